@@ -1,0 +1,201 @@
+"""Between Arrow columns and numpy arrays, without pandas.
+
+``pyarrow.array``, ``pyarrow.scalar``, comparisons of a column with a Python value,
+``Array.to_numpy`` and ``pyarrow.dataset`` all import pandas when it is installed, which
+triples the time of a cold command.  The functions here read and make Arrow buffers
+instead; every stage between the store and the pool uses them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, TypeAlias
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder.errors import TableError
+
+__all__ = ["array", "codes", "flags", "integers", "numbers", "strings", "table", "take", "where"]
+
+Column: TypeAlias = "pa.Array | pa.ChunkedArray"
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_NUMPY = {
+    pa.float64(): np.float64,
+    pa.float32(): np.float32,
+    pa.int64(): np.int64,
+    pa.int32(): np.int32,
+    pa.int16(): np.int16,
+    pa.int8(): np.int8,
+    pa.uint8(): np.uint8,
+    pa.uint32(): np.uint32,
+    pa.uint64(): np.uint64,
+}
+
+
+def _joined(column: Column) -> pa.Array:
+    if isinstance(column, pa.ChunkedArray):
+        if column.num_chunks == 1:
+            return column.chunk(0)
+        combined = column.combine_chunks()
+        if isinstance(combined, pa.ChunkedArray):
+            return combined.chunk(0) if combined.num_chunks else pa.nulls(0, column.type)
+        return combined
+    return column
+
+
+def _bits(buffer: pa.Buffer | None, offset: int, length: int) -> Bools:
+    if buffer is None:
+        return np.ones(length, dtype=bool)
+    raw = np.frombuffer(buffer, dtype=np.uint8)
+    return np.unpackbits(raw, count=offset + length, bitorder="little")[offset:].astype(bool)
+
+
+def _values(column: pa.Array) -> NDArray[Any]:
+    if column.type not in _NUMPY:
+        raise TableError(f"column of type {column.type} is not a number")
+    dtype = np.dtype(_NUMPY[column.type])
+    buffer = column.buffers()[1]
+    if len(column) == 0 or buffer is None:
+        return np.zeros(len(column), dtype=dtype)
+    return np.frombuffer(buffer, dtype=dtype, count=len(column), offset=column.offset * dtype.itemsize)
+
+
+def valid(column: Column) -> Bools:
+    """Where a column holds a value; bool array of the column's length."""
+    joined = _joined(column)
+    if joined.type == pa.null():
+        return np.zeros(len(joined), dtype=bool)
+    return _bits(joined.buffers()[0], joined.offset, len(joined))
+
+
+def numbers(column: Column) -> Floats:
+    """A numeric column as float64; nulls become NaN."""
+    joined = _joined(column)
+    if joined.type == pa.null():
+        return np.full(len(joined), np.nan)
+    out = _values(joined).astype(np.float64)
+    if joined.null_count:
+        out[~valid(joined)] = np.nan
+    return out
+
+
+def integers(column: Column, *, missing: int = -1) -> Ints:
+    """An integer column as int64; nulls become *missing*."""
+    joined = _joined(column)
+    out = _values(joined).astype(np.int64)
+    if joined.null_count:
+        out[~valid(joined)] = missing
+    return out
+
+
+def flags(column: Column) -> Bools:
+    """A boolean column as a bool array; nulls become False."""
+    joined = _joined(column)
+    return _bits(joined.buffers()[1], joined.offset, len(joined)) & valid(joined)
+
+
+def strings(column: Column) -> list[str | None]:
+    """A text column as a list."""
+    return list(column.to_pylist())
+
+
+def codes(column: Column) -> tuple[Ints, list[str | None]]:
+    """A column as codes and its distinct values; nulls have code -1.
+
+    Work that depends on the value alone is then done once per distinct value.
+    """
+    joined = _joined(column)
+    encoded = joined if isinstance(joined, pa.DictionaryArray) else joined.dictionary_encode()
+    return integers(encoded.indices), list(encoded.dictionary.to_pylist())
+
+
+def _bitmap(mask: Bools | None) -> pa.Buffer | None:
+    if mask is None or bool(mask.all()):
+        return None
+    return pa.py_buffer(np.packbits(mask, bitorder="little").tobytes())
+
+
+def _text(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
+    encoded = [b"" if value is None else str(value).encode(errors="replace") for value in values]
+    ends = np.cumsum([len(item) for item in encoded], dtype=np.int64)
+    offsets = np.concatenate([[0], ends]).astype(np.int64 if kind == pa.large_string() else np.int32)
+    mask = np.array([value is not None for value in values], dtype=bool)
+    buffers = [_bitmap(mask), pa.py_buffer(offsets), pa.py_buffer(b"".join(encoded))]
+    return pa.Array.from_buffers(kind, len(encoded), buffers)
+
+
+def _lists(values: Sequence[Sequence[Any] | None], kind: pa.ListType) -> pa.Array:
+    lengths = np.array([0 if value is None else len(value) for value in values], dtype=np.int64)
+    offsets = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int32)
+    flat = [item for value in values if value is not None for item in value]
+    mask = np.array([value is not None for value in values], dtype=bool)
+    buffers = [_bitmap(mask), pa.py_buffer(offsets)]
+    return pa.Array.from_buffers(kind, len(lengths), buffers, children=[array(flat, kind.value_type)])
+
+
+def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None) -> pa.Array:
+    """Make an Arrow array.
+
+    Parameters
+    ----------
+    values : sequence or ndarray
+        None and, in a float array, NaN become null.
+    kind : DataType
+        Numbers, bool, (large) string, or list of these.
+    mask : bool array, optional
+        True where a value stands; of the length of *values*.
+    """
+    if isinstance(values, pa.Array | pa.ChunkedArray):
+        return _joined(values)
+    if not isinstance(values, np.ndarray):
+        values = list(values)
+    if kind in (pa.string(), pa.large_string()):
+        return _text(list(values), kind)
+    if isinstance(kind, pa.ListType):
+        return _lists(list(values), kind)
+    if not isinstance(values, np.ndarray):
+        present = np.array([value is not None for value in values], dtype=bool)
+        mask = present if mask is None else mask & present
+        values = np.array([0 if value is None else value for value in values])
+    if values.dtype.kind == "f":
+        missing = np.isnan(values)
+        if missing.any():
+            mask = ~missing if mask is None else mask & ~missing
+            values = np.where(missing, 0, values)
+    if kind == pa.bool_():
+        bits = np.packbits(values.astype(bool), bitorder="little").tobytes()
+        return pa.Array.from_buffers(kind, len(values), [_bitmap(mask), pa.py_buffer(bits)])
+    if kind not in _NUMPY:
+        raise TableError(f"cannot make a column of type {kind}")
+    data = np.ascontiguousarray(values.astype(_NUMPY[kind]))
+    return pa.Array.from_buffers(kind, len(data), [_bitmap(mask), pa.py_buffer(data)])
+
+
+def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
+    """Make a table of *schema* from a mapping of column name to values.
+
+    Raises
+    ------
+    TableError
+        When a column is missing from *values* or is not in *schema*.
+    """
+    missing = [name for name in schema.names if name not in values]
+    extra = [name for name in values if name not in schema.names]
+    if missing or extra:
+        raise TableError(f"columns do not fit the schema: missing {missing}, unknown {extra}")
+    return pa.Table.from_arrays([array(values[field.name], field.type) for field in schema], schema=schema)
+
+
+def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
+    """The given rows of a table, in the given order; *rows* are integer positions."""
+    return source.take(array(np.asarray(rows, dtype=np.int64), pa.int64()))
+
+
+def where(source: pa.Table, mask: Bools) -> pa.Table:
+    """The rows of a table for which *mask* is True, in order."""
+    return take(source, np.flatnonzero(mask))

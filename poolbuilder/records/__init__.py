@@ -1,0 +1,1 @@
+"""Reading, storing and screening occurrence records."""

@@ -1,0 +1,394 @@
+"""One Arrow schema per stage of the pipeline; every column says what it holds.
+
+Column names are Darwin Core terms where one exists, otherwise lowerCamelCase with the
+unit at the end.  Distances are in kilometres, uncertainty in metres (as Darwin Core has
+it), probabilities from 0 to 1.  The descriptions here are the ones that the data package
+and the report print.
+"""
+
+from __future__ import annotations
+
+import pyarrow as pa
+
+from poolbuilder.errors import TableError
+
+__all__ = [
+    "CONTRIBUTIONS",
+    "CROSSES",
+    "EVIDENCE",
+    "LOCATED",
+    "NAMED",
+    "POOL",
+    "RECORDS",
+    "REJECTED",
+    "SCREENED",
+    "STATUS",
+    "check",
+    "describe",
+]
+
+TEXT = pa.string()
+REAL = pa.float64()
+WHOLE = pa.int32()
+YES_NO = pa.bool_()
+TEXTS = pa.list_(pa.string())
+
+
+def _column(name: str, kind: pa.DataType, doc: str, *, required: bool = False) -> pa.Field:
+    return pa.field(name, kind, nullable=not required, metadata={"doc": doc})
+
+
+_RECORD_COLUMNS = [
+    _column(
+        "recordKey", TEXT, "Identifier within the store: the occurrenceID, else file and row.", required=True
+    ),
+    _column("occurrenceID", TEXT, "Identifier given by the source."),
+    _column("datasetKey", TEXT, "Identifier of the data set at the service it came from."),
+    _column("datasetName", TEXT, "Name of the data set."),
+    _column("institutionCode", TEXT, "Institution that holds the specimen or record."),
+    _column("license", TEXT, "Licence of the record, as given."),
+    _column("basisOfRecord", TEXT, "Nature of the record, as given (Darwin Core)."),
+    _column("scientificName", TEXT, "Name as given; a vernacular name when no other was given."),
+    _column("vernacularName", TEXT, "Vernacular name as given."),
+    _column("taxonRank", TEXT, "Rank of the name as given."),
+    _column("taxonKey", TEXT, "Identifier of the taxon at the service; text, never assumed to be a number."),
+    _column("taxonClass", TEXT, "Class of the taxon (Darwin Core `class`)."),
+    _column("family", TEXT, "Family of the taxon."),
+    _column("identificationQualifier", TEXT, "Doubt expressed by the identifier, such as cf. or aff."),
+    _column("identificationVerificationStatus", TEXT, "How far the identification was verified, as given."),
+    _column("decimalLongitude", REAL, "Degrees east, in the datum of `geodeticDatum`."),
+    _column("decimalLatitude", REAL, "Degrees north, in the datum of `geodeticDatum`."),
+    _column("geodeticDatum", TEXT, "Datum of the coordinates as given."),
+    _column(
+        "coordinateUncertaintyInMeters",
+        REAL,
+        "Radius around the coordinates that holds the whole location, as given.",
+    ),
+    _column("coordinatePrecision", REAL, "Decimal degrees to which the coordinates were rounded, as given."),
+    _column(
+        "coordinateDecimals",
+        pa.int8(),
+        "Most decimals written in either coordinate; null when the source held binary numbers.",
+    ),
+    _column("eventDate", TEXT, "Date or interval of the event, as given (ISO 8601 expected)."),
+    _column("year", WHOLE, "Year as given."),
+    _column("month", pa.int8(), "Month as given."),
+    _column("day", pa.int8(), "Day as given."),
+    _column("eventID", TEXT, "Identifier of the sampling event as given."),
+    _column("locationID", TEXT, "Identifier of the location as given."),
+    _column("locality", TEXT, "Description of the place as given."),
+    _column("waterBody", TEXT, "Name of the water body as given."),
+    _column("samplingProtocol", TEXT, "Method of sampling as given."),
+    _column("recordedBy", TEXT, "Collectors or observers as given."),
+    _column("catalogNumber", TEXT, "Number in the collection as given."),
+    _column("recordNumber", TEXT, "Collector's number as given."),
+    _column("individualCount", REAL, "Individuals counted; 0 can mean absence."),
+    _column("organismQuantity", TEXT, "Quantity of organisms as given."),
+    _column("occurrenceStatus", TEXT, "Present or absent, detected or notDetected, as given."),
+    _column("establishmentMeans", TEXT, "Native or introduced at the place, as given."),
+    _column("degreeOfEstablishment", TEXT, "Degree to which the organism survives and spreads, as given."),
+    _column("pathway", TEXT, "Way by which the organism arrived, as given."),
+    _column("dataGeneralizations", TEXT, "What was made coarser before publication, as given."),
+    _column("informationWithheld", TEXT, "What was withheld, as given."),
+    _column("issue", TEXT, "Flags that the service set, separated by `;`."),
+    _column("modified", TEXT, "When the record was last changed at its source, as given."),
+    _column("sourceFile", TEXT, "File or service query that the record came from.", required=True),
+    _column("sourceRow", pa.int64(), "Row in that file, counted from 1 with the header; null for a service."),
+    _column("readNote", TEXT, "What could not be read, such as a latitude that is no number, with its text."),
+]
+
+RECORDS = pa.schema(_RECORD_COLUMNS, metadata={"doc": "Records as read, nothing judged."})
+
+_NAME_COLUMNS = [
+    _column(
+        "role",
+        TEXT,
+        "`candidate` (on the checklist), `hybrid` (of at least one checklist species or genus), `group` (another name: target group), `genus` (not identified to species within a checklist genus), `unknown` (epithet not on the checklist, genus is), `none` (no readable name).",
+        required=True,
+    ),
+    _column(
+        "acceptedNames",
+        TEXTS,
+        "Accepted species that the name may mean: one, several when ambiguous, the known parents of a hybrid, or none.",
+        required=True,
+    ),
+    _column(
+        "parentOrder",
+        TEXT,
+        "For a hybrid: `female,male`, `male,female` or null when the direction is unknown; refers to acceptedNames.",
+    ),
+    _column(
+        "hybridFormula",
+        TEXT,
+        "For a hybrid with two or more known parents: formula in alphabetical order with ×.",
+    ),
+    _column(
+        "nameMatch",
+        TEXT,
+        "How the name was matched: exact, synonym, subspecies, misspelt, vernacular, ambiguous, hybrid, none.",
+    ),
+    _column(
+        "nameQuality", REAL, "Factor 0–1 for doubt about the name (qualifier, misspelling).", required=True
+    ),
+    _column("nameNote", TEXT, "What was done to the name, in words."),
+]
+
+NAMED = pa.schema([*_RECORD_COLUMNS, *_NAME_COLUMNS], metadata={"doc": "Records with their names resolved."})
+
+_SCREEN_COLUMNS = [
+    _column("rejectedBy", TEXT, "Key of the first rule that rejects the record; null when kept."),
+    _column("flagged", TEXTS, "Keys of the rules that flag the record without rejecting it.", required=True),
+    _column("longitude", REAL, "Degrees east, WGS84."),
+    _column("latitude", REAL, "Degrees north, WGS84."),
+    _column("uncertaintyM", REAL, "Radius of uncertainty used, with defaults and datum shifts applied."),
+    _column(
+        "uncertaintySource",
+        TEXT,
+        "`given`, `withheld` (generalised), `decimals` (floor by rounding) or `default` (by basis of record).",
+    ),
+    _column("quality", REAL, "basis × identification × flags, 0–1, without age.", required=True),
+    _column("eventYear", WHOLE, "Year of the event, from eventDate, else year."),
+    _column("eventDay", TEXT, "Day of the event as YYYY-MM-DD when known to the day."),
+    _column("ageYears", REAL, "Years from the event to the as-of date; null when undated."),
+]
+
+SCREENED = pa.schema(
+    [*_RECORD_COLUMNS, *_NAME_COLUMNS, *_SCREEN_COLUMNS],
+    metadata={"doc": "Records with the rule that rejects each, if any; none dropped."},
+)
+
+_PLACE_COLUMNS = [
+    _column(
+        "distanceKm",
+        REAL,
+        "Geodesic distance to the site: to its point, or to the nearest shore of its outline (0 inside).",
+    ),
+    _column("insideShare", REAL, "Probability that the true location lies within the radius."),
+    _column("kernel", REAL, "Expected distance kernel, over the location's uncertainty."),
+    _column(
+        "inWaterShare",
+        REAL,
+        "Probability that the true location lies in this water; null when no outline is known.",
+    ),
+    _column("byWaterKm", REAL, "Distance along the stream network; null when not snapped or not connected."),
+    _column("upstreamKm", REAL, "Part of byWaterKm that runs upstream from the site towards the record."),
+    _column("downstreamKm", REAL, "Part of byWaterKm that runs downstream from the site towards the record."),
+    _column(
+        "passability",
+        REAL,
+        "Product of the barriers' passabilities on the way from the record to the site; null without network.",
+    ),
+    _column(
+        "basinRelation",
+        TEXT,
+        "`same`, `upstream`, `downstream`, `neighbouring` or `other` watershed; null without basins.",
+    ),
+]
+
+LOCATED = pa.schema(
+    [*_RECORD_COLUMNS, *_NAME_COLUMNS, *_SCREEN_COLUMNS, *_PLACE_COLUMNS],
+    metadata={"doc": "Kept records with their place relative to the site."},
+)
+
+REJECTED = pa.schema(
+    [*_RECORD_COLUMNS, *_NAME_COLUMNS, *_SCREEN_COLUMNS],
+    metadata={"doc": "Rejected records, each with the rule that rejects it."},
+)
+
+EVIDENCE = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name of the candidate.", required=True),
+        _column(
+            "eventKey",
+            TEXT,
+            "Event: eventID with its data set, else place, day and collector.",
+            required=True,
+        ),
+        _column(
+            "placeKey", TEXT, "Place of the event; events at one place are damped together.", required=True
+        ),
+        _column(
+            "kind",
+            TEXT,
+            "`record`, `ambiguous` (name may mean several species) or `hybrid` (named as a parent).",
+            required=True,
+        ),
+        _column("records", WHOLE, "Kept records in the event.", required=True),
+        _column("longitude", REAL, "Degrees east of the event's best record, WGS84.", required=True),
+        _column("latitude", REAL, "Degrees north of the event's best record, WGS84.", required=True),
+        _column("distanceKm", REAL, "Geodesic distance of the best record to the site.", required=True),
+        _column("byWaterKm", REAL, "Distance of the best record along the stream network."),
+        _column("basinRelation", TEXT, "Watershed of the best record relative to the site's."),
+        _column(
+            "coordinateUncertaintyInMeters", REAL, "Uncertainty used for the best record.", required=True
+        ),
+        _column("eventDate", TEXT, "Day, or year, of the event."),
+        _column("year", WHOLE, "Year of the event."),
+        _column("ageYears", REAL, "Years before the as-of date."),
+        _column("quality", REAL, "Quality of the best record, age included.", required=True),
+        _column("insideShare", REAL, "Probability that the event lies within the radius.", required=True),
+        _column(
+            "inWaterShare", REAL, "Probability that the event lies in this water; null without an outline."
+        ),
+        _column("kernel", REAL, "Expected distance kernel of the best record.", required=True),
+        _column(
+            "weight", REAL, "Probability that this event alone shows the species to live here.", required=True
+        ),
+        _column("hazard", REAL, "-ln(1 - weight), damped for the events of one place.", required=True),
+        _column(
+            "logOdds",
+            REAL,
+            "Share of the species' change in log-odds that the event accounts for.",
+            required=True,
+        ),
+        _column("datasetKey", TEXT, "Data set of the best record."),
+        _column("recordIDs", TEXTS, "recordKey of every record in the event.", required=True),
+    ],
+    metadata={"doc": "One row per species and event."},
+)
+
+CONTRIBUTIONS = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name of the candidate.", required=True),
+        _column(
+            "part",
+            TEXT,
+            "Step of the argument: range, records, water, hybrids, effort, community, silence, calibration, floor.",
+            required=True,
+        ),
+        _column(
+            "logOdds",
+            REAL,
+            "Change in log-odds by this step; the first row of a species is its starting point, and all rows sum to logit(presence).",
+            required=True,
+        ),
+        _column("words", TEXT, "The step in plain words.", required=True),
+    ],
+    metadata={"doc": "Why each presence is what it is; the parts of a species add up."},
+)
+
+STATUS = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name.", required=True),
+        _column(
+            "rangeClass",
+            TEXT,
+            "Key of the range class at the place (see `ranges.RANGE_CLASSES`).",
+            required=True,
+        ),
+        _column(
+            "establishmentMeans",
+            TEXT,
+            "Darwin Core vocabulary at the place; `uncertain` when a polygon says so; null when unknown.",
+            required=False,
+        ),
+        _column(
+            "rangeKm", REAL, "0 inside a polygon, else distance to the nearest edge; null without a map."
+        ),
+        _column("words", TEXT, "The polygon's statement in plain words.", required=True),
+    ],
+    metadata={"doc": "What the range polygons say of each species at the site."},
+)
+
+POOL = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name, without author.", required=True),
+        _column("vernacularName", TEXT, "Vernacular name from the checklist."),
+        _column("presence", REAL, "Probability that the species lives in this water.", required=True),
+        _column(
+            "presenceLow",
+            REAL,
+            "Lower end of the 90 % interval from the uncertainty of the model's parameters; null when unknown.",
+        ),
+        _column("presenceHigh", REAL, "Upper end of that interval; null when unknown."),
+        _column(
+            "weight", REAL, "Presence ÷ Σ presence: the candidate-parent weight; sums to 1.", required=True
+        ),
+        _column(
+            "tier",
+            TEXT,
+            "Strongest kind of evidence: `water`, `connected`, `radius`, `beyond`, `range` or `none`.",
+            required=True,
+        ),
+        _column("records", WHOLE, "Kept records within the radius.", required=True),
+        _column("recordsInWater", WHOLE, "Of those, in this water body; null when no outline is known."),
+        _column(
+            "expectedRecords",
+            REAL,
+            "Σ P(true location within the radius), over all kept records.",
+            required=True,
+        ),
+        _column("events", WHOLE, "Independent events within the radius.", required=True),
+        _column("nearestKm", REAL, "Geodesic distance of the nearest kept record."),
+        _column("medianKm", REAL, "Median geodesic distance of the records within the radius."),
+        _column("nearestByWaterKm", REAL, "Distance of the nearest kept record along the stream network."),
+        _column("firstYear", WHOLE, "First year recorded within the radius."),
+        _column("lastYear", WHOLE, "Last year recorded within the radius."),
+        _column("establishmentMeans", TEXT, "Darwin Core vocabulary, at this place.", required=True),
+        _column("establishmentSource", TEXT, "`polygon`, `record`, `checklist` or `unknown`.", required=True),
+        _column(
+            "rangeKm", REAL, "0 inside a polygon, else distance to the nearest edge; null without a map."
+        ),
+        _column(
+            "hybridRecords",
+            WHOLE,
+            "Hybrid records within reach that name this species as a parent.",
+            required=True,
+        ),
+        _column("note", TEXT, "What a careful colleague would add.", required=True),
+    ],
+    metadata={"doc": "One row per candidate species, sorted by presence, then name."},
+)
+
+CROSSES = pa.schema(
+    [
+        _column("parent1", TEXT, "First parent in alphabetical order.", required=True),
+        _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
+        _column("formula", TEXT, "Hybrid formula `A × B`; the name alone for a pure species.", required=True),
+        _column("prior", REAL, "Unnormalised prior P_a P_b φ_ab, hybrid records included.", required=True),
+        _column("weight", REAL, "Prior ÷ Σ prior; sums to 1.", required=True),
+        _column("documented", YES_NO, "Whether a source documents the cross in nature.", required=True),
+        _column(
+            "viability",
+            TEXT,
+            "What is known of the cross, with direction, in words; `unknown` when nothing is.",
+            required=True,
+        ),
+        _column(
+            "hybridRecords", WHOLE, "Kept hybrid records within reach that name both parents.", required=True
+        ),
+        _column("note", TEXT, "Source of what is said, and cautions.", required=True),
+    ],
+    metadata={"doc": "Parent pairs, sorted by weight, then formula."},
+)
+
+
+def check(table: pa.Table, schema: pa.Schema, stage: str) -> pa.Table:
+    """Hold a stage to its contract.
+
+    Returns
+    -------
+    Table
+        The same table, so that the call can stand in a return.
+
+    Raises
+    ------
+    TableError
+        When names, order or types differ, or a required column holds a null.
+    """
+    if table.schema.names != schema.names:
+        missing = [name for name in schema.names if name not in table.schema.names]
+        extra = [name for name in table.schema.names if name not in schema.names]
+        raise TableError(f"{stage}: columns differ: missing {missing}, unexpected {extra}")
+    for field in schema:
+        found = table.schema.field(field.name).type
+        if found != field.type:
+            raise TableError(f"{stage}: column {field.name} is {found}, expected {field.type}")
+        if not field.nullable and table.column(field.name).null_count:
+            raise TableError(f"{stage}: column {field.name} holds nulls")
+    return table
+
+
+def describe(schema: pa.Schema) -> dict[str, str]:
+    """Column name to description, in order."""
+    return {field.name: field.metadata[b"doc"].decode() for field in schema}

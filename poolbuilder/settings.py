@@ -1,0 +1,250 @@
+"""Every number of the model, each with its unit, bounds, default and reason.
+
+A settings file is TOML with the camelCase names, flat or under ``[settings]``::
+
+    [settings]
+    kernelKm = 20
+    halfLifeYears = 15
+
+The settings that a pool was built with are printed in its result.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from poolbuilder.errors import SettingsError
+
+__all__ = ["Settings", "camel_case"]
+
+
+def camel_case(name: str) -> str:
+    """``kernel_km`` as ``kernelKm``."""
+    head, *rest = name.split("_")
+    return head + "".join(part.capitalize() for part in rest)
+
+
+def _number(default: float, unit: str, reason: str, *, low: float, high: float) -> Any:
+    return field(default=default, metadata={"unit": unit, "reason": reason, "low": low, "high": high})
+
+
+def _share(default: float, reason: str) -> Any:
+    return _number(default, "0-1", reason, low=0.0, high=1.0)
+
+
+def _choice(default: str, reason: str, *choices: str) -> Any:
+    return field(default=default, metadata={"unit": "choice", "reason": reason, "choices": choices})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """The numbers of the model.
+
+    Attributes are snake_case; files, results and messages use camelCase.  See
+    :meth:`explain` for unit, bounds and reason of each.
+
+    Raises
+    ------
+    SettingsError
+        For a value that is not a number, is out of bounds or is not among the choices.
+
+    Examples
+    --------
+    >>> Settings(kernel_km=20).as_dict()["kernelKm"]
+    20.0
+    """
+
+    # location
+    uncertainty_quantile: float = _number(
+        0.95,
+        "0-1",
+        "share of locations within coordinateUncertaintyInMeters; the term is a bound, so high",
+        low=0.3,
+        high=0.9999,
+    )
+    obscured_uncertainty_m: float = _number(
+        28_000,
+        "m",
+        "diagonal of a 0.2 degree cell near 40 degrees latitude, for generalised coordinates",
+        low=1,
+        high=1_000_000,
+    )
+    default_uncertainty_specimen_m: float = _number(
+        5_000,
+        "m",
+        "a specimen georeferenced from its label, no uncertainty given; a start value",
+        low=1,
+        high=1_000_000,
+    )
+    default_uncertainty_observation_m: float = _number(
+        1_000,
+        "m",
+        "an observation placed on a map or by GPS, no uncertainty given; a start value",
+        low=1,
+        high=1_000_000,
+    )
+    unknown_datum_shift_m: float = _number(
+        300,
+        "m",
+        "added when no datum is given or known; regional shifts to WGS84 are mostly smaller",
+        low=0,
+        high=10_000,
+    )
+    # quality of a record
+    quality_specimen: float = _share(1.0, "preserved specimen: can be checked again")
+    quality_observation: float = _share(0.9, "human or machine observation")
+    quality_material_sample: float = _share(
+        0.7, "material sample, environmental DNA among them: water carries it"
+    )
+    quality_citation: float = _share(0.7, "occurrence taken from literature or of unknown basis")
+    quality_qualifier: float = _share(0.4, "identification qualified by cf., aff. or a question mark")
+    quality_misspelt: float = _share(0.8, "name matched by edit distance")
+    quality_suspect_place: float = _share(0.5, "the service flags the coordinates as suspicious")
+    hybrid_parent_weight: float = _share(0.3, "a hybrid record as evidence for each parent that it names")
+    half_life_years: float = _number(
+        30,
+        "years",
+        "age at which a record's weight is halved; a start value, between turnover in small and stability in large waters",
+        low=0.5,
+        high=10_000,
+    )
+    undated_age_years: float = _number(30, "years", "age taken for a record without a date", low=0, high=500)
+    # events
+    event_cell_degrees: float = _number(
+        0.01, "degrees", "cell that counts as one place for events without eventID", low=1e-5, high=1
+    )
+    place_exponent: float = _share(0.5, "n events at one place count as n to this power")
+    # distance
+    kernel: str = _choice(
+        "exponential",
+        "shape of the decay of evidence with distance",
+        "exponential",
+        "gaussian",
+        "cauchy",
+        "2dt",
+    )
+    kernel_km: float = _number(
+        15, "km", "scale of the decay; a start value until calibrated", low=0.1, high=2000
+    )
+    reach_km: float = _number(100, "km", "evidence farther away than this is not weighed", low=1, high=5000)
+    record_weight: float = _number(
+        0.8, "0-1", "c: what a perfect record at distance 0 says of this water", low=0.01, high=0.999
+    )
+    water_weight: float = _number(
+        0.95, "0-1", "what a perfect record in this very water says", low=0.01, high=0.999
+    )
+    # leaks by range class
+    leak_extant: float = _share(0.35, "inside an extant native or reintroduced polygon; a start value")
+    leak_probably_extant: float = _share(0.25, "inside a polygon of the discontinued code 2; a start value")
+    leak_possibly_extant: float = _share(0.10, "inside a possibly extant polygon; a start value")
+    leak_possibly_extinct: float = _share(0.03, "inside a possibly extinct polygon; a start value")
+    leak_extinct: float = _share(0.005, "inside an extinct polygon; a start value")
+    leak_uncertain: float = _share(0.05, "inside a polygon of uncertain presence or origin; a start value")
+    leak_introduced: float = _share(0.25, "inside an extant introduced polygon; a start value")
+    leak_vagrant: float = _share(0.02, "inside a polygon of vagrants; a start value")
+    leak_outside: float = _share(0.01, "far outside every polygon of the species; a start value")
+    leak_edge_km: float = _number(
+        25,
+        "km",
+        "outside a polygon the leak falls from half the inside value towards leakOutside with this scale; polygon edges are coarse",
+        low=0.1,
+        high=1000,
+    )
+    leak_no_map: float = _share(0.05, "no polygon of the species is given; a start value")
+    floor: float = _number(
+        0.002,
+        "0-1",
+        "no species on the checklist falls below this: nothing here proves absence",
+        low=1e-6,
+        high=0.1,
+    )
+    # files
+    max_unpacked_mib: float = _number(
+        2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7
+    )
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            name = camel_case(item.name)
+            if "choices" in item.metadata:
+                if value not in item.metadata["choices"]:
+                    raise SettingsError(
+                        f"setting {name}: {value!r} is not one of {', '.join(item.metadata['choices'])}"
+                    )
+                continue
+            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+                raise SettingsError(f"setting {name}: {value!r} is not a number")
+            low, high = item.metadata["low"], item.metadata["high"]
+            if not low <= value <= high:
+                raise SettingsError(
+                    f"setting {name}: {value:g} is out of bounds (use {low:g} to {high:g} {item.metadata['unit']})"
+                )
+            object.__setattr__(self, item.name, float(value))
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any], *, where: str = "settings") -> Settings:
+        """Make settings from camelCase names; missing ones keep their default."""
+        known = {camel_case(item.name): item.name for item in fields(cls)}
+        for key in values:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1)
+                remedy = f"did you mean {near[0]}?" if near else "`poolbuilder settings` lists them"
+                raise SettingsError(f"{where}: unknown setting {key!r} ({remedy})")
+        try:
+            return cls(**{known[key]: value for key, value in values.items()})
+        except SettingsError as error:
+            raise SettingsError(f"{where}: {error}") from None
+
+    @classmethod
+    def from_toml(cls, path: str | Path) -> Settings:
+        """Read settings from a TOML file, flat or under ``[settings]``."""
+        try:
+            with Path(path).open("rb") as stream:
+                values = tomllib.load(stream)
+        except OSError as error:
+            raise SettingsError(f"{path}: cannot be read: {error.strerror} (check the path)") from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise SettingsError(f"{path}: is not TOML: {error} (one `name = number` a line)") from error
+        section = values.get("settings", values)
+        if not isinstance(section, dict):
+            raise SettingsError(f"{path}: settings is not a table (write [settings] on a line of its own)")
+        return cls.from_dict(section, where=str(path))
+
+    def as_dict(self) -> dict[str, float | str]:
+        """Every setting under its camelCase name, in order."""
+        return {camel_case(item.name): getattr(self, item.name) for item in fields(self)}
+
+    def changed(self) -> dict[str, float | str]:
+        """The settings that differ from their defaults."""
+        default = Settings().as_dict()
+        return {name: value for name, value in self.as_dict().items() if value != default[name]}
+
+    def replace(self, **changes: Any) -> Settings:
+        """The same settings with some of them changed, by snake_case name."""
+        return dataclasses.replace(self, **changes)
+
+    @classmethod
+    def explain(cls) -> list[dict[str, Any]]:
+        """Name, default, unit, bounds or choices, and reason of every setting."""
+        rows = []
+        for item in fields(cls):
+            meta = item.metadata
+            bounds = "|".join(meta["choices"]) if "choices" in meta else f"{meta['low']:g}..{meta['high']:g}"
+            rows.append(
+                {
+                    "name": camel_case(item.name),
+                    "default": item.default,
+                    "unit": meta["unit"],
+                    "bounds": bounds,
+                    "reason": meta["reason"],
+                }
+            )
+        return rows

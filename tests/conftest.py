@@ -1,0 +1,54 @@
+"""What every test shares: no network but loopback, and where the real data lie."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+from pathlib import Path
+
+import pytest
+
+SHARED = Path(os.environ.get("POOLBUILDER_SHARED", Path(__file__).parents[2] / "shared")) / "data"
+
+
+def _is_loopback(address: object) -> bool:
+    if not isinstance(address, tuple):
+        return True  # a Unix socket
+    host = str(address[0])
+    if host in {"localhost", ""}:
+        return True
+    try:
+        return ipaddress.ip_address(host.split("%")[0]).is_loopback
+    except ValueError:
+        return False
+
+
+@pytest.fixture(autouse=True)
+def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Block every socket but loopback; tests marked `live` are let through."""
+    if request.node.get_closest_marker("live"):
+        return
+    connect, connect_ex = socket.socket.connect, socket.socket.connect_ex
+
+    def guarded(self: socket.socket, address: object) -> None:
+        if not _is_loopback(address):
+            raise OSError(f"a test may not connect to {address!r}")
+        connect(self, address)
+
+    def guarded_ex(self: socket.socket, address: object) -> int:
+        if not _is_loopback(address):
+            raise OSError(f"a test may not connect to {address!r}")
+        return connect_ex(self, address)
+
+    monkeypatch.setattr(socket.socket, "connect", guarded)
+    monkeypatch.setattr(socket.socket, "connect_ex", guarded_ex)
+    monkeypatch.setenv("POOLBUILDER_STORE", "no-store-in-tests")
+
+
+@pytest.fixture(scope="session")
+def shared_data() -> Path:
+    """The folder of real data beside the checkout; the test skips where it is absent."""
+    if not SHARED.is_dir():
+        pytest.skip("the real data are not here")
+    return SHARED
