@@ -170,6 +170,76 @@ class Settings:
         2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7
     )
 
+    # fetching from the service
+    fetch_margin_km: float = _number(
+        30,
+        "km",
+        "fetched beyond the reach: a generalised coordinate may stand a cell's diagonal (28 km) from its fish",
+        low=0,
+        high=500,
+    )
+    service_page: float = _number(
+        300, "records", "records asked for at once; the service's own limit", low=1, high=300
+    )
+    service_ceiling: float = _number(
+        100_000, "records", "the service refuses to page beyond this many", low=1, high=100_000
+    )
+    service_attempts: float = _number(
+        6, "attempts", "times that one request is tried before the fetch gives up", low=1, high=50
+    )
+    service_wait_s: float = _number(
+        2, "s", "wait before the second attempt; doubled for each further one", low=0, high=600
+    )
+    service_max_wait_s: float = _number(
+        600,
+        "s",
+        "longest wait for one attempt; when the service asks for more, the fetch stops",
+        low=0,
+        high=86_400,
+    )
+    service_timeout_s: float = _number(
+        60,
+        "s",
+        "longest silence on a connection, and a third of the longest time for one answer",
+        low=0.05,
+        high=3600,
+    )
+    max_answer_mib: float = _number(
+        64, "MiB", "an answer that unpacks to more is refused; a full page takes under 2", low=0.01, high=4096
+    )
+    verbatim_lookups: float = _number(
+        200,
+        "records",
+        "records matched above species whose name as written is asked for one by one; hybrid formulae hide there",
+        low=0,
+        high=10_000,
+    )
+    fetch_resume_hours: float = _number(
+        24, "hours", "a broken fetch older than this starts anew: the pages have moved since", low=0, high=720
+    )
+    download_poll_s: float = _number(
+        60, "s", "wait between two looks at a download that is being prepared", low=0, high=3600
+    )
+    download_max_hours: float = _number(
+        12, "hours", "longest wait for a download to be prepared", low=0.001, high=240
+    )
+    # refresh and compare
+    full_fetch_every: float = _number(
+        4,
+        "runs",
+        "every so many runs fetch all records again; only then do withdrawn records show",
+        low=1,
+        high=1000,
+    )
+    fetch_overlap_days: float = _number(
+        7,
+        "days",
+        "days before the last run that are asked for again; the service's index lags behind",
+        low=0,
+        high=365,
+    )
+    moved_presence: float = _share(0.1, "a change in presence above this counts as moved")
+
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
