@@ -1,0 +1,261 @@
+"""Distances, discs and boxes on the WGS84 ellipsoid.
+
+Distances are those of the geodesic solver of PROJ (Karney 2013, doi
+10.1007/s00190-012-0578-z, accurate to about 15 nanometres); nothing here measures in
+degrees or on a sphere.  Longitude comes before latitude, in degrees; points have no height.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from pyproj import Geod
+
+from poolbuilder.errors import SiteError
+
+__all__ = [
+    "WGS84",
+    "chord_bounds_m",
+    "covering_box",
+    "disc",
+    "distance_km",
+    "split_at_antimeridian",
+    "to_ecef",
+]
+
+Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
+
+WGS84 = Geod(ellps="WGS84")
+SMALLEST_CURVATURE_RADIUS_M = WGS84.b**2 / WGS84.a
+"""The meridian's radius of curvature at the equator, 6,335,439 m: no normal section bends more."""
+LARGEST_CHORD_BOUND_M = 19_800_000.0
+"""Beyond this the lower bound on the chord is no longer monotone; see `chord_bounds_m`."""
+ROUNDING_M = 1e-3
+"""Far above the rounding of float64 coordinates of the Earth's size (about 1e-9 m)."""
+LARGEST_DISC_KM = 9000.0
+PADDING_DEGREES = 1e-9
+
+
+def distance_km(
+    longitude: ArrayLike, latitude: ArrayLike, *, from_longitude: ArrayLike, from_latitude: ArrayLike
+) -> Floats:
+    """Geodesic distance on WGS84, in kilometres.
+
+    Parameters
+    ----------
+    longitude, latitude, from_longitude, from_latitude : array_like
+        Degrees; numbers or arrays that broadcast together.
+
+    Returns
+    -------
+    float64 array
+        Of the broadcast shape; NaN where a coordinate is missing or is not on the globe.
+
+    Examples
+    --------
+    >>> float(distance_km(-88.2, 40.3, from_longitude=-88, from_latitude=40).round(6))
+    37.417173
+    """
+    points = np.broadcast_arrays(
+        *(
+            np.asarray(value, dtype=np.float64)
+            for value in (from_longitude, from_latitude, longitude, latitude)
+        )
+    )
+    shape = points[0].shape
+    if points[0].size == 0:
+        return np.zeros(shape)
+    flat = [np.ravel(value).copy() for value in points]
+    metres = np.asarray(WGS84.inv(*flat)[2], dtype=np.float64)
+    return (metres / 1000).reshape(shape)
+
+
+def to_ecef(longitude: ArrayLike, latitude: ArrayLike) -> Floats:
+    """Earth-centred, Earth-fixed coordinates of points on WGS84, in metres.
+
+    Returns
+    -------
+    float64 array, (n, 3)
+        x towards 0° E on the equator, y towards 90° E, z towards the North Pole.
+    """
+    lam, phi = np.radians(np.asarray(longitude, float)), np.radians(np.asarray(latitude, float))
+    sine = np.sin(phi)
+    normal = WGS84.a / np.sqrt(1 - WGS84.es * sine**2)
+    across = normal * np.cos(phi)
+    return np.stack([across * np.cos(lam), across * np.sin(lam), normal * (1 - WGS84.es) * sine], axis=-1)
+
+
+def chord_bounds_m(radius_km: float) -> tuple[float, float]:
+    """Chords that settle, without a geodesic, whether two points lie within a radius.
+
+    Parameters
+    ----------
+    radius_km : float
+        Geodesic radius, at least 0.
+
+    Returns
+    -------
+    surely_inside, surely_outside : float
+        In metres.  A pair of points on WGS84 whose straight-line (ECEF) distance is below
+        *surely_inside* is at most *radius_km* apart along the geodesic; one whose distance is
+        above *surely_outside* is farther apart.  Only chords between the two need `distance_km`.
+
+    Notes
+    -----
+    Let s be the geodesic's length and c the chord between its ends.
+
+    *Outside.*  The straight line is the shortest way in space, so c ≤ s: from c > R follows s > R.
+
+    *Inside.*  As a curve in space a geodesic has the normal curvature of the surface in its
+    direction, which by Euler's formula lies between the two principal curvatures.  On an oblate
+    ellipsoid these are 1/M and 1/N with M = a(1-e²)/(1-e²sin²φ)^(3/2) ≤ N; M is smallest at the
+    equator, ρ = a(1-e²) = b²/a.  So the curvature is nowhere above 1/ρ.  By Schur's comparison
+    theorem the chord is then at least that of an arc of the same length of a circle of radius ρ:
+    c ≥ f(s) = 2ρ sin(s/2ρ).  No shortest geodesic is longer than half a meridian, S = 20,003,932 m,
+    and f rises up to s = πρ = 19,903,370 m and is symmetric about it; so f(s) ≥ f(R) for all
+    s in [R, S] as long as R ≤ 2πρ - S = 19,802,808 m.  Hence c < f(R) excludes s > R.  For a larger R
+    the bound of 19,800 km is kept, which is still true.
+
+    One millimetre on either side stands for rounding.
+
+    Examples
+    --------
+    >>> [round(bound, 3) for bound in chord_bounds_m(40)]
+    [39999.933, 40000.001]
+    """
+    radius_m = radius_km * 1000
+    diameter = 2 * SMALLEST_CURVATURE_RADIUS_M
+    inside = diameter * math.sin(min(radius_m, LARGEST_CHORD_BOUND_M) / diameter) - ROUNDING_M
+    return max(inside, 0.0), radius_m + ROUNDING_M
+
+
+def covering_box(longitude: float, latitude: float, radius_km: float) -> list[Box]:
+    """Boxes of longitude and latitude that hold every point within a radius.
+
+    Returns
+    -------
+    list of (west, south, east, north)
+        One box, or two when the disc crosses ±180°.  With a pole inside it holds all longitudes.
+
+    Notes
+    -----
+    North and south ends are the geodesic's own along the meridian, the shortest way to a parallel.
+    East and west are bounded on the auxiliary sphere of reduced latitude β (tan β = (b/a) tan φ)
+    on which a geodesic is a great circle of arc σ and longitude difference ω.  On an oblate
+    ellipsoid |λ| ≤ |ω| and s ≥ bσ, so |λ| ≤ asin(sin(R/b) / cos β): at most 0.4 % too wide.
+    """
+    radius_m = radius_km * 1000
+    south, north = (_extreme_latitude(longitude, latitude, radius_m, pole) for pole in (-90.0, 90.0))
+    arc = radius_m / WGS84.b
+    reduced = (
+        math.atan(WGS84.b / WGS84.a * math.tan(math.radians(latitude))) if abs(latitude) < 90 else math.pi / 2
+    )
+    if south == -90 or north == 90 or arc + abs(reduced) >= math.pi / 2 - 1e-12:
+        return [(-180.0, south, 180.0, north)]
+    reach = math.degrees(math.asin(min(1.0, math.sin(arc) / math.cos(reduced)))) + PADDING_DEGREES
+    if reach >= 180:
+        return [(-180.0, south, 180.0, north)]
+    west, east = longitude - reach, longitude + reach
+    if west < -180:
+        return [(-180.0, south, east, north), (west + 360, south, 180.0, north)]
+    if east > 180:
+        return [(-180.0, south, east - 360, north), (west, south, 180.0, north)]
+    return [(west, south, east, north)]
+
+
+def _extreme_latitude(longitude: float, latitude: float, radius_m: float, pole: float) -> float:
+    """Northernmost (pole 90) or southernmost (pole -90) latitude of a disc."""
+    to_pole = WGS84.inv(longitude, latitude, longitude, pole)[2]
+    if to_pole <= radius_m:
+        return pole
+    found = float(WGS84.fwd(longitude, latitude, 0.0 if pole > 0 else 180.0, radius_m)[1])
+    return max(-90.0, min(90.0, found + math.copysign(PADDING_DEGREES, pole)))
+
+
+def _circle(longitude: float, latitude: float, radius_m: float, vertices: int) -> tuple[Floats, Floats]:
+    """Vertices of a geodesic circle, clockwise from north, longitudes unwrapped, ring closed.
+
+    Where the circle passes near a pole its longitude runs fast; azimuths are added there.
+    """
+    azimuth = np.linspace(0.0, 360.0, vertices + 1)
+    for _ in range(12):
+        size = len(azimuth)
+        lon, lat, _ = WGS84.fwd(
+            np.full(size, longitude), np.full(size, latitude), azimuth, np.full(size, radius_m)
+        )
+        lon = np.degrees(np.unwrap(np.radians(lon)))
+        wide = np.flatnonzero(np.abs(np.diff(lon)) > 3.0)
+        if len(wide) == 0:
+            break
+        azimuth = np.insert(azimuth, wide + 1, (azimuth[wide] + azimuth[wide + 1]) / 2)
+    return lon, lat
+
+
+def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int = 360) -> Any:
+    """The disc around a point as a polygon of longitude and latitude.
+
+    For drawing and for choosing polygons; what lies within a radius is decided by `distance_km`.
+
+    Parameters
+    ----------
+    radius_km : float
+        Above 0, up to 9,000.
+    vertices : int
+        Points on the circle; with 360 the polygon cuts the circle by at most 0.004 % of the radius.
+
+    Returns
+    -------
+    shapely Polygon or MultiPolygon
+        Valid; split at ±180°; drawn out along the pole's parallel when it holds the pole.
+
+    Raises
+    ------
+    SiteError
+        When the radius is not above 0 and at most 9,000 km.
+    """
+    if not 0 < radius_km <= LARGEST_DISC_KM:
+        raise SiteError(f"disc: radius {radius_km:g} km cannot be drawn (use more than 0, up to 9000 km)")
+    lon, lat = _circle(longitude, latitude, radius_km * 1000, vertices)
+    if abs(lon[-1] - lon[0]) > 180:  # once around a pole
+        pole = 90.0 if latitude > 0 else -90.0
+        lon, lat = np.append(lon, [lon[-1], lon[0]]), np.append(lat, [pole, pole])
+    return split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat])))
+
+
+def split_at_antimeridian(geometry: Any) -> Any:
+    """Bring a geometry whose longitudes run on beyond ±180° back, cut where it crosses.
+
+    Parameters
+    ----------
+    geometry : shapely geometry
+        Longitudes continuous across ±180°, such as 170 to 190; repaired when invalid.
+
+    Returns
+    -------
+    shapely geometry
+        Valid, within -180 to 180.
+    """
+    geometry = geometry if geometry.is_valid else shapely.make_valid(geometry)
+    west, _, east, _ = geometry.bounds
+    if west >= -180 and east <= 180:
+        return geometry
+    pieces = []
+    for turn in range(math.floor((west + 180) / 360), math.floor((east + 180) / 360) + 1):
+        window = shapely.box(-180 + 360 * turn, -91, 180 + 360 * turn, 91)
+        piece = shapely.transform(geometry.intersection(window), _shift(-360.0 * turn))
+        pieces.extend(_parts_of_dimension(piece, shapely.get_dimensions(geometry)))
+    return shapely.union_all(pieces)
+
+
+def _shift(degrees: float) -> Any:
+    return lambda xy: np.column_stack([np.clip(xy[:, 0] + degrees, -180.0, 180.0), xy[:, 1]])
+
+
+def _parts_of_dimension(geometry: Any, dimension: int) -> list[Any]:
+    """The parts that are not slivers left by a cut, such as a point of a touched line."""
+    return [part for part in shapely.get_parts(geometry) if shapely.get_dimensions(part) == dimension]
