@@ -210,7 +210,7 @@ EVIDENCE = pa.schema(
         _column(
             "kind",
             TEXT,
-            "`record`, `ambiguous` (name may mean several species) or `hybrid` (named as a parent).",
+            "`record`, `ambiguous` (likeliest species of a name that may mean several), `possible` (another species of such a name) or `hybrid` (named as a parent).",
             required=True,
         ),
         _column("records", WHOLE, "Kept records in the event.", required=True),
