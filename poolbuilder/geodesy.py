@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import Geod
 
+from poolbuilder.antimeridian import split_at_antimeridian
 from poolbuilder.errors import SiteError
 
 __all__ = [
@@ -23,7 +24,6 @@ __all__ = [
     "covering_box",
     "disc",
     "distance_km",
-    "split_at_antimeridian",
     "to_ecef",
 ]
 
@@ -70,8 +70,8 @@ def distance_km(
     shape = points[0].shape
     if points[0].size == 0:
         return np.zeros(shape)
-    flat = [np.ravel(value).copy() for value in points]
-    metres = np.asarray(WGS84.inv(*flat)[2], dtype=np.float64)
+    lon1, lat1, lon2, lat2 = (np.ravel(value).copy() for value in points)
+    metres = np.asarray(WGS84.inv(lon1, lat1, lon2, lat2)[2], dtype=np.float64)
     return (metres / 1000).reshape(shape)
 
 
@@ -225,37 +225,3 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
         pole = 90.0 if latitude > 0 else -90.0
         lon, lat = np.append(lon, [lon[-1], lon[0]]), np.append(lat, [pole, pole])
     return split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat])))
-
-
-def split_at_antimeridian(geometry: Any) -> Any:
-    """Bring a geometry whose longitudes run on beyond ±180° back, cut where it crosses.
-
-    Parameters
-    ----------
-    geometry : shapely geometry
-        Longitudes continuous across ±180°, such as 170 to 190; repaired when invalid.
-
-    Returns
-    -------
-    shapely geometry
-        Valid, within -180 to 180.
-    """
-    geometry = geometry if geometry.is_valid else shapely.make_valid(geometry)
-    west, _, east, _ = geometry.bounds
-    if west >= -180 and east <= 180:
-        return geometry
-    pieces = []
-    for turn in range(math.floor((west + 180) / 360), math.floor((east + 180) / 360) + 1):
-        window = shapely.box(-180 + 360 * turn, -91, 180 + 360 * turn, 91)
-        piece = shapely.transform(geometry.intersection(window), _shift(-360.0 * turn))
-        pieces.extend(_parts_of_dimension(piece, shapely.get_dimensions(geometry)))
-    return shapely.union_all(pieces)
-
-
-def _shift(degrees: float) -> Any:
-    return lambda xy: np.column_stack([np.clip(xy[:, 0] + degrees, -180.0, 180.0), xy[:, 1]])
-
-
-def _parts_of_dimension(geometry: Any, dimension: int) -> list[Any]:
-    """The parts that are not slivers left by a cut, such as a point of a touched line."""
-    return [part for part in shapely.get_parts(geometry) if shapely.get_dimensions(part) == dimension]

@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
-    ["errors"],
+    ["errors", "antimeridian"],
     ["columns", "schemas", "settings", "geodesy"],
     ["site", "layers"],
     ["checklist", "ranges", "water", "model.location", "model.argument"],
