@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import columns
 from poolbuilder.model.argument import Part, Regional
+from poolbuilder.model.establishment import Establishment
 from poolbuilder.model.evidence import OWN_KINDS, leak, logit
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
 from poolbuilder.settings import Settings
@@ -251,7 +252,7 @@ def decide(
     *,
     species: Sequence[str],
     vernacular: Mapping[str, str | None],
-    establishment: Mapping[str, tuple[str, str, str]],
+    establishment: Mapping[str, Establishment],
     frame: Frame,
     regional: Regional | None,
     settings: Settings,
@@ -265,7 +266,7 @@ def decide(
     status : Table, schema STATUS
         One row per species.
     establishment : mapping
-        Species to establishmentMeans, its source, and a remark (may be empty).
+        Species to its status at the place.
 
     Returns
     -------
@@ -284,9 +285,8 @@ def decide(
         shares[start : start + size] = each
         presence = _sigmoid(sum(part.log_odds for part in argument))
         parts += [(name, part) for part in argument]
-        means, source, remark = establishment[name]
         row = _row(events, said[name], frame)
-        row["note"] = "; ".join(text for text in (row["note"], remark) if text)
+        row["note"] = "; ".join(text for text in (row["note"], establishment[name].remark) if text)
         low, high = _interval(name, argument, regional, settings)
         rows.append(
             {
@@ -295,8 +295,8 @@ def decide(
                 "presence": presence,
                 "presenceLow": low,
                 "presenceHigh": high,
-                "establishmentMeans": means,
-                "establishmentSource": source,
+                "establishmentMeans": establishment[name].means,
+                "establishmentSource": establishment[name].source,
                 "rangeKm": said[name]["rangeKm"],
                 **row,
             }

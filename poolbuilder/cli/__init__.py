@@ -1,0 +1,87 @@
+"""The command line: parse, one call, print."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import sys
+from typing import Any
+
+import click
+
+import poolbuilder
+from poolbuilder.errors import PoolBuilderError
+
+__all__ = ["COMMANDS", "cli", "main"]
+
+COMMANDS = {
+    "build": "poolbuilder.cli.build:build",
+    "demo": "poolbuilder.cli.demo:demo",
+    "rules": "poolbuilder.cli.reference:rules",
+    "settings": "poolbuilder.cli.reference:settings",
+}
+"""Command name to module and function; a command's module is imported only when it is run."""
+
+EXIT_CODES = """\b
+Exit codes:
+  0    done
+  1    an error, named in one line
+  2    wrong usage
+  3    done, but a source was missing (named)
+  4    --fail-on found what was asked about
+  130  interrupted"""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Every command name, sorted."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command, or None when there is no such command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, name = COMMANDS[cmd_name].split(":")
+        command: Any = getattr(importlib.import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+
+@click.group(
+    cls=LazyGroup,
+    epilog=EXIT_CODES,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(poolbuilder.__version__, prog_name="poolbuilder")
+@click.option("-v", "--verbose", is_flag=True, help="Say on stderr what is being done.")
+def cli(verbose: bool) -> None:
+    """Which species could be the parents in this water?
+
+    Builds a weighted, explained list of candidate species from open occurrence records
+    and range polygons.
+    """
+    if verbose:
+        logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; every error of ours is one line on stderr."""
+    try:
+        code = cli.main(args=arguments, prog_name="poolbuilder", standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("interrupted", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except PoolBuilderError as error:
+        click.echo(f"error: {error}", err=True)
+        sys.exit(1)
+    except BrokenPipeError:
+        # The reader of our output has gone; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)

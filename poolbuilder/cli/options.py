@@ -1,0 +1,170 @@
+"""Options that several commands share, and what they stand for."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from poolbuilder.errors import SettingsError
+from poolbuilder.settings import Settings
+
+__all__ = [
+    "AsOf",
+    "as_of_option",
+    "layer_options",
+    "out_option",
+    "place_options",
+    "pool_options",
+    "read_settings",
+    "record_options",
+    "renames",
+    "store_option",
+    "store_path",
+]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class AsOf(click.ParamType):
+    """A day as YYYY-MM-DD."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime.date:
+        """Parse the day."""
+        if isinstance(value, datetime.date):
+            return value
+        try:
+            return datetime.date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is not a day (write it as 2026-06-30)", param, ctx)
+
+
+def _apply(function: F, *options: Callable[[F], F]) -> F:
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def store_option(function: F) -> F:
+    """``--store``."""
+    text = "Record store. [default: $POOLBUILDER_STORE, else data_cache]"
+    return click.option("--store", type=click.Path(path_type=Path), help=text)(function)
+
+
+def store_path(store: Path | None) -> Path:
+    """The store named, else the one of the environment, else ``data_cache``."""
+    return store or Path(os.environ.get("POOLBUILDER_STORE") or "data_cache")
+
+
+def as_of_option(function: F) -> F:
+    """``--as-of``, today by default."""
+    return click.option(
+        "--as-of",
+        type=AsOf(),
+        default=datetime.date.today,
+        show_default="today",
+        help="The day that counts as today.",
+    )(function)
+
+
+def out_option(function: F) -> F:
+    """``--out``."""
+    text = "Folder for the result; written whole or not at all."
+    return click.option("--out", type=click.Path(path_type=Path), help=text)(function)
+
+
+def place_options(function: F) -> F:
+    """``--lat``, ``--lon``, ``--name``, ``--radius-km``."""
+    return _apply(
+        function,
+        click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive."),
+        click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive."),
+        click.option("--name", default="", help="What the water is called."),
+        click.option("--radius-km", type=float, default=40.0, show_default=True, help="What counts as near."),
+    )
+
+
+def layer_options(function: F) -> F:
+    """``--water``, ``--basins``, ``--streams``, ``--barriers``."""
+    return _apply(
+        function,
+        click.option("--water", metavar="FILE[:LAYER]", help="Outlines of lakes, ponds and reservoirs."),
+        click.option("--basins", metavar="FILE[:LAYER]", help="Nested watershed polygons."),
+        click.option("--streams", metavar="FILE[:LAYER]", help="Flow lines."),
+        click.option("--barriers", metavar="FILE[:LAYER]", help="Dams and falls, as points."),
+    )
+
+
+def pool_options(function: F) -> F:
+    """``--checklist``, ``--ranges``, ``--settings`` and ``--as-of``."""
+    return _apply(
+        function,
+        click.option(
+            "--checklist",
+            default="lepomis",
+            show_default=True,
+            help="A list that ships with poolbuilder (lepomis, leuciscids), a CSV file, or a genus.",
+        ),
+        click.option(
+            "--ranges",
+            multiple=True,
+            metavar="FILE[:LAYER]",
+            help="Native and introduced range polygons; repeatable.",
+        ),
+        click.option(
+            "--settings",
+            "settings_file",
+            type=click.Path(path_type=Path),
+            help="TOML file with numbers of the model.",
+        ),
+        as_of_option,
+    )
+
+
+def record_options(function: F) -> F:
+    """``--store``, ``--records`` and ``--map``."""
+    return _apply(
+        function,
+        store_option,
+        click.option(
+            "--records",
+            multiple=True,
+            type=click.Path(path_type=Path),
+            help="Darwin Core tables or archives to use in place of the store; repeatable.",
+        ),
+        click.option(
+            "--map",
+            "mapping",
+            multiple=True,
+            metavar="GIVEN=TERM",
+            help="Read column GIVEN as Darwin Core TERM; repeatable.",
+        ),
+    )
+
+
+def renames(mapping: tuple[str, ...]) -> dict[str, str]:
+    """``("Latitude=decimalLatitude",)`` as a mapping."""
+    found = {}
+    for item in mapping:
+        given, sign, term = item.partition("=")
+        if not (sign and given.strip() and term.strip()):
+            raise click.BadParameter(
+                f"{item!r} is not GIVEN=TERM (such as Latitude=decimalLatitude)", param_hint="--map"
+            )
+        found[given.strip()] = term.strip()
+    return found
+
+
+def read_settings(path: Path | None) -> Settings:
+    """The settings of a file, or the defaults."""
+    if path is None:
+        return Settings()
+    if not path.exists():
+        raise SettingsError(f"{path}: there is no such file (check the path)")
+    return Settings.from_toml(path)

@@ -1,0 +1,355 @@
+"""A pool as a folder of files: written whole or not at all, and read back."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+from poolbuilder import columns
+from poolbuilder.datapackage import data_package
+from poolbuilder.errors import PoolFileError, SettingsError, SiteError
+from poolbuilder.pool import SCHEMA_VERSION, Pool
+from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+
+__all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
+
+FILES = (
+    "pool.csv",
+    "pool.parquet",
+    "pool.json",
+    "evidence.parquet",
+    "rejected.parquet",
+    "crosses.csv",
+    "map.geojson",
+    "pool.gpkg",
+    "datapackage.json",
+)
+"""What every pool folder holds; the page report.html comes on top."""
+
+
+def pool_document(pool: Pool) -> dict[str, Any]:
+    """The content of pool.json, ready for the json module."""
+    return {
+        "schemaVersion": SCHEMA_VERSION,
+        "poolbuilderVersion": pool.version,
+        "site": {
+            "name": pool.site.name,
+            "longitude": pool.site.longitude,
+            "latitude": pool.site.latitude,
+            "radiusKm": pool.site.radius_km,
+        },
+        "asOf": pool.as_of.isoformat(),
+        "checklist": pool.checklist_name,
+        "step": pool.step,
+        "candidates": pool.candidates.to_pylist(),
+        "contributions": pool.contributions.to_pylist(),
+        "status": pool.status.to_pylist(),
+        "counts": dict(pool.counts),
+        "calibration": pool.calibration,
+        "completeness": pool.completeness,
+        "notes": list(pool.notes),
+        "inputs": [dict(item) for item in pool.inputs],
+        "datasets": [dict(item) for item in pool.datasets],
+        "settings": pool.settings.as_dict(),
+    }
+
+
+def _json_bytes(document: Any) -> bytes:
+    return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
+
+
+def _collection(pool: Pool) -> dict[str, Any]:
+    """Every feature as one GeoJSON collection, with its layer as a property."""
+    features = [
+        {**item, "properties": {"layer": layer, **item.get("properties", {})}}
+        for layer, items in pool.features.items()
+        for item in items
+    ]
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _write_csv(table: pa.Table, path: Path) -> None:
+    pyarrow.csv.write_csv(table, path)
+
+
+def _write_parquet(table: pa.Table, path: Path) -> None:
+    pq.write_table(table, path, compression="zstd")
+
+
+def write_pool(pool: Pool, out: str | Path, *, pages: Mapping[str, str] | None = None) -> Path:
+    """Write a pool folder, all of it or nothing.
+
+    Parameters
+    ----------
+    out : path
+        A folder that does not exist, is empty, or holds an earlier pool.
+    pages : mapping, optional
+        Further text files, such as ``{"report.html": ...}``.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    PoolFileError
+        When the folder holds something else, or cannot be written; the old one is whole.
+    """
+
+    def fill(folder: Path) -> None:
+        _write_csv(pool.candidates, folder / "pool.csv")
+        _write_parquet(pool.candidates, folder / "pool.parquet")
+        (folder / "pool.json").write_bytes(_json_bytes(pool_document(pool)))
+        _write_parquet(pool.evidence, folder / "evidence.parquet")
+        _write_parquet(pool.rejected, folder / "rejected.parquet")
+        _write_csv(pool.crosses, folder / "crosses.csv")
+        (folder / "map.geojson").write_bytes(_json_bytes(_collection(pool)))
+        _write_geopackage(pool, folder / "pool.gpkg")
+        for name, text in (pages or {}).items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        (folder / "datapackage.json").write_bytes(_json_bytes(data_package(pool)))
+
+    return write_folder(out, fill, marker="datapackage.json")
+
+
+def write_folder(out: str | Path, fill: Any, *, marker: str) -> Path:
+    """Fill a folder beside *out*, then put it in the place of *out*.
+
+    Parameters
+    ----------
+    fill : callable
+        Takes the Path of an empty folder and writes into it.
+    marker : str
+        File that tells a folder of this kind; one that holds other things is left alone.
+
+    Raises
+    ------
+    PoolFileError
+        When *out* is not ours to replace, or writing fails; *out* is then as it was.
+    """
+    target = Path(os.path.abspath(out))
+    recover(target)
+    if target.exists() and (
+        not target.is_dir() or (any(target.iterdir()) and not (target / marker).exists())
+    ):
+        raise PoolFileError(
+            "holds something that poolbuilder did not write", file=out, remedy="name an empty or a new folder"
+        )
+    partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.rmtree(partial, ignore_errors=True)
+        partial.mkdir()
+        fill(partial)
+        _swap(partial, target)
+    except OSError as error:
+        raise PoolFileError(
+            f"cannot be written: {error.strerror or error}",
+            file=out,
+            remedy="nothing was changed; free space or choose another folder",
+        ) from error
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return target
+
+
+def _previous(target: Path) -> Path:
+    return target.with_name(f".{target.name}.previous")
+
+
+def _swap(partial: Path, target: Path) -> None:
+    """Put *partial* in the place of *target*; a stop in between is mended by :func:`recover`."""
+    old = _previous(target)
+    if target.exists():
+        shutil.rmtree(old, ignore_errors=True)
+        target.rename(old)
+    partial.rename(target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def recover(target: Path) -> None:
+    """Bring back the folder that a run killed between its two renames had moved aside."""
+    old = _previous(target)
+    if old.is_dir() and not target.exists():
+        old.rename(target)
+
+
+def _write_geopackage(pool: Pool, path: Path) -> None:
+    """Points of the evidence and every drawn layer, for a desktop GIS."""
+    import numpy as np
+    import pyogrio
+    import shapely
+
+    # A fixed date in place of the clock: the same pool gives the same bytes.
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{pool.as_of.isoformat()}T00:00:00Z"})
+    try:
+        points = shapely.points(
+            columns.numbers(pool.evidence["longitude"]), columns.numbers(pool.evidence["latitude"])
+        )
+        kept = [field.name for field in EVIDENCE if field.name != "recordIDs"]
+        data = [np.array(pool.evidence[name].to_pylist(), dtype=object) for name in kept]
+        _write_layer(path, "evidence", points, dict(zip(kept, data, strict=True)), pool.evidence.schema)
+        for layer, items in pool.features.items():
+            if items:
+                shapes = np.array([shapely.geometry.shape(item["geometry"]) for item in items], dtype=object)
+                names = sorted({key for item in items for key in item.get("properties", {})})
+                fields = {
+                    name: np.array([_plain(item["properties"].get(name)) for item in items], dtype=object)
+                    for name in names
+                }
+                _write_layer(path, layer, shapes, fields, None)
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+
+
+def _plain(value: Any) -> Any:
+    return value if value is None or isinstance(value, str | int | float) else json.dumps(value)
+
+
+def _write_layer(
+    path: Path, layer: str, shapes: Any, fields: Mapping[str, Any], schema: pa.Schema | None
+) -> None:
+    import pyogrio
+    import shapely
+
+    arrays = {"geometry": pa.array(shapely.to_wkb(shapes, output_dimension=2), pa.binary())}
+    for name, values in fields.items():
+        kind = schema.field(name).type if schema is not None else None
+        arrays[name] = pa.array(list(values), type=kind) if kind else _guessed(values)
+    table = pa.table(arrays)
+    kinds = {shape.geom_type for shape in shapes}
+    pyogrio.write_arrow(
+        table,
+        path,
+        layer=layer,
+        driver="GPKG",
+        geometry_name="geometry",
+        geometry_type=kinds.pop() if len(kinds) == 1 else "Unknown",
+        crs="EPSG:4326",
+        append=path.exists(),
+    )
+
+
+def _guessed(values: Any) -> pa.Array:
+    try:
+        return pa.array(list(values))
+    except pa.ArrowException:
+        return pa.array([None if value is None else str(value) for value in values], pa.string())
+
+
+def _document(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PoolFileError(
+            f"cannot be read: {error.strerror}",
+            file=path,
+            remedy="name a folder that `poolbuilder build --out` wrote",
+        ) from error
+    except ValueError as error:
+        raise PoolFileError(f"is not JSON: {error}", file=path, remedy="build the pool again") from error
+    if not isinstance(document, dict) or "schemaVersion" not in document:
+        raise PoolFileError(
+            "is not a pool", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
+        )
+    if document["schemaVersion"] != SCHEMA_VERSION:
+        raise PoolFileError(
+            f"has schemaVersion {document['schemaVersion']}, this version reads {SCHEMA_VERSION}",
+            file=path,
+            remedy="build the pool again with this version",
+        )
+    return document
+
+
+def _table(path: Path, schema: pa.Schema) -> pa.Table:
+    try:
+        return pq.read_table(path).select(schema.names).cast(schema)
+    except (OSError, pa.ArrowException, KeyError) as error:
+        raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
+
+
+def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path) -> pa.Table:
+    try:
+        return columns.table(schema, {name: [row[name] for row in rows] for name in schema.names})
+    except (KeyError, TypeError) as error:
+        raise PoolFileError(f"lacks {error}", file=path, remedy="build the pool again") from error
+
+
+def _crosses(path: Path) -> pa.Table:
+    options = pyarrow.csv.ConvertOptions(
+        column_types=CROSSES, strings_can_be_null=False, true_values=["true"], false_values=["false"]
+    )
+    try:
+        return pyarrow.csv.read_csv(path, convert_options=options).select(CROSSES.names).cast(CROSSES)
+    except (OSError, pa.ArrowException, KeyError) as error:
+        raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
+
+
+def read_pool(folder: str | Path) -> Pool:
+    """Read a pool folder back.
+
+    Raises
+    ------
+    PoolFileError
+        When a file is missing, broken or of another schemaVersion.
+    """
+    path = Path(folder)
+    recover(Path(os.path.abspath(path)))
+    if not path.is_dir():
+        raise PoolFileError(
+            "is not a folder", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
+        )
+    document = _document(path / "pool.json")
+    where = path / "pool.json"
+    features: dict[str, list[Any]] = {}
+    for item in json.loads((path / "map.geojson").read_text(encoding="utf-8"))["features"]:
+        properties = dict(item["properties"])
+        features.setdefault(properties.pop("layer"), []).append({**item, "properties": properties})
+    try:
+        place = document["site"]
+        site = Site(
+            longitude=place["longitude"],
+            latitude=place["latitude"],
+            radius_km=place["radiusKm"],
+            name=place["name"],
+        )
+        settings = Settings.from_dict(document["settings"], where=str(where))
+        return Pool(
+            site=site,
+            as_of=datetime.date.fromisoformat(document["asOf"]),
+            settings=settings,
+            checklist_name=document["checklist"],
+            candidates=_rows(document["candidates"], POOL, where),
+            evidence=_table(path / "evidence.parquet", EVIDENCE),
+            contributions=_rows(document["contributions"], CONTRIBUTIONS, where),
+            rejected=_table(path / "rejected.parquet", REJECTED),
+            crosses=_crosses(path / "crosses.csv"),
+            status=_rows(document["status"], STATUS, where),
+            counts=document["counts"],
+            inputs=tuple(document["inputs"]),
+            datasets=tuple(document["datasets"]),
+            calibration=document["calibration"],
+            completeness=document["completeness"],
+            step=document["step"],
+            notes=tuple(document["notes"]),
+            features=features,
+            version=document["poolbuilderVersion"],
+        )
+    except (KeyError, TypeError, ValueError, SiteError, SettingsError) as error:
+        if isinstance(error, PoolFileError):
+            raise
+        raise PoolFileError(
+            f"cannot be understood: {error}", file=where, remedy="build the pool again"
+        ) from error

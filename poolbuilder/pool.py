@@ -1,0 +1,395 @@
+"""From a place and a pile of records to a weighted, explained list of species."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+import pyarrow as pa
+
+import poolbuilder
+from poolbuilder import columns
+from poolbuilder.checklist import Checklist
+from poolbuilder.geodesy import disc
+from poolbuilder.located import locate
+from poolbuilder.model.argument import Regional
+from poolbuilder.model.candidates import Frame, decide
+from poolbuilder.model.crosses import pair
+from poolbuilder.model.establishment import Establishment, decide_establishment
+from poolbuilder.model.evidence import gather
+from poolbuilder.names import name_records
+from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.records.screen import screen, tally
+from poolbuilder.schemas import HYBRIDS, REJECTED
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water import Water
+
+if TYPE_CHECKING:
+    import geopandas
+    import pandas
+
+__all__ = ["SCHEMA_VERSION", "Pool", "build", "build_screened", "prepare"]
+
+SCHEMA_VERSION = "1.0"
+"""Version of pool.json and of the tables beside it; raised when a reader must change."""
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Pool:
+    """The candidate parents of one water, and everything that says why.
+
+    Attributes
+    ----------
+    site, as_of, settings, checklist_name
+        What the pool was built for and with.
+    candidates, evidence, contributions, rejected, crosses, status : Table
+        Schemas POOL, EVIDENCE, CONTRIBUTIONS, REJECTED, CROSSES and STATUS.
+    counts : dict
+        ``read``, ``kept``, ``rejected`` (rule key to number), ``targetGroup``, ``hybrids``,
+        ``located``, ``withinRadius`` and ``unknownNames`` (name to number); read = kept +
+        Σ rejected.
+    inputs, datasets : tuple of dict
+        Files with their hashes; data sets with citation, licence and records used.
+    calibration, completeness : dict or None
+        How presence is calibrated, and how well the water is known; None when unknown.
+    features : dict
+        GeoJSON features to draw, by layer.
+    """
+
+    site: Site
+    as_of: datetime.date
+    settings: Settings
+    checklist_name: str
+    candidates: pa.Table
+    evidence: pa.Table
+    contributions: pa.Table
+    rejected: pa.Table
+    crosses: pa.Table
+    status: pa.Table
+    counts: Mapping[str, Any]
+    inputs: Sequence[Mapping[str, Any]] = ()
+    datasets: Sequence[Mapping[str, Any]] = ()
+    calibration: Mapping[str, Any] | None = None
+    completeness: Mapping[str, Any] | None = None
+    step: str = "records"
+    notes: Sequence[str] = ()
+    features: Mapping[str, list[Any]] = field(default_factory=dict)
+    version: str = poolbuilder.__version__
+
+    # Notebooks draw a pool with the functions that poolbuilder.report registers here.
+    views: ClassVar[dict[str, Callable[..., Any]]] = {}
+
+    def __repr__(self) -> str:
+        top = ", ".join(
+            f"{row['scientificName']} {row['presence']:.2f}"
+            for row in self.candidates.slice(0, 3).to_pylist()
+        )
+        name = self.site.name or f"{self.site.latitude:.4f}, {self.site.longitude:.4f}"
+        return f"<Pool of {name}: {self.candidates.num_rows} candidates: {top}, ...>"
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """The candidates as a DataFrame, schema POOL, with nullable integers."""
+        import pandas as pd
+
+        kinds = {pa.int32(): pd.Int32Dtype()}
+        return self.candidates.replace_schema_metadata(None).to_pandas(types_mapper=kinds.get)
+
+    def to_geopandas(self) -> geopandas.GeoDataFrame:
+        """The evidence as a GeoDataFrame of points, one row per species and event, WGS84."""
+        import geopandas as gpd
+
+        frame = self.evidence.replace_schema_metadata(None).to_pandas()
+        points = gpd.points_from_xy(frame["longitude"], frame["latitude"])
+        return gpd.GeoDataFrame(frame, geometry=points, crs="EPSG:4326")
+
+    def reasons(self, species: str) -> list[dict[str, Any]]:
+        """The steps of the argument for one species; their log-odds sum to its logit(presence)."""
+        return [row for row in self.contributions.to_pylist() if row["scientificName"] == species]
+
+
+def prepare(records: pa.Table, checklist: Checklist, *, settings: Settings, as_of: datetime.date) -> pa.Table:
+    """Name and screen records; this does not depend on the site.
+
+    Returns
+    -------
+    Table, schema SCREENED
+        As many rows as *records*.
+    """
+    named = name_records(records, checklist, settings=settings)
+    return screen(named, settings=settings, as_of=as_of)
+
+
+def build(
+    site: Site,
+    records: pa.Table,
+    *,
+    checklist: Checklist,
+    as_of: datetime.date,
+    settings: Settings | None = None,
+    ranges: RangeMap | None = None,
+    water: Water | None = None,
+    inputs: Sequence[Mapping[str, Any]] = (),
+    datasets: Sequence[Mapping[str, Any]] = (),
+    notes: Sequence[str] = (),
+) -> Pool:
+    """Build the pool of one water.
+
+    Parameters
+    ----------
+    site : Site
+    records : Table, schema RECORDS
+        Any records; the wider group's may be among them and then measure effort.
+    checklist : Checklist
+        The species that may be candidates.
+    as_of : date
+        "Today": ages are counted back from it and later dates are rejected.
+    ranges, water : optional
+        Range polygons; outline, basins and streams of the water.
+    inputs, datasets, notes : sequences
+        Carried into the result: files with hashes, data sets with citations, remarks.
+
+    Returns
+    -------
+    Pool
+
+    Examples
+    --------
+    ``build(Site(longitude=-91.2, latitude=36.9), records, checklist=Checklist.load("lepomis"),
+    as_of=date(2026, 6, 1))``
+    """
+    settings = settings or Settings()
+    screened = prepare(records, checklist, settings=settings, as_of=as_of)
+    return build_screened(
+        site,
+        screened,
+        checklist=checklist,
+        as_of=as_of,
+        settings=settings,
+        ranges=ranges,
+        water=water,
+        inputs=inputs,
+        datasets=datasets,
+        notes=notes,
+    )
+
+
+def build_screened(
+    site: Site,
+    screened: pa.Table,
+    *,
+    checklist: Checklist,
+    as_of: datetime.date,
+    settings: Settings,
+    ranges: RangeMap | None = None,
+    water: Water | None = None,
+    inputs: Sequence[Mapping[str, Any]] = (),
+    datasets: Sequence[Mapping[str, Any]] = (),
+    notes: Sequence[str] = (),
+) -> Pool:
+    """Build the pool of one water from records that are named and screened already."""
+    species = checklist.species
+    located = locate(screened, site, water=water, settings=settings)
+    status = status_at(ranges, site, species)
+    evidence = gather(located, status, species=species, settings=settings)
+    regional = None
+    decision = decide(
+        evidence,
+        status,
+        species=species,
+        vernacular={name: checklist.vernacular(name) for name in species},
+        establishment=_establishment(located, status, checklist, site.radius_km),
+        frame=Frame(radius_km=site.radius_km, outlined=_outlined(located, water), year=as_of.year),
+        regional=regional,
+        settings=settings,
+    )
+    crosses = pair(decision.candidates, _hybrids(located, settings), settings=settings)
+    return Pool(
+        site=site,
+        as_of=as_of,
+        settings=settings,
+        checklist_name=checklist.name,
+        candidates=decision.candidates,
+        evidence=decision.evidence,
+        contributions=decision.contributions,
+        rejected=_rejected(screened),
+        crosses=crosses,
+        status=status,
+        counts=_counts(screened, located, site.radius_km),
+        inputs=_inputs(inputs, checklist, ranges, water),
+        datasets=_datasets(located, datasets),
+        step="records" if regional is None else regional.step,
+        notes=_notes(notes, checklist, ranges, water, regional),
+        features=_features(site, ranges, water, settings),
+    )
+
+
+def _own_names(located: pa.Table) -> list[str | None]:
+    """The species that each record is a record of; None for hybrids and ambiguous names."""
+    return [
+        names[0] if role == "candidate" and len(names) == 1 else None
+        for role, names in zip(
+            columns.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
+        )
+    ]
+
+
+def _establishment(
+    located: pa.Table, status: pa.Table, checklist: Checklist, radius_km: float
+) -> dict[str, Establishment]:
+    """Native or introduced, for each species, from polygons, records and the checklist."""
+    near = columns.numbers(located["distanceKm"]) <= radius_km
+    said: dict[str, list[str]] = {}
+    for name, means, close in zip(
+        _own_names(located), columns.strings(located["establishmentMeans"]), near.tolist(), strict=True
+    ):
+        term = establishment_term(means)
+        if name and term and close:
+            said.setdefault(name, []).append(term)
+    return {
+        row["scientificName"]: decide_establishment(
+            polygon=row["establishmentMeans"],
+            records=said.get(row["scientificName"], []),
+            checklist=checklist.establishment(row["scientificName"]),
+        )
+        for row in status.to_pylist()
+    }
+
+
+def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:
+    """Hybrid records within reach, by their parents."""
+    hybrid = np.array([role == "hybrid" for role in columns.strings(located["role"])], dtype=bool)
+    rows = columns.where(located, hybrid)
+    weight = aged_quality(rows, settings=settings) * columns.numbers(rows["kernel"])
+    groups: dict[tuple[str, ...], list[float]] = {}
+    for names, value in zip(rows["acceptedNames"].to_pylist(), weight.tolist(), strict=True):
+        if len(names) >= 2:
+            groups.setdefault(tuple(sorted(names)), []).append(value)
+    ordered = sorted(groups)
+    return columns.table(
+        HYBRIDS,
+        {
+            "parents": [list(names) for names in ordered],
+            "records": [len(groups[names]) for names in ordered],
+            "weight": [sum(groups[names]) for names in ordered],
+        },
+    )
+
+
+def _rejected(screened: pa.Table) -> pa.Table:
+    rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
+    return check(rows.select(REJECTED.names).cast(REJECTED), REJECTED, "rejected")
+
+
+def _counts(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
+    rejected = tally(screened)
+    kept = ~columns.valid(screened["rejectedBy"])
+    code, roles = columns.codes(screened["role"])
+    role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
+    names = columns.strings(columns.where(screened, role == "unknown")["scientificName"])
+    near = columns.numbers(located["distanceKm"]) <= radius_km
+    hybrid = np.array([item == "hybrid" for item in columns.strings(located["role"])], dtype=bool)
+    return {
+        "read": screened.num_rows,
+        "kept": int(kept.sum()),
+        "rejected": {key: count for key, count in rejected.items() if count},
+        "targetGroup": int((kept & (role == "group")).sum()),
+        "hybrids": int((kept & (role == "hybrid")).sum()),
+        "located": located.num_rows,
+        "withinRadius": int((near & ~hybrid).sum()),
+        "hybridsWithinReach": int(hybrid.sum()),
+        "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
+    }
+
+
+def _inputs(
+    given: Sequence[Mapping[str, Any]], checklist: Checklist, ranges: RangeMap | None, water: Water | None
+) -> tuple[dict[str, Any], ...]:
+    """Every file that went in, with its hash and what it was used for."""
+    listed = [{"kind": "checklist", **checklist.source}, *({"kind": "records", **item} for item in given)]
+    if ranges is not None:
+        listed += [{"kind": "ranges", **item} for item in ranges.sources]
+    if water is not None:
+        listed += [{"kind": "water", **item} for item in water.sources]
+    return tuple(dict(item) for item in listed)
+
+
+def _datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], ...]:
+    """The data sets behind the located records, with licence, citation and number of records."""
+    by_key = {item.get("datasetKey") or item.get("title"): item for item in known}
+    counts: Counter[str] = Counter()
+    licences: dict[str, Counter[str]] = {}
+    for key, title, file, licence in zip(
+        *(columns.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
+        strict=True,
+    ):
+        name = key or title or f"records in {file}"
+        counts[name] += 1
+        if licence:
+            licences.setdefault(name, Counter())[licence] += 1
+    found = []
+    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        item = by_key.get(name, {})
+        given = licences.get(name)
+        licence = min(given, key=lambda text: (-given[text], text)) if given else None
+        found.append(
+            {
+                "datasetKey": item.get("datasetKey"),
+                "title": item.get("title") or name,
+                "citation": item.get("citation"),
+                "license": item.get("license") or licence,
+                "records": count,
+            }
+        )
+    return tuple(found)
+
+
+def _notes(
+    given: Sequence[str],
+    checklist: Checklist,
+    ranges: RangeMap | None,
+    water: Water | None,
+    regional: Regional | None,
+) -> tuple[str, ...]:
+    """What could be wrong or was not known, each in one sentence."""
+    said = [*given]
+    said += (
+        ranges.notes
+        if ranges is not None
+        else ["no range polygons given: native status and the leak by range are unknown"]
+    )
+    said += (
+        water.notes
+        if water is not None
+        else [
+            "no outline of the water given: records in the water itself cannot be told from records near it"
+        ]
+    )
+    if regional is None:
+        said.append(
+            "no records of the wider group: silence is unknown, a species not recorded may simply not have been looked for"
+        )
+    else:
+        said += regional.notes
+    return tuple(dict.fromkeys(said))
+
+
+def _features(site: Site, ranges: RangeMap | None, water: Water | None) -> dict[str, list[Any]]:
+    """What a map of the pool shows besides its events, as GeoJSON features."""
+    import shapely
+
+    area = disc(site.longitude, site.latitude, site.radius_km)
+    shape = json.loads(shapely.to_geojson(area))
+    layers: dict[str, list[Any]] = {
+        "disc": [{"type": "Feature", "properties": {"radiusKm": site.radius_km}, "geometry": shape}]
+    }
+    if water is not None:
+        layers.update(water.features())
+    if ranges is not None:
+        layers["ranges"] = list(ranges.polygons_near(site))
+    return layers
