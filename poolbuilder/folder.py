@@ -139,7 +139,7 @@ def write_folder(out: str | Path, fill: Any, *, marker: str) -> Path:
     PoolFileError
         When *out* is not ours to replace, or writing fails; *out* is then as it was.
     """
-    target = Path(os.path.abspath(out))
+    target = Path(out).absolute()
     recover(target)
     if target.exists() and (
         not target.is_dir() or (any(target.iterdir()) and not (target / marker).exists())
@@ -306,7 +306,7 @@ def read_pool(folder: str | Path) -> Pool:
         When a file is missing, broken or of another schemaVersion.
     """
     path = Path(folder)
-    recover(Path(os.path.abspath(path)))
+    recover(path.absolute())
     if not path.is_dir():
         raise PoolFileError(
             "is not a folder", file=path, remedy="name a folder that `poolbuilder build --out` wrote"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -14,6 +13,14 @@ import pyarrow as pa
 
 import poolbuilder
 from poolbuilder import columns
+from poolbuilder.accounts import (
+    Provenance,
+    count_records,
+    list_datasets,
+    list_inputs,
+    list_notes,
+    rejected_records,
+)
 from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import disc
 from poolbuilder.located import locate
@@ -21,20 +28,21 @@ from poolbuilder.model.argument import Regional
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.crosses import pair
 from poolbuilder.model.establishment import Establishment, decide_establishment
-from poolbuilder.model.evidence import gather
+from poolbuilder.model.evidence import aged_quality, gather
 from poolbuilder.names import name_records
 from poolbuilder.ranges import RangeMap, status_at
-from poolbuilder.records.screen import screen, tally
-from poolbuilder.schemas import HYBRIDS, REJECTED
+from poolbuilder.records.screen import screen
+from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.water import Water
 
 if TYPE_CHECKING:
     import geopandas
     import pandas
 
-__all__ = ["SCHEMA_VERSION", "Pool", "build", "build_screened", "prepare"]
+__all__ = ["SCHEMA_VERSION", "Pool", "Provenance", "build", "build_screened", "prepare"]
 
 SCHEMA_VERSION = "1.0"
 """Version of pool.json and of the tables beside it; raised when a reader must change."""
@@ -134,9 +142,7 @@ def build(
     settings: Settings | None = None,
     ranges: RangeMap | None = None,
     water: Water | None = None,
-    inputs: Sequence[Mapping[str, Any]] = (),
-    datasets: Sequence[Mapping[str, Any]] = (),
-    notes: Sequence[str] = (),
+    provenance: Provenance | None = None,
 ) -> Pool:
     """Build the pool of one water.
 
@@ -151,8 +157,8 @@ def build(
         "Today": ages are counted back from it and later dates are rejected.
     ranges, water : optional
         Range polygons; outline, basins and streams of the water.
-    inputs, datasets, notes : sequences
-        Carried into the result: files with hashes, data sets with citations, remarks.
+    provenance : Provenance, optional
+        Where the records come from; carried into the result.
 
     Returns
     -------
@@ -173,9 +179,7 @@ def build(
         settings=settings,
         ranges=ranges,
         water=water,
-        inputs=inputs,
-        datasets=datasets,
-        notes=notes,
+        provenance=provenance,
     )
 
 
@@ -188,11 +192,10 @@ def build_screened(
     settings: Settings,
     ranges: RangeMap | None = None,
     water: Water | None = None,
-    inputs: Sequence[Mapping[str, Any]] = (),
-    datasets: Sequence[Mapping[str, Any]] = (),
-    notes: Sequence[str] = (),
+    provenance: Provenance | None = None,
 ) -> Pool:
     """Build the pool of one water from records that are named and screened already."""
+    provenance = provenance or Provenance()
     species = checklist.species
     located = locate(screened, site, water=water, settings=settings)
     status = status_at(ranges, site, species)
@@ -204,7 +207,7 @@ def build_screened(
         species=species,
         vernacular={name: checklist.vernacular(name) for name in species},
         establishment=_establishment(located, status, checklist, site.radius_km),
-        frame=Frame(radius_km=site.radius_km, outlined=_outlined(located, water), year=as_of.year),
+        frame=Frame(radius_km=site.radius_km, outlined=water is not None and water.outlined, year=as_of.year),
         regional=regional,
         settings=settings,
     )
@@ -217,15 +220,15 @@ def build_screened(
         candidates=decision.candidates,
         evidence=decision.evidence,
         contributions=decision.contributions,
-        rejected=_rejected(screened),
+        rejected=rejected_records(screened),
         crosses=crosses,
         status=status,
-        counts=_counts(screened, located, site.radius_km),
-        inputs=_inputs(inputs, checklist, ranges, water),
-        datasets=_datasets(located, datasets),
+        counts=count_records(screened, located, site.radius_km),
+        inputs=list_inputs(provenance.inputs, checklist, ranges, water),
+        datasets=list_datasets(located, provenance.datasets),
         step="records" if regional is None else regional.step,
-        notes=_notes(notes, checklist, ranges, water, regional),
-        features=_features(site, ranges, water, settings),
+        notes=list_notes(provenance.notes, ranges, water, regional),
+        features=_features(site, ranges, water),
     )
 
 
@@ -248,7 +251,7 @@ def _establishment(
     for name, means, close in zip(
         _own_names(located), columns.strings(located["establishmentMeans"]), near.tolist(), strict=True
     ):
-        term = establishment_term(means)
+        term = read_term(means, ESTABLISHMENT_MEANS)
         if name and term and close:
             said.setdefault(name, []).append(term)
     return {
@@ -279,104 +282,6 @@ def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:
             "weight": [sum(groups[names]) for names in ordered],
         },
     )
-
-
-def _rejected(screened: pa.Table) -> pa.Table:
-    rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
-    return check(rows.select(REJECTED.names).cast(REJECTED), REJECTED, "rejected")
-
-
-def _counts(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
-    rejected = tally(screened)
-    kept = ~columns.valid(screened["rejectedBy"])
-    code, roles = columns.codes(screened["role"])
-    role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
-    names = columns.strings(columns.where(screened, role == "unknown")["scientificName"])
-    near = columns.numbers(located["distanceKm"]) <= radius_km
-    hybrid = np.array([item == "hybrid" for item in columns.strings(located["role"])], dtype=bool)
-    return {
-        "read": screened.num_rows,
-        "kept": int(kept.sum()),
-        "rejected": {key: count for key, count in rejected.items() if count},
-        "targetGroup": int((kept & (role == "group")).sum()),
-        "hybrids": int((kept & (role == "hybrid")).sum()),
-        "located": located.num_rows,
-        "withinRadius": int((near & ~hybrid).sum()),
-        "hybridsWithinReach": int(hybrid.sum()),
-        "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
-    }
-
-
-def _inputs(
-    given: Sequence[Mapping[str, Any]], checklist: Checklist, ranges: RangeMap | None, water: Water | None
-) -> tuple[dict[str, Any], ...]:
-    """Every file that went in, with its hash and what it was used for."""
-    listed = [{"kind": "checklist", **checklist.source}, *({"kind": "records", **item} for item in given)]
-    if ranges is not None:
-        listed += [{"kind": "ranges", **item} for item in ranges.sources]
-    if water is not None:
-        listed += [{"kind": "water", **item} for item in water.sources]
-    return tuple(dict(item) for item in listed)
-
-
-def _datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], ...]:
-    """The data sets behind the located records, with licence, citation and number of records."""
-    by_key = {item.get("datasetKey") or item.get("title"): item for item in known}
-    counts: Counter[str] = Counter()
-    licences: dict[str, Counter[str]] = {}
-    for key, title, file, licence in zip(
-        *(columns.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
-        strict=True,
-    ):
-        name = key or title or f"records in {file}"
-        counts[name] += 1
-        if licence:
-            licences.setdefault(name, Counter())[licence] += 1
-    found = []
-    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
-        item = by_key.get(name, {})
-        given = licences.get(name)
-        licence = min(given, key=lambda text: (-given[text], text)) if given else None
-        found.append(
-            {
-                "datasetKey": item.get("datasetKey"),
-                "title": item.get("title") or name,
-                "citation": item.get("citation"),
-                "license": item.get("license") or licence,
-                "records": count,
-            }
-        )
-    return tuple(found)
-
-
-def _notes(
-    given: Sequence[str],
-    checklist: Checklist,
-    ranges: RangeMap | None,
-    water: Water | None,
-    regional: Regional | None,
-) -> tuple[str, ...]:
-    """What could be wrong or was not known, each in one sentence."""
-    said = [*given]
-    said += (
-        ranges.notes
-        if ranges is not None
-        else ["no range polygons given: native status and the leak by range are unknown"]
-    )
-    said += (
-        water.notes
-        if water is not None
-        else [
-            "no outline of the water given: records in the water itself cannot be told from records near it"
-        ]
-    )
-    if regional is None:
-        said.append(
-            "no records of the wider group: silence is unknown, a species not recorded may simply not have been looked for"
-        )
-    else:
-        said += regional.notes
-    return tuple(dict.fromkeys(said))
 
 
 def _features(site: Site, ranges: RangeMap | None, water: Water | None) -> dict[str, list[Any]]:

@@ -20,7 +20,7 @@ LAYERS = [
         "records.darwin_core", "records.screen", "records.service", "records.store",
         "located", "model.evidence", "model.establishment", "model.effort", "model.crosses",
     ],
-    ["model.candidates"],
+    ["model.candidates", "accounts"],
     ["pool"],
     ["datapackage"],
     ["folder"],

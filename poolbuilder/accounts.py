@@ -1,0 +1,137 @@
+"""What was read, kept and rejected; which files went in; whom to cite."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from poolbuilder import columns
+from poolbuilder.checklist import Checklist
+from poolbuilder.model.argument import Regional
+from poolbuilder.ranges import RangeMap
+from poolbuilder.records.screen import tally
+from poolbuilder.schemas import REJECTED, check
+from poolbuilder.water import Water
+
+__all__ = ["Provenance", "count_records", "list_datasets", "list_inputs", "list_notes", "rejected_records"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Provenance:
+    """Where records come from.
+
+    Attributes
+    ----------
+    inputs : sequence of dict
+        Files or service queries: ``path``, ``sha256``, ``rows``.
+    datasets : sequence of dict
+        ``datasetKey``, ``title``, ``citation``, ``license`` of the data sets that are known.
+    notes : sequence of str
+        What reading had to say.
+    """
+
+    inputs: Sequence[Mapping[str, Any]] = ()
+    datasets: Sequence[Mapping[str, Any]] = ()
+    notes: Sequence[str] = ()
+
+
+def rejected_records(screened: pa.Table) -> pa.Table:
+    rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
+    return check(rows.select(REJECTED.names).cast(REJECTED), REJECTED, "rejected")
+
+
+def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
+    rejected = tally(screened)
+    kept = ~columns.valid(screened["rejectedBy"])
+    code, roles = columns.codes(screened["role"])
+    role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
+    names = columns.strings(columns.where(screened, role == "unknown")["scientificName"])
+    near = columns.numbers(located["distanceKm"]) <= radius_km
+    hybrid = np.array([item == "hybrid" for item in columns.strings(located["role"])], dtype=bool)
+    return {
+        "read": screened.num_rows,
+        "kept": int(kept.sum()),
+        "rejected": {key: count for key, count in rejected.items() if count},
+        "targetGroup": int((kept & (role == "group")).sum()),
+        "hybrids": int((kept & (role == "hybrid")).sum()),
+        "located": located.num_rows,
+        "withinRadius": int((near & ~hybrid).sum()),
+        "hybridsWithinReach": int(hybrid.sum()),
+        "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
+    }
+
+
+def list_inputs(
+    given: Sequence[Mapping[str, Any]], checklist: Checklist, ranges: RangeMap | None, water: Water | None
+) -> tuple[dict[str, Any], ...]:
+    """Every file that went in, with its hash and what it was used for."""
+    listed = [{"kind": "checklist", **checklist.source}, *({"kind": "records", **item} for item in given)]
+    if ranges is not None:
+        listed += [{"kind": "ranges", **item} for item in ranges.sources]
+    if water is not None:
+        listed += [{"kind": "water", **item} for item in water.sources]
+    return tuple(dict(item) for item in listed)
+
+
+def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], ...]:
+    """The data sets behind the located records, with licence, citation and number of records."""
+    by_key = {item.get("datasetKey") or item.get("title"): item for item in known}
+    counts: Counter[str] = Counter()
+    licences: dict[str, Counter[str]] = {}
+    for key, title, file, licence in zip(
+        *(columns.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
+        strict=True,
+    ):
+        name = key or title or f"records in {file}"
+        counts[name] += 1
+        if licence:
+            licences.setdefault(name, Counter())[licence] += 1
+    found = []
+    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        item = by_key.get(name, {})
+        given = licences.get(name)
+        licence = min(given, key=lambda text: (-given[text], text)) if given else None
+        found.append(
+            {
+                "datasetKey": item.get("datasetKey"),
+                "title": item.get("title") or name,
+                "citation": item.get("citation"),
+                "license": item.get("license") or licence,
+                "records": count,
+            }
+        )
+    return tuple(found)
+
+
+def list_notes(
+    given: Sequence[str],
+    ranges: RangeMap | None,
+    water: Water | None,
+    regional: Regional | None,
+) -> tuple[str, ...]:
+    """What could be wrong or was not known, each in one sentence."""
+    said = [*given]
+    said += (
+        ranges.notes
+        if ranges is not None
+        else ["no range polygons given: native status and the leak by range are unknown"]
+    )
+    said += (
+        water.notes
+        if water is not None
+        else [
+            "no outline of the water given: records in the water itself cannot be told from records near it"
+        ]
+    )
+    if regional is None:
+        said.append(
+            "no records of the wider group: silence is unknown, a species not recorded may simply not have been looked for"
+        )
+    else:
+        said += regional.notes
+    return tuple(dict.fromkeys(said))
