@@ -1,0 +1,31 @@
+"""Records from the open occurrence service.
+
+The service is GBIF's public occurrence API, or any mirror that behaves as its documentation
+says: ``/species/match``, ``/occurrence/search``, ``/dataset/{key}`` and, for very many
+records, ``/occurrence/download/request``.
+"""
+
+from __future__ import annotations
+
+from poolbuilder.records.service.client import DEFAULT_URL, Client
+from poolbuilder.records.service.fetch import Fetch, fetch, fetches, latest_fetch, replay
+from poolbuilder.records.service.licences import LICENCES, most_restrictive, parse_licence, read_filter
+from poolbuilder.records.service.query import Query
+from poolbuilder.records.service.taxon import TaxonMatch, match_taxon
+
+__all__ = [
+    "DEFAULT_URL",
+    "LICENCES",
+    "Client",
+    "Fetch",
+    "Query",
+    "TaxonMatch",
+    "fetch",
+    "fetches",
+    "latest_fetch",
+    "match_taxon",
+    "most_restrictive",
+    "parse_licence",
+    "read_filter",
+    "replay",
+]
