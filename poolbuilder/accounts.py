@@ -41,11 +41,13 @@ class Provenance:
 
 
 def rejected_records(screened: pa.Table) -> pa.Table:
+    """The rejected records, each with its rule; schema REJECTED."""
     rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
     return check(rows.select(REJECTED.names).cast(REJECTED), REJECTED, "rejected")
 
 
 def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
+    """Numbers of records read, kept, rejected by rule, and near; read = kept + Σ rejected."""
     rejected = tally(screened)
     kept = ~columns.valid(screened["rejectedBy"])
     code, roles = columns.codes(screened["role"])
@@ -130,7 +132,8 @@ def list_notes(
     )
     if regional is None:
         said.append(
-            "no records of the wider group: silence is unknown, a species not recorded may simply not have been looked for"
+            "no records of the wider group: silence is unknown, for a species that is not recorded "
+            "may simply not have been looked for"
         )
     else:
         said += regional.notes

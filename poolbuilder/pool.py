@@ -24,7 +24,6 @@ from poolbuilder.accounts import (
 from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import disc
 from poolbuilder.located import locate
-from poolbuilder.model.argument import Regional
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.crosses import pair
 from poolbuilder.model.establishment import Establishment, decide_establishment

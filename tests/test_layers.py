@@ -23,7 +23,7 @@ LAYERS = [
     ["model.candidates", "accounts"],
     ["pool"],
     ["datapackage"],
-    ["folder"],
+    ["folder", "job", "summary"],
     ["many", "model.calibrate", "model.specimen"],
     ["compare", "introduced", "specimens", "report"],
     ["refresh", "calibration"],

@@ -1,0 +1,132 @@
+"""One pool as somebody asks for it: files and names in, a :class:`Pool` out."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pyarrow as pa
+
+from poolbuilder.accounts import Provenance
+from poolbuilder.checklist import SHIPPED, Checklist
+from poolbuilder.errors import InputError, RecordFileError
+from poolbuilder.located import SPREAD, reach_of
+from poolbuilder.names import name_records
+from poolbuilder.pool import Pool, build
+from poolbuilder.ranges import RangeMap
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water import Water
+
+__all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """Everything that a pool is asked for with.
+
+    Attributes
+    ----------
+    site : Site
+    checklist : str
+        A list that ships with the package, a CSV file, or a genus.
+    ranges : sequence of str
+        Layers of range polygons, ``FILE`` or ``FILE:layer``.
+    water, basins, streams, barriers : str or None
+        Layers that describe the water.
+    store : Path
+        Record store; used when *records* is empty.
+    records : sequence of Path
+        Darwin Core files.
+    renames : mapping
+        Column as given to Darwin Core term, for *records*.
+    as_of : date
+        The day that counts as today.
+    """
+
+    site: Site
+    as_of: datetime.date
+    checklist: str = "lepomis"
+    ranges: Sequence[str] = ()
+    water: str | None = None
+    basins: str | None = None
+    streams: str | None = None
+    barriers: str | None = None
+    store: Path = Path("data_cache")
+    records: Sequence[Path] = ()
+    renames: Mapping[str, str] = field(default_factory=dict)
+    settings: Settings = field(default_factory=Settings)
+
+    def run(self) -> Pool:
+        """Read what is needed and build the pool."""
+        records, provenance = read_place(self)
+        checklist = open_checklist(self.checklist, records)
+        layers = (self.water, self.basins, self.streams, self.barriers)
+        water = None
+        if any(layers):
+            water = Water.at(
+                self.site,
+                outline=self.water,
+                basins=self.basins,
+                streams=self.streams,
+                barriers=self.barriers,
+                settings=self.settings,
+            )
+        return build(
+            self.site,
+            records,
+            checklist=checklist,
+            as_of=self.as_of,
+            settings=self.settings,
+            ranges=open_ranges(self.ranges, checklist),
+            water=water,
+            provenance=provenance,
+        )
+
+
+def is_genus(text: str) -> bool:
+    """Whether a checklist is given as the name of a genus rather than as a list or a file."""
+    return text not in SHIPPED and text.isalpha() and not Path(text).exists()
+
+
+def open_checklist(given: str, records: pa.Table) -> Checklist:
+    """The list that ships under this name, the one in this file, or the genus' species in the records."""
+    return Checklist.from_records(given, records) if is_genus(given) else Checklist.load(given)
+
+
+def open_ranges(specs: Sequence[str], checklist: Checklist) -> RangeMap | None:
+    """The range polygons of the given layers, or None when there are none."""
+    return RangeMap.read(specs, checklist) if specs else None
+
+
+def read_place(job: Job) -> tuple[pa.Table, Provenance]:
+    """The records that a job needs: of its files, or of the store near its place.
+
+    Raises
+    ------
+    RecordFileError
+        When no record can be had.
+    """
+    if job.records:
+        from poolbuilder.records.darwin_core import read_all
+
+        records, sources, notes, datasets = read_all(job.records, rename=job.renames, settings=job.settings)
+        return records, Provenance(inputs=sources, datasets=datasets, notes=notes)
+    from poolbuilder.records.store import Store
+
+    store = Store(job.store)
+    if store.is_empty:
+        raise RecordFileError(
+            "the store holds no records",
+            file=job.store,
+            remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or name files with --records",
+        )
+    margin = SPREAD * job.settings.obscured_uncertainty_m / 1000
+    records = store.select(
+        longitude=job.site.longitude,
+        latitude=job.site.latitude,
+        reach_km=reach_of(job.site, settings=job.settings) + margin,
+    )
+    return records, Provenance(inputs=store.sources(), datasets=store.datasets())

@@ -1,0 +1,181 @@
+"""A pool in plain words and in a table for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from poolbuilder.pool import Pool
+
+__all__ = ["TIER_WORDS", "findings", "summary_lines", "table_lines"]
+
+TIER_WORDS = {
+    "water": "in this water",
+    "connected": "connected by water",
+    "radius": "within the radius",
+    "beyond": "only farther out",
+    "range": "range map only",
+    "none": "nothing for it",
+}
+"""Tiers as people read them."""
+
+CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
+
+_NUMBERS = (
+    "no",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+)
+
+
+def _count(n: int) -> str:
+    return _NUMBERS[n] if n < len(_NUMBERS) else f"{n:,}"
+
+
+def _species(n: int) -> str:
+    return "species"
+
+
+def _joined(items: Sequence[str]) -> str:
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def likely(rows: Sequence[Mapping[str, Any]], *, share: float = 0.95) -> list[Mapping[str, Any]]:
+    """The fewest leading candidates that hold *share* of the expected number of species."""
+    found, held = [], 0.0
+    for row in rows:
+        if held >= share - 1e-12:
+            break
+        found.append(row)
+        held += row["weight"]
+    return found
+
+
+def findings(pool: Pool) -> str:
+    """The result in two or three plain sentences."""
+    rows = pool.candidates.to_pylist()
+    recorded = [row for row in rows if row["tier"] in {"water", "connected", "radius"}]
+    in_water = [row for row in rows if row["tier"] == "water"]
+    probable = [row for row in rows if row["presence"] >= 0.5]
+    few = likely(rows)
+    said = [
+        f"{_count(len(few)).capitalize()} of {len(rows)} species carry 95 % of the weight; "
+        f"{_count(len(probable))} {'is' if len(probable) == 1 else 'are'} more likely here than not."
+    ]
+    if in_water:
+        said.append(
+            f"{_count(len(in_water)).capitalize()} {'is' if len(in_water) == 1 else 'are'} recorded in this very water."
+        )
+    elif recorded:
+        said.append(
+            f"{_count(len(recorded)).capitalize()} {'is' if len(recorded) == 1 else 'are'} recorded within "
+            f"{pool.site.radius_km:g} km."
+        )
+    else:
+        said.append(f"None is recorded within {pool.site.radius_km:g} km.")
+    pairs = pool.crosses.slice(0, 2).to_pylist()
+    if pairs:
+        said.append(
+            f"The strongest {'pair is' if len(pairs) == 1 else 'pairs are'} {_joined([pair['formula'] for pair in pairs])}."
+        )
+    return " ".join(said)
+
+
+def _number(value: float | None, digits: int = 1) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def _years(row: Mapping[str, Any]) -> str:
+    first, last = row["firstYear"], row["lastYear"]
+    if first is None:
+        return "-"
+    return str(last) if first == last else f"{first}-{last}"
+
+
+def _status(row: Mapping[str, Any]) -> str:
+    if row["establishmentSource"] == "unknown":
+        return "unknown"
+    return f"{row['establishmentMeans']} ({row['establishmentSource']})"
+
+
+def table_lines(pool: Pool) -> list[str]:
+    """The candidates, one a line, at most 100 characters wide."""
+    head = f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<19}{'records':>7}{'nearest':>9}  {'years':<10}{'status'}"
+    lines = [head, "-" * min(100, len(head) + 12)]
+    for row in pool.candidates.to_pylist():
+        nearest = "-" if row["nearestKm"] is None else f"{row['nearestKm']:.1f} km"
+        line = (
+            f"{row['scientificName'][:21]:<22}{row['presence']:>8.3f} {row['weight']:>6.3f}  "
+            f"{TIER_WORDS[row['tier']]:<19}{row['records']:>7,}{nearest:>9}  {_years(row):<10}{_status(row)}"
+        )
+        lines.append(line[:100])
+    return lines
+
+
+def _record_line(counts: Mapping[str, Any], radius_km: float) -> str:
+    extra = []
+    if counts["targetGroup"]:
+        extra.append(f"{counts['targetGroup']:,} of other species, kept as effort")
+    if counts["hybrids"]:
+        extra.append(f"{counts['hybrids']:,} of hybrids")
+    among = f" ({'; '.join(extra)})" if extra else ""
+    return f"read {counts['read']:,} records, kept {counts['kept']:,}{among}; {counts['withinRadius']:,} within {radius_km:g} km"
+
+
+def _rejected_line(counts: Mapping[str, Any]) -> str:
+    rejected: Mapping[str, int] = counts["rejected"]
+    if not rejected:
+        return "rejected none"
+    ordered = sorted(rejected.items(), key=lambda item: (-item[1], item[0]))
+    listed = ", ".join(f"{key.replace('_', ' ')} {count:,}" for key, count in ordered)
+    return f"rejected {sum(rejected.values()):,}: {listed}"
+
+
+def reason_line(pool: Pool, row: Mapping[str, Any]) -> str:
+    """Why a candidate stands where it stands, in one line."""
+    steps = [f"{part['words']} ({part['logOdds']:+.1f})" for part in pool.reasons(row["scientificName"])]
+    return f"{row['scientificName']} {row['presence']:.2f}: {'; '.join(steps)}"
+
+
+def summary_lines(pool: Pool, *, reasons: int = 3) -> list[str]:
+    """Everything that the terminal shows of a pool, a line each."""
+    site, rows = pool.site, pool.candidates.to_pylist()
+    name = f"{site.name}, " if site.name else ""
+    lines = [
+        f"{name}latitude {site.latitude:.5f}, longitude {site.longitude:.5f}, radius {site.radius_km:g} km, as of {pool.as_of}",
+        findings(pool),
+        "",
+        *table_lines(pool),
+        "",
+        _record_line(pool.counts, site.radius_km),
+        _rejected_line(pool.counts),
+    ]
+    unknown = pool.counts["unknownNames"]
+    if unknown:
+        listed = ", ".join(f"{key or '(empty)'} {count:,}" for key, count in list(unknown.items())[:5])
+        lines.append(f"names of a listed genus that are not on the checklist: {listed}")
+    lines += [f"why {reason_line(pool, row)}" for row in rows[:reasons]]
+    lines += [
+        f"pair {item['formula']}: weight {item['weight']:.3f}, {item['viability']}"
+        for item in pool.crosses.slice(0, 3).to_pylist()
+    ]
+    lines.append(_calibration_line(pool))
+    lines += [f"note: {note}" for note in pool.notes]
+    lines.append(CAUTION)
+    return lines
+
+
+def _calibration_line(pool: Pool) -> str:
+    if pool.calibration is None:
+        return "uncalibrated: presence ranks the species, but has not been checked against surveys"
+    return f"calibrated: {pool.calibration['words']}"
