@@ -165,6 +165,38 @@ class Settings:
         low=1e-6,
         high=0.1,
     )
+    # the water itself
+    water_snap_m: float = _number(
+        500, "m", "a site on land this close to a shore is taken as in that water", low=0, high=10_000
+    )
+    stream_snap_m: float = _number(
+        500, "m", "a precise record, or the site, this close to a flow line is taken as on it", low=0, high=10_000
+    )
+    stream_snap_uncertainty_m: float = _number(
+        5_000,
+        "m",
+        "a record less certain than this is put on no flow line: it could be on any of too many",
+        low=0,
+        high=100_000,
+    )
+    stream_join_m: float = _number(
+        1, "m", "ends of flow lines this close are joined where no node identifiers join them", low=0, high=100
+    )
+    network_reach_km: float = _number(
+        300, "km", "by-water distances are followed this far; beyond, no kernel is left", low=1, high=20_000
+    )
+    barrier_snap_m: float = _number(
+        200, "m", "a dam or fall this close to a flow line stands in it", low=0, high=10_000
+    )
+    barrier_up: float = _share(
+        0.1, "passability upstream of a barrier without the attribute: few fish climb a dam; a start value"
+    )
+    barrier_down: float = _share(
+        0.7, "passability downstream of a barrier without the attribute: many are carried over; a start value"
+    )
+    barrier_floor: float = _number(
+        0.02, "0-1", "no barrier passes less: people carry fish past dams, so never 0", low=1e-4, high=1
+    )
     # files
     max_unpacked_mib: float = _number(
         2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7

@@ -1,0 +1,176 @@
+"""One water, from the layers that describe it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from poolbuilder.layers import read_layer
+from poolbuilder.model.location import sigma_km
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water.basins import Basins, find_basins
+from poolbuilder.water.outline import Outline, find_outline
+from poolbuilder.water.place import Placement
+
+__all__ = ["Water"]
+
+Floats = NDArray[np.float64]
+Feature = dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Water:
+    """What the layers say of the water at a site.
+
+    Attributes
+    ----------
+    site : Site
+    settings : Settings
+    outline : Outline or None
+    basins : Basins or None
+    notes : tuple of str
+        What was found, repaired and could not be known.
+    sources : tuple of dict
+        path, layer, sha256 and rows of each layer, and what it is used as.
+    """
+
+    site: Site
+    settings: Settings
+    outline: Outline | None = None
+    basins: Basins | None = None
+    notes: tuple[str, ...] = ()
+    sources: tuple[dict[str, Any], ...] = ()
+
+    @classmethod
+    def at(
+        cls,
+        site: Site,
+        *,
+        outline: str | None = None,
+        basins: str | None = None,
+        streams: str | None = None,
+        barriers: str | None = None,
+        settings: Settings,
+    ) -> Water:
+        """Find the water at a site.
+
+        Parameters
+        ----------
+        site : Site
+        outline, basins, streams, barriers : str, optional
+            Layers as ``FILE[:layer]``.
+
+        Raises
+        ------
+        LayerError
+            When a layer cannot be used.
+        """
+        notes: list[str] = []
+        sources: list[dict[str, Any]] = []
+        found: Outline | None = None
+        sheds: Basins | None = None
+        if outline is not None:
+            layer = read_layer(outline, purpose="water outlines")
+            _note(notes, sources, "outline", layer.source, layer.notes)
+            found, said = find_outline(layer, site, settings=settings)
+            notes += said
+        if basins is not None:
+            layer = read_layer(basins, purpose="watersheds")
+            _note(notes, sources, "basins", layer.source, layer.notes)
+            sheds, said = find_basins(layer, site)
+            notes += said
+        return cls(
+            site=site,
+            settings=settings,
+            outline=found,
+            basins=sheds,
+            notes=tuple(notes),
+            sources=tuple(sources),
+        )
+
+    def place(self, longitude: ArrayLike, latitude: ArrayLike, uncertainty_m: ArrayLike) -> Placement:
+        """Place records in relation to the water.
+
+        Parameters
+        ----------
+        longitude, latitude : array_like, (n,)
+            WGS84 degrees.
+        uncertainty_m : array_like, (n,)
+            Read as the settings' quantile of a bivariate normal.
+
+        Returns
+        -------
+        Placement
+            n elements in the same order.
+        """
+        lon, lat = np.asarray(longitude, dtype=np.float64), np.asarray(latitude, dtype=np.float64)
+        uncertainty = np.nan_to_num(np.asarray(uncertainty_m, dtype=np.float64), nan=0.0)
+        sigma = np.asarray(sigma_km(uncertainty, quantile=self.settings.uncertainty_quantile)) * 1000
+        unknown = np.full(len(lon), np.nan)
+        shore, share = unknown, unknown
+        if self.outline is not None:
+            shore = self.outline.shore_km(lon, lat)
+            share = self.outline.share(lon, lat, sigma)
+        relation: list[str | None] = [None] * len(lon)
+        if self.basins is not None:
+            relation = self.basins.relations(lon, lat)
+        return Placement(
+            shore_km=shore,
+            in_water_share=share,
+            by_water_km=unknown,
+            upstream_km=unknown,
+            downstream_km=unknown,
+            passability=unknown,
+            basin_relation=relation,
+            snap=[None] * len(lon),
+            snap_m=unknown,
+            snap_longitude=unknown,
+            snap_latitude=unknown,
+            notes=tuple(_counted(relation) if self.basins is not None else ()),
+        )
+
+    def features(self) -> dict[str, list[Feature]]:
+        """GeoJSON features to draw, by layer."""
+        layers: dict[str, list[Feature]] = {}
+        if self.outline is not None:
+            properties = {"name": self.outline.name, "areaKm2": round(self.outline.area_km2, 4)}
+            layers["outline"] = [_feature(self.outline.geometry, properties)]
+        if self.basins is not None:
+            layers["basins"] = [
+                _feature(shape, {"code": code, "name": name, "relation": relation})
+                for shape, code, name, relation in zip(
+                    self.basins.geometry,
+                    self.basins.codes,
+                    self.basins.names,
+                    self.basins.relation,
+                    strict=True,
+                )
+            ]
+        return layers
+
+
+def _note(
+    notes: list[str],
+    sources: list[dict[str, Any]],
+    use: str,
+    source: Mapping[str, Any],
+    said: tuple[str, ...],
+) -> None:
+    notes += [f"{use}: {line}" for line in said]
+    sources.append({"use": use, **source})
+
+
+def _counted(relation: list[str | None]) -> list[str]:
+    outside = Counter(relation)[None]
+    return [f"{outside} records lie in none of the watersheds given"] if outside else []
+
+
+def _feature(shape: Any, properties: Mapping[str, Any]) -> Feature:
+    return {"type": "Feature", "geometry": shapely.geometry.mapping(shape), "properties": dict(properties)}
