@@ -11,9 +11,8 @@ import pyarrow as pa
 
 from poolbuilder.accounts import Provenance
 from poolbuilder.checklist import SHIPPED, Checklist
-from poolbuilder.errors import InputError, RecordFileError
+from poolbuilder.errors import RecordFileError
 from poolbuilder.located import SPREAD, reach_of
-from poolbuilder.names import name_records
 from poolbuilder.pool import Pool, build
 from poolbuilder.ranges import RangeMap
 from poolbuilder.settings import Settings
@@ -92,7 +91,7 @@ def is_genus(text: str) -> bool:
 
 
 def open_checklist(given: str, records: pa.Table) -> Checklist:
-    """The list that ships under this name, the one in this file, or the genus' species in the records."""
+    """The list of this name, the one in this file, or the species of this genus in the records."""
     return Checklist.from_records(given, records) if is_genus(given) else Checklist.load(given)
 
 
@@ -121,7 +120,7 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
         raise RecordFileError(
             "the store holds no records",
             file=job.store,
-            remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or name files with --records",
+            remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or give --records FILE",
         )
     margin = SPREAD * job.settings.obscured_uncertainty_m / 1000
     records = store.select(

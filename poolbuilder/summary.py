@@ -42,8 +42,8 @@ def _count(n: int) -> str:
     return _NUMBERS[n] if n < len(_NUMBERS) else f"{n:,}"
 
 
-def _species(n: int) -> str:
-    return "species"
+def _be(n: int) -> str:
+    return "is" if n == 1 else "are"
 
 
 def _joined(items: Sequence[str]) -> str:
@@ -70,29 +70,22 @@ def findings(pool: Pool) -> str:
     few = likely(rows)
     said = [
         f"{_count(len(few)).capitalize()} of {len(rows)} species carry 95 % of the weight; "
-        f"{_count(len(probable))} {'is' if len(probable) == 1 else 'are'} more likely here than not."
+        f"{_count(len(probable))} {_be(len(probable))} more likely here than not."
     ]
     if in_water:
-        said.append(
-            f"{_count(len(in_water)).capitalize()} {'is' if len(in_water) == 1 else 'are'} recorded in this very water."
-        )
+        said.append(f"{_count(len(in_water)).capitalize()} {_be(len(in_water))} recorded in this very water.")
     elif recorded:
         said.append(
-            f"{_count(len(recorded)).capitalize()} {'is' if len(recorded) == 1 else 'are'} recorded within "
+            f"{_count(len(recorded)).capitalize()} {_be(len(recorded))} recorded within "
             f"{pool.site.radius_km:g} km."
         )
     else:
         said.append(f"None is recorded within {pool.site.radius_km:g} km.")
     pairs = pool.crosses.slice(0, 2).to_pylist()
     if pairs:
-        said.append(
-            f"The strongest {'pair is' if len(pairs) == 1 else 'pairs are'} {_joined([pair['formula'] for pair in pairs])}."
-        )
+        verb = "pair is" if len(pairs) == 1 else "pairs are"
+        said.append(f"The strongest {verb} {_joined([pair['formula'] for pair in pairs])}.")
     return " ".join(said)
-
-
-def _number(value: float | None, digits: int = 1) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
 
 
 def _years(row: Mapping[str, Any]) -> str:
@@ -110,7 +103,10 @@ def _status(row: Mapping[str, Any]) -> str:
 
 def table_lines(pool: Pool) -> list[str]:
     """The candidates, one a line, at most 100 characters wide."""
-    head = f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<19}{'records':>7}{'nearest':>9}  {'years':<10}{'status'}"
+    head = (
+        f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<19}"
+        f"{'records':>7}{'nearest':>9}  {'years':<10}status"
+    )
     lines = [head, "-" * min(100, len(head) + 12)]
     for row in pool.candidates.to_pylist():
         nearest = "-" if row["nearestKm"] is None else f"{row['nearestKm']:.1f} km"
@@ -129,7 +125,8 @@ def _record_line(counts: Mapping[str, Any], radius_km: float) -> str:
     if counts["hybrids"]:
         extra.append(f"{counts['hybrids']:,} of hybrids")
     among = f" ({'; '.join(extra)})" if extra else ""
-    return f"read {counts['read']:,} records, kept {counts['kept']:,}{among}; {counts['withinRadius']:,} within {radius_km:g} km"
+    near = f"{counts['withinRadius']:,} within {radius_km:g} km"
+    return f"read {counts['read']:,} records, kept {counts['kept']:,}{among}; {near}"
 
 
 def _rejected_line(counts: Mapping[str, Any]) -> str:
@@ -151,8 +148,9 @@ def summary_lines(pool: Pool, *, reasons: int = 3) -> list[str]:
     """Everything that the terminal shows of a pool, a line each."""
     site, rows = pool.site, pool.candidates.to_pylist()
     name = f"{site.name}, " if site.name else ""
+    place = f"latitude {site.latitude:.5f}, longitude {site.longitude:.5f}"
     lines = [
-        f"{name}latitude {site.latitude:.5f}, longitude {site.longitude:.5f}, radius {site.radius_km:g} km, as of {pool.as_of}",
+        f"{name}{place}, radius {site.radius_km:g} km, as of {pool.as_of}",
         findings(pool),
         "",
         *table_lines(pool),

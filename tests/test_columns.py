@@ -1,0 +1,87 @@
+"""Arrow columns and numpy arrays carry the same values both ways."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from poolbuilder import columns
+from poolbuilder.errors import TableError
+
+texts = st.one_of(st.none(), st.text(st.characters(exclude_categories=["Cs"])))
+
+
+@given(st.lists(texts))
+def test_text_round_trip(values: list[str | None]) -> None:
+    made = columns.array(values, pa.string())
+    made.validate(full=True)
+    assert columns.strings(made) == values
+
+
+@given(st.lists(st.one_of(st.none(), st.integers(-(2**31), 2**31 - 1))))
+def test_integer_round_trip(values: list[int | None]) -> None:
+    made = columns.array(values, pa.int32())
+    made.validate(full=True)
+    assert made.to_pylist() == values
+
+
+@given(st.lists(st.one_of(st.none(), st.floats(allow_nan=False))))
+def test_number_round_trip(values: list[float | None]) -> None:
+    found = columns.numbers(columns.array(values, pa.float64()))
+    for given_value, got in zip(values, found, strict=True):
+        assert (math.isnan(got) and given_value is None) or got == given_value
+
+
+@given(st.lists(st.one_of(st.none(), st.lists(st.text("abc"), max_size=3))))
+def test_lists_round_trip(values: list[list[str] | None]) -> None:
+    made = columns.array(values, pa.list_(pa.string()))
+    made.validate(full=True)
+    assert made.to_pylist() == values
+
+
+@given(st.lists(st.one_of(st.none(), st.booleans())))
+def test_booleans_round_trip(values: list[bool | None]) -> None:
+    made = columns.array(values, pa.bool_())
+    assert made.to_pylist() == values
+    assert columns.flags(made).tolist() == [bool(value) for value in values]
+
+
+def test_nan_becomes_null_and_slices_keep_their_place() -> None:
+    made = columns.array(np.array([1.0, np.nan, 3.0]), pa.float64())
+    assert made.to_pylist() == [1.0, None, 3.0]
+    assert columns.numbers(made.slice(1)).tolist()[1] == 3.0
+    assert columns.valid(made.slice(1)).tolist() == [False, True]
+
+
+def test_codes_number_the_distinct_values() -> None:
+    code, distinct = columns.codes(pa.chunked_array([["b", None], ["a", "b"]]))
+    assert code.tolist() == [0, -1, 1, 0]
+    assert distinct == ["b", "a"]
+
+
+def test_a_table_needs_exactly_its_columns() -> None:
+    schema = pa.schema([("a", pa.int32())])
+    with pytest.raises(TableError, match="missing"):
+        columns.table(schema, {})
+    with pytest.raises(TableError, match="unknown"):
+        columns.table(schema, {"a": [1], "b": [2]})
+
+
+def test_nothing_here_imports_pandas() -> None:
+    program = """
+import sys, numpy as np, pyarrow as pa
+from poolbuilder import columns
+schema = pa.schema([("a", pa.float64()), ("b", pa.string()), ("c", pa.list_(pa.string())), ("d", pa.bool_())])
+t = columns.table(schema, {"a": [1, None], "b": ["x", None], "c": [["p"], []], "d": [True, None]})
+columns.numbers(t["a"]); columns.codes(t["b"]); columns.strings(t["b"]); columns.flags(t["d"])
+columns.where(t, np.array([True, False])).to_pylist()
+sys.exit("pandas" in sys.modules)
+"""
+    assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
