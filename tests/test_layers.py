@@ -12,15 +12,16 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy"],
+    ["columns", "schemas", "settings", "geodesy", "spelling"],
     ["site", "layers"],
-    ["checklist", "ranges", "model.location", "model.argument"],
-    ["names", "water"],
+    ["checklist", "hybrids", "ranges", "model.location", "model.argument"],
+    ["taxon", "water"],
+    ["names"],
     [
-        "records.darwin_core", "records.screen", "records.service", "records.store",
+        "records.darwin_core", "records.screen", "records.service",
         "located", "model.evidence", "model.establishment", "model.effort", "model.crosses",
     ],
-    ["model.candidates", "accounts"],
+    ["records.store", "model.candidates", "accounts"],
     ["pool"],
     ["datapackage"],
     ["folder", "job", "summary"],

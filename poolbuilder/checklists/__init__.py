@@ -1,0 +1,1 @@
+"""Species lists and tables of known crosses, as data."""

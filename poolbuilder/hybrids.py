@@ -1,0 +1,159 @@
+"""Hybrid formulae: the text that names a cross, taken apart into the texts of its parents.
+
+The rules of writing follow the International Code of Nomenclature for algae, fungi, and
+plants, Art. H.2.1 (names of the parents joined by ×) and Rec. H.2A.1 (alphabetical order;
+the direction of a cross is shown by the signs of the sexes).  The zoological code leaves
+hybrid formulae free, and zoologists use the same form.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+__all__ = ["Formula", "direction", "split_formula", "without_sex", "write_formula"]
+
+_HINT = re.compile(r"[×*]|\bx|x\b|[a-z]X[a-zA-Z]|hyb|hib|cross|grade|bastard|\bF\d", re.IGNORECASE)
+_SIGN = re.compile(
+    r"""
+    ×
+    | (?<=[\w.)?♀♂\ ])\*(?=\ ?[\w(♀♂])           # not the star of a footnote at the end
+    | (?:^|(?<=[\s)\]♀♂]))[xX](?=$|[\s(\[♀♂])   # an x that stands alone
+    | (?<=[a-z])X(?=[a-z]{3}|[A-Z]\.|[A-Z][a-z]) # cyanellusXgulosus
+    | (?<=\s)[xX](?=[A-Z]\.?[a-z\ ])             # xLepomis
+    """,
+    re.VERBOSE,
+)
+_WORD = re.compile(
+    r"\b(?:(?:tri)?hybrid(?:e[ns]?|s)?|hybr?\.?|hibrid[oa]s?|(?:back)?cross(?:es|ed|bred|breed)?"
+    r"|intergrad(?:e|es|ing)|bastarde?s?|F[1-4])(?!\w)\.?",
+    re.IGNORECASE,
+)
+_FEMALE = re.compile(r"♀+|\bfemales?\b|\bfem\.|\((?:f|fem)\.?\)", re.IGNORECASE)
+_MALE = re.compile(r"♂+|\bmales?\b|\((?:m|male)\.?\)", re.IGNORECASE)
+_EDGES = " \t,;:.-–—/&+()[]{}\"'"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Formula:
+    """A text that speaks of a cross.
+
+    Attributes
+    ----------
+    parts : tuple of str
+        The texts between the signs; empty where a parent is not named.
+    sexes : tuple of (str or None)
+        ``female`` or ``male``, for each part that says so.
+    signed : bool
+        Whether a sign of multiplication stands in the text; otherwise a word says hybrid.
+    """
+
+    parts: tuple[str, ...]
+    sexes: tuple[str | None, ...]
+    signed: bool
+
+
+def without_sex(text: str) -> tuple[str, str | None]:
+    """Take the mention of a sex off a name; both sexes at once say nothing.
+
+    Examples
+    --------
+    >>> without_sex("♀ Lepomis gulosus")
+    ('Lepomis gulosus', 'female')
+    """
+    female, male = bool(_FEMALE.search(text)), bool(_MALE.search(text))
+    if not female and not male:
+        return text, None
+    bare = " ".join(_MALE.sub(" ", _FEMALE.sub(" ", text)).split())
+    if female and male:
+        return bare, None
+    return bare, "female" if female else "male"
+
+
+def _is_author(match: re.Match[str]) -> bool:
+    """Whether a word that could say hybrid is the ichthyologist Cross instead."""
+    return match[0] == "Cross" and match.start() > 0 and not match.string.isupper()
+
+
+def _part(text: str) -> tuple[str, str | None]:
+    bare, sex = without_sex(text)
+    bare = bare.replace("(", " ").replace(")", " ").replace("[", " ").replace("]", " ")
+    kept = " ".join(bare.split()).strip(_EDGES)
+    if bare.rstrip().endswith(".") and kept:
+        kept += "."
+    return kept, sex
+
+
+def split_formula(text: str) -> Formula | None:
+    """Take a text apart at its signs, once it says that it names a cross.
+
+    Parameters
+    ----------
+    text : str
+        As :func:`poolbuilder.spelling.tidy` leaves it.
+
+    Returns
+    -------
+    Formula or None
+        None when nothing in the text speaks of a cross.
+
+    Examples
+    --------
+    >>> split_formula("GREEN SUNFISH X BLUEGILL").parts
+    ('GREEN SUNFISH', 'BLUEGILL')
+    >>> split_formula("Lepomis hybrid").parts
+    ('Lepomis',)
+    >>> split_formula("Lepomis maxillaris") is None
+    True
+    """
+    if not _HINT.search(text):
+        return None
+    said = [match for match in _WORD.finditer(text) if not _is_author(match)]
+    bare = text
+    for match in reversed(said):
+        bare = bare[: match.start()] + " " + bare[match.end() :]
+    pieces = _SIGN.split(bare)
+    signed = len(pieces) > 1
+    if not signed and not said:
+        return None
+    parts, sexes = zip(*map(_part, pieces), strict=True)
+    return Formula(parts=parts, sexes=sexes, signed=signed)
+
+
+def direction(parents: Sequence[str], sexes: Sequence[str | None]) -> str | None:
+    """Which of two parents, in alphabetical order, is the mother.
+
+    Parameters
+    ----------
+    parents : sequence of str
+        Accepted names as the text has them.
+    sexes : sequence of (str or None)
+        One for each; of a pair, one is enough.
+
+    Returns
+    -------
+    str or None
+        ``female,male``, ``male,female``, or None: not said, or contradicting itself.
+    """
+    if len(parents) != 2 or parents[0] == parents[1] or not any(sexes):
+        return None
+    other = {"female": "male", "male": "female"}
+    first, second = sexes
+    first = first or other[str(second)]
+    if second is not None and second != other[first]:
+        return None
+    if parents[0] > parents[1]:
+        first = other[first]
+    return f"{first},{other[first]}"
+
+
+def write_formula(parents: Iterable[str]) -> str:
+    """The formula of a cross: full names in alphabetical order, joined by × and spaces.
+
+    Examples
+    --------
+    >>> write_formula(["Lepomis gulosus", "Lepomis cyanellus"])
+    'Lepomis cyanellus × Lepomis gulosus'
+    """
+    return " × ".join(sorted(set(parents)))

@@ -1,0 +1,428 @@
+"""Name as given ──► accepted names, role and formula; once per distinct name.
+
+Names are the evidence: old genera, subspecies, splits, vernacular names in capitals and
+hybrids written in a dozen ways are all read, and what cannot be read is reported by name,
+never dropped.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder import columns, schemas
+from poolbuilder.checklist import Checklist
+from poolbuilder.hybrids import Formula, direction, split_formula, without_sex, write_formula
+from poolbuilder.settings import Settings
+from poolbuilder.spelling import letters, tidy
+from poolbuilder.taxon import DOUBT, Sense, read_taxon, require_parser
+
+__all__ = ["NameReading", "name_records", "read_name"]
+
+_NOTHING = re.compile(
+    r"no (?:fish|catch|organism|specimen|individual)s?(?: .*)?|none|nothing|nil|n/?a|null|unknown"
+    r"|unidentified",
+    re.IGNORECASE,
+)
+_JOINTS = re.compile(r"\s*(?:[/&+,;]|\band\b|\bwith\b|\bby\b|\bor\b)\s*", re.IGNORECASE)
+_EITHER = re.compile(r"\s*/\s*|\s+or\s+", re.IGNORECASE)
+_ATTACHED = re.compile(r"(?<=\s)[xX]([a-z]{4,})")
+_YEAR = re.compile(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class NameReading:
+    """What a name as given means.
+
+    Attributes
+    ----------
+    given : str
+    role : str
+        ``candidate``, ``hybrid``, ``group``, ``genus``, ``unknown`` or ``none``; see
+        :data:`poolbuilder.schemas.NAMED`.
+    accepted : tuple of str
+        Accepted species that the name may mean, or the known parents, in alphabetical order.
+    parent_order : str or None
+        ``female,male`` or ``male,female``, of *accepted*.
+    formula : str or None
+        With two or more known parents.
+    match : str
+    qualified, misspelt : bool
+        Doubt expressed; spelling mended.
+    dated : bool
+        Whether another year could change the reading.
+    note : str
+    """
+
+    given: str
+    role: str
+    accepted: tuple[str, ...] = ()
+    parent_order: str | None = None
+    formula: str | None = None
+    match: str = "none"
+    qualified: bool = False
+    misspelt: bool = False
+    dated: bool = False
+    note: str = ""
+
+    def quality(self, settings: Settings) -> float:
+        """Factor for doubt about the name, 0 to 1."""
+        doubt = settings.quality_qualifier if self.qualified else 1.0
+        return doubt * (settings.quality_misspelt if self.misspelt else 1.0)
+
+
+# -- hybrids -----------------------------------------------------------------------------
+
+
+def _alone(text: str, checklist: Checklist, year: int | None, hint: str, noun: str) -> Sense:
+    """One part of a formula; a bare ``green`` borrows the noun that the others end in."""
+    if not text:
+        return Sense(role="none")
+    sense = read_taxon(text, checklist, year=year, hint=hint)
+    if sense.role in {"candidate", "hybrid", "genus"}:
+        return sense
+    for word in dict.fromkeys((noun, *checklist.genus_words)):
+        borrowed = read_taxon(f"{text} {word}", checklist, year=year) if len(letters(text)) > 2 else sense
+        if borrowed.role == "candidate" and letters(f"{text}{word}") in checklist.by_vernacular:
+            return borrowed
+    words = text.split()
+    for start in range(1, len(words)):  # a leading "Sunfish" or "Lepomis" before the parent's name
+        if read_taxon(" ".join(words[:start]), checklist).role == "genus":
+            rest = read_taxon(" ".join(words[start:]), checklist, year=year)
+            if rest.role == "candidate":
+                return rest
+    return sense
+
+
+def _parents(formula: Formula, checklist: Checklist, year: int | None) -> list[Sense]:
+    """The sense of each part, a genus handed on to the parts behind it."""
+    senses: list[Sense] = []
+    hint = ""
+    nouns = [part.split()[-1] for part in formula.parts if len(part.split()) > 1]
+    for part in formula.parts:
+        sense = _alone(part, checklist, year, hint, nouns[-1] if nouns else "")
+        hint = sense.genus or hint
+        senses.append(sense)
+    return senses
+
+
+def _worded(text: str, checklist: Checklist, year: int | None) -> list[Sense]:
+    """Parents of a text that says hybrid without a sign: whole, then cut at its joints."""
+    whole = _alone(text, checklist, year, "", "")
+    if whole.role in {"candidate", "genus", "hybrid"}:
+        return [whole]
+    for pieces in (_JOINTS.split(text), re.split(r"\s*[-–/&]\s*", text)):
+        if len(pieces) > 1:
+            formula = Formula(parts=tuple(pieces), sexes=(None,) * len(pieces), signed=False)
+            senses = [sense for sense in _parents(formula, checklist, year) if sense.role != "none"]
+            if any(sense.role == "candidate" for sense in senses):
+                return senses
+    return [whole]
+
+
+def _flat(senses: Iterable[Sense], sexes: Sequence[str | None]) -> tuple[list[str], list[str | None]]:
+    """Known parents in the order of the text, with their sexes; a named cross gives its own."""
+    parents: list[str] = []
+    marks: list[str | None] = []
+    for index, sense in enumerate(senses):
+        known = sense.accepted if sense.role == "hybrid" else ((sense.nominal,) if sense.nominal else ())
+        for name in known:
+            if name not in parents:
+                parents.append(name)
+                marks.append(sexes[index] if index < len(sexes) else None)
+    return parents, marks
+
+
+def _parent_notes(sense: Sense) -> list[str]:
+    if sense.role not in {"candidate", "hybrid"}:
+        return []
+    if sense.match == "ambiguous" and sense.nominal:
+        return [f"{sense.nominal} by the letter of the name, which may mean {' or '.join(sense.accepted)}"]
+    return [note for note in sense.notes if note != "genus not given"]
+
+
+def _cross_notes(senses: Sequence[Sense], parents: Sequence[str]) -> list[str]:
+    notes = [note for sense in senses for note in _parent_notes(sense)]
+    foreign = sum(sense.role in {"group", "unknown"} for sense in senses)
+    if foreign and parents:
+        notes.append("the other parent is not on the checklist")
+    elif len(parents) == 1:
+        notes.append("only one parent is known")
+    elif not parents:
+        notes.append("no parent is named")
+    return list(dict.fromkeys(notes))
+
+
+def _read_hybrid(given: str, formula: Formula, checklist: Checklist, year: int | None) -> NameReading | None:
+    """Read a text that speaks of a cross; None when no part of it touches the checklist."""
+    if formula.signed:
+        senses = _parents(formula, checklist, year)
+    else:
+        senses = _worded(formula.parts[0], checklist, year)
+    touching = [sense for sense in senses if sense.role not in {"group", "none"}]
+    if not touching:
+        return None
+    parents, sexes = _flat(senses, formula.sexes)
+    named = [sense for sense in senses if sense.role == "candidate"]
+    plain = NameReading(
+        given=given,
+        role="hybrid",
+        match="hybrid",
+        qualified=any(sense.qualified for sense in touching),
+        misspelt=any(sense.misspelt for sense in touching),
+        dated=any(sense.dated for sense in touching),
+    )
+    if len(parents) == 1 and len(named) == len(senses) > 1:
+        notes = ["a cross within one species", *(note for sense in senses for note in _parent_notes(sense))]
+        return replace(
+            plain, role="candidate", accepted=(parents[0],), match="subspecies", note="; ".join(notes)
+        )
+    return replace(
+        plain,
+        accepted=tuple(sorted(parents)),
+        parent_order=direction(parents, sexes) if len(senses) == 2 else None,
+        formula=write_formula(parents) if len(parents) > 1 else None,
+        note="; ".join(_cross_notes(senses, parents)),
+    )
+
+
+# -- one name ----------------------------------------------------------------------------
+
+
+def _from_sense(given: str, sense: Sense) -> NameReading:
+    named_cross = sense.role == "hybrid" and len(sense.accepted) > 1
+    return NameReading(
+        given=given,
+        role=sense.role,
+        accepted=tuple(sorted(sense.accepted)),
+        formula=write_formula(sense.accepted) if named_cross else None,
+        match=sense.match,
+        qualified=sense.qualified,
+        misspelt=sense.misspelt,
+        dated=sense.dated,
+        note="; ".join(sense.notes),
+    )
+
+
+def _either(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading | None:
+    """``cyanellus/macrochirus``: one or the other."""
+    parts = _EITHER.split(text)
+    if len(parts) < 2:
+        return None
+    formula = Formula(parts=tuple(parts), sexes=(None,) * len(parts), signed=False)
+    senses = _parents(formula, checklist, year)
+    if not all(sense.role == "candidate" for sense in senses):
+        return None
+    accepted = tuple(sorted({name for sense in senses for name in sense.accepted}))
+    return NameReading(
+        given=given,
+        role="candidate",
+        accepted=accepted,
+        match="ambiguous" if len(accepted) > 1 else senses[0].match,
+        misspelt=any(sense.misspelt for sense in senses),
+        qualified=any(sense.qualified for sense in senses),
+        dated=any(sense.dated for sense in senses),
+        note=f"may mean {' or '.join(accepted)}: the record leaves it open",
+    )
+
+
+def _detached(text: str, checklist: Checklist) -> str:
+    """Part an x from the epithet it is written on to, only where the list holds that epithet."""
+    match = _ATTACHED.search(text)
+    if match is None:
+        return text
+    known = {epithet for names in checklist.epithets.values() for epithet in names}
+    if match[1] not in known or f"x{match[1]}" in known:
+        return text
+    return f"{text[: match.start()]}× {text[match.start() + 1 :]}"
+
+
+def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading:
+    text = _detached(text, checklist)
+    formula = split_formula(text)
+    if formula is not None:
+        hybrid = _read_hybrid(given, formula, checklist, year)
+        return hybrid or NameReading(given=given, role="group", note="a cross of other species")
+    bare, _ = without_sex(text)
+    sense = read_taxon(bare, checklist, year=year)
+    if sense.role in {"candidate", "hybrid"} and "/" not in bare:
+        return _from_sense(given, sense)
+    either = _either(given, bare, checklist, year)
+    if either is not None:
+        return either
+    return _from_sense(given, sense)
+
+
+def read_name(
+    text: str | None,
+    checklist: Checklist,
+    *,
+    qualifier: str | None = None,
+    year: int | None = None,
+    rank: str | None = None,
+) -> NameReading:
+    """Read a name as given, scientific or vernacular.
+
+    Parameters
+    ----------
+    text : str or None
+        Anything; no text raises.
+    checklist : Checklist
+    qualifier : str, optional
+        identificationQualifier; it may also hold the second half of a formula.
+    year : int, optional
+        Of the record; without it a name that has changed its sense may have any of them.
+    rank : str, optional
+        taxonRank; ``genus`` and ranks of hybrids are heeded.
+
+    Returns
+    -------
+    NameReading
+
+    Examples
+    --------
+    >>> sunfishes = Checklist.load("lepomis")
+    >>> read_name("GREEN SUNFISH X BLUEGILL", sunfishes).formula
+    'Lepomis cyanellus × Lepomis macrochirus'
+    >>> read_name("Chaenobryttus gulosus (Cuvier, 1829)", sunfishes).accepted
+    ('Lepomis gulosus',)
+    """
+    given = text or ""
+    words = tidy(given)
+    if not words or not any(char.isalpha() for char in words):
+        reason = "no name" if not given.strip() else "no readable name"
+        return NameReading(given=given, role="none", note=reason)
+    if _NOTHING.fullmatch(words):
+        return NameReading(given=given, role="none", note="the text says that there was no fish or no name")
+    doubt = tidy(qualifier or "")
+    if doubt and split_formula(doubt) is not None:
+        words, doubt = f"{words} {doubt}", ""
+    elif (
+        rank
+        and rank.lower() in {"hybrid", "nothospecies", "nothospecies formula"}
+        and split_formula(words) is None
+    ):
+        words = f"{words} hybrid"
+    reading = _read_tidied(given, words, checklist, year)
+    if doubt and DOUBT.search(doubt):
+        return replace(reading, qualified=True)
+    return reading
+
+
+# -- a table of records ------------------------------------------------------------------
+
+
+def _one_of(
+    scientific: str | None, vernacular: str | None, checklist: Checklist, **more: str | int | None
+) -> NameReading:
+    """Read the scientific name; the vernacular one where that is empty or says less."""
+    reading = read_name(scientific, checklist, **more)  # type: ignore[arg-type]
+    if not vernacular or reading.role in {"candidate", "hybrid", "unknown"}:
+        return reading
+    spoken = read_name(vernacular, checklist, **more)  # type: ignore[arg-type]
+    if reading.role == "none":
+        return spoken
+    uninomial = len((scientific or "").split()) == 1 or reading.role == "genus"
+    if uninomial and spoken.role in {"candidate", "hybrid"}:
+        note = "; ".join(part for part in ("read from the vernacular name", spoken.note) if part)
+        return replace(spoken, note=note)
+    return reading
+
+
+def _years(records: pa.Table, rows: NDArray[np.int64]) -> list[int | None]:
+    """Year of the given rows: as given, else the first in eventDate."""
+    chosen = columns.take(records.select(["year", "eventDate"]), rows)
+    years = columns.integers(chosen.column("year"))
+    texts = columns.strings(chosen.column("eventDate"))
+    found: list[int | None] = []
+    for year, text in zip(years.tolist(), texts, strict=True):
+        match = _YEAR.search(text or "") if year < 0 else None
+        found.append(year if year >= 0 else int(match[1]) if match else None)
+    return found
+
+
+def _distinct(records: pa.Table) -> tuple[NDArray[np.int64], list[tuple[str | None, ...]]]:
+    """Code of each row, and the distinct (scientific, vernacular, qualifier, rank)."""
+    parts = [
+        columns.codes(records.column(name))
+        for name in ("scientificName", "vernacularName", "identificationQualifier", "taxonRank")
+    ]
+    combined = np.zeros(records.num_rows, dtype=np.int64)
+    for codes, values in parts:
+        _, combined = np.unique(combined * (len(values) + 1) + codes + 1, return_inverse=True)
+    _, first = np.unique(combined, return_index=True)
+    keys = [
+        tuple(values[codes[row]] if codes[row] >= 0 else None for codes, values in parts) for row in first
+    ]
+    return combined.astype(np.int64), keys
+
+
+def _read_all(records: pa.Table, checklist: Checklist) -> tuple[NDArray[np.int64], list[NameReading]]:
+    """Code of each row, and the readings; a name that depends on the year has several."""
+    codes, keys = _distinct(records)
+    readings = [_one_of(s, v, checklist, qualifier=q, rank=r) for s, v, q, r in keys]
+    dated = np.array([reading.dated for reading in readings], dtype=bool)
+    rows = np.flatnonzero(dated[codes]) if len(readings) else np.zeros(0, dtype=np.int64)
+    if not len(rows):
+        return codes, readings
+    starts = np.array(checklist.years)
+    extra: dict[tuple[int, int], int] = {}
+    for row, year in zip(rows.tolist(), _years(records, rows), strict=True):
+        if year is None:
+            continue
+        stretch = int(np.searchsorted(starts, year, side="right"))
+        at = (int(codes[row]), stretch)
+        if at not in extra:
+            extra[at] = len(readings)
+            s, v, q, r = keys[at[0]]
+            readings.append(_one_of(s, v, checklist, qualifier=q, rank=r, year=year))
+        codes[row] = extra[at]
+    return codes, readings
+
+
+def name_records(records: pa.Table, checklist: Checklist, *, settings: Settings) -> pa.Table:
+    """Resolve the names of records against a checklist.
+
+    Parameters
+    ----------
+    records : Table, schema RECORDS
+    checklist : Checklist
+    settings : Settings
+        qualityQualifier and qualityMisspelt.
+
+    Returns
+    -------
+    Table, schema NAMED
+        The same rows in the same order; none dropped.
+
+    Raises
+    ------
+    TableError
+        If *records* does not match its schema.
+    MissingExtraError
+        If the general name parser is absent.
+    """
+    schemas.check(records, schemas.RECORDS, "name_records")
+    require_parser()
+    codes, readings = _read_all(records, checklist)
+    fields = [schemas.NAMED.field(index) for index in range(len(schemas.RECORDS), len(schemas.NAMED))]
+    distinct = columns.table(
+        pa.schema(fields),
+        {
+            "role": [reading.role for reading in readings],
+            "acceptedNames": [reading.accepted for reading in readings],
+            "parentOrder": [reading.parent_order for reading in readings],
+            "hybridFormula": [reading.formula for reading in readings],
+            "nameMatch": [reading.match for reading in readings],
+            "nameQuality": [reading.quality(settings) for reading in readings],
+            "nameNote": [reading.note or None for reading in readings],
+        },
+    )
+    named = columns.take(distinct, codes)
+    arrays = [*records.columns, *named.columns]
+    return schemas.check(pa.Table.from_arrays(arrays, schema=schemas.NAMED), schemas.NAMED, "name_records")
