@@ -1,0 +1,266 @@
+"""Adding to a store: find the newest versions, write sorted files, then commit.
+
+Nothing counts until the index is replaced: files are written in a folder of their own,
+renamed beside the others, and only then named by the new index.  A process killed before
+that leaves files which no index names; the next writer clears them away.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder import columns
+from poolbuilder.errors import StoreError
+from poolbuilder.records.store import layout
+from poolbuilder.records.store.folder import REPAIR, Folder, told
+from poolbuilder.records.store.incoming import KINDS, Incoming, Progress
+from poolbuilder.records.store.index import INDEX_NAME, Groups, Index, StoredFile
+from poolbuilder.records.store.ledger import LEDGER, Entries, ledger_of, losers
+from poolbuilder.records.store.runs import Run, StoredRun, merged
+
+__all__ = [
+    "PREFIX",
+    "WORK_NAME",
+    "clear_leftovers",
+    "commit",
+    "compacted",
+    "dead_rows",
+    "described",
+    "marked",
+    "merge",
+    "stored_ledger",
+]
+
+WORK_NAME = "adding"
+PREFIX = {"placed": "records", "unplaced": "unplaced"}
+
+Rows = NDArray[np.int64]
+
+
+def stored_ledger(folder: Folder, file: StoredFile) -> NDArray[np.void]:
+    """The ledger of a file of the store, mapped into memory."""
+    label = folder.label(file.ledger_name)
+    try:
+        with told(label, "reading"):
+            found = np.asarray(np.load(folder.local / file.ledger_name, mmap_mode="r"))
+    except (ValueError, EOFError) as error:
+        raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
+    if found.dtype != LEDGER or len(found) != file.rows:
+        raise StoreError(f"{label}: does not fit {file.name} ({REPAIR})")
+    return found
+
+
+def dead_rows(folder: Folder, file: StoredFile) -> Rows:
+    """Rows of a file that newer versions have replaced, ascending."""
+    if file.dead_name is None:
+        return np.zeros(0, dtype=np.int64)
+    label = folder.label(file.dead_name)
+    content = folder.read(file.dead_name)
+    if content is None:
+        raise StoreError(f"{label}: is missing ({REPAIR})")
+    try:
+        found = np.load(io.BytesIO(content)).astype(np.int64)
+    except (ValueError, EOFError) as error:
+        raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
+    if len(found) != int(file.groups.dead.sum()) or (len(found) and found[-1] >= file.rows):
+        raise StoreError(f"{label}: does not fit {file.name} ({REPAIR})")
+    return np.asarray(found)
+
+
+def _alive(folder: Folder, file: StoredFile) -> NDArray[np.bool_] | None:
+    dead = dead_rows(folder, file)
+    if not len(dead):
+        return None
+    alive = np.ones(file.rows, dtype=bool)
+    alive[dead] = False
+    return alive
+
+
+def merge(
+    folder: Folder,
+    index: Index,
+    incoming: Incoming,
+    *,
+    work: Path,
+    sources: Sequence[str],
+    progress: Progress,
+) -> tuple[Index, int, int]:
+    """Write new records as sorted files, and mark what they replace.
+
+    Returns
+    -------
+    index, replaced, outdated
+        The index to commit; how many stored records newer versions replace; how many of the
+        new ones are themselves older than, or repeat, another version.
+    """
+    stored = [Entries(ledger=stored_ledger(folder, file), alive=_alive(folder, file)) for file in index.files]
+    fresh = [item.entries for kind in KINDS for item in incoming.runs[kind]]
+    lost = losers([*stored, *fresh])
+    lost_stored, lost_fresh = lost[: len(stored)], lost[len(stored) :]
+    files = [
+        _with_dead(folder, file, rows, work=work, generation=index.generation + 1)
+        for file, rows in zip(index.files, lost_stored, strict=True)
+    ]
+    serial, at = index.serial, 0
+    for kind in KINDS:
+        runs = [item.run for item in incoming.runs[kind]]
+        dead = lost_fresh[at : at + len(runs)]
+        at += len(runs)
+        made = write_files(
+            runs, dead, kind=kind, work=work, serial=serial, sources=sources, progress=progress
+        )
+        serial += len(made)
+        files += made
+    replaced, outdated = (sum(len(rows) for rows in part) for part in (lost_stored, lost_fresh))
+    kept = tuple(file for file in files if file.living)
+    return index.changed(files=kept, serial=serial), replaced, outdated
+
+
+def _with_dead(folder: Folder, file: StoredFile, lost: Rows, *, work: Path, generation: int) -> StoredFile:
+    """A file with more of its rows marked as replaced."""
+    if not len(lost):
+        return file
+    dead = np.union1d(dead_rows(folder, file), lost)
+    name = f"{file.name.removesuffix('.parquet')}.dead-{generation:06d}.npy"
+    with told(str(work / name), "writing"):
+        np.save(work / name, dead.astype(np.uint32))
+    return marked(file, dead, name=name)
+
+
+def marked(file: StoredFile, dead: Rows, *, name: str) -> StoredFile:
+    """A file whose *dead* rows, listed in the file *name*, no longer count."""
+    ends = np.cumsum(file.groups.rows)
+    per_group = np.bincount(np.searchsorted(ends, dead, side="right"), minlength=len(ends))
+    return replace(file, dead_name=name, groups=replace(file.groups, dead=per_group.astype(np.int64)))
+
+
+def write_files(
+    runs: Sequence[Run],
+    dead: Sequence[Rows],
+    *,
+    kind: str,
+    work: Path,
+    serial: int,
+    sources: Sequence[str],
+    progress: Progress,
+) -> list[StoredFile]:
+    """Merge runs into files of the store, in *work*; one is merged while another is written."""
+    total = sum(len(run.codes) for run in runs) - sum(len(rows) for rows in dead)
+    done = 0
+    made: list[StoredFile] = []
+    schema = layout.schema_of(kind)
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        pending: Future[StoredFile] | None = None
+        for rows, _ in merged(runs, dead, size=layout.FILE_ROWS, schema=schema):
+            if pending is not None:
+                made.append(pending.result())
+                done += made[-1].rows
+                progress("writing", done, total)
+            serial += 1
+            name = f"{PREFIX[kind]}-{serial:06d}.parquet"
+            pending = pool.submit(_write_file, work, name, rows, kind, sources)
+        if pending is not None:
+            made.append(pending.result())
+            progress("writing", total, total)
+    return made
+
+
+def _groups(rows: pa.Table, kind: str) -> Groups:
+    starts = np.arange(0, len(rows), layout.GROUP_ROWS)
+    counts = np.diff([*starts, len(rows)]).astype(np.int64)
+    nothing = np.zeros(len(starts), dtype=np.int64)
+    if kind == "unplaced":
+        return Groups(
+            rows=counts,
+            dead=nothing,
+            box=np.full((len(starts), 4), np.nan),
+            exact=np.ones(len(starts), dtype=bool),
+        )
+    x, y = layout.coordinates(rows)
+    box = [np.minimum.reduceat(x, starts), np.minimum.reduceat(y, starts)]
+    box += [np.maximum.reduceat(x, starts), np.maximum.reduceat(y, starts)]
+    whole = [columns.integers(rows.column(name)).astype(np.int32) for name in ("longitudeE5", "latitudeE5")]
+    exact = layout.is_exact(whole[0], x) & layout.is_exact(whole[1], y)
+    return Groups(
+        rows=counts, dead=nothing, box=np.stack(box, axis=1), exact=np.logical_and.reduceat(exact, starts)
+    )
+
+
+def described(name: str, rows: pa.Table, kind: str, *, size: int, sources: Sequence[str]) -> StoredFile:
+    """The index's entry for a file with these rows."""
+    groups = _groups(rows, kind)
+    return StoredFile(name=name, kind=kind, size=size, sources=tuple(sources), groups=groups)
+
+
+def _write_file(work: Path, name: str, rows: pa.Table, kind: str, sources: Sequence[str]) -> StoredFile:
+    file = described(name, rows, kind, size=0, sources=sources)
+    path = work / name
+    with told(str(path), "writing"):
+        with layout.writer(str(path), layout.schema_of(kind)) as writer:
+            writer.write_table(rows, row_group_size=layout.GROUP_ROWS)
+            writer.add_key_value_metadata(layout.metadata(box=file.groups.extent, sources=list(sources)))
+        _sync(path)
+        np.save(work / file.ledger_name, ledger_of(rows.column("recordKey"), rows.column("modified")))
+    return replace(file, size=path.stat().st_size)
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb") as stream:
+        os.fsync(stream.fileno())
+
+
+def commit(folder: Folder, before: Index, after: Index, *, work: Path) -> None:
+    """Make *after* the store's index; what only *before* names is then removed."""
+    with told(str(folder.local), "writing"):
+        for path in sorted(work.iterdir()):
+            if path.name in _named(after):
+                path.replace(folder.local / path.name)
+    folder.replace(INDEX_NAME, after.as_bytes())
+    for name in _named(before) - _named(after):
+        (folder.local / name).unlink(missing_ok=True)
+    shutil.rmtree(work, ignore_errors=True)
+
+
+def _named(index: Index) -> set[str]:
+    """Every file that belongs to an index."""
+    found = set()
+    for file in index.files:
+        found |= {file.name, file.ledger_name} | ({file.dead_name} if file.dead_name else set())
+    return found
+
+
+def clear_leftovers(folder: Folder, index: Index) -> None:
+    """Remove what a stopped writer left behind: files of the store's naming that no index names."""
+    shutil.rmtree(folder.local / WORK_NAME, ignore_errors=True)
+    named = _named(index)
+    for pattern in ("records-*.parquet", "unplaced-*.parquet", "records-*.npy", "unplaced-*.npy"):
+        for path in folder.local.glob(pattern):
+            if path.name not in named:
+                path.unlink()
+
+
+def compacted(folder: Folder, index: Index, *, work: Path, progress: Progress) -> Index:
+    """All files of a store merged along the curve, without the rows that were replaced."""
+    files: list[StoredFile] = []
+    serial = index.serial
+    sources = sorted({key for file in index.files for key in file.sources})
+    for kind in KINDS:
+        old: Iterable[StoredFile] = index.of_kind(kind)
+        runs = [StoredRun(folder, file) for file in old]
+        dead = [dead_rows(folder, file) for file in old]
+        made = write_files(
+            runs, dead, kind=kind, work=work, serial=serial, sources=sources, progress=progress
+        )
+        serial += len(made)
+        files += made
+    return index.changed(files=tuple(files), serial=serial)

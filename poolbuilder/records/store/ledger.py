@@ -1,0 +1,191 @@
+"""Which record is which: hashes of record keys, and which version of a record is the newest.
+
+A ledger has one row per record, sorted by `hash`: 96 bits of hash of the record's key, its
+row in the file, and when it was last modified.  With 50 million records the chance that any
+two keys agree in all 96 bits is about 2e-14.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+__all__ = ["LEDGER", "Entries", "ledger_of", "losers"]
+
+LEDGER = np.dtype([("hash", "<u8"), ("check", "<u4"), ("row", "<u4"), ("modified", "<i8")])
+UNKNOWN = np.int64(-1)
+_CHUNK = 1 << 16
+_DATE_PLACES = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
+
+Hashes = NDArray[np.uint64]
+
+
+@cache
+def _weights(length: int, seed: int) -> Hashes:
+    """Odd 64-bit weights for the bytes of a text (splitmix64; Steele et al. 2014)."""
+    z = np.arange(1, length + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(seed)
+    z = (z ^ z >> np.uint64(30)) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ z >> np.uint64(27)) * np.uint64(0x94D049BB133111EB)
+    return (z ^ z >> np.uint64(31)) | np.uint64(1)
+
+
+def _bytes_of(column: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Ends of the texts of a string array, from 0, and their bytes."""
+    count = len(column)
+    _, ends, data = column.buffers()
+    offsets = np.frombuffer(ends, dtype=np.int32, count=count + 1, offset=4 * column.offset).astype(np.int64)
+    raw = np.zeros(0, np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
+    return offsets - offsets[0], raw[offsets[0] : offsets[-1]]
+
+
+def _multilinear(ends: NDArray[np.int64], raw: NDArray[np.uint8], seed: int) -> Hashes:
+    lengths = np.diff(ends)
+    longest = 1 << max(6, int(lengths.max(initial=0)).bit_length())
+    place = np.arange(len(raw), dtype=np.int64) - np.repeat(ends[:-1], lengths)
+    terms = (raw.astype(np.uint64) + np.uint64(1)) * _weights(longest, seed)[place]
+    sums = np.zeros(len(raw) + 1, dtype=np.uint64)
+    np.cumsum(terms, out=sums[1:])
+    found = sums[ends[1:]] - sums[ends[:-1]]
+    found ^= found >> np.uint64(29)
+    found *= np.uint64(0xBF58476D1CE4E5B9)
+    return found ^ found >> np.uint64(32)
+
+
+def _chunks(column: pa.ChunkedArray) -> Iterator[pa.Array]:
+    for chunk in column.chunks:
+        for start in range(0, len(chunk), _CHUNK):
+            yield chunk.slice(start, _CHUNK)
+
+
+def modified_order(column: pa.ChunkedArray) -> NDArray[np.int64]:
+    """`modified` as a number that sorts like the time; -1 where there is no ISO 8601 date.
+
+    20240105093000 stands for 2024-01-05T09:30:00; missing parts are 0, time zones are ignored.
+    """
+    parts = [np.zeros(0, np.int64)]
+    for chunk in _chunks(column):
+        count = len(chunk)
+        if chunk.null_count == count:
+            parts.append(np.full(count, UNKNOWN))
+            continue
+        ends, raw = _bytes_of(chunk)
+        padded = np.concatenate([raw, np.zeros(19, np.uint8)])
+        text = padded[ends[:-1, None] + np.arange(19)]
+        text = np.where(np.arange(19) < np.diff(ends)[:, None], text, 0)
+        digits = text[:, _DATE_PLACES].astype(np.int64) - ord("0")
+        is_digit = (digits >= 0) & (digits <= 9)
+        known = is_digit[:, :4].all(axis=1) & ((text[:, 4] == 0) | (text[:, 4] == ord("-")))
+        upto = np.logical_and.accumulate(is_digit, axis=1)
+        value = np.where(upto, digits, 0) @ (10 ** np.arange(13, -1, -1, dtype=np.int64))
+        parts.append(np.where(known, value, UNKNOWN))
+    return np.concatenate(parts)
+
+
+def ledger_of(keys: pa.ChunkedArray, modified: pa.ChunkedArray) -> NDArray[np.void]:
+    """The ledger of the rows of a file, sorted by hash, then row."""
+    count = len(keys)
+    found = np.zeros(count, dtype=LEDGER)
+    start = 0
+    for chunk in _chunks(keys):
+        ends, raw = _bytes_of(chunk)
+        part = slice(start, start + len(chunk))
+        found["hash"][part] = _multilinear(ends, raw, 0)
+        found["check"][part] = _multilinear(ends, raw, 0x5851F42D4C957F2D) >> np.uint64(32)
+        start += len(chunk)
+    found["row"] = np.arange(count, dtype=np.uint32)
+    found["modified"] = modified_order(modified)
+    return found[np.argsort(found["hash"], kind="stable")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entries:
+    """One file's or run's part in finding the newest versions.
+
+    ``arrival`` maps its rows to the order in which they came; None for rows of the store, of
+    which there is at most one per key and which came before all others.  ``alive`` tells which
+    rows still count.
+    """
+
+    ledger: NDArray[np.void]
+    alive: NDArray[np.bool_] | None = None
+    arrival: NDArray[np.int64] | None = None
+
+
+def losers(parts: Sequence[Entries], *, at_once: int = 4_000_000) -> list[NDArray[np.int64]]:
+    """Rows of each part that a newer version of the same record replaces.
+
+    The version modified last wins; where a version does not say when it was modified, the one
+    that came last.  Works through the hashes in slices, so memory is bounded by *at_once* rows.
+
+    Returns
+    -------
+    list of int64 arrays
+        For each part, rows in ascending order.
+    """
+    total = sum(len(part.ledger) for part in parts)
+    slices = max(1, -(-total // at_once))
+    found: list[list[NDArray[np.int64]]] = [[] for _ in parts]
+    width = (1 << 64) // slices
+    for number in range(slices):
+        first = np.uint64(number * width)
+        last = None if number == slices - 1 else np.uint64((number + 1) * width)
+        for which, rows in _losers_between(parts, first, last):
+            found[which].append(rows)
+    return [np.sort(np.concatenate(rows)) if rows else np.zeros(0, np.int64) for rows in found]
+
+
+def _losers_between(
+    parts: Sequence[Entries], first: np.uint64, last: np.uint64 | None
+) -> Iterator[tuple[int, NDArray[np.int64]]]:
+    pieces, owners, arrivals = [], [], []
+    for which, part in enumerate(parts):
+        hashes = part.ledger["hash"]
+        start = np.searchsorted(hashes, first)
+        stop = len(hashes) if last is None else np.searchsorted(hashes, last)
+        piece = np.asarray(part.ledger[start:stop])
+        if part.alive is not None:
+            piece = piece[part.alive[piece["row"]]]
+        pieces.append(piece)
+        owners.append(np.full(len(piece), which, dtype=np.int32))
+        rows = piece["row"].astype(np.int64)
+        arrivals.append(np.full(len(piece), -1, np.int64) if part.arrival is None else part.arrival[rows])
+    every = np.concatenate(pieces)
+    hashes = every["hash"]
+    ranked = np.sort(hashes)
+    twice = np.unique(ranked[1:][ranked[1:] == ranked[:-1]])
+    if len(twice) == 0:
+        return
+    near = np.minimum(np.searchsorted(twice, hashes), len(twice) - 1)
+    contested = np.flatnonzero(twice[near] == hashes)
+    every = every[contested]
+    owner = np.concatenate(owners)[contested]
+    arrival = np.concatenate(arrivals)[contested]
+    for which in np.unique(beaten := _beaten(every, arrival) * (owner + 1)):
+        if which > 0:
+            yield int(which) - 1, every["row"][beaten == which].astype(np.int64)
+
+
+def _beaten(every: NDArray[np.void], arrival: NDArray[np.int64]) -> NDArray[np.int64]:
+    """1 where a row is not the newest of its key, else 0.
+
+    Rows of one key are taken in order of arrival.  One without a time replaces whatever came
+    before it, so it opens a new round; within the last round the latest time wins, of equal
+    ones the last arrival.
+    """
+    order = np.lexsort((arrival, every["check"], every["hash"]))
+    ranked, came = every[order], arrival[order]
+    new_key = np.ones(len(ranked), dtype=bool)
+    new_key[1:] = (ranked["hash"][1:] != ranked["hash"][:-1]) | (ranked["check"][1:] != ranked["check"][:-1])
+    key = np.cumsum(new_key)
+    round_ = np.cumsum((ranked["modified"] == UNKNOWN) | new_key)
+    best = np.lexsort((came, ranked["modified"], round_, key))
+    last = np.ones(len(best), dtype=bool)
+    last[:-1] = key[best][1:] != key[best][:-1]
+    beaten = np.ones(len(ranked), dtype=np.int64)
+    beaten[order[best[last]]] = 0
+    return beaten
