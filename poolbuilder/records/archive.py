@@ -1,0 +1,336 @@
+"""Darwin Core Archives: the descriptor, the parts that hold records, and what is told of the data sets.
+
+Nothing is unpacked to disk: parts of a zip are read through it.
+"""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import BinaryIO, Protocol
+
+import dwca.descriptors
+from dwca.exceptions import InvalidArchive
+
+from poolbuilder.errors import RecordFileError
+from poolbuilder.settings import Settings
+from poolbuilder.vocabularies import fold
+
+__all__ = ["Container", "CorePart", "core_parts", "dataset_words", "open_container"]
+
+MIB = 1 << 20
+DESCRIPTOR = "meta.xml"
+_MAX_XML = 16 * MIB
+_TABLES = (".txt", ".csv", ".tsv", ".tab", ".parquet")
+
+
+class Container(Protocol):
+    """A folder or zip: the names of its files, and a way to open one."""
+
+    path: Path
+
+    def names(self) -> list[str]:
+        """Files inside, as relative paths with forward slashes, sorted."""
+        ...
+
+    def open(self, name: str) -> BinaryIO:
+        """Open one file for reading bytes."""
+        ...
+
+
+class _Folder:
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def names(self) -> list[str]:
+        return sorted(
+            item.relative_to(self.path).as_posix() for item in self.path.rglob("*") if item.is_file()
+        )
+
+    def open(self, name: str) -> BinaryIO:
+        target = (self.path / name).resolve()
+        if not target.is_relative_to(self.path.resolve()):
+            raise RecordFileError(
+                f"refers to {name!r}, outside its folder", file=self.path, remedy="do not use this archive"
+            )
+        return target.open("rb")
+
+
+class _Zip:
+    def __init__(self, path: Path, archive: zipfile.ZipFile) -> None:
+        self.path = path
+        self._archive = archive
+
+    def names(self) -> list[str]:
+        return sorted(item.filename for item in self._archive.infolist() if not item.is_dir())
+
+    def open(self, name: str) -> BinaryIO:
+        return self._archive.open(name)  # type: ignore[return-value]
+
+
+def _leaves(name: str) -> bool:
+    parts = PurePosixPath(name.replace("\\", "/")).parts
+    return ".." in parts or name.startswith(("/", "\\")) or bool(re.match(r"[A-Za-z]:", name))
+
+
+def _check_zip(archive: zipfile.ZipFile, path: Path, settings: Settings) -> None:
+    unpacked = 0
+    for item in archive.infolist():
+        if _leaves(item.filename):
+            raise RecordFileError(
+                f"holds {item.filename!r}, which would leave its folder",
+                file=path,
+                remedy="do not use this archive; ask its publisher for a sound one",
+            )
+        if item.flag_bits & 0x1:
+            raise RecordFileError("is encrypted", file=path, remedy="unpack it with its password first")
+        unpacked += item.file_size
+    if unpacked > settings.max_unpacked_mib * MIB:
+        raise RecordFileError(
+            f"would unpack to {unpacked / MIB:,.0f} MiB, the limit is {settings.max_unpacked_mib:,.0f}",
+            file=path,
+            remedy="raise the setting maxUnpackedMib if you trust its source",
+        )
+
+
+@contextmanager
+def open_container(path: Path, settings: Settings) -> Iterator[Container]:
+    """Open a folder or zip of records.
+
+    Raises
+    ------
+    RecordFileError
+        When the zip is broken, encrypted, too large when unpacked, or leaves its folder.
+    """
+    if path.is_dir():
+        yield _Folder(path)
+        return
+    try:
+        with zipfile.ZipFile(path) as archive:
+            _check_zip(archive, path, settings)
+            yield _Zip(path, archive)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
+        raise RecordFileError(
+            f"is a broken zip: {error}", file=path, remedy="download it again; unpack it yourself if it opens"
+        ) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorePart:
+    """One file of records, and how the descriptor says it is written.
+
+    ``names`` is None when the file has its own header and no descriptor.
+    """
+
+    name: str
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    quote: str | None = '"'
+    skip_lines: int = 0
+    names: tuple[str, ...] | None = None
+    defaults: tuple[tuple[str, str], ...] = ()
+
+
+def _local(tag: str) -> str:
+    return tag.rsplit("}", 1)[-1]
+
+
+def _plain_descriptor(text: bytes, where: str) -> str:
+    """The descriptor without namespaces and extensions, with the defaults of the text guide.
+
+    Defaults: Darwin Core text guide (http://rs.tdwg.org/dwc/terms/guides/text/), section 2.
+    """
+    root = ET.fromstring(text)
+    for element in root.iter():
+        element.tag = _local(element.tag)
+    for extension in root.findall("extension"):
+        root.remove(extension)
+    core = root.find("core")
+    if core is None or core.find("files/location") is None:
+        raise RecordFileError(
+            "its meta.xml names no core file", file=where, remedy="this is no archive of records"
+        )
+    for name, value in (
+        ("encoding", "utf-8"),
+        ("fieldsTerminatedBy", ","),
+        ("linesTerminatedBy", "\\n"),
+        ("fieldsEnclosedBy", '"'),
+    ):
+        if core.get(name) is None or (name == "encoding" and not core.get(name)):
+            core.set(name, value)
+    if core.find("id") is None:
+        ET.SubElement(core, "id", {"index": "-1"})
+    return ET.tostring(root, encoding="unicode")
+
+
+def _descriptor(container: Container, name: str) -> dwca.descriptors.DataFileDescriptor:
+    where = f"{container.path}/{name}"
+    with container.open(name) as stream:
+        text = stream.read(_MAX_XML)
+    try:
+        return dwca.descriptors.ArchiveDescriptor(_plain_descriptor(text, where)).core
+    except ET.ParseError as error:
+        raise RecordFileError(
+            f"is not XML: {error}", file=where, remedy="download the archive again"
+        ) from error
+    except (InvalidArchive, AttributeError, TypeError, ValueError, LookupError) as error:
+        raise RecordFileError(
+            f"is not a descriptor that can be read: {error}",
+            file=where,
+            remedy="give the text file inside as a table instead",
+        ) from error
+
+
+def _headings(core: dwca.descriptors.DataFileDescriptor) -> tuple[str, ...]:
+    placed = {item["index"]: item["term"] for item in core.fields if item["index"] is not None}
+    identifier = core.id_index
+    is_occurrence = fold(core.type) in {"occurrence", ""}
+    has_identifier = any(fold(term) == "occurrenceid" for term in placed.values())
+    if identifier is not None and identifier >= 0 and identifier not in placed and is_occurrence:
+        placed[identifier] = "id" if has_identifier else "occurrenceID"
+    width = max([*placed, identifier if identifier is not None else -1, -1]) + 1
+    return tuple(placed.get(index, "") for index in range(width))
+
+
+def _terminators(core: dwca.descriptors.DataFileDescriptor, where: str) -> tuple[str, str | None]:
+    delimiter, quote = core.fields_terminated_by, core.fields_enclosed_by
+    if len(delimiter) != 1 or len(quote) > 1 or core.lines_terminated_by not in {"\n", "\r\n", "\r"}:
+        raise RecordFileError(
+            f"separates fields by {delimiter!r}, encloses them in {quote!r} and ends lines with "
+            f"{core.lines_terminated_by!r}",
+            file=where,
+            remedy="only single characters and ordinary line ends are read; write the table anew as CSV",
+        )
+    return delimiter, quote or None
+
+
+def core_parts(container: Container) -> list[CorePart]:
+    """The files of a container that hold its records.
+
+    With a descriptor: the core's files.  Without one: the only table, or the tables that
+    share an ending when they are parts of one download.
+
+    Raises
+    ------
+    RecordFileError
+        When the descriptor cannot be read, the core is not about occurrences, a file is
+        missing, or it is not clear which table is meant.
+    """
+    names = [name for name in container.names() if not name.startswith("__MACOSX/")]
+    found = sorted(
+        (name for name in names if PurePosixPath(name).name == DESCRIPTOR), key=lambda name: name.count("/")
+    )
+    if not found:
+        return _bare_tables(container, names)
+    where = f"{container.path}/{found[0]}"
+    core = _descriptor(container, found[0])
+    if fold(core.type) in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
+        raise RecordFileError(
+            f"its core holds rows of {fold(core.type)}, not occurrences",
+            file=where,
+            remedy="give an archive with an occurrence core, or its occurrence table with coordinates",
+        )
+    delimiter, quote = _terminators(core, where)
+    folder = PurePosixPath(found[0]).parent
+    parts = []
+    for location in core.raw_element.findall("files/location"):
+        name = (folder / (location.text or "").strip()).as_posix()
+        if _leaves(name) or name not in names:
+            raise RecordFileError(
+                f"names the core file {location.text!r}, which is not in the archive",
+                file=where,
+                remedy="download the archive again",
+            )
+        parts.append(
+            CorePart(
+                name=name,
+                encoding=core.file_encoding,
+                delimiter=delimiter,
+                quote=quote,
+                skip_lines=core.lines_to_ignore,
+                names=_headings(core),
+                defaults=tuple((item["term"], item["default"]) for item in core.fields if item["default"]),
+            )
+        )
+    return parts
+
+
+def _bare_tables(container: Container, names: list[str]) -> list[CorePart]:
+    tables = [
+        name
+        for name in names
+        if name.lower().endswith(_TABLES)
+        and PurePosixPath(name).name.lower() not in {"citations.txt", "rights.txt"}
+    ]
+    if any(name.startswith("xl/") for name in names):
+        raise RecordFileError("is a spreadsheet", file=container.path, remedy="save the sheet as CSV UTF-8")
+    parquet = [name for name in tables if name.lower().endswith(".parquet")]
+    if len(tables) == 1 or (parquet and len(parquet) == len(tables)):
+        return [CorePart(name=name) for name in tables]
+    raise RecordFileError(
+        f"has no meta.xml and holds {len(tables)} tables" if tables else "holds no table of records",
+        file=container.path,
+        remedy="give the table itself" if tables else "a Darwin Core Archive holds meta.xml and a text table",
+    )
+
+
+def _text_of(element: ET.Element | None) -> str | None:
+    if element is None:
+        return None
+    words = " ".join("".join(element.itertext()).split())
+    return words or None
+
+
+def _licence(dataset: ET.Element) -> str | None:
+    rights = dataset.find("intellectualRights")
+    if rights is None:
+        return None
+    link = rights.find(".//ulink")
+    address = None if link is None else link.get("url")
+    return address or _text_of(rights)
+
+
+def dataset_words(text: bytes, key: str | None) -> dict[str, str | None] | None:
+    """Title, citation and licence that an EML document states; None when it states none.
+
+    Source: Ecological Metadata Language 2, elements ``dataset/title``,
+    ``additionalMetadata//citation`` and ``dataset/intellectualRights``.
+    """
+    try:
+        root = ET.fromstring(text)
+    except ET.ParseError:
+        return None
+    for element in root.iter():
+        element.tag = _local(element.tag)
+    dataset = root.find("dataset")
+    if dataset is None:
+        return None
+    return {
+        "datasetKey": key,
+        "title": _text_of(dataset.find("title")),
+        "citation": _text_of(root.find("additionalMetadata//citation")),
+        "license": _licence(dataset),
+    }
+
+
+def datasets_of(container: Container) -> list[dict[str, str | None]]:
+    """What the archive's metadata say of its data sets: one file each in `dataset/`, else one for all."""
+    names = container.names()
+    files = {name: PurePosixPath(name).stem for name in names if PurePosixPath(name).parent.name == "dataset"}
+    chosen: dict[str, str | None] = {name: key for name, key in files.items() if name.endswith(".xml")}
+    if not chosen:
+        single = [name for name in names if PurePosixPath(name).name.lower() in {"eml.xml", "metadata.xml"}]
+        chosen = dict.fromkeys(single[:1])
+    out = []
+    for name, key in chosen.items():
+        with container.open(name) as stream:
+            words = dataset_words(stream.read(_MAX_XML), key)
+        if words:
+            out.append(words)
+    return out

@@ -1,0 +1,238 @@
+"""Raw text columns to typed RECORDS columns; what cannot be read is noted, never lost."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from poolbuilder import columns
+from poolbuilder.records.text_table import RawBatch
+from poolbuilder.schemas import RECORDS
+
+__all__ = ["RowKeys", "records_of", "repeated"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_COORDINATES = ("decimalLongitude", "decimalLatitude")
+_COMMA = re.compile(r"[+-]?\d{1,3},\d+")
+_WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
+
+
+def repeated(text: str, count: int) -> pa.Array:
+    """A text column that holds *text* in every one of *count* rows."""
+    return columns.array([text], pa.string()).take(columns.array(np.zeros(count, dtype=np.int64), pa.int64()))
+
+
+def _nothing(kind: pa.DataType, count: int) -> pa.Array:
+    return pa.nulls(count, kind)
+
+
+def _trimmed(column: pa.Array) -> pa.Array:
+    trimmed = pc.ascii_trim_whitespace(column)
+    lengths = columns.numbers(pc.binary_length(trimmed))
+    empty = lengths == 0
+    if not empty.any():
+        return trimmed
+    return pc.if_else(columns.array(~empty, pa.bool_()), trimmed, _nothing(pa.string(), len(trimmed)))
+
+
+class _Notes:
+    """What could not be read, by row position."""
+
+    def __init__(self, notes: Mapping[int, list[str]]) -> None:
+        self.by_row = {row: list(texts) for row, texts in notes.items()}
+
+    def add(self, row: int, text: str) -> None:
+        self.by_row.setdefault(row, []).append(text)
+
+    def column(self, count: int) -> pa.Array:
+        if not self.by_row:
+            return _nothing(pa.string(), count)
+        rows = sorted(self.by_row)
+        place = np.full(count, -1, dtype=np.int64)
+        place[rows] = np.arange(len(rows))
+        texts = columns.array(["; ".join(self.by_row[row]) for row in rows], pa.string())
+        return texts.take(columns.array(place, pa.int64(), mask=place >= 0))
+
+
+def _parsed(text: str, *, comma: bool) -> float:
+    if comma and _COMMA.fullmatch(text):
+        text = text.replace(",", ".")
+    try:
+        return float(text) if "_" not in text else np.nan
+    except ValueError:
+        return np.nan
+
+
+def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Floats:
+    """A number column from text or numbers; NaN where there is none, noted where it is unreadable."""
+    if not pa.types.is_string(column.type):
+        values = columns.numbers(column.cast(pa.float64(), safe=False))
+    else:
+        column = _trimmed(column)
+        try:
+            values = columns.numbers(column.cast(pa.float64()))
+        except pa.ArrowInvalid:
+            index, distinct = columns.codes(column)
+            comma = term in _COORDINATES
+            lookup = np.array([_parsed(text or "", comma=comma) for text in distinct] + [np.nan])
+            values = lookup[index]
+            commas = {i for i, text in enumerate(distinct) if comma and text and _COMMA.fullmatch(text)}
+            tally["decimal comma"] += int(np.isin(index, list(commas)).sum()) if commas else 0
+    values = values.copy()
+    bad = columns.valid(column) & ~np.isfinite(values)
+    if bad.any():
+        values[bad] = np.nan
+        rows = np.flatnonzero(bad)
+        texts = columns.take(pa.table([column], names=["text"]), rows).column(0).to_pylist()
+        for row, text in zip(rows.tolist(), texts, strict=True):
+            notes.add(row, f"{term} {str(text)[:60]!r} is not a number")
+        tally["not a number"] += len(rows)
+    return values
+
+
+def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: Counter[str]) -> pa.Array:
+    low, high = _WHOLE_LIMITS[kind]
+    with np.errstate(invalid="ignore"):
+        fits = (values == np.floor(values)) & (values >= low) & (values <= high)
+    for row in np.flatnonzero(~np.isnan(values) & ~fits).tolist():
+        notes.add(row, f"{term} {values[row]:g} is not a whole number of the right size")
+        tally["not a number"] += 1
+    return columns.array(np.where(fits, values, 0), kind, mask=fits)
+
+
+def _decimals(column: pa.Array) -> Floats:
+    """Decimals written in each number; NaN where there is no plain decimal text."""
+    if not pa.types.is_string(column.type):
+        return np.full(len(column), np.nan)
+    column = _trimmed(column)
+    length = columns.numbers(pc.binary_length(column))
+    point = columns.numbers(pc.find_substring_regex(column, pattern="[.,]"))
+    plain = columns.flags(pc.match_substring_regex(column, pattern=r"^[+-]?\d*[.,]?\d*$"))
+    return np.where(plain, np.where(point < 0, 0, length - point - 1), np.nan)
+
+
+def _text(column: pa.Array) -> pa.Array:
+    if pa.types.is_string(column.type):
+        return _trimmed(column)
+    if pa.types.is_large_string(column.type) or pa.types.is_primitive(column.type):
+        return _trimmed(column.cast(pa.string()))
+    return _trimmed(columns.array([_plain(value) for value in column.to_pylist()], pa.string()))
+
+
+def _plain(value: object) -> str | None:
+    """A nested or unusual Parquet value as text; lists are joined with `;`."""
+    if value is None:
+        return None
+    if isinstance(value, bytes):
+        return value.decode("utf-8", errors="replace")
+    if isinstance(value, Mapping):
+        return ";".join(text for item in value.values() if (text := _plain(item)))
+    if isinstance(value, list | tuple):
+        return ";".join(text for item in value if (text := _plain(item)))
+    return str(value)
+
+
+class RowKeys:
+    """Makes recordKey, unique within one file, at eight bytes a row."""
+
+    def __init__(self, source: str) -> None:
+        self._source = source
+        self._sorted: list[NDArray[np.int64]] = []
+
+    def _seen(self, hashes: NDArray[np.int64]) -> Bools:
+        """Which of *hashes* came before, in this call or an earlier one; then remembers them."""
+        seen = np.ones(len(hashes), dtype=bool)
+        seen[np.unique(hashes, return_index=True)[1]] = False
+        for known in self._sorted:
+            place = np.minimum(np.searchsorted(known, hashes), len(known) - 1)
+            seen |= known[place] == hashes
+        fresh = np.unique(hashes)
+        # Runs of doubling length, so that each hash is merged only a few times.
+        while self._sorted and len(self._sorted[-1]) <= 2 * len(fresh):
+            fresh = np.union1d(self._sorted.pop(), fresh)
+        self._sorted.append(fresh)
+        return seen
+
+    def make(self, identifier: pa.Array, dataset: pa.Array, rows: NDArray[np.int64]) -> pa.Array:
+        """The key of each row: the identifier with its data set, else file and row."""
+        if not len(rows):
+            return columns.array([], pa.string())
+        slash, hash_sign = columns.array(["/", "#"], pa.string())
+        number = columns.array(rows, pa.int64()).cast(pa.string())
+        source = repeated(self._source, len(rows))
+        by_row = pc.binary_join_element_wise(source, number, hash_sign)
+        # A bare running number is no identifier outside its own file.
+        bare = columns.flags(pc.match_substring_regex(identifier, pattern=r"^\d{1,9}$"))
+        scope = pc.if_else(columns.array(bare, pa.bool_()), source, _nothing(pa.string(), len(rows)))
+        scope = pc.coalesce(dataset, scope)
+        scoped = pc.coalesce(pc.binary_join_element_wise(scope, identifier, slash), identifier)
+        keys = pc.coalesce(scoped, by_row)
+        repeat = self._seen(np.fromiter(map(hash, keys.to_pylist()), dtype=np.int64, count=len(rows)))
+        if repeat.any():
+            suffixed = pc.binary_join_element_wise(keys, number, hash_sign)
+            keys = pc.if_else(columns.array(repeat, pa.bool_()), suffixed, keys)
+        return keys
+
+
+def records_of(
+    raw: RawBatch,
+    *,
+    source: str,
+    keys: RowKeys,
+    defaults: Mapping[str, str],
+    tally: Counter[str],
+) -> pa.Table:
+    """One raw batch as a RECORDS table of the same rows in the same order.
+
+    Parameters
+    ----------
+    raw : RawBatch
+        Columns are text, or numbers when they come from Parquet.
+    source : str
+        Goes to `sourceFile`.
+    keys : RowKeys
+        Shared by the batches of a file.
+    defaults : dict of str to str
+        Value of a term where its cell is empty.
+    tally : Counter
+        Counts ``not a number`` and ``decimal comma``.
+    """
+    count = len(raw.rows)
+    notes = _Notes(raw.notes)
+    out: dict[str, pa.Array] = {}
+    given = dict(raw.columns)
+    for term, value in defaults.items():
+        constant = repeated(value, count)
+        column = given.get(term)
+        given[term] = constant if column is None else pc.coalesce(_text(column), constant)
+    for item in RECORDS:
+        column = given.get(item.name)
+        if column is None:
+            out[item.name] = _nothing(item.type, count)
+        elif pa.types.is_string(item.type):
+            out[item.name] = _text(column)
+        else:
+            values = _real(item.name, column, notes, tally)
+            if pa.types.is_floating(item.type):
+                out[item.name] = columns.array(values, item.type)
+            else:
+                out[item.name] = _whole(item.name, item.type, values, notes, tally)
+    written = [_decimals(given[term]) for term in _COORDINATES if term in given]
+    if written:
+        most = np.fmax.reduce(written)
+        most = np.where(np.isnan(most), np.nan, np.minimum(most, 127))
+        out["coordinateDecimals"] = columns.array(most, pa.int8())
+    out["scientificName"] = pc.coalesce(out["scientificName"], out["vernacularName"])
+    out["sourceFile"] = repeated(source, count)
+    out["sourceRow"] = columns.array(raw.rows, pa.int64())
+    out["recordKey"] = keys.make(out["occurrenceID"], out["datasetKey"], raw.rows)
+    out["readNote"] = notes.column(count)
+    return pa.Table.from_arrays([out[name] for name in RECORDS.names], schema=RECORDS)
