@@ -1,0 +1,202 @@
+"""Records become events and hazards; presence can be taken apart exactly."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from poolbuilder import columns
+from poolbuilder.model.argument import Part, Regional
+from poolbuilder.model.candidates import Decision, Frame, decide
+from poolbuilder.model.establishment import Establishment, decide_establishment
+from poolbuilder.model.evidence import damped_hazards, gather, leak, logit, name_shares
+from poolbuilder.settings import Settings
+from tests.rows import located, status
+
+SETTINGS = Settings()
+GREEN, BLUEGILL, LONGEAR = "Lepomis cyanellus", "Lepomis macrochirus", "Lepomis megalotis"
+SPECIES = (GREEN, BLUEGILL, LONGEAR)
+
+
+def record(name: str = GREEN, **more: Any) -> dict[str, Any]:
+    row = {
+        "scientificName": name, "longitude": -91.2, "latitude": 36.9, "uncertaintyM": 100.0, "distanceKm": 3.0,
+        "insideShare": 1.0, "kernel": 0.8, "ageYears": 0.0, "eventDay": "2020-06-01", "eventYear": 2020,
+    }  # fmt: skip
+    return {**row, **more}
+
+
+def maps(**more: Any) -> pa.Table:
+    return status(*({"scientificName": name, **more} for name in SPECIES))
+
+
+def decided(
+    rows: list[dict[str, Any]], *, regional: Regional | None = None, outlined: bool = False
+) -> Decision:
+    said = maps()
+    evidence = gather(located(*rows), said, species=SPECIES, settings=SETTINGS)
+    return decide(
+        evidence,
+        said,
+        species=SPECIES,
+        vernacular={},
+        establishment={name: Establishment(means="uncertain", source="unknown") for name in SPECIES},
+        frame=Frame(radius_km=40, outlined=outlined, year=2026),
+        regional=regional,
+        settings=SETTINGS,
+    )
+
+
+def row_of(decision: Decision, name: str = GREEN) -> dict[str, Any]:
+    return next(row for row in decision.candidates.to_pylist() if row["scientificName"] == name)
+
+
+def test_one_event_counts_once_with_its_best_record() -> None:
+    rows = [
+        record(eventID="e1", quality=0.5),
+        record(eventID="e1", quality=1.0),
+        record(eventID="e2", distanceKm=9.0),
+    ]
+    evidence = gather(located(*rows), maps(), species=SPECIES, settings=SETTINGS)
+    assert evidence["records"].to_pylist() == [2, 1]
+    assert evidence["weight"].to_pylist()[0] == pytest.approx(0.8 * 0.8)
+    assert evidence["recordIDs"].to_pylist() == [["r0", "r1"], ["r2"]]
+
+
+def test_without_event_id_place_day_and_collector_make_the_event() -> None:
+    rows = [
+        record(recordedBy="A. Ray; B. Carp"), record(recordedBy="b carp, a ray"), record(recordedBy="C. Perch"),
+        record(eventDay="2020-06-02"), record(latitude=36.95), record(eventDay=None, eventYear=1950),
+        record(eventDay=None, eventYear=1950, recordedBy="someone"),
+    ]  # fmt: skip
+    evidence = gather(located(*rows), maps(), species=SPECIES, settings=SETTINGS)
+    assert sorted(evidence["records"].to_pylist()) == [1, 1, 1, 2, 2]
+
+
+def test_damping_of_one_place() -> None:
+    """12 records in events 6, 3, 1, 1, 1 with exponent 0.5 count as 7.181541 (arithmetic)."""
+    place = np.array([0] * 6 + [1] * 3 + [2, 3, 4])
+    one = 1 - math.exp(-1)  # a hazard of 1 each
+    assert damped_hazards(np.full(12, one), place, exponent=0.5).sum() == pytest.approx(7.181541, abs=5e-7)
+
+
+def test_hybrids_are_weak_evidence_and_never_records() -> None:
+    rows = [record(role="hybrid", acceptedNames=[GREEN, BLUEGILL], scientificName="x")]
+    decision = decided(rows)
+    row = row_of(decision)
+    assert (row["records"], row["hybridRecords"], row["tier"]) == (0, 1, "none")
+    assert row["presence"] > row_of(decision, LONGEAR)["presence"]
+    assert decision.evidence["weight"].to_pylist() == pytest.approx([0.3 * 0.64] * 2)
+
+
+def test_ambiguous_names_spread_and_count_for_the_likeliest() -> None:
+    rows = [record(acceptedNames=[LONGEAR, GREEN], scientificName="Lepomis megalotis")]
+    decision = decided(rows)
+    assert row_of(decision, LONGEAR)["records"] == 1
+    assert row_of(decision, GREEN)["records"] == 0
+    assert "may mean another species" in row_of(decision, GREEN)["note"]
+    assert decision.evidence["weight"].to_pylist() == pytest.approx([0.32, 0.32])
+
+
+def test_a_map_decides_how_an_ambiguous_name_spreads() -> None:
+    leaks = {LONGEAR: 0.35, GREEN: 0.01}
+    shares = dict(name_shares([GREEN, LONGEAR], leaks, frozenset(leaks)))
+    assert shares[LONGEAR] == pytest.approx(0.35 / 0.36)
+    assert dict(name_shares([GREEN, LONGEAR], leaks, frozenset([GREEN]))) == {GREEN: 0.5, LONGEAR: 0.5}
+
+
+def test_tiers() -> None:
+    assert row_of(decided([record(inWaterShare=0.9)], outlined=True))["tier"] == "water"
+    assert row_of(decided([record(byWaterKm=12.0)]))["tier"] == "connected"
+    assert row_of(decided([record()]))["tier"] == "radius"
+    assert row_of(decided([record(distanceKm=60.0)]))["tier"] == "beyond"
+    assert row_of(decided([]))["tier"] == "none"
+
+
+def test_records_in_water_are_null_without_an_outline() -> None:
+    assert row_of(decided([record()]))["recordsInWater"] is None
+    assert row_of(decided([record(inWaterShare=0.9)], outlined=True))["recordsInWater"] == 1
+
+
+def test_the_leak_falls_from_the_edge_and_never_below_the_far_value() -> None:
+    far = [leak("outside", km, settings=SETTINGS) for km in (0, 10, 100, 1e6)]
+    assert far == sorted(far, reverse=True)
+    assert far[0] == pytest.approx(SETTINGS.leak_extant / 2)
+    assert far[-1] == pytest.approx(SETTINGS.leak_outside)
+    assert leak("no_map", None, settings=SETTINGS) == SETTINGS.leak_no_map
+
+
+def test_silence_lowers_only_a_species_not_seen_in_the_water() -> None:
+    parts = {name: [Part("effort", 0.0, "even odds")] for name in SPECIES}
+    looked = {name: (0.25, "missed by 3 lists") for name in SPECIES}
+    regional = Regional(step="effort", parts=parts, silence=looked)
+    decision = decided([record(inWaterShare=1.0)], regional=regional, outlined=True)
+    # psi = .5 and a miss probability of .25 leave .2 (Bayes' rule).
+    assert row_of(decision, LONGEAR)["presence"] == pytest.approx(0.2)
+    assert row_of(decision)["presence"] > 0.95
+
+
+def test_regional_evidence_replaces_the_records_around() -> None:
+    parts = {GREEN: [Part("effort", -2.0, "rarely found")]}
+    decision = decided([record()], regional=Regional(step="effort", parts=parts))
+    assert row_of(decision)["presence"] == pytest.approx(1 / (1 + math.exp(2)))
+
+
+def test_conflicting_status_is_said() -> None:
+    found = decide_establishment(polygon="native", records=["introduced", "introduced"], checklist=None)
+    assert (found.means, found.source) == ("native", "polygon")
+    assert found.remark == "polygon says native, but record says introduced"
+    assert decide_establishment(polygon=None, records=[], checklist=None).source == "unknown"
+
+
+kernels = st.floats(0, 1)
+anyone = st.builds(
+    record,
+    st.sampled_from(SPECIES),
+    kernel=kernels,
+    quality=kernels,
+    inWaterShare=st.one_of(st.none(), kernels),
+    distanceKm=st.floats(0, 99),
+    eventID=st.sampled_from(["a", "b", "c", None]),
+    ageYears=st.one_of(st.none(), st.floats(0, 200)),
+    role=st.sampled_from(["candidate", "candidate", "hybrid"]),
+)
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(st.lists(anyone, max_size=12), st.randoms(use_true_random=False))
+def test_laws_of_a_decision(rows: list[dict[str, Any]], random: Any) -> None:
+    rows = [{"recordKey": f"k{number}", **row} for number, row in enumerate(rows)]
+    decision = decided(rows, outlined=True)
+    candidates = decision.candidates.to_pylist()
+    assert sum(row["weight"] for row in candidates) == pytest.approx(1)
+    for row in candidates:
+        assert SETTINGS.floor <= row["presence"] * (1 + 1e-9)
+        assert row["presence"] <= 1 - SETTINGS.floor + 1e-12
+        parts = [
+            part
+            for part in decision.contributions.to_pylist()
+            if part["scientificName"] == row["scientificName"]
+        ]
+        assert sum(part["logOdds"] for part in parts) == pytest.approx(logit(row["presence"]), abs=1e-9)
+        of_events = sum(
+            item["logOdds"]
+            for item in decision.evidence.to_pylist()
+            if item["scientificName"] == row["scientificName"]
+        )
+        direct = sum(part["logOdds"] for part in parts if part["part"] in {"records", "water", "hybrids"})
+        assert of_events == pytest.approx(direct, abs=1e-9)
+    shuffled = rows[:]
+    random.shuffle(shuffled)
+    again = decided(shuffled, outlined=True)
+    for before, after in zip(candidates, again.candidates.to_pylist(), strict=True):
+        assert after == {
+            key: pytest.approx(value) if isinstance(value, float) else value for key, value in before.items()
+        }
+    assert columns.strings(again.evidence["eventKey"]) == columns.strings(decision.evidence["eventKey"])
