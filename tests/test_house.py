@@ -1,0 +1,90 @@
+"""The house: README's commands, the public surface, what importing costs."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+def _readme_commands() -> list[str]:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+    return [block.strip() for block in blocks[:2]]
+
+
+def test_ci_runs_the_test_command_of_readme() -> None:
+    _, test_command = _readme_commands()
+    last = (ROOT / ".ci/run").read_text(encoding="utf-8").strip().splitlines()[-1]
+    assert last == test_command
+
+
+def test_readme_commands_are_one_line_each() -> None:
+    demo, tests = _readme_commands()
+    assert "\n" not in demo
+    assert demo.endswith("poolbuilder demo")
+    assert "\n" not in tests
+
+
+def test_readme_opens_with_one_paragraph_that_states_the_job() -> None:
+    lines = (ROOT / "README.md").read_text(encoding="utf-8").split("\n\n")
+    assert lines[0].startswith("# poolbuilder")
+    assert "which species could be the parents" in lines[1]
+    assert lines[2].count("`") or "```" in lines[2] or lines[2][0].isupper()
+
+
+def test_every_dependency_has_a_lower_bound() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [
+        *project["dependencies"],
+        *(item for extra in project["optional-dependencies"].values() for item in extra),
+    ]
+    for requirement in wanted:
+        assert re.search(r">=|==", requirement) or requirement.startswith("poolbuilder["), requirement
+    assert len(project["dependencies"]) == len(
+        {re.split(r"[><=\[ ]", item)[0] for item in project["dependencies"]}
+    )
+
+
+def test_top_level_is_as_designed() -> None:
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    ).stdout.split()
+    if not listed:
+        pytest.skip("not a git checkout")
+    top = {path.split("/")[0] for path in listed if not path.startswith(".")}
+    assert top == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "poolbuilder",
+        "data_cache",
+        "tests",
+        "demo",
+    } | (top & {"LICENSE"})
+
+
+def test_ruff_and_mypy_are_content() -> None:
+    for command in (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]):
+        done = subprocess.run(
+            [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_plain_words_only() -> None:
+    """The project speaks of itself alone: no machine paths."""
+    for path in ROOT.rglob("*"):
+        if path.suffix in {".py", ".md", ".toml", ".html", ".js", ".css"} and not {
+            ".venv",
+            ".git",
+            ".registry",
+        } & set(path.parts):
+            text = path.read_text(encoding="utf-8", errors="replace")
+            assert not re.search(r"(?<![\w.])/(?:work|root|home/\w+)/", text), path
