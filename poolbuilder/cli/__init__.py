@@ -16,6 +16,7 @@ from poolbuilder.errors import PoolBuilderError
 __all__ = ["COMMANDS", "cli", "main"]
 
 COMMANDS = {
+    "add": "poolbuilder.cli.store:add",
     "build": "poolbuilder.cli.build:build",
     "demo": "poolbuilder.cli.demo:demo",
     "rules": "poolbuilder.cli.reference:rules",

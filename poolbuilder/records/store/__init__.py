@@ -29,9 +29,10 @@ from poolbuilder.records.store.folder import Folder, told
 from poolbuilder.records.store.incoming import RUN_BYTES, Incoming, Progress, silent
 from poolbuilder.records.store.index import INDEX_NAME, Index
 from poolbuilder.records.store.lock import held
+from poolbuilder.records.store.repair import Findings
 from poolbuilder.settings import Settings
 
-__all__ = ["AddResult", "Store"]
+__all__ = ["AddResult", "Findings", "Progress", "Store"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -284,17 +285,20 @@ class Store:
             ingest.commit(self._folder, index, after, work=work)
         return self.index
 
-    def check(self, *, progress: Progress | None = None) -> repair.Findings:
+    def check(self, *, progress: Progress | None = None) -> Findings:
         """Look at every file, and repair what can be repaired.
 
         Nothing is deleted: a broken file is moved to ``damaged/``, the index is rebuilt from
         the good ones, and the sources whose records lay in it may be added again.
         """
         with self._locked() as folder:
-            findings, after = repair.checked(self._folder, progress=progress or silent)
-            if findings.problems:
-                work = _work_folder(folder)
-                ingest.commit(self._folder, Index(), after, work=work)
+            work = _work_folder(folder)
+            try:
+                findings, after = repair.checked(self._folder, work=work, progress=progress or silent)
+                if findings.problems:
+                    ingest.commit(self._folder, Index(), after, work=work)
+            finally:
+                shutil.rmtree(work, ignore_errors=True)
         self._seen = None
         return findings
 

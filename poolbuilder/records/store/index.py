@@ -18,9 +18,11 @@ from poolbuilder.errors import StoreError
 from poolbuilder.records.store.folder import Folder
 from poolbuilder.records.store.layout import SCHEMA_VERSION
 
-__all__ = ["INDEX_NAME", "Groups", "Index", "StoredFile"]
+__all__ = ["COPY_NAME", "INDEX_NAME", "Groups", "Index", "StoredFile"]
 
 INDEX_NAME = "index.json"
+COPY_NAME = "index.copy.json"
+"""The same again, for a repair when the index itself is damaged."""
 REPAIR = "`poolbuilder add --check` rebuilds it from the files"
 
 

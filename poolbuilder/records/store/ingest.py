@@ -24,7 +24,7 @@ from poolbuilder.errors import StoreError
 from poolbuilder.records.store import layout
 from poolbuilder.records.store.folder import REPAIR, Folder, told
 from poolbuilder.records.store.incoming import KINDS, Incoming, Progress
-from poolbuilder.records.store.index import INDEX_NAME, Groups, Index, StoredFile
+from poolbuilder.records.store.index import COPY_NAME, INDEX_NAME, Groups, Index, StoredFile
 from poolbuilder.records.store.ledger import LEDGER, Entries, ledger_of, losers
 from poolbuilder.records.store.runs import Run, StoredRun, merged
 
@@ -39,6 +39,7 @@ __all__ = [
     "marked",
     "merge",
     "stored_ledger",
+    "with_dead",
 ]
 
 WORK_NAME = "adding"
@@ -108,7 +109,7 @@ def merge(
     lost = losers([*stored, *fresh])
     lost_stored, lost_fresh = lost[: len(stored)], lost[len(stored) :]
     files = [
-        _with_dead(folder, file, rows, work=work, generation=index.generation + 1)
+        with_dead(folder, file, rows, work=work, generation=index.generation + 1)
         for file, rows in zip(index.files, lost_stored, strict=True)
     ]
     serial, at = index.serial, 0
@@ -126,7 +127,7 @@ def merge(
     return index.changed(files=kept, serial=serial), replaced, outdated
 
 
-def _with_dead(folder: Folder, file: StoredFile, lost: Rows, *, work: Path, generation: int) -> StoredFile:
+def with_dead(folder: Folder, file: StoredFile, lost: Rows, *, work: Path, generation: int) -> StoredFile:
     """A file with more of its rows marked as replaced."""
     if not len(lost):
         return file
@@ -225,7 +226,9 @@ def commit(folder: Folder, before: Index, after: Index, *, work: Path) -> None:
         for path in sorted(work.iterdir()):
             if path.name in _named(after):
                 path.replace(folder.local / path.name)
-    folder.replace(INDEX_NAME, after.as_bytes())
+    content = after.as_bytes()
+    folder.replace(INDEX_NAME, content)
+    folder.replace(COPY_NAME, content)
     for name in _named(before) - _named(after):
         (folder.local / name).unlink(missing_ok=True)
     shutil.rmtree(work, ignore_errors=True)

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import ingest, layout
 from poolbuilder.records.store.folder import Folder, told
 from poolbuilder.records.store.incoming import Progress
-from poolbuilder.records.store.index import INDEX_NAME, Index, StoredFile
-from poolbuilder.records.store.ledger import ledger_of
+from poolbuilder.records.store.index import COPY_NAME, INDEX_NAME, Index, StoredFile
+from poolbuilder.records.store.ledger import Entries, ledger_of, losers
 
 __all__ = ["DAMAGED_NAME", "Findings", "checked"]
 
@@ -34,10 +35,10 @@ class Findings:
     files: int = 0
     records: int = 0
     problems: tuple[str, ...] = ()
-    again: tuple[dict[str, Any], ...] = field(default=())
+    again: tuple[dict[str, Any], ...] = ()
 
 
-def checked(folder: Folder, *, progress: Progress) -> tuple[Findings, Index]:
+def checked(folder: Folder, *, work: Path, progress: Progress) -> tuple[Findings, Index]:
     """Read every file of a store; move broken ones aside; what the index should be.
 
     Raises
@@ -48,33 +49,36 @@ def checked(folder: Folder, *, progress: Progress) -> tuple[Findings, Index]:
     problems: list[str] = []
     index = _index(folder, problems)
     listed = {file.name: file for file in index.files}
-    names = [file.name for file in index.files]
-    if problems:
-        names = sorted(path.name for path in _data_files(folder.local))
+    names = sorted(path.name for path in _data_files(folder.local)) if problems else list(listed)
+    remark_dead = bool(problems)
     good: list[StoredFile] = []
-    lost_sources: set[str] = set()
+    lost: set[str] = set()
     for number, name in enumerate(names):
         progress("checking", number, len(names))
         try:
-            good.append(_examined(folder, name, listed.get(name), problems))
+            file = _examined(folder, name, listed.get(name), problems)
         except StoreError as error:
             problems.append(str(error))
-            lost_sources |= set(listed[name].sources) if name in listed else set()
+            lost |= set(listed[name].sources) if name in listed else set()
             _set_aside(folder, name)
+            continue
+        remark_dead |= _dead_is_broken(folder, file, problems)
+        good.append(file)
     progress("checking", len(names), len(names))
-    again = tuple(source for source in index.sources if source["key"] in lost_sources)
+    if remark_dead:
+        good = _dead_anew(folder, good, work=work, generation=index.generation + 1)
     after = index.changed(
-        files=tuple(good),
+        files=tuple(file for file in good if file.living),
         serial=max([index.serial, *(_serial(name) for name in names)]),
-        sources=tuple(source for source in index.sources if source["key"] not in lost_sources),
+        sources=tuple(source for source in index.sources if source["key"] not in lost),
     )
-    found = Findings(
-        files=len(good), records=after.records, problems=tuple(dict.fromkeys(problems)), again=again
-    )
-    return found, after
+    again = tuple(source for source in index.sources if source["key"] in lost)
+    told_once = tuple(dict.fromkeys(problems))
+    return Findings(files=len(after.files), records=after.records, problems=told_once, again=again), after
 
 
 def _index(folder: Folder, problems: list[str]) -> Index:
+    """The index; where it is broken, its copy without trust in the files that it lists."""
     try:
         return Index.read(folder)
     except StoreError as error:
@@ -82,6 +86,13 @@ def _index(folder: Folder, problems: list[str]) -> Index:
         if content is not None and _version(content) not in {None, layout.SCHEMA_VERSION}:
             raise
         problems.append(str(error))
+    copy = folder.read(COPY_NAME)
+    try:
+        return Index.from_bytes(copy or b"", label=folder.label(COPY_NAME))
+    except StoreError:
+        problems.append(
+            f"{folder.label(COPY_NAME)}: is broken too: which sources and data sets there are is not known"
+        )
         return Index()
 
 
@@ -111,29 +122,32 @@ def _set_aside(folder: Folder, name: str) -> None:
 
 
 def _examined(folder: Folder, name: str, listed: StoredFile | None, problems: list[str]) -> StoredFile:
-    """A file as it is; its ledger and list of dead rows are mended where they do not fit."""
+    """A file as it really is, every page of it read; its ledger is made anew where it does not fit."""
     with layout.opened(folder, name) as parquet:
         kind, sources = _about(folder, name, parquet)
-        rows = parquet.read()
-    schema = layout.schema_of(kind)
-    found = ingest.described(
-        name, layout.completed(rows, schema), kind, size=folder.size(name) or 0, sources=sources
-    )
+        rows = layout.completed(parquet.read(), layout.schema_of(kind))
+    found = ingest.described(name, rows, kind, size=folder.size(name) or 0, sources=sources)
     if listed is not None:
-        found = _with_dead(folder, found, listed, problems)
-        if _differs(found, listed):
-            problems.append(f"{folder.label(name)}: the index described it wrongly; it does no longer")
-    try:
-        ledger = ingest.stored_ledger(folder, found)
-        fits = bool(np.array_equal(ledger, ledger_of(rows.column("recordKey"), rows.column("modified"))))
-    except StoreError:
-        fits = False
-    if not fits:
-        problems.append(f"{folder.label(found.ledger_name)}: did not fit {name}; made anew")
-        path = folder.local / found.ledger_name
-        with told(str(path), "writing"):
-            np.save(path, ledger_of(rows.column("recordKey"), rows.column("modified")))
+        nothing = replace(listed, dead_name=None, groups=replace(listed.groups, dead=found.groups.dead))
+        if nothing.as_dict() != found.as_dict():
+            problems.append(f"{folder.label(name)}: the index described it wrongly; mended")
+        elif listed.dead_name:
+            found = listed
+    _mend_ledger(folder, found, rows, problems)
     return found
+
+
+def _mend_ledger(folder: Folder, file: StoredFile, rows: pa.Table, problems: list[str]) -> None:
+    right = ledger_of(rows.column("recordKey"), rows.column("modified"))
+    try:
+        if np.array_equal(ingest.stored_ledger(folder, file), right):
+            return
+    except StoreError:
+        pass
+    path = folder.local / file.ledger_name
+    problems.append(f"{path}: does not fit {file.name}; made anew")
+    with told(str(path), "writing"):
+        np.save(path, right)
 
 
 def _about(folder: Folder, name: str, parquet: pq.ParquetFile) -> tuple[str, list[str]]:
@@ -151,14 +165,26 @@ def _about(folder: Folder, name: str, parquet: pq.ParquetFile) -> tuple[str, lis
     return kind, list(sources)
 
 
-def _with_dead(folder: Folder, found: StoredFile, listed: StoredFile, problems: list[str]) -> StoredFile:
+def _dead_is_broken(folder: Folder, file: StoredFile, problems: list[str]) -> bool:
     try:
-        dead = ingest.dead_rows(folder, listed)
+        ingest.dead_rows(folder, file)
     except StoreError as error:
-        problems.append(f"{error}; replaced versions in {found.name} count again until newer ones are added")
-        return found
-    return ingest.marked(found, dead, name=listed.dead_name) if listed.dead_name else found
+        problems.append(str(error))
+        return True
+    return False
 
 
-def _differs(found: StoredFile, listed: StoredFile) -> bool:
-    return found.as_dict() != listed.as_dict()
+def _dead_anew(folder: Folder, files: list[StoredFile], *, work: Path, generation: int) -> list[StoredFile]:
+    """Which versions are replaced, found again from the keys; files count in the order of their names."""
+    clean = [
+        replace(file, dead_name=None, groups=replace(file.groups, dead=np.zeros_like(file.groups.dead)))
+        for file in files
+    ]
+    parts = []
+    for file in clean:
+        arrival = np.arange(file.rows, dtype=np.int64) + (_serial(file.name) << 32)
+        parts.append(Entries(ledger=ingest.stored_ledger(folder, file), arrival=arrival))
+    return [
+        ingest.with_dead(folder, file, rows, work=work, generation=generation)
+        for file, rows in zip(clean, losers(parts), strict=True)
+    ]
