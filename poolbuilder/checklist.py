@@ -25,9 +25,7 @@ Only scientificName must be there.
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
@@ -40,6 +38,7 @@ import pyarrow as pa
 
 from poolbuilder import columns
 from poolbuilder.errors import ChecklistError
+from poolbuilder.listing import read_rows
 from poolbuilder.spelling import letters, nearest
 
 __all__ = ["SHIPPED", "Checklist", "Entry"]
@@ -248,7 +247,12 @@ class Checklist:
         ChecklistError
             With row and remedy.
         """
-        entries = [_entry(row, number, path) for number, row in _rows(content, path)]
+        entries = [
+            _entry(row, number, path)
+            for number, row in read_rows(
+                content, path=path, known=COLUMNS, required=COLUMNS[:1], error=ChecklistError
+            )
+        ]
         _check(entries, path)
         source = {"path": path, "sha256": hashlib.sha256(content).hexdigest()}
         return cls(name=Path(path).stem, entries=tuple(entries), source=source)
@@ -325,49 +329,6 @@ def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, 
     for epithet, names_heard in heard.items():
         vernacular[epithet] = (min(names_heard.items(), key=lambda item: (-item[1], item[0]))[0],)
     return counts, vernacular
-
-
-def _rows(content: bytes, path: str) -> Iterable[tuple[int, dict[str, str]]]:
-    """Rows of the file by column name, with the line each starts at."""
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise ChecklistError(
-            f"is not UTF-8 text: byte {error.start}", file=path, remedy="save it as UTF-8"
-        ) from error
-    reader = csv.reader(io.StringIO(text, newline=""))
-    try:
-        header = [name.strip() for name in next(reader, [])]
-        if "scientificName" not in header:
-            found = ", ".join(header) or "nothing"
-            raise ChecklistError(
-                f"no column scientificName, found {found}",
-                file=path,
-                row=1,
-                remedy="the first line names the columns, separated by commas",
-            )
-        unknown = [name for name in header if name not in COLUMNS]
-        if unknown:
-            raise ChecklistError(
-                f"unknown column {unknown[0]!r}", file=path, row=1, remedy=f"known are {', '.join(COLUMNS)}"
-            )
-        start = reader.line_num + 1
-        for row in reader:
-            number, start = start, reader.line_num + 1
-            if not any(cell.strip() for cell in row):
-                continue
-            if len(row) != len(header):
-                raise ChecklistError(
-                    f"{len(row)} cells, the header has {len(header)}",
-                    file=path,
-                    row=number,
-                    remedy="put quotes around a cell that holds a comma",
-                )
-            yield number, {name: " ".join(cell.split()) for name, cell in zip(header, row, strict=True)}
-    except csv.Error as error:
-        raise ChecklistError(
-            f"is not CSV: {error}", file=path, row=reader.line_num, remedy="look for a quote without its twin"
-        ) from error
 
 
 def _year(row: Mapping[str, str], column: str, number: int, path: str) -> int | None:

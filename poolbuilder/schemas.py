@@ -16,6 +16,7 @@ __all__ = [
     "CONTRIBUTIONS",
     "CROSSES",
     "EVIDENCE",
+    "HYBRIDS",
     "LOCATED",
     "NAMED",
     "POOL",
@@ -340,13 +341,32 @@ POOL = pa.schema(
     metadata={"doc": "One row per candidate species, sorted by presence, then name."},
 )
 
+HYBRIDS = pa.schema(
+    [
+        _column("parents", TEXTS, "Known parents, two or more, accepted names.", required=True),
+        _column("records", WHOLE, "Kept hybrid records within reach that name them.", required=True),
+        _column(
+            "weight",
+            REAL,
+            "Σ quality × expected kernel of these records: 1 is one faultless record in this water.",
+            required=True,
+        ),
+    ],
+    metadata={"doc": "Hybrid records within reach, one row per combination of parents."},
+)
+
 CROSSES = pa.schema(
     [
         _column("parent1", TEXT, "First parent in alphabetical order.", required=True),
         _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
         _column("formula", TEXT, "Hybrid formula `A × B`; the name alone for a pure species.", required=True),
         _column("prior", REAL, "Unnormalised prior P_a P_b φ_ab, hybrid records included.", required=True),
-        _column("weight", REAL, "Prior ÷ Σ prior; sums to 1.", required=True),
+        _column(
+            "weight",
+            REAL,
+            "Prior ÷ Σ prior; sums to 1. With pure species among the rows: prior ÷ Σ prior of its kind, times the share of that kind (`f1Share` for pairs).",
+            required=True,
+        ),
         _column("documented", YES_NO, "Whether a source documents the cross in nature.", required=True),
         _column(
             "viability",

@@ -116,6 +116,31 @@ class Settings:
         high=10_000,
     )
     undated_age_years: float = _number(30, "years", "age taken for a record without a date", low=0, high=500)
+    # crosses
+    hybrid_pair_weight: float = _number(
+        0.5,
+        "0-1",
+        "a faultless hybrid record in this very water as evidence that its two parents cross here; a start value",
+        low=0,
+        high=0.99,
+    )
+    partial_viability: float = _share(
+        0.5, "a direction of cross whose offspring are partly lethal, against one that is not; a start value"
+    )
+    cross_floor: float = _number(
+        0.05,
+        "0-1",
+        "no pair's factor falls below this: what failed in one laboratory is not impossible in a water",
+        low=1e-6,
+        high=1,
+    )
+    f1_share: float = _number(
+        0.05,
+        "0-1",
+        "share of first-generation hybrids when pure species are hypotheses too; it depends on why the fish is asked about, so it is always shown",
+        low=0,
+        high=1,
+    )
     # events
     event_cell_degrees: float = _number(
         0.01, "degrees", "cell that counts as one place for events without eventID", low=1e-5, high=1
@@ -170,7 +195,11 @@ class Settings:
         500, "m", "a site on land this close to a shore is taken as in that water", low=0, high=10_000
     )
     stream_snap_m: float = _number(
-        500, "m", "a precise record, or the site, this close to a flow line is taken as on it", low=0, high=10_000
+        500,
+        "m",
+        "a precise record, or the site, this close to a flow line is taken as on it",
+        low=0,
+        high=10_000,
     )
     stream_snap_uncertainty_m: float = _number(
         5_000,
@@ -180,7 +209,11 @@ class Settings:
         high=100_000,
     )
     stream_join_m: float = _number(
-        1, "m", "ends of flow lines this close are joined where no node identifiers join them", low=0, high=100
+        1,
+        "m",
+        "ends of flow lines this close are joined where no node identifiers join them",
+        low=0,
+        high=100,
     )
     network_reach_km: float = _number(
         300, "km", "by-water distances are followed this far; beyond, no kernel is left", low=1, high=20_000

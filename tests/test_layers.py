@@ -12,11 +12,11 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy", "spelling", "vocabularies"],
+    ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies"],
     ["site", "layers", "records.terms", "records.text_table", "records.archive", "records.dates"],
     ["records.values", "records.placing", "records.duplicates"],
     ["records.rules"],
-    ["checklist", "hybrids", "ranges", "model.location", "model.argument"],
+    ["checklist", "hybrids", "known_crosses", "ranges", "model.location", "model.argument"],
     ["taxon", "water"],
     ["names"],
     [

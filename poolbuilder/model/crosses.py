@@ -1,0 +1,238 @@
+"""Candidate parents ──► candidate pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+import pyarrow as pa
+
+from poolbuilder import columns, schemas
+from poolbuilder.hybrids import write_formula
+from poolbuilder.known_crosses import KnownCross, KnownCrosses
+from poolbuilder.settings import Settings
+
+__all__ = ["pair", "viability_factor", "with_pure"]
+
+Row = dict[str, Any]
+CAUTION = "A prior from presence alone: parents that share a drainage meet more often than this says."
+
+
+def _direction(statements: Sequence[KnownCross], mother: str, settings: Settings) -> float:
+    """How well one direction of a cross does; the best that a source reports counts."""
+    factor = {"lethal": 0.0, "partly lethal": settings.partial_viability}
+    known = [
+        factor.get(each.viability, 1.0) for each in statements if each.viability and each.speaks_of(mother)
+    ]
+    return max(known, default=1.0)
+
+
+def viability_factor(statements: Sequence[KnownCross], parents: tuple[str, str], settings: Settings) -> float:
+    """Factor φ of a pair: the mean over its two directions.
+
+    A direction that is lethal counts 0, a partly lethal one partialViability, any other 1,
+    so that what nobody has tried is as possible as what succeeds.  The factor does not fall
+    below crossFloor.
+
+    Returns
+    -------
+    float
+        crossFloor to 1.
+    """
+    both = sum(_direction(statements, mother, settings) for mother in parents) / 2
+    return max(both, settings.cross_floor)
+
+
+# -- what is said about a pair -----------------------------------------------------------
+
+
+_VERDICTS = ("viable", "partly lethal", "lethal")  # the best that a source reports comes first
+
+
+def _short(name: str) -> str:
+    genus, _, epithet = name.partition(" ")
+    return f"{genus[0]}. {epithet}" if epithet else name
+
+
+def _way(mother: str, parents: tuple[str, str]) -> str:
+    father = parents[1] if mother == parents[0] else parents[0]
+    return f"♀ {_short(mother)} × ♂ {_short(father)}"
+
+
+def _verdict(found: Sequence[str]) -> str:
+    return next((verdict for verdict in _VERDICTS if verdict in found), "")
+
+
+def _viability(statements: Sequence[KnownCross], parents: tuple[str, str]) -> str:
+    """What is known of the pair, by direction, in one line."""
+    ways = {
+        mother: _verdict([each.viability for each in statements if each.speaks_of(mother)])
+        for mother in parents
+    }
+    first, second = ways.values()
+    said = []
+    if first and first == second:
+        said.append(f"{first} in both directions")
+    else:
+        said += [f"{_way(mother, parents)} {verdict}" for mother, verdict in ways.items() if verdict]
+    if not said:
+        undirected = _verdict([each.viability for each in statements])
+        said += [f"{undirected}, direction not said"] if undirected else []
+    if any(each.origin == "natural" for each in statements):
+        said.append("known from nature")
+    return "; ".join(said) or "unknown"
+
+
+def _cited(each: KnownCross) -> str:
+    """One statement with its source."""
+    direction = _way(each.mother, each.parents) if each.mother in each.parents else ""
+    said = ", ".join(part for part in (each.origin, direction, each.words) if part)
+    return f"{said} [{each.source}]"
+
+
+def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
+    notes = []
+    if not statements:
+        notes.append("No source here says anything of this pair; that does not make it unlikely.")
+    if factor < 1:
+        least = ", the least that any pair gets" if factor == settings.cross_floor else ""
+        notes.append(f"Factor {factor:g} for the directions that fail{least}.")
+    if records:
+        what = "hybrid record within reach names" if records == 1 else "hybrid records within reach name"
+        notes.append(f"{records} {what} both parents.")
+    if statements:
+        notes.append("; ".join(_cited(each) for each in statements) + ".")
+    return " ".join([*notes, CAUTION])
+
+
+# -- pairs -------------------------------------------------------------------------------
+
+
+def _hybrid_evidence(hybrids: pa.Table) -> dict[tuple[str, str], tuple[int, float]]:
+    """Records and their weight for each pair; three parents share a record's weight among three pairs."""
+    found: dict[tuple[str, str], tuple[int, float]] = {}
+    for row in hybrids.to_pylist():
+        pairs = list(combinations(sorted(set(row["parents"])), 2))
+        for each in pairs:
+            records, weight = found.get(each, (0, 0.0))
+            found[each] = (records + row["records"], weight + row["weight"] / len(pairs))
+    return found
+
+
+def _pair_row(
+    parents: tuple[str, str],
+    presence: Mapping[str, float],
+    evidence: tuple[int, float],
+    statements: Sequence[KnownCross],
+    settings: Settings,
+) -> Row:
+    records, weight = evidence
+    factor = viability_factor(statements, parents, settings)
+    meeting = factor * presence[parents[0]] * presence[parents[1]]
+    shown = 1 - (1 - settings.hybrid_pair_weight) ** weight
+    return {
+        "parent1": parents[0],
+        "parent2": parents[1],
+        "formula": write_formula(parents),
+        "prior": meeting + (1 - meeting) * shown,
+        "documented": any(each.origin == "natural" for each in statements),
+        "viability": _viability(statements, parents),
+        "hybridRecords": records,
+        "note": _note(statements, factor, records, settings),
+    }
+
+
+def _weighed(rows: Sequence[Row], share: float) -> list[Row]:
+    """The rows with weights that sum to *share*."""
+    total = sum(row["prior"] for row in rows)
+    return [{**row, "weight": share * row["prior"] / total} for row in rows]
+
+
+def _as_table(rows: Sequence[Row]) -> pa.Table:
+    ordered = sorted(rows, key=lambda row: (-row["weight"], row["formula"]))
+    names = schemas.CROSSES.names
+    made = columns.table(schemas.CROSSES, {name: [row[name] for row in ordered] for name in names})
+    return schemas.check(made, schemas.CROSSES, "crosses")
+
+
+def pair(
+    candidates: pa.Table,
+    hybrids: pa.Table,
+    *,
+    settings: Settings,
+    include_pure: bool = False,
+    known: KnownCrosses | None = None,
+) -> pa.Table:
+    """Weigh every pair of candidates.
+
+    Parameters
+    ----------
+    candidates : Table, schema POOL
+    hybrids : Table, schema HYBRIDS
+        Hybrid records within reach.
+    settings : Settings
+        hybridPairWeight, partialViability, crossFloor, f1Share.
+    include_pure : bool
+        Add each species alone; the pairs then share f1Share of the weight.
+    known : KnownCrosses, optional
+        What is known of crosses; without it, the tables that come with the package.
+
+    Returns
+    -------
+    Table, schema CROSSES
+        n (n - 1) / 2 rows for n candidates, and n more with the pure species; sorted by
+        weight, then formula; empty for a single candidate.
+
+    Notes
+    -----
+    Prior of a pair: ``1 - (1 - φ P_a P_b) (1 - s)^w`` with s = hybridPairWeight and w the
+    weight of the hybrid records that name both; without such records φ P_a P_b.
+    """
+    schemas.check(candidates, schemas.POOL, "pair")
+    schemas.check(hybrids, schemas.HYBRIDS, "pair")
+    known = known or KnownCrosses.load()
+    names = [name for name in columns.strings(candidates["scientificName"]) if name]
+    presence = dict(zip(names, columns.numbers(candidates["presence"]).tolist(), strict=True))
+    seen = _hybrid_evidence(hybrids)
+    rows = [
+        _pair_row(parents, presence, seen.get(parents, (0, 0.0)), known.of(*parents), settings)
+        for parents in combinations(sorted(names), 2)
+    ]
+    crosses = _as_table(_weighed(rows, 1.0))
+    return with_pure(crosses, candidates, settings=settings) if include_pure else crosses
+
+
+def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) -> pa.Table:
+    """Add the pure species to a table of pairs.
+
+    Parameters
+    ----------
+    crosses : Table, schema CROSSES
+        Pairs alone.
+    candidates : Table, schema POOL
+    settings : Settings
+        f1Share: what the pairs share; the species share the rest by presence.
+
+    Returns
+    -------
+    Table, schema CROSSES
+        Weights sum to 1.
+    """
+    pairs = crosses.to_pylist()
+    share = settings.f1_share if pairs else 0.0
+    note = f"The species itself, not a hybrid; hybrids share {share:g} of the weight (f1Share)."
+    pure = [
+        {
+            "parent1": row["scientificName"],
+            "parent2": row["scientificName"],
+            "formula": row["scientificName"],
+            "prior": row["presence"],
+            "documented": False,
+            "viability": "pure species",
+            "hybridRecords": 0,
+            "note": note,
+        }
+        for row in candidates.to_pylist()
+    ]
+    return _as_table([*_weighed(pairs, share), *_weighed(pure, 1 - share)])
