@@ -27,6 +27,7 @@ LAYERS = [
     ["pool"],
     ["datapackage"],
     ["folder", "job", "summary"],
+    ["demonstration"],
     ["many", "model.calibrate", "model.specimen"],
     ["compare", "introduced", "specimens", "report"],
     ["refresh", "calibration"],

@@ -1,0 +1,43 @@
+"""The demo water: an invented reservoir with invented records of real species."""
+
+from __future__ import annotations
+
+import datetime
+import tempfile
+from importlib import resources
+from pathlib import Path
+
+from poolbuilder.job import Job
+from poolbuilder.pool import Pool
+from poolbuilder.records.store import Store
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+
+__all__ = ["AS_OF", "SITE", "demo_pool"]
+
+SITE = Site(longitude=-91.2, latitude=36.9, radius_km=40, name="Kestrel Ford Lake (invented)")
+AS_OF = datetime.date(2026, 6, 1)
+
+
+def demo_pool(settings: Settings | None = None) -> Pool:
+    """Build the pool of the demo water, by way of a store as any other pool.
+
+    The records' day is fixed, so that the result is the same on every day.
+    """
+    settings = settings or Settings()
+    folder = resources.files("poolbuilder") / "demo_data"
+    with resources.as_file(folder) as data, tempfile.TemporaryDirectory() as scratch:
+        store = Store(Path(scratch) / "store")
+        store.add([data / "records.zip"], settings=settings)
+        job = Job(
+            site=SITE,
+            as_of=AS_OF,
+            ranges=[str(data / "ranges.geojson")],
+            water=f"{data / 'layers.gpkg'}:outline",
+            basins=f"{data / 'layers.gpkg'}:basins",
+            streams=f"{data / 'layers.gpkg'}:streams",
+            barriers=f"{data / 'layers.gpkg'}:barriers",
+            store=store.path,
+            settings=settings,
+        )
+        return job.run()
