@@ -15,6 +15,7 @@ LAYERS = [
     ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies"],
     ["site", "layers", "records.terms", "records.text_table", "records.archive", "records.dates"],
     ["records.values", "records.placing", "records.duplicates"],
+    ["records.judged"],
     ["records.rules"],
     ["checklist", "hybrids", "known_crosses", "ranges", "model.location", "model.argument"],
     ["taxon", "water"],

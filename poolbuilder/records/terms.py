@@ -45,13 +45,8 @@ _EVERYDAY = {
 }  # fmt: skip
 
 
-def _known() -> dict[str, str]:
-    names = {fold(name): name for name in READ}
-    names.update({fold(given): term for given, term in _SAME.items()})
-    return names
-
-
-_KNOWN = _known()
+_OWN = {fold(name): name for name in READ}
+_KNOWN = {**_OWN, **{fold(given): term for given, term in _SAME.items()}}
 _EVERYDAY_NAMES = {given: term for term, names in _EVERYDAY.items() for given in names}
 
 
@@ -121,11 +116,12 @@ def match_columns(
     """
     taken = _renamed(rename or {}, names, file)
     claimed = set(taken.values())
-    for index, name in enumerate(names):
-        term = _KNOWN.get(fold(name))
-        if term is not None and index not in taken and term not in claimed:
-            taken[index] = term
-            claimed.add(term)
+    for known in (_OWN, _KNOWN):  # a column of the very name comes before one of the same meaning
+        for index, name in enumerate(names):
+            term = known.get(fold(name), "")
+            if term and index not in taken and term not in claimed:
+                taken[index] = term
+                claimed.add(term)
     found = {term: index for index, term in taken.items()}
     missing = [term for term in ("decimalLongitude", "decimalLatitude") if term not in found]
     what = "coordinates" if missing else "names"
