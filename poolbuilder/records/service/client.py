@@ -477,9 +477,11 @@ def _why(error: BaseException) -> str:
     """The innermost reason that the library gives, on one line."""
     inner: BaseException = error
     while True:
-        reason = getattr(inner, "reason", None) or inner.__cause__
+        wrapped = inner.args[0] if inner.args else None
+        reason = getattr(inner, "reason", None) or wrapped
         if not isinstance(reason, BaseException) or reason is inner:
             break
         inner = reason
     text = " ".join(str(inner).split())
-    return text.split(">: ")[-1][:200] or type(inner).__name__
+    # The library names its own objects first: "HTTPConnection(host=..., port=...): the reason".
+    return text.rpartition("): ")[2][:200] or type(inner).__name__
