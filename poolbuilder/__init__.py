@@ -4,4 +4,58 @@ A place and a pile of open records go in; a weighted, explained list of the spec
 could live there comes out, and other steps can compute with it.
 """
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from poolbuilder.checklist import Checklist
+    from poolbuilder.errors import PoolBuilderError
+    from poolbuilder.folder import read_pool, write_pool
+    from poolbuilder.job import Job
+    from poolbuilder.pool import Pool, build
+    from poolbuilder.ranges import RangeMap
+    from poolbuilder.records.store import Store
+    from poolbuilder.settings import Settings
+    from poolbuilder.site import Site
+    from poolbuilder.water import Water
+
 __version__ = "0.1.0"
+
+__all__ = [
+    "Checklist",
+    "Job",
+    "Pool",
+    "PoolBuilderError",
+    "RangeMap",
+    "Settings",
+    "Site",
+    "Store",
+    "Water",
+    "build",
+    "read_pool",
+    "write_pool",
+]  # fmt: skip
+
+_HOMES = {
+    "Checklist": "checklist",
+    "Job": "job",
+    "Pool": "pool",
+    "PoolBuilderError": "errors",
+    "RangeMap": "ranges",
+    "Settings": "settings",
+    "Site": "site",
+    "Store": "records.store",
+    "Water": "water",
+    "build": "pool",
+    "read_pool": "folder",
+    "write_pool": "folder",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first used: importing the package stays cheap."""
+    if name in _HOMES:
+        return getattr(importlib.import_module(f"poolbuilder.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'poolbuilder' has no attribute {name!r}")

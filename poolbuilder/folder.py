@@ -249,9 +249,9 @@ def _guessed(values: Any) -> pa.Array:
         return pa.array([None if value is None else str(value) for value in values], pa.string())
 
 
-def _document(path: Path) -> dict[str, Any]:
+def _json(path: Path) -> Any:
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        return json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise PoolFileError(
             f"cannot be read: {error.strerror}",
@@ -260,6 +260,10 @@ def _document(path: Path) -> dict[str, Any]:
         ) from error
     except ValueError as error:
         raise PoolFileError(f"is not JSON: {error}", file=path, remedy="build the pool again") from error
+
+
+def _document(path: Path) -> dict[str, Any]:
+    document = _json(path)
     if not isinstance(document, dict) or "schemaVersion" not in document:
         raise PoolFileError(
             "is not a pool", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
@@ -297,6 +301,15 @@ def _crosses(path: Path) -> pa.Table:
         raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
 
 
+def _features(collection: dict[str, Any]) -> dict[str, list[Any]]:
+    """The features of a collection by their layer."""
+    features: dict[str, list[Any]] = {}
+    for item in collection["features"]:
+        properties = dict(item["properties"])
+        features.setdefault(properties.pop("layer"), []).append({**item, "properties": properties})
+    return features
+
+
 def read_pool(folder: str | Path) -> Pool:
     """Read a pool folder back.
 
@@ -313,10 +326,7 @@ def read_pool(folder: str | Path) -> Pool:
         )
     document = _document(path / "pool.json")
     where = path / "pool.json"
-    features: dict[str, list[Any]] = {}
-    for item in json.loads((path / "map.geojson").read_text(encoding="utf-8"))["features"]:
-        properties = dict(item["properties"])
-        features.setdefault(properties.pop("layer"), []).append({**item, "properties": properties})
+    drawn = _json(path / "map.geojson")
     try:
         place = document["site"]
         site = Site(
@@ -344,7 +354,7 @@ def read_pool(folder: str | Path) -> Pool:
             completeness=document["completeness"],
             step=document["step"],
             notes=tuple(document["notes"]),
-            features=features,
+            features=_features(drawn),
             version=document["poolbuilderVersion"],
         )
     except (KeyError, TypeError, ValueError, SiteError, SettingsError) as error:

@@ -1,0 +1,193 @@
+"""The command line: what it prints, where, and how it ends."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import poolbuilder
+from poolbuilder.cli import COMMANDS, cli, main
+from poolbuilder.settings import Settings
+
+ROOT = Path(__file__).parents[1]
+DATA = Path(poolbuilder.__file__).parent / "demo_data"
+HERE = ["--lat", "36.9", "--lon", "-91.2", "--as-of", "2026-06-01"]
+RECORDS = ["--records", str(DATA / "records.zip")]
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Run a command in an empty folder; give its exit code, stdout and stderr."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*arguments: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main(list(arguments))
+        out, err = capsys.readouterr()
+        return int(ended.value.code or 0), out, err
+
+    return call
+
+
+def test_build_prints_a_table_that_fits(run: Run) -> None:
+    code, out, err = run("build", *HERE, "--name", "Kestrel Ford Lake", *RECORDS)
+    assert (code, err) == (0, "")
+    assert max(len(line) for line in out.splitlines()) <= 100
+    assert out.startswith(
+        "Kestrel Ford Lake, latitude 36.90000, longitude -91.20000, radius 40 km, as of 2026-06-01"
+    )
+    for phrase in ("read 2,", "rejected ", "why Lepomis", "uncalibrated", "do not move live fish"):
+        assert phrase in out, phrase
+
+
+def test_read_is_kept_plus_rejected(run: Run) -> None:
+    _, out, _ = run("build", *HERE, *RECORDS, "--format", "json")
+    counts = json.loads(out)["counts"]
+    assert counts["read"] == counts["kept"] + sum(counts["rejected"].values())
+
+
+def test_csv_on_stdout_is_the_pool(run: Run) -> None:
+    code, out, _ = run("build", *HERE, *RECORDS, "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(out)))
+    assert code == 0
+    assert len(rows) == 13
+    assert sum(float(row["weight"]) for row in rows) == pytest.approx(1)
+
+
+def test_the_same_from_store_and_from_file(run: Run) -> None:
+    assert run("add", str(DATA / "records.zip"), "--store", "store")[0] == 0
+    _, stored, _ = run("build", *HERE, "--store", "store", "--format", "csv")
+    _, direct, _ = run("build", *HERE, *RECORDS, "--format", "csv")
+    assert stored == direct
+
+
+def test_build_writes_a_folder(run: Run, tmp_path: Path) -> None:
+    code, _, err = run("build", *HERE, *RECORDS, "--out", "lake")
+    assert code == 0
+    assert "report.html" in err
+    assert (tmp_path / "lake/datapackage.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--records", "none.csv"], "none.csv: "),
+        (["--settings", "none.toml", *RECORDS], "none.toml: there is no such file"),
+        (["--radius-km", "0", *RECORDS], "radius 0 km is out of range"),
+        (["--radius-km", "2001", *RECORDS], "radius 2001 km is out of range"),
+        (["--lat", "-91.2", "--lon", "36.9", *RECORDS], "look swapped"),
+        (["--checklist", "none.csv", *RECORDS], "none.csv: cannot be read"),
+        (["--checklist", "Cottidae", *RECORDS], "no record names a species of Cottidae"),
+        (["--ranges", "none.gpkg", *RECORDS], "none.gpkg"),
+        (["--water", "none.gpkg", *RECORDS], "none.gpkg"),
+        (["--store", "empty"], "the store holds no records"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_1(
+    run: Run, tmp_path: Path, arguments: list[str], message: str
+) -> None:
+    code, out, err = run("build", *HERE, *arguments, "--out", "lake")
+    assert (code, out) == (1, "")
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+    assert message in err
+    assert "Traceback" not in err
+    assert not (tmp_path / "lake").exists()
+
+
+def test_an_unknown_setting_names_the_nearest(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text("kernelkm = 3\n")
+    code, _, err = run("build", *HERE, *RECORDS, "--settings", "s.toml")
+    assert code == 1
+    assert "s.toml: unknown setting 'kernelkm' (did you mean kernelKm?)" in err
+
+
+def test_an_empty_file_is_named(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "empty.csv").write_text("")
+    code, _, err = run("build", *HERE, "--records", "empty.csv")
+    assert code == 1
+    assert "empty.csv" in err
+
+
+def test_a_file_without_any_usable_row_still_gives_a_pool(run: Run, tmp_path: Path) -> None:
+    """Nothing kept is a result too: every species rests on its range class."""
+    (tmp_path / "r.csv").write_text(
+        "scientificName,decimalLatitude,decimalLongitude\nLepomis cyanellus,0,0\n"
+    )
+    code, out, _ = run("build", *HERE, "--records", "r.csv")
+    assert code == 0
+    assert "read 1 records, kept 0" in out
+    assert "rejected 1" in out
+
+
+@pytest.mark.parametrize(
+    "arguments", [["build"], ["build", "--lat", "x"], ["nothing"], ["build", *HERE, "--map", "x"]]
+)
+def test_wrong_usage_is_exit_2(run: Run, arguments: list[str]) -> None:
+    assert run(*arguments)[0] == 2
+
+
+@pytest.mark.parametrize("name", list(COMMANDS))
+def test_every_command_has_help_and_stands_in_readme(run: Run, name: str) -> None:
+    code, out, _ = run(name, "--help")
+    assert code == 0
+    assert len(out.splitlines()[2].strip()) > 10, out
+    assert f"poolbuilder {name}" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_help_lists_every_command(run: Run) -> None:
+    _, out, _ = run("--help")
+    assert cli.help
+    for name in COMMANDS:
+        assert f"\n  {name}" in out
+
+
+def test_settings_listing_reads_back(run: Run, tmp_path: Path) -> None:
+    _, out, _ = run("settings")
+    (tmp_path / "s.toml").write_text(out)
+    assert Settings.from_toml(tmp_path / "s.toml") == Settings()
+
+
+def test_demo(run: Run, tmp_path: Path) -> None:
+    code, out, err = run("demo")
+    assert code == 0
+    assert "Kestrel Ford Lake (invented)" in out
+    assert (tmp_path / "demo_pool/report.html").exists()
+    assert "wrote" in err
+
+
+def test_import_budget_of_build(tmp_path: Path) -> None:
+    """A pool from a store loads neither pandas nor geopandas nor scipy nor numba."""
+    program = f"""
+import sys
+from pathlib import Path
+from poolbuilder.records.store import Store
+from poolbuilder.cli import main
+try:
+    main({["build", *HERE, "--store", str(tmp_path / "store")]!r})
+except SystemExit as ended:
+    assert not ended.code, ended.code
+loaded = {{"pandas", "geopandas", "scipy", "numba", "matplotlib"}} & set(sys.modules)
+sys.exit(f"loaded {{loaded}}" if loaded else 0)
+"""
+    add = [
+        sys.executable,
+        "-m",
+        "poolbuilder",
+        "add",
+        str(DATA / "records.zip"),
+        "--store",
+        str(tmp_path / "store"),
+    ]
+    subprocess.run(add, check=True, capture_output=True)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr

@@ -1,0 +1,126 @@
+"""A pool folder is written whole or not at all, and reads back as the same pool."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from poolbuilder.datapackage import load_pool_schema, pool_schema
+from poolbuilder.errors import PoolFileError
+from poolbuilder.folder import FILES, pool_document, read_pool, write_pool
+from poolbuilder.pool import Pool
+from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, RECORDS, REJECTED, STATUS, describe
+
+
+@pytest.fixture
+def folder(demo_pool: Pool, tmp_path: Path) -> Path:
+    return write_pool(demo_pool, tmp_path / "pool", pages={"report.html": "<p>x</p>"})
+
+
+def test_every_file_is_there(folder: Path) -> None:
+    assert {path.name for path in folder.iterdir()} == {*FILES, "report.html"}
+
+
+def test_round_trip(demo_pool: Pool, folder: Path) -> None:
+    again = read_pool(folder)
+    assert again.site == demo_pool.site
+    assert again.settings == demo_pool.settings
+    for name in ("candidates", "evidence", "contributions", "rejected", "crosses", "status"):
+        assert getattr(again, name).equals(getattr(demo_pool, name)), name
+    assert pool_document(again) == json.loads(json.dumps(pool_document(demo_pool)))
+    assert again.features == json.loads(json.dumps(dict(demo_pool.features)))
+
+
+def test_same_pool_same_bytes(demo_pool: Pool, tmp_path: Path) -> None:
+    first, second = write_pool(demo_pool, tmp_path / "a"), write_pool(demo_pool, tmp_path / "b")
+    for name in FILES:
+        assert (first / name).read_bytes() == (second / name).read_bytes(), name
+
+
+def test_pool_json_fits_its_schema(folder: Path) -> None:
+    document = json.loads((folder / "pool.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, load_pool_schema(), format_checker=jsonschema.FormatChecker())
+
+
+def test_the_shipped_schema_is_the_one_of_the_tables() -> None:
+    assert load_pool_schema() == pool_schema()
+
+
+@pytest.mark.parametrize("schema", [POOL, EVIDENCE, CONTRIBUTIONS, CROSSES, STATUS, RECORDS, REJECTED])
+def test_every_column_is_described(schema) -> None:
+    assert all(len(text) > 8 for text in describe(schema).values())
+
+
+def test_a_folder_of_something_else_is_left_alone(demo_pool: Pool, tmp_path: Path) -> None:
+    (tmp_path / "thesis.txt").write_text("mine")
+    with pytest.raises(PoolFileError, match="holds something that poolbuilder did not write"):
+        write_pool(demo_pool, tmp_path)
+    assert (tmp_path / "thesis.txt").read_text() == "mine"
+
+
+def test_a_failing_write_leaves_the_old_folder(demo_pool: Pool, folder: Path) -> None:
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    with pytest.raises(PoolFileError, match="cannot be written"):
+        write_pool(demo_pool, folder, pages={"no/such/folder.html": "x"})
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert [path.name for path in folder.parent.iterdir()] == ["pool"]
+
+
+def test_a_killed_write_leaves_the_old_folder(folder: Path) -> None:
+    """Kill -9 while the new folder is being filled."""
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    program = f"""
+import os, signal
+from poolbuilder import folder as writing
+def die(*_): os.kill(os.getpid(), signal.SIGKILL)
+writing._write_geopackage = die
+writing.write_pool(writing.read_pool({str(folder)!r}), {str(folder)!r})
+"""
+    done = subprocess.run([sys.executable, "-c", program], check=False)
+    assert done.returncode == -signal.SIGKILL
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    read_pool(folder)
+
+
+def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
+    os.rename(folder, folder.with_name(".pool.previous"))
+    assert read_pool(folder).candidates.num_rows == 13
+
+
+@pytest.mark.parametrize(
+    ("file", "content", "message"),
+    [
+        ("pool.json", "{", "pool.json: is not JSON"),
+        ("pool.json", "{}", "is not a pool"),
+        ("pool.json", '{"schemaVersion": "99"}', "has schemaVersion 99, this version reads"),
+        ("pool.json", '{"schemaVersion": "1.0"}', "cannot be understood: 'site'"),
+        ("evidence.parquet", "not parquet", "evidence.parquet: cannot be read"),
+        ("crosses.csv", "a,b\n1,2\n", "crosses.csv: cannot be read"),
+        ("map.geojson", "[", "map.geojson: is not JSON"),
+    ],
+)
+def test_a_broken_file_is_named(folder: Path, file: str, content: str, message: str) -> None:
+    (folder / file).write_text(content)
+    with pytest.raises(PoolFileError, match=message):
+        read_pool(folder)
+
+
+def test_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(PoolFileError, match="is not a folder"):
+        read_pool(tmp_path / "none")
+
+
+def test_geopackage_opens_with_its_layers(folder: Path, demo_pool: Pool) -> None:
+    import geopandas
+
+    frame = geopandas.read_file(folder / "pool.gpkg", layer="evidence")
+    assert len(frame) == demo_pool.evidence.num_rows
+    assert frame.crs.to_epsg() == 4326
+    assert set(geopandas.list_layers(folder / "pool.gpkg")["name"]) >= {"evidence", "disc", "ranges"}
