@@ -108,7 +108,9 @@ def find_basins(layer: Layer, site: Site) -> tuple[Basins, list[str]]:
     geometry = layer.geometry[flat]
     attributes = {name: [values[row] for row in flat] for name, values in layer.attributes.items()}
     code_column = _code_column(attributes)
-    codes = [None] * len(flat) if code_column is None else [text_of(code) for code in attributes[code_column]]
+    codes: list[str | None] = [None] * len(flat)
+    if code_column is not None:
+        codes = [text_of(code) for code in attributes[code_column]]
     tree, size = shapely.STRtree(geometry), np.asarray(shapely.area(geometry))
     home = int(_smallest(tree, size, np.array([site.longitude]), np.array([site.latitude]))[0])
     names = names_of(attributes, len(flat), beside=code_column)
@@ -195,7 +197,7 @@ def _bordering(geometry: NDArray[np.object_], home: int) -> NDArray[np.bool_]:
 
 
 def _within(geometry: NDArray[np.object_], home: int) -> list[int]:
-    """Larger polygons that hold the site's: a point that lies in nothing smaller is only known to that level."""
+    """Polygons that hold the site's: where nothing smaller divides them, no more is known."""
     middle = shapely.point_on_surface(geometry[home])
     return [] if middle is None else np.flatnonzero(shapely.contains(geometry, middle)).tolist()
 

@@ -101,7 +101,7 @@ class PolygonShare:
         for step in np.unique(level):
             rows = spread[level == step]
             self._fill(out, rows, x, y, sigma, int(step))
-        return np.clip(out, 0.0, 1.0)
+        return np.asarray(np.clip(out, 0.0, 1.0))
 
     def _fill(self, out: Floats, rows: Ints, x: Floats, y: Floats, sigma: Floats, level: int) -> None:
         """Settle the rows whose σ lies between 2^level and 2^(level + 1) metres."""
@@ -133,13 +133,13 @@ class PolygonShare:
         near_end = np.einsum("ij,ij->i", first, along) / foot
         far_end = np.einsum("ij,ij->i", second, along) / foot
         lost = np.sign(height) * (owens_t(scaled, far_end) - owens_t(scaled, near_end))
-        return self.inside(x, y) - np.bincount(who, weights=lost, minlength=len(x))
+        return np.asarray(self.inside(x, y) - np.bincount(who, weights=lost, minlength=len(x)))
 
     def _off(self, x: Floats, y: Floats) -> Floats:
         """Distance to the bounding box, 0 in it."""
         west, south, east, north = self.polygon.bounds
         over = np.maximum(np.maximum(west - x, x - east), 0.0)
-        return np.hypot(over, np.maximum(np.maximum(south - y, y - north), 0.0))
+        return np.asarray(np.hypot(over, np.maximum(np.maximum(south - y, y - north), 0.0)))
 
     def _count_of_cells(self, level: int) -> float:
         """About how many cells hold a part of the polygon."""
@@ -177,7 +177,7 @@ def _cut(polygon: Any, width: float) -> _Cells:
     pieces[~whole] = shapely.intersection(polygon, boxes[~whole])
     pieces = pieces[shapely.area(pieces) > 0]
     middle = shapely.get_coordinates(shapely.centroid(pieces))
-    area, moments = np.zeros(len(pieces)), np.zeros((3, len(pieces)))
+    moments = np.zeros((3, len(pieces)))
     parts, owner = shapely.get_parts(pieces, return_index=True)
     flat = shapely.get_type_id(parts) == 3
     parts, owner = shapely.normalize(parts[flat]), owner[flat]  # normal form: shells clockwise, holes not
@@ -194,7 +194,9 @@ def _cut(polygon: Any, width: float) -> _Cells:
     mixed = turn * (2 * ax * ay + ax * by + bx * ay + 2 * bx * by) / 24
     moments[1] = np.bincount(to, weights=mixed, minlength=size)
     moments[2] = np.bincount(to, weights=turn * (ay * ay + ay * by + by * by) / 12, minlength=size)
-    return _Cells(area=area, x=middle[:, 0], y=middle[:, 1], xx=moments[0], xy=moments[1], yy=moments[2])
+    return _Cells(
+        area=np.asarray(area), x=middle[:, 0], y=middle[:, 1], xx=moments[0], xy=moments[1], yy=moments[2]
+    )
 
 
 def _cell_share(cells: _Cells, x: Floats, y: Floats, sigma: Floats) -> Floats:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from poolbuilder.layers import read_layer
@@ -16,8 +15,10 @@ from poolbuilder.model.location import sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.water.basins import Basins, find_basins
+from poolbuilder.water.drawing import feature, stream_features
 from poolbuilder.water.outline import Outline, find_outline
 from poolbuilder.water.place import Placement
+from poolbuilder.water.streams import Streams, find_streams
 
 __all__ = ["Water"]
 
@@ -35,6 +36,7 @@ class Water:
     settings : Settings
     outline : Outline or None
     basins : Basins or None
+    streams : Streams or None
     notes : tuple of str
         What was found, repaired and could not be known.
     sources : tuple of dict
@@ -45,6 +47,7 @@ class Water:
     settings: Settings
     outline: Outline | None = None
     basins: Basins | None = None
+    streams: Streams | None = None
     notes: tuple[str, ...] = ()
     sources: tuple[dict[str, Any], ...] = ()
 
@@ -86,11 +89,19 @@ class Water:
             _note(notes, sources, "basins", layer.source, layer.notes)
             sheds, said = find_basins(layer, site)
             notes += said
+        if barriers is not None and streams is None:
+            notes.append("barriers have no effect without streams")
+        net: Streams | None = None
+        if streams is not None:
+            net, said, used = find_streams(site, found, streams=streams, barriers=barriers, settings=settings)
+            notes += said
+            sources += used
         return cls(
             site=site,
             settings=settings,
             outline=found,
             basins=sheds,
+            streams=net,
             notes=tuple(notes),
             sources=tuple(sources),
         )
@@ -121,19 +132,29 @@ class Water:
         relation: list[str | None] = [None] * len(lon)
         if self.basins is not None:
             relation = self.basins.relations(lon, lat)
+        notes = _outside(relation) if self.basins is not None else []
+        if self.streams is None:
+            return Placement(
+                shore_km=shore, in_water_share=share, basin_relation=relation,
+                by_water_km=unknown, upstream_km=unknown, downstream_km=unknown, passability=unknown,
+                snap=[None] * len(lon), snap_m=unknown, snap_longitude=unknown, snap_latitude=unknown,
+                notes=tuple(notes),
+            )  # fmt: skip
+        wet = shore == 0
+        placed = self.streams.place(lon, lat, uncertainty, sigma, wet)
         return Placement(
             shore_km=shore,
             in_water_share=share,
-            by_water_km=unknown,
-            upstream_km=unknown,
-            downstream_km=unknown,
-            passability=unknown,
+            by_water_km=placed.upstream_km + placed.downstream_km,
+            upstream_km=placed.upstream_km,
+            downstream_km=placed.downstream_km,
+            passability=placed.passability,
             basin_relation=relation,
-            snap=[None] * len(lon),
-            snap_m=unknown,
-            snap_longitude=unknown,
-            snap_latitude=unknown,
-            notes=tuple(_counted(relation) if self.basins is not None else ()),
+            snap=placed.snap,
+            snap_m=placed.snap_m,
+            snap_longitude=placed.snap_longitude,
+            snap_latitude=placed.snap_latitude,
+            notes=(*notes, *_snapped(placed.snap, self.settings)),
         )
 
     def features(self) -> dict[str, list[Feature]]:
@@ -141,10 +162,10 @@ class Water:
         layers: dict[str, list[Feature]] = {}
         if self.outline is not None:
             properties = {"name": self.outline.name, "areaKm2": round(self.outline.area_km2, 4)}
-            layers["outline"] = [_feature(self.outline.geometry, properties)]
+            layers["outline"] = [feature(self.outline.geometry, properties)]
         if self.basins is not None:
             layers["basins"] = [
-                _feature(shape, {"code": code, "name": name, "relation": relation})
+                feature(shape, {"code": code, "name": name, "relation": relation})
                 for shape, code, name, relation in zip(
                     self.basins.geometry,
                     self.basins.codes,
@@ -153,6 +174,8 @@ class Water:
                     strict=True,
                 )
             ]
+        if self.streams is not None:
+            layers.update(stream_features(self.streams, self.site))
         return layers
 
 
@@ -167,10 +190,27 @@ def _note(
     sources.append({"use": use, **source})
 
 
-def _counted(relation: list[str | None]) -> list[str]:
+def _outside(relation: list[str | None]) -> list[str]:
     outside = Counter(relation)[None]
     return [f"{outside} records lie in none of the watersheds given"] if outside else []
 
 
-def _feature(shape: Any, properties: Mapping[str, Any]) -> Feature:
-    return {"type": "Feature", "geometry": shapely.geometry.mapping(shape), "properties": dict(properties)}
+def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
+    """What became of the records on the network, with their numbers."""
+    number = Counter(snap)
+    notes = []
+    if placed := number["water"] + number["stream"]:
+        notes.append(f"{placed} records stand on the stream network, {number['water']} of them in the water")
+    if number["unconnected"]:
+        notes.append(
+            f"{number['unconnected']} records lie on flow lines without a way to the water: "
+            f"straight distance is kept"
+        )
+    if number["unsnapped"]:
+        notes.append(f"{number['unsnapped']} records lie near no flow line: straight distance is kept")
+    if number["uncertain"]:
+        notes.append(
+            f"{number['uncertain']} records are less certain than {settings.stream_snap_uncertainty_m:g} m "
+            f"(streamSnapUncertaintyM) and are put on no flow line: straight distance is kept"
+        )
+    return notes

@@ -1,0 +1,183 @@
+"""The streams around one water: which records lie on them, and how far away by water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poolbuilder.layers import read_layer
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water.barriers import Barriers, read_barriers
+from poolbuilder.water.cache import load_network
+from poolbuilder.water.outline import Outline
+from poolbuilder.water.routes import Routes, find_routes
+from poolbuilder.water.snapping import (
+    MAP_SIGMA_M,
+    Candidates,
+    Snapper,
+    cover_of_outline,
+    cover_of_site,
+    put_barriers,
+)
+
+__all__ = ["StreamPlaces", "Streams", "find_streams"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StreamPlaces:
+    """Records on the network; see `Placement` for the arrays."""
+
+    upstream_km: Floats
+    downstream_km: Floats
+    passability: Floats
+    snap: list[str | None]
+    snap_m: Floats
+    snap_longitude: Floats
+    snap_latitude: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class Streams:
+    """The network around a water, with the ways to it.
+
+    Attributes
+    ----------
+    snapper : Snapper
+    routes : Routes or None
+        None when the water touches no flow line.
+    barriers : Barriers or None
+    settings : Settings
+    """
+
+    snapper: Snapper
+    routes: Routes | None
+    barriers: Barriers | None
+    settings: Settings
+
+    def place(
+        self,
+        longitude: Floats,
+        latitude: Floats,
+        uncertainty_m: Floats,
+        sigma_m: Floats,
+        wet: NDArray[np.bool_],
+    ) -> StreamPlaces:
+        """Put records on flow lines and measure the ways to the water.
+
+        A record may lie on any flow line within its uncertainty (at least ``streamSnapM``).  Each
+        is weighed by the density of the record's location at the line, the line's own error
+        included, and the ways are averaged with these weights over the lines that are connected
+        with the water.  When these hold less than half of the weight, the record counts as not connected.
+
+        Parameters
+        ----------
+        longitude, latitude, uncertainty_m, sigma_m : float arrays, (n,)
+        wet : bool array, (n,)
+            Records that lie in the outline: at distance 0.
+        """
+        count, settings = len(longitude), self.settings
+        certain = uncertainty_m <= max(settings.stream_snap_uncertainty_m, settings.stream_snap_m)
+        radius = np.where(certain & ~wet, np.maximum(settings.stream_snap_m, uncertainty_m), np.nan)
+        found = self.snapper.near(longitude, latitude, radius)
+        spread = np.hypot(sigma_m[found.who], MAP_SIGMA_M)
+        weight = np.exp(-0.5 * (found.off_m / spread) ** 2)
+        up, down, passed, linked = self._ways(found, weight, count)
+        snapped = np.bincount(found.who, minlength=count) > 0
+        up[wet], down[wet], passed[wet] = 0.0, 0.0, 1.0
+        snap = np.where(snapped, np.where(linked, "stream", "unconnected"), "unsnapped").astype(object)
+        snap[~certain] = "uncertain"
+        snap[wet] = "water"
+        best = _best(found, count)
+        place = np.full((3, count), np.nan)
+        has = np.flatnonzero(best >= 0)
+        place[0, has] = found.off_m[best[has]]
+        place[1, has], place[2, has] = self.snapper.places(found.edge[best[has]], found.at_m[best[has]])
+        return StreamPlaces(
+            upstream_km=up / 1000,
+            downstream_km=down / 1000,
+            passability=passed,
+            snap=snap.tolist(),
+            snap_m=place[0],
+            snap_longitude=place[1],
+            snap_latitude=place[2],
+        )
+
+    def _ways(
+        self, found: Candidates, weight: Floats, count: int
+    ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
+        """Weighted means over the connected candidates, and which records are connected."""
+        empty = np.full(count, np.nan)
+        if self.routes is None or len(found.who) == 0:
+            return empty, empty.copy(), empty.copy(), np.zeros(count, dtype=bool)
+        # far from every line exp() underflows: scale each record's weights by its nearest line
+        weight = np.maximum(weight, 1e-300)
+        up, down, passed = self.routes.to(found.edge, found.at_m)
+        way = np.isfinite(up + down)
+        whole = np.bincount(found.who, weights=weight, minlength=count)
+        joined = np.bincount(found.who, weights=np.where(way, weight, 0.0), minlength=count)
+        linked = (joined > 0) & (joined >= 0.5 * whole)
+        means = []
+        for values in (up, down, passed):
+            total = np.bincount(
+                found.who, weights=np.where(way, weight * np.where(way, values, 0.0), 0.0), minlength=count
+            )
+            means.append(np.where(linked, total / np.where(joined > 0, joined, 1.0), np.nan))
+        return means[0], means[1], means[2], linked
+
+
+def _best(found: Candidates, count: int) -> Ints:
+    """The nearest candidate of each record; -1 without one."""
+    out = np.full(count, -1, dtype=np.int64)
+    order = np.lexsort([found.edge, found.off_m, found.who])[::-1]
+    out[found.who[order]] = order
+    return out
+
+
+def find_streams(
+    site: Site,
+    outline: Outline | None,
+    *,
+    streams: str,
+    barriers: str | None,
+    settings: Settings,
+) -> tuple[Streams, list[str], list[dict[str, Any]]]:
+    """Load the network and find the ways to the water.
+
+    Returns
+    -------
+    Streams
+    list of str
+        How the network was joined and where the water stands in it.
+    list of dict
+        Sources of the layers.
+    """
+    network = load_network(streams, join_m=settings.stream_join_m)
+    notes = [f"streams: {line}" for line in network.notes]
+    sources = [{"use": "streams", **network.source}]
+    reach = max(site.radius_km, settings.reach_km) + settings.stream_snap_uncertainty_m / 1000
+    snapper = Snapper(network, site, reach_km=reach)
+    cover, said = None, ""
+    if outline is not None:
+        cover, said = cover_of_outline(snapper, outline, settings=settings)
+        notes.append(said)
+    if cover is None:
+        cover, said = cover_of_site(snapper, site, settings=settings)
+        notes.append(said)
+    walls = None
+    if barriers is not None:
+        layer = read_layer(barriers, purpose="barriers")
+        sources.append({"use": "barriers", **layer.source})
+        walls, assumed = read_barriers(layer, settings=settings)
+        walls, lost = put_barriers(walls, snapper, cover, settings=settings)
+        notes += [f"barriers: {line}" for line in (*layer.notes, *assumed, *lost)]
+    routes = None
+    if cover is not None:
+        routes = find_routes(network, cover, barriers=walls, limit_km=settings.network_reach_km)
+    return Streams(snapper=snapper, routes=routes, barriers=walls, settings=settings), notes, sources
