@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator
@@ -26,11 +27,13 @@ def told(path: str, doing: str) -> Iterator[None]:
     except PermissionError as error:
         raise StoreError(f"{path}: no permission for {doing} (check the folder's owner and mode)") from error
     except OSError as error:
-        if error.errno == 28 or "No space left" in str(error):
+        # numpy tells a short write in words only, pyarrow a broken page
+        if error.errno == errno.ENOSPC or "No space left" in str(error) or "requested and" in str(error):
             raise StoreError(
                 f"{path}: no space left on the disk for {doing} (free some; the store is as it was before)"
             ) from error
-        raise StoreError(f"{path}: {doing} failed: {error} ({REPAIR})") from error
+        what = "is broken" if doing == "reading" and error.errno is None else f"{doing} failed"
+        raise StoreError(f"{path}: {what}: {' '.join(str(error).split())} ({REPAIR})") from error
 
 
 class Folder:

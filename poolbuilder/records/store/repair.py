@@ -56,13 +56,13 @@ def checked(folder: Folder, *, work: Path, progress: Progress) -> tuple[Findings
     for number, name in enumerate(names):
         progress("checking", number, len(names))
         try:
-            file = _examined(folder, name, listed.get(name), problems)
+            file, as_listed = _examined(folder, name, listed.get(name), problems)
         except StoreError as error:
             problems.append(str(error))
             lost |= set(listed[name].sources) if name in listed else set()
             _set_aside(folder, name)
             continue
-        remark_dead |= _dead_is_broken(folder, file, problems)
+        remark_dead |= not as_listed or _dead_is_broken(folder, file, problems)
         good.append(file)
     progress("checking", len(names), len(names))
     if remark_dead:
@@ -121,20 +121,25 @@ def _set_aside(folder: Folder, name: str) -> None:
             path.replace(folder.local / DAMAGED_NAME / name)
 
 
-def _examined(folder: Folder, name: str, listed: StoredFile | None, problems: list[str]) -> StoredFile:
-    """A file as it really is, every page of it read; its ledger is made anew where it does not fit."""
+def _examined(
+    folder: Folder, name: str, listed: StoredFile | None, problems: list[str]
+) -> tuple[StoredFile, bool]:
+    """A file as it really is, every page of it read, and whether the index had said so.
+
+    Its ledger is made anew where it does not fit.
+    """
     with layout.opened(folder, name) as parquet:
         kind, sources = _about(folder, name, parquet)
         rows = layout.completed(parquet.read(), layout.schema_of(kind))
     found = ingest.described(name, rows, kind, size=folder.size(name) or 0, sources=sources)
-    if listed is not None:
-        nothing = replace(listed, dead_name=None, groups=replace(listed.groups, dead=found.groups.dead))
-        if nothing.as_dict() != found.as_dict():
-            problems.append(f"{folder.label(name)}: the index described it wrongly; mended")
-        elif listed.dead_name:
-            found = listed
     _mend_ledger(folder, found, rows, problems)
-    return found
+    if listed is None:
+        return found, False
+    clean = replace(listed, dead_name=None, groups=replace(listed.groups, dead=found.groups.dead))
+    if clean.as_dict() == found.as_dict():
+        return listed, True
+    problems.append(f"{folder.label(name)}: the index described it wrongly; mended")
+    return found, False
 
 
 def _mend_ledger(folder: Folder, file: StoredFile, rows: pa.Table, problems: list[str]) -> None:
