@@ -72,7 +72,7 @@ _BINOMIAL = re.compile(r"[A-Z][a-z]+ [a-z][a-z-]+")
 _NAME = re.compile(r"[A-Z][a-z]+(?: [a-z][a-z-]+){0,2}")
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Entry:
     """One row of a checklist.
 
@@ -204,6 +204,19 @@ class Checklist:
             words = name.split()
             if len(words) == 2:
                 found.setdefault(words[0], {})[words[1]] = name
+        return found
+
+    @cached_property
+    def genus_heads(self) -> list[str]:
+        """Lower-case genera, present and old, in which the list has names."""
+        return sorted(self.epithets)
+
+    @cached_property
+    def vernacular_keys(self) -> dict[str, list[str]]:
+        """First letter to the keys of the vernacular names that begin with it."""
+        found: dict[str, list[str]] = {}
+        for key in sorted(self.by_vernacular):
+            found.setdefault(key[:1], []).append(key)
         return found
 
     @cached_property

@@ -14,7 +14,10 @@ from dataclasses import dataclass
 
 __all__ = ["Formula", "direction", "split_formula", "without_sex", "write_formula"]
 
-_HINT = re.compile(r"[×*]|\bx|x\b|[a-z]X[a-zA-Z]|hyb|hib|cross|grade|bastard|\bF\d", re.IGNORECASE)
+# On lower-case text: whether a closer look can find a cross, or a sex, at all.
+_HINT = re.compile(r"[×*]|\bx|x\b|hyb|hib|cross|grad|bastard|\bf\d")
+_INNER = re.compile(r"[a-z]X[a-zA-Z]")
+_SEX_HINT = re.compile(r"[♀♂]|male|\([fm]|fem")
 _SIGN = re.compile(
     r"""
     ×
@@ -62,12 +65,12 @@ def without_sex(text: str) -> tuple[str, str | None]:
     >>> without_sex("♀ Lepomis gulosus")
     ('Lepomis gulosus', 'female')
     """
-    female, male = bool(_FEMALE.search(text)), bool(_MALE.search(text))
-    if not female and not male:
+    if not _SEX_HINT.search(text.lower()):
         return text, None
+    female, male = bool(_FEMALE.search(text)), bool(_MALE.search(text))
     bare = " ".join(_MALE.sub(" ", _FEMALE.sub(" ", text)).split())
-    if female and male:
-        return bare, None
+    if female == male:
+        return (bare if female else text), None
     return bare, "female" if female else "male"
 
 
@@ -107,7 +110,7 @@ def split_formula(text: str) -> Formula | None:
     >>> split_formula("Lepomis maxillaris") is None
     True
     """
-    if not _HINT.search(text):
+    if not _HINT.search(text.lower()) and not _INNER.search(text):
         return None
     said = [match for match in _WORD.finditer(text) if not _is_author(match)]
     bare = text

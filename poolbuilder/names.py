@@ -10,17 +10,20 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns, schemas
+from poolbuilder.binomial import read_plain, require_parser
 from poolbuilder.checklist import Checklist
 from poolbuilder.hybrids import Formula, direction, split_formula, without_sex, write_formula
+from poolbuilder.sense import Sense
 from poolbuilder.settings import Settings
 from poolbuilder.spelling import letters, tidy
-from poolbuilder.taxon import DOUBT, Sense, read_taxon, require_parser
+from poolbuilder.taxon import DOUBT, read_taxon
 
 __all__ = ["NameReading", "name_records", "read_name"]
 
@@ -32,6 +35,7 @@ _NOTHING = re.compile(
 _JOINTS = re.compile(r"\s*(?:[/&+,;]|\band\b|\bwith\b|\bby\b|\bor\b)\s*", re.IGNORECASE)
 _EITHER = re.compile(r"\s*/\s*|\s+or\s+", re.IGNORECASE)
 _ATTACHED = re.compile(r"(?<=\s)[xX]([a-z]{4,})")
+_HYBRID_RANKS = {"hybrid", "nothospecies", "nothogenus"}
 _YEAR = re.compile(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)")
 
 
@@ -233,7 +237,7 @@ def _either(given: str, text: str, checklist: Checklist, year: int | None) -> Na
 
 def _detached(text: str, checklist: Checklist) -> str:
     """Part an x from the epithet it is written on to, only where the list holds that epithet."""
-    match = _ATTACHED.search(text)
+    match = _ATTACHED.search(text) if " x" in text or " X" in text else None
     if match is None:
         return text
     known = {epithet for names in checklist.epithets.values() for epithet in names}
@@ -293,6 +297,11 @@ def read_name(
     ('Lepomis gulosus',)
     """
     given = text or ""
+    of_hybrids = (rank or "").lower() in _HYBRID_RANKS
+    if not qualifier and not of_hybrids:
+        settled = read_plain(given, checklist, year=year, strict=True)
+        if settled is not None:  # most names of most tables end here
+            return _from_sense(given, settled)
     words = tidy(given)
     if not words or not any(char.isalpha() for char in words):
         reason = "no name" if not given.strip() else "no readable name"
@@ -302,11 +311,7 @@ def read_name(
     doubt = tidy(qualifier or "")
     if doubt and split_formula(doubt) is not None:
         words, doubt = f"{words} {doubt}", ""
-    elif (
-        rank
-        and rank.lower() in {"hybrid", "nothospecies", "nothospecies formula"}
-        and split_formula(words) is None
-    ):
+    elif of_hybrids and split_formula(words) is None:
         words = f"{words} hybrid"
     reading = _read_tidied(given, words, checklist, year)
     if doubt and DOUBT.search(doubt):
@@ -385,6 +390,26 @@ def _read_all(records: pa.Table, checklist: Checklist) -> tuple[NDArray[np.int64
     return codes, readings
 
 
+def _outcomes(
+    codes: NDArray[np.int64], readings: Sequence[NameReading], settings: Settings
+) -> tuple[NDArray[np.int64], list[tuple[Any, ...]]]:
+    """Code of each row, and the distinct outcomes in the order of NAMED's own columns."""
+    found: dict[tuple[Any, ...], int] = {}
+    index = np.empty(len(readings), dtype=np.int64)
+    for position, reading in enumerate(readings):
+        outcome = (
+            reading.role,
+            reading.accepted,
+            reading.parent_order,
+            reading.formula,
+            reading.match,
+            reading.quality(settings),
+            reading.note or None,
+        )
+        index[position] = found.setdefault(outcome, len(found))
+    return index[codes] if len(readings) else codes, list(found)
+
+
 def name_records(records: pa.Table, checklist: Checklist, *, settings: Settings) -> pa.Table:
     """Resolve the names of records against a checklist.
 
@@ -410,18 +435,11 @@ def name_records(records: pa.Table, checklist: Checklist, *, settings: Settings)
     schemas.check(records, schemas.RECORDS, "name_records")
     require_parser()
     codes, readings = _read_all(records, checklist)
+    codes, outcomes = _outcomes(codes, readings, settings)
     fields = [schemas.NAMED.field(index) for index in range(len(schemas.RECORDS), len(schemas.NAMED))]
     distinct = columns.table(
         pa.schema(fields),
-        {
-            "role": [reading.role for reading in readings],
-            "acceptedNames": [reading.accepted for reading in readings],
-            "parentOrder": [reading.parent_order for reading in readings],
-            "hybridFormula": [reading.formula for reading in readings],
-            "nameMatch": [reading.match for reading in readings],
-            "nameQuality": [reading.quality(settings) for reading in readings],
-            "nameNote": [reading.note or None for reading in readings],
-        },
+        {field.name: [outcome[index] for outcome in outcomes] for index, field in enumerate(fields)},
     )
     named = columns.take(distinct, codes)
     arrays = [*records.columns, *named.columns]

@@ -10,7 +10,8 @@ from __future__ import annotations
 import html
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Sequence
+from functools import lru_cache
 
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
@@ -66,10 +67,13 @@ def tidy(text: str) -> str:
     if not text.isascii() or not text.isprintable():
         text = plain(text.translate(_SIGNS))
         text = "".join(map(_visible, text))
-    text = " ".join(text.replace("_", " ").split())
+    if "_" in text:
+        text = text.replace("_", " ")
+    text = " ".join(text.split())
     return text if len(text) <= LONGEST_NAME else ""
 
 
+@lru_cache(maxsize=4096)
 def letters(text: str) -> str:
     """Key by which vernacular names are compared: lower-case letters alone.
 
@@ -88,7 +92,7 @@ def allowed_edits(word: str) -> int:
     return 1 if len(word) <= 6 else 2
 
 
-def nearest(word: str, words: Iterable[str], edits: int) -> list[tuple[str, int]]:
+def nearest(word: str, words: Sequence[str], edits: int) -> list[tuple[str, int]]:
     """The words at the least edit distance from *word*, if within *edits*.
 
     Letters put in, left out, replaced and swapped with a neighbour each count one
@@ -99,6 +103,8 @@ def nearest(word: str, words: Iterable[str], edits: int) -> list[tuple[str, int]
     list of (str, int)
         Word and distance; more than one when they are equally near; sorted.
     """
-    found = process.extract(word, list(words), scorer=OSA.distance, score_cutoff=edits, limit=8)
-    least = min((int(distance) for _, distance, _ in found), default=0)
+    found = process.extract(word, words, scorer=OSA.distance, score_cutoff=edits, limit=8)
+    if not found:
+        return []
+    least = min(int(distance) for _, distance, _ in found)
     return sorted((near, int(distance)) for near, distance, _ in found if distance == least)
