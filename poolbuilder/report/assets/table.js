@@ -1,0 +1,292 @@
+// The table of species: choosing, sorting, filtering, and what happens for print.
+(function () {
+  "use strict";
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const table = document.querySelector("table.pool");
+  const body = table.tBodies[0];
+  const rows = Array.from(body.rows);
+  const why = document.getElementById("why");
+  const dossiers = new Map(
+    Array.from(why.querySelectorAll(".dossier"), (article) => [Number(article.dataset.number), article])
+  );
+  let chosen = null;
+
+  document.body.classList.add("scripted");
+
+  function byId(id) {
+    return document.getElementById(id);
+  }
+
+  // ---- choosing: the argument opens beneath its row, the map hears of it
+  function link(row) {
+    return row.querySelector("th.name a");
+  }
+
+  function close() {
+    const open = body.querySelector(".open-row");
+    if (open) {
+      why.append(open.querySelector(".dossier"));
+      open.remove();
+    }
+    for (const row of rows) {
+      row.classList.remove("chosen");
+      link(row).setAttribute("aria-expanded", "false");
+    }
+    chosen = null;
+  }
+
+  function tell() {
+    document.dispatchEvent(new CustomEvent("species-chosen", { detail: chosen }));
+  }
+
+  function choose(number) {
+    const again = chosen === number;
+    close();
+    const row = rows.find((item) => Number(item.dataset.number) === number);
+    if (!again && row) {
+      chosen = number;
+      const place = document.createElement("tr");
+      place.className = "open-row";
+      place.setAttribute("role", "row");
+      const cell = document.createElement("td");
+      cell.setAttribute("role", "cell");
+      cell.colSpan = row.cells.length;
+      cell.append(dossiers.get(number));
+      place.append(cell);
+      row.after(place);
+      row.classList.add("chosen");
+      link(row).setAttribute("aria-expanded", "true");
+    }
+    remember();
+    tell();
+  }
+
+  function remember() {
+    const mark = chosen === null ? location.pathname + location.search : "#why-" + chosen;
+    try {
+      history.replaceState(null, "", mark);
+    } catch (error) {
+      // a page inside a frame without an address of its own keeps no mark
+    }
+  }
+
+  for (const row of rows) {
+    const number = Number(row.dataset.number);
+    const anchor = link(row);
+    anchor.setAttribute("role", "button");
+    anchor.setAttribute("aria-expanded", "false");
+    anchor.setAttribute("aria-controls", "why-" + number);
+    anchor.addEventListener("click", (event) => {
+      event.preventDefault();
+      event.stopPropagation();
+      choose(number);
+    });
+    row.addEventListener("click", () => {
+      if (!String(getSelection())) choose(number);
+    });
+    anchor.addEventListener("keydown", (event) => {
+      const shown = rows.filter((item) => !item.hidden);
+      shown.sort((a, b) => a.rowIndex - b.rowIndex);
+      const at = shown.indexOf(row);
+      const next = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: shown.length - 1 }[event.key];
+      if (event.key === " ") {
+        event.preventDefault();
+        choose(number);
+      } else if (event.key === "Escape" && chosen !== null) {
+        choose(chosen);
+      } else if (next !== undefined && shown[next]) {
+        event.preventDefault();
+        link(shown[next]).focus();
+      }
+    });
+  }
+
+  // The map asks for a species when one of its marks is clicked.
+  document.addEventListener("choose-species", (event) => {
+    if (chosen !== event.detail) choose(event.detail);
+    const row = rows[event.detail] && rows.find((item) => Number(item.dataset.number) === event.detail);
+    if (row) row.scrollIntoView({ block: "nearest" });
+  });
+
+  // ---- sorting
+  const textKeys = new Set(["name", "status"]);
+  let order = { key: "presence", down: true };
+
+  function value(row, key) {
+    if (key === "name" || key === "status") return row.dataset[key].toLocaleLowerCase("en");
+    const number = row.dataset[key === "tier" ? "tiers" : key];
+    return number === "" ? null : Number(number);
+  }
+
+  function compare(a, b) {
+    const x = value(a, order.key);
+    const y = value(b, order.key);
+    if (x === y) return Number(a.dataset.number) - Number(b.dataset.number);
+    if (x === null) return 1;
+    if (y === null) return -1;
+    return (x < y ? -1 : 1) * (order.down ? -1 : 1);
+  }
+
+  function sort() {
+    const open = body.querySelector(".open-row");
+    for (const row of rows.slice().sort(compare)) {
+      body.append(row);
+      if (open && row.classList.contains("chosen")) body.append(open);
+    }
+    for (const head of table.tHead.rows[0].cells) {
+      const mine = head.dataset.key === order.key;
+      head.setAttribute("aria-sort", mine ? (order.down ? "descending" : "ascending") : "none");
+    }
+  }
+
+  for (const head of table.tHead.rows[0].cells) {
+    const key = head.dataset.key;
+    const button = document.createElement("button");
+    button.type = "button";
+    button.append(head.firstChild);
+    head.prepend(button);
+    button.addEventListener("click", () => {
+      const first = !textKeys.has(key) && key !== "nearest" && key !== "tier";
+      order = { key: key, down: order.key === key ? !order.down : first };
+      sort();
+    });
+  }
+  sort();
+
+  // ---- filtering
+  const find = byId("find");
+  const evidence = byId("evidence");
+
+  function filter() {
+    const words = find.value.trim().toLocaleLowerCase("en").split(/\s+/).filter(Boolean);
+    let count = 0;
+    for (const row of rows) {
+      const text = row.dataset.name.toLocaleLowerCase("en");
+      const fits = words.every((word) => text.includes(word));
+      row.hidden = !fits || Boolean(evidence.value && row.dataset.tier !== evidence.value);
+      if (!row.hidden) count += 1;
+    }
+    const row = rows.find((item) => item.classList.contains("chosen"));
+    if (row && row.hidden) choose(chosen);
+    byId("shown").textContent =
+      count === rows.length ? count + " species" : count + " of " + rows.length + " species";
+  }
+
+  find.addEventListener("input", filter);
+  evidence.addEventListener("change", filter);
+  byId("controls").addEventListener("submit", (event) => event.preventDefault());
+  byId("controls").hidden = false;
+  byId("how").hidden = false;
+
+  // ---- every event of a species, on demand
+  const events = data.events;
+
+  function kilometres(value) {
+    if (value === null) return "–";
+    return (value < 1 ? value.toFixed(2) : value < 10 ? value.toFixed(1) : value.toFixed(0)) + "\u00a0km";
+  }
+
+  function signed(number) {
+    if (Math.abs(number) < 0.005) return "0.00";
+    return (number > 0 ? "+" : "−") + Math.abs(number).toFixed(2);
+  }
+
+  function keysOf(index) {
+    const more = events.records[index] - events.keys[index].length;
+    return events.keys[index].join(", ") + (more > 0 ? ", and " + more + " more in evidence.parquet" : "");
+  }
+
+  function fill(article, number) {
+    const list = article.querySelector(".events-list tbody");
+    const indexes = [];
+    for (let index = 0; index < events.species.length; index += 1) {
+      if (events.species[index] === number) indexes.push(index);
+    }
+    indexes.sort((a, b) => events.logOdds[b] - events.logOdds[a] || events.distanceKm[a] - events.distanceKm[b]);
+    const part = document.createDocumentFragment();
+    for (const index of indexes) {
+      const line = document.createElement("tr");
+      const cells = [
+        [events.date[index] || "undated", ""],
+        [kilometres(events.distanceKm[index]), "number"],
+        [kilometres(events.uncertaintyM[index] / 1000), "number"],
+        [signed(events.logOdds[index]), "number"],
+        [keysOf(index), "keys"],
+        [events.datasets[events.dataset[index]] || "", ""],
+      ];
+      for (const [text, kind] of cells) {
+        const cell = document.createElement("td");
+        cell.textContent = text;
+        cell.className = kind;
+        line.append(cell);
+      }
+      part.append(line);
+    }
+    list.replaceChildren(part);
+  }
+
+  for (const [number, article] of dossiers) {
+    const list = article.querySelector(".events-list");
+    if (!list) continue;
+    const total = events.species.filter((item) => item === number).length;
+    if (total <= list.tBodies[0].rows.length) continue;
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "plain";
+    button.textContent = "Show all " + total.toLocaleString("en") + " events";
+    button.addEventListener("click", () => {
+      fill(article, number);
+      list.caption.textContent = "All " + total.toLocaleString("en") + " events, the weightiest first";
+      button.remove();
+      list.tabIndex = -1;
+      list.focus();
+    });
+    list.after(button);
+  }
+
+  // ---- the long list of pairs, and folded fine print
+  const more = byId("more-pairs");
+  const show = byId("show-pairs");
+  if (more && show) {
+    const label = show.textContent;
+    const set = (open) => {
+      more.hidden = !open;
+      show.setAttribute("aria-expanded", String(open));
+      show.textContent = open ? "Show fewer pairs" : label;
+    };
+    show.hidden = false;
+    show.addEventListener("click", () => set(more.hidden));
+    set(false);
+  }
+  const folded = Array.from(document.querySelectorAll("#fine-print details"));
+  for (const item of folded) item.open = item.id === "sources";
+
+  // ---- print shows everything, in the order of the table
+  let before = null;
+  window.addEventListener("beforeprint", () => {
+    before = { chosen: chosen, open: folded.map((item) => item.open), hidden: rows.map((row) => row.hidden) };
+    close();
+    for (const item of folded) item.open = true;
+    for (const row of rows) row.hidden = false;
+    for (const number of Array.from(dossiers.keys()).sort((a, b) => a - b)) why.append(dossiers.get(number));
+  });
+  window.addEventListener("afterprint", () => {
+    if (!before) return;
+    folded.forEach((item, index) => { item.open = before.open[index]; });
+    rows.forEach((row, index) => { row.hidden = before.hidden[index]; });
+    if (before.chosen !== null) choose(before.chosen);
+    before = null;
+  });
+
+  // ---- a bookmark of a species opens it
+  function follow() {
+    const mark = /^#why-(\d+)$/.exec(location.hash);
+    if (mark && dossiers.has(Number(mark[1])) && Number(mark[1]) !== chosen) {
+      choose(Number(mark[1]));
+      const row = body.querySelector("tr.chosen");
+      if (row) row.scrollIntoView({ block: "start" });
+    }
+  }
+  window.addEventListener("hashchange", follow);
+  window.addEventListener("load", follow);
+})();

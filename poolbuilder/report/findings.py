@@ -1,0 +1,139 @@
+"""What a pool says, and what could be wrong with it, in sentences."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from poolbuilder import columns
+from poolbuilder.pool import Pool
+from poolbuilder.report import wording
+
+__all__ = ["CAUTIONS", "LIKELY", "doubts", "findings", "strongest_pairs"]
+
+LIKELY = 0.1
+"""Presence from which the summary counts a species: one chance in ten."""
+
+OLD_YEARS = 30
+COARSE_SHARE = 0.25
+
+CAUTIONS = (
+    "Nothing here proves that a species is absent: no record often means that nobody looked.",
+    "A hybrid cannot be named with certainty from its looks, nor from this list: that takes DNA. "
+    "The list says where to look first.",
+    "Do not move live fish, and do not release a fish anywhere but where it was caught.",
+    "Report a suspected introduction to the agency responsible for the water.",
+    "Local rules, permits and licensed practice for catching, handling and keeping fish come first.",
+)
+
+
+def findings(pool: Pool) -> str:
+    """How many species could be parents, how many are recorded here, which pairs lead."""
+    rows = pool.candidates.to_pylist()
+    likely = [row for row in rows if row["presence"] >= LIKELY]
+    if not rows:
+        return "The checklist has no species, so there is nothing to weigh."
+    here = sum(row["tier"] == "water" for row in likely)
+    head = (
+        f"{wording.spelled(len(likely)).capitalize()} of the {wording.spelled(len(rows))} species on the "
+        f"checklist could be {'a parent' if len(likely) == 1 else 'parents'} here"
+    )
+    return f"{head}; {_where(pool, likely, here)}. {_pairs_sentence(pool)}".strip()
+
+
+def _where(pool: Pool, likely: list[dict[str, Any]], here: int) -> str:
+    near = sum(row["tier"] in {"water", "connected", "radius"} for row in likely)
+    radius = f"{pool.site.radius_km:g} km"
+    if here:
+        verb = "is" if here == 1 else "are"
+        rest = near - here
+        more = f", {wording.spelled(rest)} more within {radius}" if rest else ""
+        return f"{wording.spelled(here)} {verb} recorded in the water itself{more}"
+    if not near:
+        return f"none is recorded within {radius}, so the list rests on range maps and on what is farther out"
+    verb = "is" if near == 1 else "are"
+    if any(row["recordsInWater"] is not None for row in likely):
+        return f"{wording.spelled(near)} {verb} recorded within {radius}, none in the water itself"
+    return f"{wording.spelled(near)} {verb} recorded within {radius}"
+
+
+def strongest_pairs(pool: Pool, most: int = 2) -> list[dict[str, Any]]:
+    """The leading pairs of different species that together stand out; fewer when one alone does."""
+    rows = [row for row in pool.crosses.slice(0, 8).to_pylist() if row["parent1"] != row["parent2"]]
+    return [row for row in rows[:most] if row["weight"] >= 0.4 * rows[0]["weight"]]
+
+
+def _pairs_sentence(pool: Pool) -> str:
+    pairs = strongest_pairs(pool)
+    if not pairs:
+        return ""
+    named = [f"{pair['formula']} ({wording.percent(pair['weight'])})" for pair in pairs]
+    if len(named) == 1:
+        return f"The strongest pair is {named[0]} of all pairs' weight."
+    return f"The strongest pairs are {wording.joined(named)} of all pairs' weight."
+
+
+def doubts(pool: Pool) -> list[str]:
+    """What could be wrong with the list, most important first; the pool's own notes come last."""
+    said = [*_model_doubts(pool), *_source_doubts(pool), *_record_doubts(pool)]
+    return [*said, *(str(note) for note in pool.notes)]
+
+
+def _model_doubts(pool: Pool) -> list[str]:
+    said = []
+    if pool.calibration is None:
+        said.append(
+            "Uncalibrated: the model was not fitted to surveys of waters like this one. Trust the order "
+            "of the list more than its percentages."
+        )
+    lows = columns.numbers(pool.candidates["presenceLow"])
+    if len(lows) and np.isnan(lows).all():
+        said.append("No interval: how far each percentage could be off is not known.")
+    if pool.completeness is None:
+        said.append("How completely this water has been searched is not known, so silence says nothing.")
+    elif pool.completeness.get("words"):
+        said.append(str(pool.completeness["words"]))
+    return said
+
+
+def _source_doubts(pool: Pool) -> list[str]:
+    said = []
+    classes = set(columns.strings(pool.status["rangeClass"]))
+    if classes <= {"no_map"}:
+        said.append("No range map was given: native or introduced is told from records and checklist alone.")
+    if not pool.features.get("outline"):
+        said.append(
+            "No outline of the water was given: nothing can be said to be recorded in the water itself."
+        )
+    if not pool.evidence.num_rows:
+        said.append("No record within reach: the list rests on range maps and starting values alone.")
+    return said
+
+
+def _record_doubts(pool: Pool) -> list[str]:
+    if not pool.evidence.num_rows:
+        return []
+    said = []
+    age = columns.numbers(pool.evidence["ageYears"])
+    old = np.isnan(age) | (age >= OLD_YEARS)
+    if old.mean() > 0.5:
+        said.append(
+            f"{100 * old.mean():.0f} % of the events are {OLD_YEARS} years old or older, or undated: "
+            "waters change."
+        )
+    unsure = columns.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
+    coarse = unsure > COARSE_SHARE * pool.site.radius_km
+    if coarse.mean() > 0.1:
+        said.append(
+            f"{100 * coarse.mean():.0f} % of the events are placed to no better than "
+            f"{COARSE_SHARE * pool.site.radius_km:.0f} km; they count only as far as they may lie "
+            "within the radius."
+        )
+    rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
+    if read and rejected / read > 0.25:
+        said.append(
+            f"{100 * rejected / read:.0f} % of the records read were left out; the fine print says by "
+            "which rule."
+        )
+    return said

@@ -1,0 +1,321 @@
+"""The rows, charts and fine print of a report, in words and drawings, ready for its page."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+from poolbuilder import columns
+from poolbuilder.pool import Pool
+from poolbuilder.report import charts, drawing, wording
+from poolbuilder.settings import Settings
+
+__all__ = ["TIERS", "italic", "pair_rows", "parts", "species_rows", "triangle"]
+
+TIERS = ("water", "connected", "radius", "beyond", "range", "none")
+TOP_EVENTS = 5
+TRIANGLE_SPECIES = 14
+
+_PARTS = {
+    "range": "Range",
+    "records": "Records around",
+    "water": "Records in the water",
+    "hybrids": "Hybrid records",
+    "effort": "Search effort",
+    "community": "Company of other fishes",
+    "silence": "Silence",
+    "calibration": "Calibration",
+    "floor": "Floor",
+}
+_KINDS = {"ambiguous": " (name may mean several species)", "hybrid": " (as parent of a hybrid)"}
+Ints = NDArray[np.int64]
+
+
+def italic(text: str, names: Sequence[str]) -> Markup:
+    """A sentence with the species names in it set in italics; everything is escaped.
+
+    Examples
+    --------
+    >>> italic("Aa bb & co.", ["Aa bb"])
+    Markup('<i>Aa bb</i> &amp; co.')
+    """
+    known = [name for name in sorted(names, key=len, reverse=True) if name]
+    if not known:
+        return escape(text)
+    pieces = re.split("(" + "|".join(map(re.escape, known)) + ")", text)
+    return Markup("").join(
+        Markup("<i>{}</i>").format(piece) if index % 2 else piece for index, piece in enumerate(pieces)
+    )
+
+
+def species_rows(pool: Pool) -> list[dict[str, Any]]:
+    """One row per candidate with everything its line and its argument show."""
+    reasons = _grouped(pool.contributions.to_pylist(), "scientificName")
+    events = _Events(pool)
+    rows = []
+    for number, row in enumerate(pool.candidates.to_pylist()):
+        rows.append(
+            {
+                **_line(pool, row, number),
+                "reasons": _reasons(reasons.get(row["scientificName"], [])),
+                **events.drawn(number, row["scientificName"]),
+            }
+        )
+    return rows
+
+
+def _line(pool: Pool, row: Mapping[str, Any], number: int) -> dict[str, Any]:
+    water = row["recordsInWater"]
+    means, _, source = wording.status(row["establishmentMeans"], row["establishmentSource"]).partition(" (")
+    return {
+        "number": number,
+        "name": row["scientificName"],
+        "vernacular": row["vernacularName"] or "",
+        "gauge": charts.gauge(row["presence"], row["presenceLow"], row["presenceHigh"]),
+        "presence": wording.percent(row["presence"]),
+        "interval": wording.interval(row["presenceLow"], row["presenceHigh"]),
+        "tier": row["tier"],
+        "glyph": charts.glyph(row["tier"]),
+        "tier_words": wording.tier_short(row["tier"], pool.site.radius_km),
+        "records": row["records"],
+        "records_text": f"{row['records']:,}" if row["records"] else wording.DASH,
+        "events_text": wording.counted(row["events"], "event") if row["events"] else "",
+        "in_water": wording.counted(water, "record") if water else "",
+        "nearest": wording.kilometres(row["nearestKm"]),
+        "years": wording.years(row["firstYear"], row["lastYear"]),
+        "status": means,
+        "status_source": source.removesuffix(")"),
+        "note": row["note"],
+        "sort_name": f"{row['scientificName']} {row['vernacularName'] or ''}",
+        "sort_presence": f"{row['presence']:.6f}",
+        "sort_tier": TIERS.index(row["tier"]) if row["tier"] in TIERS else len(TIERS),
+        "sort_nearest": "" if row["nearestKm"] is None else f"{row['nearestKm']:.4f}",
+        "sort_year": "" if row["lastYear"] is None else row["lastYear"],
+    }
+
+
+def _grouped(rows: Sequence[dict[str, Any]], key: str) -> dict[str, list[dict[str, Any]]]:
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(row[key], []).append(row)
+    return groups
+
+
+def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The steps of one argument with the probability after each."""
+    changes = [row["logOdds"] for row in rows]
+    total = 0.0
+    told = []
+    for row, bar in zip(rows, charts.steps(changes), strict=True):
+        total += row["logOdds"]
+        told.append(
+            {
+                "part": _PARTS.get(row["part"], row["part"]),
+                "words": row["words"],
+                "bar": bar,
+                "change": wording.signed(row["logOdds"]),
+                "after": wording.percent(1 / (1 + math.exp(-total))),
+            }
+        )
+    return told
+
+
+class _Events:
+    """The evidence of a pool, sliced by species, with axes that all species share."""
+
+    def __init__(self, pool: Pool) -> None:
+        table = pool.evidence
+        self.pool = pool
+        self.marks = drawing.marks(pool)
+        self.year = columns.integers(table["year"])
+        self.distance = columns.numbers(table["distanceKm"])
+        self.change = columns.numbers(table["logOdds"])
+        known = self.year[self.year >= 0]
+        self.first = int(known.min()) if len(known) else pool.as_of.year
+        self.titles = {
+            str(row.get("datasetKey")): str(row.get("title") or row.get("datasetKey") or "")
+            for row in pool.datasets
+        }
+
+    def drawn(self, number: int, name: str) -> dict[str, Any]:
+        """Charts and the weightiest events of one species."""
+        mine = np.flatnonzero(self.marks.species == number)
+        if not len(mine):
+            return {"events_drawn": False}
+        pool, year = self.pool, self.year[mine]
+        order = mine[np.lexsort((self.distance[mine], -self.change[mine]))][:TOP_EVENTS]
+        reach = max(pool.settings.reach_km, pool.site.radius_km)
+        count = wording.counted(len(mine), "event")
+        all_shown = len(mine) <= TOP_EVENTS
+        return {
+            "events_drawn": True,
+            "undated": int((year < 0).sum()),
+            "locator": drawing.locator(pool, self.marks.of(number), name),
+            "year_chart": charts.years(year[year >= 0], first=self.first, last=pool.as_of.year),
+            "distance_chart": charts.distances(
+                self.distance[mine], radius_km=pool.site.radius_km, reach_km=reach
+            ),
+            "events_caption": f"{count}, the weightiest first"
+            if all_shown
+            else f"The {TOP_EVENTS} weightiest of {count}",
+            "events_top": [self._event(row) for row in columns.take(pool.evidence, order).to_pylist()],
+        }
+
+    def _event(self, row: Mapping[str, Any]) -> dict[str, Any]:
+        key = row["datasetKey"]
+        shown = row["recordIDs"][:6]
+        more = row["records"] - len(shown)
+        keys = ", ".join(shown) + (f", and {more} more in evidence.parquet" if more > 0 and shown else "")
+        return {
+            "date": (row["eventDate"] or "undated") + _KINDS.get(row["kind"], ""),
+            "distance": wording.kilometres(row["distanceKm"]),
+            "unsure": wording.kilometres(row["coordinateUncertaintyInMeters"] / 1000),
+            "change": f"{row['logOdds']:+.2f}".replace("-", wording.MINUS),
+            "record_keys": keys,
+            "dataset": self.titles.get(str(key), str(key)) if key else "",
+        }
+
+
+def pair_rows(pool: Pool) -> list[dict[str, Any]]:
+    """Parent pairs, weightiest first, with what is known of each in words."""
+    rows = [row for row in pool.crosses.to_pylist() if row["parent1"] != row["parent2"]]
+    top = max([row["weight"] for row in rows] or [1.0]) or 1.0
+    return [
+        {
+            "parent1": row["parent1"],
+            "parent2": row["parent2"],
+            "gauge": charts.gauge(row["weight"] / top, None, None),
+            "weight": wording.percent(row["weight"]),
+            "words": _known(row),
+        }
+        for row in rows
+    ]
+
+
+def _known(row: Mapping[str, Any]) -> str:
+    said = []
+    if row["documented"]:
+        said.append("documented in nature")
+    if row["viability"] and row["viability"] != "unknown":
+        said.append(row["viability"])
+    if row["hybridRecords"]:
+        said.append(f"{wording.counted(row['hybridRecords'], 'hybrid record')} within reach")
+    if not said:
+        said.append("no document of it on file")
+    text = "; ".join(said)
+    return f"{text} ({row['note']})" if row["note"] else text
+
+
+def triangle(pool: Pool) -> Markup:
+    """The weights of the pairs of the likeliest species."""
+    names = [str(name) for name in columns.strings(pool.candidates["scientificName"])[:TRIANGLE_SPECIES]]
+    weights = {
+        (row["parent1"], row["parent2"]): (row["weight"], row["documented"])
+        for row in pool.crosses.to_pylist()
+    }
+    return charts.pairs(names, weights)
+
+
+def parts(pool: Pool) -> dict[str, Any]:
+    """The fine print: data sets, inputs, settings, calibration, completeness."""
+    return {
+        "datasets": [_dataset(row) for row in pool.datasets],
+        "inputs": [_input(row) for row in pool.inputs],
+        "settings": _settings(pool.settings),
+        "settings_title": _settings_title(pool.settings),
+        "calibration": _calibration(pool.calibration),
+        "completeness": _facts(pool.completeness or {}),
+    }
+
+
+def _dataset(row: Mapping[str, Any]) -> dict[str, str]:
+    named = row.get("citation") or row.get("title") or row.get("datasetKey") or "unnamed data set"
+    records = row.get("records")
+    return {
+        "citation": str(named),
+        "license": str(row.get("license") or "not stated"),
+        "records": f"{records:,}" if isinstance(records, int) else wording.DASH,
+    }
+
+
+def _input(row: Mapping[str, Any]) -> dict[str, str]:
+    rows = row.get("rows")
+    name = str(row.get("path") or row.get("url") or row.get("name") or "")
+    layer = row.get("layer")
+    return {
+        "path": f"{name}:{layer}" if layer else name,
+        "role": str(row.get("role") or row.get("purpose") or ""),
+        "rows": f"{rows:,}" if isinstance(rows, int) else wording.DASH,
+        "sha256": str(row.get("sha256") or wording.DASH),
+    }
+
+
+def _settings(settings: Settings) -> list[dict[str, Any]]:
+    values, changed = settings.as_dict(), settings.changed()
+    return [
+        {
+            "name": row["name"],
+            "value": _plain(values[row["name"]]),
+            "unit": row["unit"],
+            "reason": row["reason"],
+            "changed": row["name"] in changed,
+            "default": _plain(row["default"]),
+        }
+        for row in Settings.explain()
+    ]
+
+
+def _settings_title(settings: Settings) -> str:
+    changed = settings.changed()
+    if not changed:
+        return "all at their defaults"
+    return "changed: " + ", ".join(f"{name} = {_plain(value)}" for name, value in changed.items())
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: "not known"}[value]
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1000 and value == round(value) else f"{value:.4g}"
+    return f"{value:,}" if isinstance(value, int) else str(value)
+
+
+def _calibration(calibration: Mapping[str, Any] | None) -> dict[str, Any]:
+    if calibration is None:
+        return {
+            "title": "not calibrated",
+            "words": "No surveys were used to fit this model. Its numbers are start values with their "
+            "reasons in the settings below; they order the species, and may all be too high or too low.",
+            "diagram": None,
+            "facts": [],
+        }
+    groups = calibration.get("reliability") or ()
+    rows = [(float(row["predicted"]), float(row["observed"]), int(row["surveys"])) for row in groups]
+    return {
+        "title": str(calibration.get("title") or "fitted to surveys"),
+        "words": str(calibration.get("words") or "The model was fitted to surveys."),
+        "diagram": charts.reliability(rows) if rows else None,
+        "facts": _facts(calibration),
+    }
+
+
+def _facts(values: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The plain values of a mapping; its words and tables are shown elsewhere."""
+    shown = []
+    for key, value in values.items():
+        if key in {"words", "title", "reliability"} or isinstance(value, Mapping):
+            continue
+        if isinstance(value, str | int | float | bool) or value is None:
+            shown.append((_spaced(key), _plain(value)))
+    return shown
+
+
+def _spaced(name: str) -> str:
+    """``listsInWater`` as ``lists in water``."""
+    return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()
