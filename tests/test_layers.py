@@ -29,6 +29,7 @@ LAYERS = [
     ["records.store", "model.candidates", "accounts", "model.lists"],
     ["model.effort", "model.completeness"],
     ["model.community"],
+    ["model.region"],
     ["pool"],
     ["datapackage"],
     ["folder", "job", "summary"],
