@@ -18,7 +18,9 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS = {
     "add": "poolbuilder.cli.store:add",
     "build": "poolbuilder.cli.build:build",
+    "crosses": "poolbuilder.cli.crosses:crosses",
     "demo": "poolbuilder.cli.demo:demo",
+    "report": "poolbuilder.cli.report:report",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",
 }
