@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import subprocess
 import sys
@@ -258,7 +259,7 @@ def test_versions_end_the_same_in_one_add_or_in_many(
     once, often = Store(tmp_path_factory.mktemp("once")), Store(tmp_path_factory.mktemp("often"))
     total = added(once, table)
     ends = sorted({*cuts, 0, len(rows)})
-    for start, stop in zip(ends, ends[1:], strict=False):
+    for start, stop in itertools.pairwise(ends):
         if start < len(rows):
             added(often, table.slice(start, min(stop, len(rows)) - start))
     assert everything(once).equals(everything(often))
@@ -413,3 +414,25 @@ def test_the_index_is_plain_json(tmp_path: Path) -> None:
     content = json.loads((tmp_path / "index.json").read_text(encoding="utf-8"))
     assert content["schemaVersion"] == 1
     assert [file["groups"]["rows"] for file in content["files"]] == [[98], [2]]
+
+
+@LAW
+@given(
+    places=st.lists(st.tuples(longitudes, latitudes, st.sampled_from([5.0, 80.0, 3000.0])), max_size=5),
+    points=st.lists(st.tuples(longitudes, latitudes), min_size=1, max_size=25),
+)
+def test_select_each_is_select_for_every_place(
+    tmp_path_factory: pytest.TempPathFactory,
+    places: list[tuple[float, float, float]],
+    points: list[tuple[float, float]],
+) -> None:
+    store = Store(tmp_path_factory.mktemp("store"))
+    table = records(*({"decimalLongitude": x, "decimalLatitude": y} for x, y in points))
+    added(store, table.slice(0, 9))
+    added(store, table.slice(9))
+    added(store, table.slice(3, 2))  # replaces two
+    x, y, reach = zip(*places, strict=True) if places else ((), (), ())
+    union, rows = store.select_each(longitude=x, latitude=y, reach_km=reach)
+    for (lon, lat, km), mine in zip(places, rows, strict=True):
+        assert columns.take(union, mine).equals(store.select(longitude=lon, latitude=lat, reach_km=km))
+    assert union.num_rows == len({int(row) for mine in rows for row in mine})

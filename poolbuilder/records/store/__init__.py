@@ -20,7 +20,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from poolbuilder import schemas
 from poolbuilder.errors import StoreError
@@ -81,6 +83,11 @@ class Store:
 
     def __repr__(self) -> str:
         return f"Store({self._folder.name!r})"
+
+    @property
+    def path(self) -> Path:
+        """The folder on disk."""
+        return self._folder.local
 
     @property
     def index(self) -> Index:
@@ -147,12 +154,26 @@ class Store:
     def _selected(
         self, index: Index, longitude: float, latitude: float, reach_km: float, include_unplaced: bool
     ) -> pa.Table:
-        found = list(
-            select.near(self._folder, index, longitude=longitude, latitude=latitude, reach_km=reach_km)
-        )
+        found = list(select.near(self._folder, index, (longitude, latitude, reach_km)))
         if include_unplaced:
             found += select.unplaced(self._folder, index)
         return schemas.check(select.by_key(found), schemas.RECORDS, "store")
+
+    def select_each(
+        self, *, longitude: Sequence[float], latitude: Sequence[float], reach_km: Sequence[float]
+    ) -> tuple[pa.Table, list[NDArray[np.int64]]]:
+        """What `select` gives for each of several places, read in one pass.
+
+        Returns
+        -------
+        Table, schema RECORDS
+            Every record within reach of any place, sorted by recordKey.
+        list of int64 arrays
+            For each place, its rows of the table, ascending: the rows that `select` gives.
+        """
+        index = self.index
+        places = list(zip(longitude, latitude, reach_km, strict=True))
+        return select.near_each(self._folder, index, places)
 
     def unplaced(self) -> pa.Table:
         """Records without coordinates on the globe; RECORDS, sorted by recordKey."""

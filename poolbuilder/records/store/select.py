@@ -1,12 +1,14 @@
-"""Selecting the records near a place: index, row groups, chord, geodesic."""
+"""Selecting the records near places: index, row groups, chord, geodesic."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from poolbuilder import columns, geodesy, schemas
@@ -16,11 +18,14 @@ from poolbuilder.records.store.folder import REPAIR, Folder
 from poolbuilder.records.store.index import Index, StoredFile
 from poolbuilder.records.store.ingest import dead_rows
 
-__all__ = ["by_key", "everything", "near", "unplaced", "within"]
+__all__ = ["Place", "by_key", "everything", "near", "near_each", "unplaced", "within"]
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 Box = tuple[float, float, float, float]
+Place = tuple[float, float, float]
+"""Longitude and latitude in degrees, and reach in km."""
 
 _WHOLE = ["longitudeE5", "latitudeE5"]
 _REST = [name for name in layout.PLACED.names if name not in {*_WHOLE, "geometry"}]
@@ -62,53 +67,111 @@ def _in_boxes(longitude: Floats, latitude: Floats, wanted: list[Box]) -> Bools:
     return found
 
 
-def near(
-    folder: Folder, index: Index, *, longitude: float, latitude: float, reach_km: float
-) -> Iterator[pa.Table]:
-    """Placed records within *reach_km*, as RECORDS tables in the order of the files."""
-    boxes = geodesy.covering_box(longitude, latitude, reach_km)
-    for file in index.of_kind("placed"):
-        groups = np.flatnonzero(_meets(file.groups.box, boxes))
-        if len(groups):
-            yield from _near_in(folder, file, groups, boxes, (longitude, latitude), reach_km)
+@dataclass(frozen=True, kw_only=True)
+class _Points:
+    """The coordinates of some row groups of a file, and which rows still count."""
+
+    groups: Rows
+    ends: Rows
+    longitude: Floats
+    latitude: Floats
+    dead: Rows
+
+    def near(self, place: Place, boxes: list[Box], met: Bools) -> Rows:
+        """Positions of the living rows within reach; *met* says which groups can hold any."""
+        starts = np.concatenate([[0], self.ends[:-1]])
+        spans = [np.arange(starts[at], self.ends[at]) for at in np.flatnonzero(met)]
+        rows = np.concatenate(spans) if spans else np.zeros(0, np.int64)
+        x, y = self.longitude[rows], self.latitude[rows]
+        close = np.flatnonzero(_in_boxes(x, y, boxes))
+        hit = within(x[close], y[close], of=place[:2], reach_km=place[2])
+        found = rows[close[hit]]
+        return found[~np.isin(found, self.dead)] if len(self.dead) else found
 
 
-def _near_in(
-    folder: Folder,
-    file: StoredFile,
-    groups: NDArray[np.int64],
-    boxes: list[Box],
-    place: tuple[float, float],
-    reach_km: float,
-) -> Iterator[pa.Table]:
-    check_size(folder, file)
-    dead = dead_rows(folder, file) if file.groups.dead[groups].any() else np.zeros(0, np.int64)
-    starts = np.concatenate([[0], np.cumsum(file.groups.rows)])
+def _points(folder: Folder, file: StoredFile, parquet: pq.ParquetFile, groups: Rows) -> _Points:
+    if parquet.metadata.num_row_groups != len(file.groups.rows):
+        raise StoreError(
+            f"{folder.label(file.name)}: has {parquet.metadata.num_row_groups} row groups, "
+            f"the index says {len(file.groups.rows)} ({REPAIR})"
+        )
     exact = bool(file.groups.exact[groups].all())
-    names = _WHOLE if exact else [*_WHOLE, "geometry.x", "geometry.y"]
+    names = _WHOLE if exact else ["geometry.x", "geometry.y"]
+    x, y = layout.coordinates(parquet.read_row_groups(groups.tolist(), columns=names))
+    counts = file.groups.rows[groups]
+    if len(x) != counts.sum():
+        raise StoreError(f"{folder.label(file.name)}: does not fit the index ({REPAIR})")
+    dead = np.zeros(0, np.int64)
+    if file.groups.dead[groups].any():
+        first = np.concatenate([[0], np.cumsum(file.groups.rows)])[groups]
+        number = np.repeat(first - np.concatenate([[0], np.cumsum(counts)[:-1]]), counts) + np.arange(len(x))
+        dead = np.flatnonzero(np.isin(number, dead_rows(folder, file)))
+    return _Points(groups=groups, ends=np.cumsum(counts), longitude=x, latitude=y, dead=dead)
+
+
+def _records(parquet: pq.ParquetFile, points: _Points, rows: Rows) -> pa.Table:
+    """The rows at these positions as RECORDS; only groups that hold any are read."""
+    which = np.searchsorted(points.ends, rows, side="right")
+    used = np.unique(which)
+    starts = np.concatenate([[0], points.ends[:-1]])
+    counts = (points.ends - starts)[used]
+    moved = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    rest = parquet.read_row_groups(points.groups[used].tolist(), columns=_REST)
+    at = np.searchsorted(used, which)
+    found = columns.take(rest, rows - starts[which] + moved[at])
+    for name, values in (("decimalLongitude", points.longitude), ("decimalLatitude", points.latitude)):
+        found = found.append_column(name, columns.array(values[rows], pa.float64()))
+    return layout.from_unplaced(found)
+
+
+def _near_in(folder: Folder, file: StoredFile, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]] | None:
+    """Records of a file within reach of any place, and each place's rows of them; None for none."""
+    boxes = [geodesy.covering_box(*place) for place in places]
+    met = np.stack([_meets(file.groups.box, wanted) for wanted in boxes])
+    groups = np.flatnonzero(met.any(axis=0))
+    if not len(groups):
+        return None
+    check_size(folder, file)
     with layout.opened(folder, file.name) as parquet:
-        _check_groups(folder, file, parquet.metadata.num_row_groups)
-        rows = parquet.read_row_groups(groups.tolist(), columns=names)
-        x, y = layout.coordinates(rows)
-        number = np.concatenate([np.arange(starts[group], starts[group + 1]) for group in groups])
-        if len(number) != len(x):
-            raise StoreError(f"{folder.label(file.name)}: does not fit the index ({REPAIR})")
-        hit = np.flatnonzero(_in_boxes(x, y, boxes))
-        hit = hit[within(x[hit], y[hit], of=place, reach_km=reach_km)]
-        hit = hit[~np.isin(number[hit], dead)]
-        if not len(hit):
-            return
-        ends = np.cumsum(file.groups.rows[groups])
-        which = np.searchsorted(ends, hit, side="right")
-        used = np.unique(which)
-        rest = parquet.read_row_groups(groups[used].tolist(), columns=_REST)
-    before = (ends - file.groups.rows[groups])[used]
-    moved = np.concatenate([[0], np.cumsum(file.groups.rows[groups][used])])[:-1]
-    at = hit - before[np.searchsorted(used, which)] + moved[np.searchsorted(used, which)]
-    found = columns.take(rest, at)
-    for name, values in (("decimalLongitude", x[hit]), ("decimalLatitude", y[hit])):
-        found = found.append_column(name, columns.array(values, pa.float64()))
-    yield layout.from_unplaced(found)
+        points = _points(folder, file, parquet, groups)
+        hits = [
+            points.near(place, wanted, mine[groups])
+            for place, wanted, mine in zip(places, boxes, met, strict=True)
+        ]
+        rows = np.unique(np.concatenate(hits)) if len(hits) > 1 else hits[0]
+        if not len(rows):
+            return None
+        return _records(parquet, points, rows), [np.searchsorted(rows, hit) for hit in hits]
+
+
+def near(folder: Folder, index: Index, place: Place) -> Iterator[pa.Table]:
+    """Placed records within reach of a place, as RECORDS tables in the order of the files."""
+    for file in index.of_kind("placed"):
+        found = _near_in(folder, file, [place])
+        if found is not None:
+            yield found[0]
+
+
+def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
+    """Placed records within reach of any place, by key, and the rows of each place."""
+    tables: list[pa.Table] = []
+    rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
+    start = 0
+    for file in index.of_kind("placed") if places else []:
+        found = _near_in(folder, file, places)
+        if found is None:
+            continue
+        tables.append(found[0])
+        for mine, more in zip(rows, found[1], strict=True):
+            mine.append(more + start)
+        start += found[0].num_rows
+    if not tables:
+        return by_key([]), [np.zeros(0, np.int64) for _ in places]
+    joined = pa.concat_tables(tables).combine_chunks()
+    order = _key_order(joined)
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    return columns.take(joined, order), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
 
 
 def unplaced(folder: Folder, index: Index) -> Iterator[pa.Table]:
@@ -128,7 +191,6 @@ def _living(folder: Folder, file: StoredFile) -> Iterator[pa.Table]:
     dead = dead_rows(folder, file)
     start = 0
     with layout.opened(folder, file.name) as parquet:
-        _check_groups(folder, file, parquet.metadata.num_row_groups)
         for group in range(parquet.metadata.num_row_groups):
             rows = parquet.read_row_group(group)
             alive = ~np.isin(np.arange(start, start + len(rows)), dead)
@@ -154,12 +216,9 @@ def check_size(folder: Folder, file: StoredFile) -> None:
         )
 
 
-def _check_groups(folder: Folder, file: StoredFile, found: int) -> None:
-    if found != len(file.groups.rows):
-        raise StoreError(
-            f"{folder.label(file.name)}: has {found} row groups, "
-            f"the index says {len(file.groups.rows)} ({REPAIR})"
-        )
+def _key_order(rows: pa.Table) -> Rows:
+    """Positions of rows sorted by record key."""
+    return columns.integers(pc.sort_indices(rows, sort_keys=[("recordKey", "ascending")]))
 
 
 def by_key(parts: list[pa.Table]) -> pa.Table:
@@ -167,4 +226,4 @@ def by_key(parts: list[pa.Table]) -> pa.Table:
     if not parts:
         return columns.table(schemas.RECORDS, {name: [] for name in schemas.RECORDS.names})
     rows = pa.concat_tables(parts).combine_chunks()
-    return rows.take(pc.sort_indices(rows, sort_keys=[("recordKey", "ascending")]))
+    return columns.take(rows, _key_order(rows))
