@@ -13,17 +13,17 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 LAYERS = [
     ["errors", "antimeridian"],
     ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies"],
-    ["site", "layers", "records.terms", "records.text_table", "records.archive", "records.dates"],
+    ["site", "layers", "edges", "range_codes", "records.terms", "records.text_table", "records.archive", "records.dates"],
     ["records.values", "records.placing", "records.duplicates"],
     ["records.judged"],
     ["records.rules"],
-    ["checklist", "hybrids", "known_crosses", "ranges", "model.location", "model.argument", "model.logistic", "model.sightings"],
-    ["sense", "water"],
+    ["checklist", "hybrids", "known_crosses", "model.location", "model.argument", "model.logistic", "model.sightings"],
+    ["sense", "water", "waters"],
     ["binomial"],
     ["taxon"],
     ["names"],
     [
-        "records.darwin_core", "records.screen", "records.service",
+        "records.darwin_core", "records.screen", "records.service", "ranges",
         "located", "model.evidence", "model.establishment", "model.crosses",
     ],
     ["records.store", "model.candidates", "accounts", "model.lists"],
@@ -42,7 +42,7 @@ LAYERS = [
 ]  # fmt: skip
 
 # Packages (folders) may import among their own files; their line is that of the folder.
-PACKAGES = {"report", "checklists", "records.store", "records.service", "page", "water", "cli"}
+PACKAGES = {"report", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh"}
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
 
 

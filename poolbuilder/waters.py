@@ -1,0 +1,110 @@
+"""Tables of waters: a name, a place and perhaps a radius in each row."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from pathlib import Path
+
+from poolbuilder.errors import PlanError, SiteError
+from poolbuilder.site import Site
+
+__all__ = ["read_waters"]
+
+_HEADINGS = {
+    "name": ("name", "water", "waterbody", "waterbodyname", "locality"),
+    "latitude": ("latitude", "lat", "decimallatitude"),
+    "longitude": ("longitude", "lon", "long", "lng", "decimallongitude"),
+    "radius": ("radiuskm", "radius"),
+}
+_REMEDY = "give a CSV table with the columns name, latitude and longitude, and if you like radius_km"
+
+
+def read_waters(path: str | Path, *, radius_km: float = 40.0) -> tuple[Site, ...]:
+    """Read a table of waters.
+
+    Parameters
+    ----------
+    path : path
+        UTF-8 text with a header; separated by commas, semicolons or tabs.  Columns: name,
+        latitude, longitude, and if wanted radius_km; Darwin Core's headings are known too.
+    radius_km : float
+        For rows without a radius.
+
+    Returns
+    -------
+    tuple of Site
+        In the order of the rows; a water without a name is called by its row.
+
+    Raises
+    ------
+    PlanError
+        When the table cannot be read, lacks a column or has a row that is no place.
+    """
+    rows, delimiter = _rows(Path(path))
+    columns = _columns(rows[0], path)
+    sites = []
+    for number, row in enumerate(rows[1:], start=2):
+        if not any(cell.strip() for cell in row):
+            continue
+        try:
+            sites.append(_site(row, columns, number, radius_km))
+        except SiteError as error:
+            raise PlanError(str(error), file=path, row=number, remedy="mend or remove the row") from error
+        except ValueError as error:
+            comma = delimiter != "," and "," in str(error)
+            raise PlanError(
+                f"{error}", file=path, row=number, remedy="write a decimal point" if comma else _REMEDY
+            ) from error
+    if not sites:
+        raise PlanError("has no waters", file=path, remedy=_REMEDY)
+    return tuple(sites)
+
+
+def _rows(path: Path) -> tuple[list[list[str]], str]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise PlanError("is not UTF-8 text", file=path, remedy="save it as CSV UTF-8") from error
+    except OSError as error:
+        raise PlanError(
+            f"cannot be read: {error.strerror}", file=path, remedy="check path and permissions"
+        ) from error
+    first = text.partition("\n")[0]
+    delimiter = max("\t;,", key=first.count)
+    rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
+    if not rows:
+        raise PlanError("is empty", file=path, remedy=_REMEDY)
+    return rows, delimiter
+
+
+def _columns(header: list[str], path: str | Path) -> dict[str, int]:
+    folded = ["".join(letter for letter in name.lower() if letter.isalnum()) for name in header]
+    found = {}
+    for key, headings in _HEADINGS.items():
+        at = [folded.index(heading) for heading in headings if heading in folded]
+        if at:
+            found[key] = at[0]
+    missing = [key for key in ("latitude", "longitude") if key not in found]
+    if missing:
+        raise PlanError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=_REMEDY)
+    return found
+
+
+def _site(row: list[str], columns: Mapping[str, int], number: int, radius_km: float) -> Site:
+    cells = {key: row[at].strip() if at < len(row) else "" for key, at in columns.items()}
+    values = {"radius": radius_km}
+    for key in ("latitude", "longitude", "radius"):
+        text = cells.get(key, "")
+        if text or key != "radius":
+            try:
+                values[key] = float(text)
+            except ValueError:
+                raise ValueError(f"{key} {text!r} is not a number") from None
+    return Site(
+        longitude=values["longitude"],
+        latitude=values["latitude"],
+        radius_km=values["radius"],
+        name=cells.get("name") or f"row {number}",
+    )
