@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.polynomial import chebyshev, hermite_e, legendre
@@ -162,7 +163,7 @@ def _rice_inside(distance: Floats, sigma: Floats, radius: float) -> Floats:
     nodes, weights = _NODES_48
     t = low + half * (1 + nodes)
     density = _rice_without_gauss(a, t) * np.exp(-0.5 * t * t)
-    return np.clip((density @ weights) * half[:, 0], 0.0, 1.0)
+    return np.asarray(np.clip((density @ weights) * half[:, 0], 0.0, 1.0))
 
 
 def share_inside_disc(distance_km: ArrayLike, uncertainty_m: ArrayLike, radius_km: float) -> Floats:
@@ -191,6 +192,7 @@ def share_inside_disc(distance_km: ArrayLike, uncertainty_m: ArrayLike, radius_k
         alpha = 2 * np.arctan2(np.sqrt(np.maximum(inner, 0)), np.sqrt(np.maximum(outer, 0)))
         gap = distance - uncertainty
         inner = (radius_km - gap) * (radius_km + gap)  # R² - (d - u)²
+        outer = (distance + uncertainty - radius_km) * (distance + uncertainty + radius_km)
         beta = 2 * np.arctan2(np.sqrt(np.maximum(inner, 0)), np.sqrt(np.maximum(outer, 0)))
         shared = radius_km**2 * (alpha - np.sin(2 * alpha) / 2)
         shared += uncertainty**2 * (beta - np.sin(2 * beta) / 2)
@@ -263,20 +265,18 @@ def expected_kernel(distance_km: ArrayLike, sigma_km: ArrayLike, *, settings: Se
         (spread_out & wide, _mean_wide),
     ):
         if chosen.any():
-            out[chosen] = _distinct(
-                distance[chosen], sigma[chosen], lambda d, s, mean=mean: mean(d, s, settings)
-            )
-    return np.clip(out, 0.0, 1.0).reshape(shape)
+            out[chosen] = _distinct(distance[chosen], sigma[chosen], partial(mean, settings=settings))
+    return np.asarray(np.clip(out, 0.0, 1.0)).reshape(shape)
 
 
-def _mean_far(distance: Floats, sigma: Floats, settings: Settings) -> Floats:
+def _mean_far(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
     a = (distance / sigma)[:, None]
     t, weights = _HERMITE
     r = distance[:, None] + sigma[:, None] * t
     return np.asarray((_rice_without_gauss(a, t) * kernel(r, settings=settings)) @ weights)
 
 
-def _mean_near(distance: Floats, sigma: Floats, settings: Settings) -> Floats:
+def _mean_near(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
     a = (distance / sigma)[:, None]
     low = np.maximum(-a, -TAIL)
     half = (TAIL - low) / 2
@@ -287,7 +287,7 @@ def _mean_near(distance: Floats, sigma: Floats, settings: Settings) -> Floats:
     return np.asarray((values @ weights) * half[:, 0])
 
 
-def _mean_wide(distance: Floats, sigma: Floats, settings: Settings) -> Floats:
+def _mean_wide(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
     """As `_mean_near`, over s = asinh(r/a): the kernel is narrow against the location's spread."""
     scale = settings.kernel_km
     a = (distance / sigma)[:, None]
