@@ -19,7 +19,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.water import Water
 
-__all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place"]
+__all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place", "record_reach_km"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,17 +62,6 @@ class Job:
         """Read what is needed and build the pool."""
         records, provenance = read_place(self)
         checklist = open_checklist(self.checklist, records)
-        layers = (self.water, self.basins, self.streams, self.barriers)
-        water = None
-        if any(layers):
-            water = Water.at(
-                self.site,
-                outline=self.water,
-                basins=self.basins,
-                streams=self.streams,
-                barriers=self.barriers,
-                settings=self.settings,
-            )
         return build(
             self.site,
             records,
@@ -80,8 +69,21 @@ class Job:
             as_of=self.as_of,
             settings=self.settings,
             ranges=open_ranges(self.ranges, checklist),
-            water=water,
+            water=self.open_water(),
             provenance=provenance,
+        )
+
+    def open_water(self) -> Water | None:
+        """The water itself from the layers given, or None when there are none."""
+        if not any((self.water, self.basins, self.streams, self.barriers)):
+            return None
+        return Water.at(
+            self.site,
+            outline=self.water,
+            basins=self.basins,
+            streams=self.streams,
+            barriers=self.barriers,
+            settings=self.settings,
         )
 
 
@@ -98,6 +100,11 @@ def open_checklist(given: str, records: pa.Table) -> Checklist:
 def open_ranges(specs: Sequence[str], checklist: Checklist) -> RangeMap | None:
     """The range polygons of the given layers, or None when there are none."""
     return RangeMap.read(specs, checklist) if specs else None
+
+
+def record_reach_km(site: Site, *, settings: Settings) -> float:
+    """How far from a site records are taken from the store: the reach and room for uncertainty."""
+    return reach_of(site, settings=settings) + SPREAD * settings.obscured_uncertainty_m / 1000
 
 
 def read_place(job: Job) -> tuple[pa.Table, Provenance]:
@@ -122,10 +129,9 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
             file=job.store,
             remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or give --records FILE",
         )
-    margin = SPREAD * job.settings.obscured_uncertainty_m / 1000
     records = store.select(
         longitude=job.site.longitude,
         latitude=job.site.latitude,
-        reach_km=reach_of(job.site, settings=job.settings) + margin,
+        reach_km=record_reach_km(job.site, settings=job.settings),
     )
     return records, Provenance(inputs=store.sources(), datasets=store.datasets())
