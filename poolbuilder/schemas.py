@@ -13,6 +13,8 @@ import pyarrow as pa
 from poolbuilder.errors import TableError
 
 __all__ = [
+    "CAUSES",
+    "CHANGES",
     "CONTRIBUTIONS",
     "CROSSES",
     "EVIDENCE",
@@ -380,6 +382,51 @@ CROSSES = pa.schema(
         _column("note", TEXT, "Source of what is said, and cautions.", required=True),
     ],
     metadata={"doc": "Parent pairs, sorted by weight, then formula."},
+)
+
+
+CHANGES = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name.", required=True),
+        _column(
+            "change",
+            TEXT,
+            "`gained` or `lost` (recorded within the radius now but not before, or the reverse), `moved` (presence changed by more than movedPresence) or `steady`.",
+            required=True,
+        ),
+        _column(
+            "presenceBefore", REAL, "Presence in the older pool; null when the species was no candidate."
+        ),
+        _column("presenceAfter", REAL, "Presence in the newer pool; null when it is no candidate any more."),
+        _column("logOddsChange", REAL, "Change in log-odds; null unless the species is in both pools."),
+        _column("recordsBefore", WHOLE, "Kept records within the radius in the older pool.", required=True),
+        _column("recordsAfter", WHOLE, "Kept records within the radius in the newer pool.", required=True),
+        _column("tierBefore", TEXT, "Strongest kind of evidence in the older pool."),
+        _column("tierAfter", TEXT, "Strongest kind of evidence in the newer pool."),
+        _column("establishmentBefore", TEXT, "establishmentMeans in the older pool."),
+        _column("establishmentAfter", TEXT, "establishmentMeans in the newer pool."),
+    ],
+    metadata={"doc": "What changed between two pools of one water; the largest changes first."},
+)
+
+CAUSES = pa.schema(
+    [
+        _column("scientificName", TEXT, "Accepted name.", required=True),
+        _column(
+            "cause",
+            TEXT,
+            "`new` or `withdrawn` records, `edited` records, `dates` (everything is older now), `ranges`, `settings`, `layers`, `place`, `lists` (of the target group), `calibration`, `version`, `checklist` or `interaction`.",
+            required=True,
+        ),
+        _column(
+            "logOdds",
+            REAL,
+            "Part of the change in log-odds; the parts of a species sum to its logOddsChange. Null for a species that only one pool has.",
+        ),
+        _column("records", WHOLE, "Records behind the cause; null where it is not a matter of records."),
+        _column("words", TEXT, "The cause in plain words.", required=True),
+    ],
+    metadata={"doc": "Why each presence changed; the parts add up."},
 )
 
 
