@@ -186,7 +186,7 @@ def put_barriers(
     edge[found.who[best]], at[found.who[best]] = found.edge[best], found.at_m[best]
     notes = []
     if cover is not None and len(best):
-        edge, at, within = _to_shore(barriers, snapper, cover, edge, at, limit)
+        edge, at, within = _to_shore(barriers, snapper, cover, edge, at, settings.stream_snap_m)
         if within:
             notes.append(f"{within} barriers stand within the water and part nothing")
     off = int((edge < 0).sum())
@@ -199,9 +199,12 @@ def put_barriers(
 
 
 def _to_shore(
-    barriers: Barriers, snapper: Snapper, cover: Cover, edge: Ints, at: Floats, limit: Floats
+    barriers: Barriers, snapper: Snapper, cover: Cover, edge: Ints, at: Floats, limit_m: float
 ) -> tuple[Ints, Floats, int]:
-    """Move barriers from within the water to where a flow line enters or leaves it nearby."""
+    """Move barriers from within the water to where a flow line enters or leaves it nearby.
+
+    Outlines are drawn up to the dam or over it, so a dam may well lie inside.
+    """
     length = snapper.network.length_m[cover.edge]
     leaves, enters = cover.last_m < length, cover.first_m > 0
     gate_edge = np.concatenate([cover.edge[leaves], cover.edge[enters]])
@@ -212,11 +215,11 @@ def _to_shore(
         position = int(np.searchsorted(cover.edge, edge[k]))
         if position == len(cover.edge) or cover.edge[position] != edge[k]:
             continue
-        if not cover.first_m[position] < at[k] < cover.last_m[position]:
+        if not cover.first_m[position] <= at[k] <= cover.last_m[position]:
             continue
         x, y = snapper.plane.forward(barriers.longitude[k : k + 1], barriers.latitude[k : k + 1])
         gap = np.hypot(gate_x - x, gate_y - y)
-        if len(gap) and gap.min() <= limit[k]:
+        if len(gap) and gap.min() <= limit_m:
             nearest = int(np.argmin(gap))
             edge[k], at[k] = gate_edge[nearest], gate_at[nearest]
         else:
