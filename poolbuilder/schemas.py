@@ -21,11 +21,14 @@ __all__ = [
     "HYBRIDS",
     "LOCATED",
     "NAMED",
+    "PAIRS",
     "POOL",
+    "POOLS",
     "RECORDS",
     "REJECTED",
     "SCREENED",
     "STATUS",
+    "WATERS",
     "check",
     "describe",
 ]
@@ -427,6 +430,41 @@ CAUSES = pa.schema(
         _column("words", TEXT, "The cause in plain words.", required=True),
     ],
     metadata={"doc": "Why each presence changed; the parts add up."},
+)
+
+_WATER = _column("water", WHOLE, "Number of the water: its row in the table of waters, from 1.", required=True)
+_WATER_NAME = _column("waterName", TEXT, "Name of the water as given.", required=True)
+
+POOLS = pa.schema(
+    [_WATER, _WATER_NAME, *POOL],
+    metadata={"doc": "The pools of many waters: one row per water and candidate species."},
+)
+
+PAIRS = pa.schema(
+    [_WATER, _WATER_NAME, *CROSSES],
+    metadata={"doc": "The parent pairs of many waters."},
+)
+
+WATERS = pa.schema(
+    [
+        _WATER,
+        _WATER_NAME,
+        _column("longitude", REAL, "Degrees east, WGS84.", required=True),
+        _column("latitude", REAL, "Degrees north, WGS84.", required=True),
+        _column("radiusKm", REAL, "What counts as near.", required=True),
+        _column("read", WHOLE, "Records read for the water; read = kept + rejected.", required=True),
+        _column("kept", WHOLE, "Records kept, those of the wider group among them.", required=True),
+        _column("rejected", WHOLE, "Records rejected.", required=True),
+        _column("withinRadius", WHOLE, "Kept records of candidates within the radius.", required=True),
+        _column("recordedSpecies", WHOLE, "Candidates recorded in the water or within the radius.", required=True),
+        _column("expectedSpecies", REAL, "Σ presence: how many candidates are to be expected.", required=True),
+        _column("topSpecies", TEXT, "The most probable candidate."),
+        _column("topPresence", REAL, "Its presence."),
+        _column("topPair", TEXT, "The pair of parents with the largest weight."),
+        _column("topPairWeight", REAL, "Its weight."),
+        _column("step", TEXT, "The best kind of evidence that the records allowed.", required=True),
+    ],
+    metadata={"doc": "One row per water, in the order of the table of waters."},
 )
 
 
