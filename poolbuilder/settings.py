@@ -222,13 +222,20 @@ class Settings:
         200, "m", "a dam or fall this close to a flow line stands in it", low=0, high=10_000
     )
     barrier_up: float = _share(
-        0.1, "passability upstream of a barrier without the attribute: few fish climb a dam; a start value"
+        0.2, "passability upstream of a barrier without the attribute: few fish climb a dam; a start value"
     )
     barrier_down: float = _share(
         0.7, "passability downstream of a barrier without the attribute: many are carried over; a start value"
     )
     barrier_floor: float = _number(
-        0.02, "0-1", "no barrier passes less: people carry fish past dams, so never 0", low=1e-4, high=1
+        0.1,
+        "0-1",
+        "no barrier passes less: people carry fish past dams, and fish were there before the dam; a start value",
+        low=1e-4,
+        high=1,
+    )
+    divide_factor: float = _share(
+        0.4, "the kernel across a watershed divide: fish do not cross it, but people carry them; a start value"
     )
     # lists of the target group
     list_place_degrees: float = _number(
@@ -267,6 +274,9 @@ class Settings:
     )
     region_max_places: float = _number(
         4_000, "places", "the nearest so many are learnt from; the limit of time and memory", low=50, high=20_000
+    )
+    region_max_records: float = _number(
+        400_000, "records", "with more records than this in the region a smaller one is taken", low=1000, high=1e9
     )
     effort_min_places: float = _number(
         30, "places", "with fewer places in the region, effort is not used", low=5, high=10_000
