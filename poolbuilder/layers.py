@@ -8,45 +8,31 @@ system is refused: a guess could put a range on the wrong continent.
 from __future__ import annotations
 
 import hashlib
-import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from pyproj.exceptions import CRSError, ProjError
+from pyproj.exceptions import ProjError
 
 from poolbuilder.antimeridian import unwrap_rings
 from poolbuilder.errors import LayerError
+from poolbuilder.layer_files import LON_LAT, RawLayer, first_line, read_raw
 
-__all__ = ["Layer", "read_layer", "split_spec"]
+__all__ = ["Layer", "counted", "read_layer", "split_spec"]
 
 Geometries = NDArray[np.object_]
 
 SIDECARS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 """Parts of a shapefile that decide what is read."""
-LON_LAT = CRS.from_user_input("OGC:CRS84")
 NO_CRS_REMEDY = (
     "write the system into the file, for instance `ogr2ogr -a_srs EPSG:4326 new.gpkg old` when its "
     "coordinates are degrees on WGS84"
 )
-GEOJSON_TYPES = {
-    "FeatureCollection",
-    "Feature",
-    "GeometryCollection",
-    "Point",
-    "MultiPoint",
-    "LineString",
-    "MultiLineString",
-    "Polygon",
-    "MultiPolygon",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,15 +65,15 @@ class Layer:
         return len(self.geometry)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Raw:
-    """What a reader found, before anything is judged."""
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """A number with its noun.
 
-    geometry: Geometries
-    attributes: dict[str, list[Any]]
-    crs: CRS | None
-    layer: str | None = None
-    notes: tuple[str, ...] = ()
+    Examples
+    --------
+    >>> counted(1, "feature"), counted(2, "feature"), counted(2, "geometry", "geometries")
+    ('1 feature', '2 features', '2 geometries')
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
 
 
 def split_spec(spec: str | Path) -> tuple[Path, str | None]:
@@ -140,10 +126,10 @@ def read_layer(spec: str | Path, *, purpose: str) -> Layer:
         raise LayerError(f"is a folder, not a file of {purpose}", file=path, remedy="name one file in it")
     if path.stat().st_size == 0:
         raise LayerError(f"is empty; expected {purpose}", file=path, remedy="export it again")
-    raw = _read(path, layer, purpose)
+    raw = read_raw(path, layer, purpose)
     if raw.crs is None:
         raise LayerError(f"{purpose} have no coordinate reference system", file=path, remedy=NO_CRS_REMEDY)
-    geometry, notes = _settle(raw.geometry, raw.crs, path)
+    geometry, notes = _settle(raw, raw.crs, path)
     usable = np.array([item is not None for item in geometry], dtype=bool)
     if not usable.any():
         raise LayerError(
@@ -154,7 +140,7 @@ def read_layer(spec: str | Path, *, purpose: str) -> Layer:
         geometry=geometry[kept],
         attributes={name: [values[i] for i in kept] for name, values in raw.attributes.items()},
         numbers=kept + 1,
-        notes=(*raw.notes, *notes),
+        notes=tuple(notes),
         source={"path": str(path), "layer": raw.layer, "sha256": _sha256(path), "rows": len(geometry)},
     )
 
@@ -173,157 +159,22 @@ def _sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-# Readers: each gives the geometry as it stands, with its coordinate reference system.
-
-
-def _read(path: Path, layer: str | None, purpose: str) -> _Raw:
-    suffix = path.suffix.lower()
-    try:
-        if suffix in {".parquet", ".geoparquet"}:
-            return _read_parquet(path, layer)
-        if suffix in {".geojson", ".json"}:
-            found = _read_geojson(path, layer)
-            if found is not None:
-                return found
-        return _read_with_gdal(path, layer)
-    except (CRSError, pa.ArrowException, OSError, shapely.errors.ShapelyError) as error:
-        fact = f"cannot be read as {purpose}: {_first_line(error)}"
-        raise LayerError(
-            fact, file=path, remedy="use GeoPackage, Shapefile, GeoJSON or GeoParquet"
-        ) from error
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-
-
-def _read_with_gdal(path: Path, layer: str | None) -> _Raw:
-    import pyogrio  # imports geopandas; only when such a layer is given
-
-    try:
-        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
-        if layer is None and len(layers) > 1:
-            raise LayerError(
-                f"holds {len(layers)} layers",
-                file=path,
-                remedy=f"name one as FILE:layer, of {', '.join(layers)}",
-            )
-        if layer is not None and layer not in layers:
-            raise LayerError(f"has no layer {layer!r}", file=path, remedy=f"it has {', '.join(layers)}")
-        meta, table = pyogrio.read_arrow(path, layer=layer or layers[0])
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        fact = _first_line(error)
-        raise OSError("the format is unknown" if "not recognized" in fact else fact) from error
-    column = meta["geometry_name"] or "wkb_geometry"
-    if column not in table.column_names:
-        raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
-    geometry = shapely.from_wkb(np.array(table.column(column).to_pylist(), dtype=object), on_invalid="ignore")
-    lost = table.num_rows - table.column(column).null_count - int((~shapely.is_missing(geometry)).sum())
-    return _Raw(
-        geometry=geometry,
-        attributes={name: table.column(name).to_pylist() for name in table.column_names if name != column},
-        crs=CRS.from_user_input(meta["crs"]) if meta["crs"] else None,
-        layer=layer or layers[0],
-        notes=(f"{lost} geometries of a kind that cannot be read",) if lost else (),
-    )
-
-
-def _read_geojson(path: Path, layer: str | None) -> _Raw | None:
-    """GeoJSON, or None when the file is JSON of another kind (one feature a line, topology)."""
-    if layer is not None:
-        raise LayerError(f"GeoJSON has no layers, got {layer!r}", file=path, remedy="name the file alone")
-    try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise LayerError("is not UTF-8, as GeoJSON must be", file=path, remedy="save it as UTF-8") from error
-    except json.JSONDecodeError as error:
-        if "Extra data" in error.msg:
-            return None
-        raise LayerError(
-            f"is not JSON: {error.msg}",
-            file=path,
-            row=error.lineno,
-            remedy="the file may be cut short; export again",
-        ) from error
-    kind = data.get("type") if isinstance(data, dict) else None
-    if kind == "Topology":
-        return None
-    if kind not in GEOJSON_TYPES:
-        raise LayerError("is JSON but not GeoJSON", file=path, remedy="export as GeoJSON (RFC 7946)")
-    features = data.get("features") if kind == "FeatureCollection" else [data]
-    if not isinstance(features, list):
-        raise LayerError("has no list of features", file=path, remedy="export as GeoJSON (RFC 7946)")
-    return _from_features(features, _geojson_crs(data))
-
-
-def _geojson_crs(data: dict[str, Any]) -> CRS | None:
-    member = data.get("crs", LON_LAT)
-    if isinstance(member, dict):
-        name = member.get("properties", {}).get("name")
-        return CRS.from_user_input(name) if name else None
-    return LON_LAT if member is LON_LAT else None
-
-
-def _from_features(features: Sequence[Any], crs: CRS | None) -> _Raw:
-    geometry = np.full(len(features), None, dtype=object)
-    properties: list[dict[str, Any]] = []
-    broken = []
-    for number, feature in enumerate(features, start=1):
-        plain = feature if isinstance(feature, dict) else {}
-        member = plain.get("geometry") if plain.get("type") == "Feature" else plain
-        properties.append({**(plain.get("properties") or {})})
-        if plain.get("id") is not None:
-            properties[-1].setdefault("id", plain["id"])
-        if member:
-            geometry[number - 1] = shapely.from_geojson(json.dumps(member), on_invalid="ignore")
-        if member and geometry[number - 1] is None:
-            broken.append(str(number))
-    names = list(dict.fromkeys(name for row in properties for name in row))
-    return _Raw(
-        geometry=geometry,
-        attributes={name: [row.get(name) for row in properties] for name in names},
-        crs=crs,
-        notes=(f"geometry of feature {', '.join(broken)} cannot be read",) if broken else (),
-    )
-
-
-def _read_parquet(path: Path, layer: str | None) -> _Raw:
-    import pyarrow.parquet as pq
-
-    if layer is not None:
-        raise LayerError(f"Parquet has no layers, got {layer!r}", file=path, remedy="name the file alone")
-    table = pq.ParquetFile(path).read()
-    try:
-        geo = json.loads((table.schema.metadata or {})[b"geo"])
-        column = geo["primary_column"]
-        meta = geo["columns"][column]
-        values = table.column(column).combine_chunks()
-    except (KeyError, TypeError, json.JSONDecodeError) as error:
-        raise LayerError(
-            "is Parquet without the `geo` description of GeoParquet", file=path, remedy="export as GeoParquet"
-        ) from error
-    crs = LON_LAT if "crs" not in meta else meta["crs"] and CRS.from_user_input(meta["crs"])
-    hidden = {column, *(cover["xmin"][0] for cover in [meta.get("covering", {}).get("bbox")] if cover)}
-    encoding = str(meta.get("encoding", "WKB"))
-    if encoding.upper() != "WKB":
-        raise LayerError(
-            f"geometry is encoded as {encoding}", file=path, remedy="export as GeoParquet with WKB geometry"
-        )
-    geometry = shapely.from_wkb(np.array(values.to_pylist(), dtype=object), on_invalid="ignore")
-    attributes = {name: table.column(name).to_pylist() for name in table.column_names if name not in hidden}
-    return _Raw(geometry=geometry, attributes=attributes, crs=crs)
-
-
 # Settling: one coordinate reference system, two dimensions, valid, cut at the antimeridian.
 
 
-def _settle(geometry: Geometries, crs: CRS, path: Path) -> tuple[Geometries, list[str]]:
+def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]:
     """Geometry on WGS84, with None where nothing usable is left, and what was done."""
     notes: list[str] = []
-    missing = shapely.is_missing(geometry) | shapely.is_empty(geometry)
-    if missing.any():
-        notes.append(f"{int(missing.sum())} features without geometry left out")
-    out = geometry.copy()
+    if raw.broken:
+        few = ", ".join(str(number) for number in raw.broken[:5]) + (", …" if len(raw.broken) > 5 else "")
+        notes.append(
+            f"{counted(len(raw.broken), 'geometry', 'geometries')} unreadable (feature {few}): left out"
+        )
+    missing = shapely.is_missing(raw.geometry) | shapely.is_empty(raw.geometry)
+    without = int(missing.sum()) - len(raw.broken)
+    if without:
+        notes.append(f"{counted(without, 'feature')} without geometry left out")
+    out = raw.geometry.copy()
     out[missing] = None
     if shapely.has_z(out).any() or shapely.has_m(out).any():
         notes.append("heights and measures dropped")
@@ -331,15 +182,17 @@ def _settle(geometry: Geometries, crs: CRS, path: Path) -> tuple[Geometries, lis
     out = _to_lon_lat(out, crs, path, notes)
     out, crossing = unwrap_rings(out)
     if crossing:
-        notes.append(f"{crossing} features cross ±180° longitude: split there")
+        notes.append(f"{counted(crossing, 'feature')} across ±180° longitude: split there")
     invalid = ~(shapely.is_valid(out) | shapely.is_missing(out))
     if invalid.any():
-        notes.append(f"{int(invalid.sum())} invalid geometries repaired")
+        notes.append(f"{counted(int(invalid.sum()), 'invalid geometry', 'invalid geometries')} repaired")
         out = out.copy()
         out[invalid] = [_repaired(item) for item in out[invalid]]
-        lost = invalid & shapely.is_missing(out)
-        if lost.any():
-            notes.append(f"{int(lost.sum())} of them had no extent and are left out")
+        lost = int((invalid & shapely.is_missing(out)).sum())
+        if lost:
+            notes.append(
+                f"{counted(lost, 'repaired geometry', 'repaired geometries')} without extent left out"
+            )
     return out, notes
 
 
@@ -363,7 +216,7 @@ def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) ->
                 geometry, lambda xy: np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
             )
         except ProjError as error:
-            fact = f"coordinates cannot be brought from {crs.name} to WGS84: {_first_line(error)}"
+            fact = f"coordinates cannot be brought from {crs.name} to WGS84: {first_line(error)}"
             raise LayerError(fact, file=path, remedy="reproject the file to EPSG:4326") from error
         notes.append(f"brought from {crs.name} to WGS84")
     present = ~shapely.is_missing(out)

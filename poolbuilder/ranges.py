@@ -8,8 +8,7 @@ statement decides and the disagreement is said.
 from __future__ import annotations
 
 import json
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -17,83 +16,19 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import shapely
-from numpy.typing import NDArray
 
 from poolbuilder import columns
 from poolbuilder.checklist import Checklist
 from poolbuilder.edges import Edges
-from poolbuilder.errors import LayerError
 from poolbuilder.geodesy import covering_box
 from poolbuilder.layers import Layer, read_layer
 from poolbuilder.names import read_name
-from poolbuilder.range_codes import (
-    ORIGIN,
-    PRESENCE,
-    RANGE_CLASSES,
-    SEASONAL,
-    STRENGTH,
-    polygon_class,
-    read_code,
-)
+from poolbuilder.range_codes import RANGE_CLASSES, STRENGTH, polygon_class
+from poolbuilder.range_polygons import Accept, RangePolygon, citations, read_polygons, settle_names
 from poolbuilder.schemas import STATUS, check
 from poolbuilder.site import Site
-from poolbuilder.vocabularies import fold
 
 __all__ = ["RANGE_CLASSES", "RangeMap", "RangePolygon", "polygon_class", "status_at"]
-
-SPECIES_COLUMNS = (
-    "scientificname",
-    "acceptedscientificname",
-    "acceptednameusage",
-    "binomial",
-    "sciname",
-    "species",
-    "speciesname",
-    "latinname",
-    "taxon",
-    "taxonname",
-    "scientific",
-)
-PRESENCE_COLUMNS = ("presence", "presencecode", "presenceco", "presenc")
-ORIGIN_COLUMNS = (
-    "establishmentmeans",
-    "establishm",
-    "establishment",
-    "origin",
-    "origincode",
-    "origincod",
-    "nativestatus",
-)
-SEASONAL_COLUMNS = ("seasonal", "seasonalcode", "seasonalco", "season")
-CITATION_COLUMNS = ("citation", "bibliographiccitation", "source")
-
-Accept = Callable[[str], Sequence[str]]
-
-
-@dataclass(frozen=True, kw_only=True)
-class RangePolygon:
-    """One polygon of one species, with what it says.
-
-    Attributes
-    ----------
-    species : str
-        Accepted name.
-    geometry : shapely Polygon or MultiPolygon
-    range_class, means, words
-        As `polygon_class` gives them.
-    file : str
-        Where it was read.
-    number : int
-        Feature in that file, counted from 1.
-    """
-
-    species: str
-    geometry: Any
-    range_class: str
-    means: str | None
-    words: str
-    file: str
-    number: int
 
 
 @dataclass(frozen=True)
@@ -144,10 +79,14 @@ class RangeMap:
         polygons: list[RangePolygon] = []
         notes: list[str] = []
         for layer in layers:
-            found, said = _polygons(layer, accept)
+            found, said = read_polygons(layer, accept)
             polygons += found
             notes += [f"{layer.source['path']}: {note}" for note in (*layer.notes, *said)]
-        return cls(tuple(polygons), tuple(_source(layer) for layer in layers), tuple(notes))
+        return cls(
+            tuple(settle_names(polygons)),
+            tuple({**layer.source, **_cited(layer)} for layer in layers),
+            tuple(notes),
+        )
 
     @cached_property
     def species(self) -> frozenset[str]:
@@ -220,6 +159,11 @@ class RangeMap:
         return features
 
 
+def _cited(layer: Layer) -> dict[str, list[str]]:
+    found = citations(layer)
+    return {"citations": found} if found else {}
+
+
 _PRESENT = {"extant", "introduced", "probably_extant", "possibly_extant", "uncertain"}
 
 
@@ -230,114 +174,10 @@ def _feature(polygon: RangePolygon, shape: Any) -> dict[str, Any]:
             "scientificName": polygon.species,
             "rangeClass": polygon.range_class,
             "establishmentMeans": polygon.means,
-            "words": polygon.words,
+            "words": polygon.statement,
         },
         "geometry": json.loads(shapely.to_geojson(shape)),
     }
-
-
-# Reading the attributes
-
-
-def _column(layer: Layer, names: Sequence[str]) -> str | None:
-    """The layer's column that answers to the first of the names it has."""
-    folded = {fold(column): column for column in reversed(list(layer.attributes))}
-    return next((folded[name] for name in names if name in folded), None)
-
-
-def _species_names(layer: Layer) -> list[Any]:
-    column = _column(layer, SPECIES_COLUMNS)
-    if column is None:
-        raise LayerError(
-            f"no column of species names among {', '.join(layer.attributes) or 'none'}",
-            file=layer.source["path"],
-            remedy="name it scientificName, binomial or sci_name",
-        )
-    names = layer.attributes[column]
-    genus = _column(layer, ("genus",))
-    if genus is None or any(name and " " in str(name).strip() for name in names):
-        return names
-    return [
-        f"{first} {name}" if first and name else None
-        for first, name in zip(layer.attributes[genus], names, strict=True)
-    ]
-
-
-def _source(layer: Layer) -> dict[str, Any]:
-    column = _column(layer, CITATION_COLUMNS)
-    cited = sorted({str(value).strip() for value in layer.attributes[column] if value}) if column else []
-    return {**layer.source, **({"citations": cited} if cited else {})}
-
-
-def _codes(layer: Layer, names: Sequence[str], labels: dict[int, str], notes: list[str]) -> list[int | None]:
-    column = _column(layer, names)
-    if column is None:
-        return [None] * layer.rows
-    read = [read_code(value, labels) for value in layer.attributes[column]]
-    strange = Counter(
-        str(value) for value, (_, known) in zip(layer.attributes[column], read, strict=True) if not known
-    )
-    notes += [
-        f"{column} {value!r} of {count} polygons is not a published code or term: taken as not stated"
-        for value, count in sorted(strange.items())
-    ]
-    return [code for code, _ in read]
-
-
-def _polygons(layer: Layer, accept: Accept) -> tuple[list[RangePolygon], list[str]]:
-    """Polygons of the layer by species, and what was left aside or assumed."""
-    notes: list[str] = []
-    names = _species_names(layer)
-    presence = _codes(layer, PRESENCE_COLUMNS, PRESENCE, notes)
-    origin = _codes(layer, ORIGIN_COLUMNS, ORIGIN, notes)
-    seasonal = _codes(layer, SEASONAL_COLUMNS, SEASONAL, notes)
-    readings = {name: tuple(accept(str(name))) for name in dict.fromkeys(names) if name and str(name).strip()}
-    flat = shapely.get_dimensions(layer.geometry) == 2
-    out = []
-    for row, name in enumerate(names):
-        range_class, means, words = polygon_class(presence[row], origin[row], seasonal[row])
-        accepted = readings.get(name, ()) if flat[row] else ()
-        for species in accepted:
-            doubt = "" if len(accepted) == 1 else f", named {name}, which may mean {' or '.join(accepted)}"
-            out.append(
-                RangePolygon(
-                    species=species,
-                    geometry=layer.geometry[row],
-                    range_class=range_class,
-                    means=means,
-                    words=words + doubt,
-                    file=layer.source["path"],
-                    number=int(layer.numbers[row]),
-                )
-            )
-    notes += _left_aside(layer, names, readings, flat)
-    if out and not any(polygon.means for polygon in out):
-        notes.append("no polygon says whether the species is native: status by range stays unknown")
-    return out, notes
-
-
-def _left_aside(
-    layer: Layer, names: Sequence[Any], readings: dict[Any, tuple[str, ...]], flat: NDArray[np.bool_]
-) -> list[str]:
-    unnamed = sum(name not in readings for name in names)
-    unknown = [name for name in names if name in readings and not readings[name]]
-    notes = []
-    if unnamed:
-        notes.append(f"{unnamed} polygons without a species name left aside")
-    if unknown:
-        few = ", ".join(sorted({str(name) for name in unknown})[:3])
-        notes.append(
-            f"{len(unknown)} polygons of {len(set(unknown))} names that are not on the checklist left aside "
-            f"(such as {few})"
-        )
-    if not flat.all():
-        notes.append(f"{int((~flat).sum())} features that are not polygons left aside")
-    renamed = sorted(
-        f"{name} read as {' or '.join(accepted)}"
-        for name, accepted in readings.items()
-        if accepted and str(name).strip() not in accepted
-    )
-    return notes + renamed
 
 
 # Status at a place
@@ -386,11 +226,11 @@ def _status(
         )
         return first.range_class, first.means, 0.0, _inside_words(first, holding)
     found = range_map.nearest(name, site.longitude, site.latitude)
-    expected = f"; inside a polygon: {covering[0].words}" if covering else ""
+    expected = f"; inside a polygon: {covering[0].statement}" if covering else ""
     if found is None:
         return "outside", None, None, f"no polygon of presence{expected}"
     km, polygon = found
-    return "outside", None, km, f"{_km(km)} outside the nearest polygon ({polygon.words}){expected}"
+    return "outside", None, km, f"{_km(km)} outside the nearest polygon ({polygon.statement}){expected}"
 
 
 def _km(km: float) -> str:
@@ -398,8 +238,10 @@ def _km(km: float) -> str:
 
 
 def _inside_words(first: RangePolygon, holding: Sequence[RangePolygon]) -> str:
-    words = f"inside a polygon: {first.words}"
-    others = list(dict.fromkeys(polygon.words for polygon in holding if polygon.words != first.words))
+    words = f"inside a polygon: {first.statement}"
+    others = list(
+        dict.fromkeys(polygon.statement for polygon in holding if polygon.statement != first.statement)
+    )
     if others:
         words += f"; also inside: {'; '.join(others)}"
     sides = {_SIDE[polygon.means] for polygon in holding if polygon.means in _SIDE}

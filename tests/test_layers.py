@@ -12,9 +12,9 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies"],
+    ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies", "layer_files"],
     ["site", "layers", "edges", "range_codes", "records.terms", "records.text_table", "records.archive", "records.dates"],
-    ["records.values", "records.placing", "records.duplicates"],
+    ["range_polygons", "records.values", "records.placing", "records.duplicates"],
     ["records.judged"],
     ["records.rules"],
     ["checklist", "hybrids", "known_crosses", "model.location", "model.argument", "model.logistic", "model.sightings"],
@@ -30,6 +30,7 @@ LAYERS = [
     ["model.effort", "model.completeness"],
     ["model.community"],
     ["model.region"],
+    ["surroundings"],
     ["pool"],
     ["datapackage"],
     ["folder", "job", "summary"],
