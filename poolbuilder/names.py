@@ -253,13 +253,8 @@ def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) 
         hybrid = _read_hybrid(given, formula, checklist, year)
         return hybrid or NameReading(given=given, role="group", note="a cross of other species")
     bare, _ = without_sex(text)
-    sense = read_taxon(bare, checklist, year=year)
-    if sense.role in {"candidate", "hybrid"} and "/" not in bare:
-        return _from_sense(given, sense)
     either = _either(given, bare, checklist, year)
-    if either is not None:
-        return either
-    return _from_sense(given, sense)
+    return either or _from_sense(given, read_taxon(bare, checklist, year=year))
 
 
 def read_name(

@@ -18,7 +18,7 @@ from poolbuilder.spelling import letters, nearest
 __all__ = ["DOUBT", "read_taxon"]
 
 DOUBT = re.compile(
-    r"\b(?:c\.? ?f|aff|nr|near|prob(?:ably)?|poss(?:ibly)?|perhaps|maybe|likely|presumed|uncertain)\b\.?|\?",
+    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain)\b\.?|\?",
     re.IGNORECASE,
 )
 # On lower-case text: whether a closer look can find a word of doubt, openness or stage.
