@@ -365,7 +365,12 @@ CROSSES = pa.schema(
         _column("parent1", TEXT, "First parent in alphabetical order.", required=True),
         _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
         _column("formula", TEXT, "Hybrid formula `A × B`; the name alone for a pure species.", required=True),
-        _column("prior", REAL, "Unnormalised prior P_a P_b φ_ab, hybrid records included.", required=True),
+        _column(
+            "prior",
+            REAL,
+            "Unnormalised prior P_a P_b φ_ab, and what hybrid records add to it; above 1 where they show the cross.",
+            required=True,
+        ),
         _column(
             "weight",
             REAL,
@@ -432,7 +437,9 @@ CAUSES = pa.schema(
     metadata={"doc": "Why each presence changed; the parts add up."},
 )
 
-_WATER = _column("water", WHOLE, "Number of the water: its row in the table of waters, from 1.", required=True)
+_WATER = _column(
+    "water", WHOLE, "Number of the water: its row in the table of waters, from 1.", required=True
+)
 _WATER_NAME = _column("waterName", TEXT, "Name of the water as given.", required=True)
 
 POOLS = pa.schema(
@@ -456,8 +463,12 @@ WATERS = pa.schema(
         _column("kept", WHOLE, "Records kept, those of the wider group among them.", required=True),
         _column("rejected", WHOLE, "Records rejected.", required=True),
         _column("withinRadius", WHOLE, "Kept records of candidates within the radius.", required=True),
-        _column("recordedSpecies", WHOLE, "Candidates recorded in the water or within the radius.", required=True),
-        _column("expectedSpecies", REAL, "Σ presence: how many candidates are to be expected.", required=True),
+        _column(
+            "recordedSpecies", WHOLE, "Candidates recorded in the water or within the radius.", required=True
+        ),
+        _column(
+            "expectedSpecies", REAL, "Σ presence: how many candidates are to be expected.", required=True
+        ),
         _column("topSpecies", TEXT, "The most probable candidate."),
         _column("topPresence", REAL, "Its presence."),
         _column("topPair", TEXT, "The pair of parents with the largest weight."),

@@ -117,12 +117,12 @@ class Settings:
     )
     undated_age_years: float = _number(30, "years", "age taken for a record without a date", low=0, high=500)
     # crosses
-    hybrid_pair_weight: float = _number(
-        0.5,
-        "0-1",
-        "a faultless hybrid record in this very water as evidence that its two parents cross here; a start value",
+    hybrid_pair_boost: float = _number(
+        3.0,
+        "1",
+        "most that hybrid records add to their pair's prior, which is 1 where both parents surely live; one faultless record in this water adds 63 % of it; a start value, for parents named in the field are often wrong",
         low=0,
-        high=0.99,
+        high=100,
     )
     partial_viability: float = _share(
         0.5, "a direction of cross whose offspring are partly lethal, against one that is not; a start value"
@@ -235,7 +235,8 @@ class Settings:
         high=1,
     )
     divide_factor: float = _share(
-        0.4, "the kernel across a watershed divide: fish do not cross it, but people carry them; a start value"
+        0.4,
+        "the kernel across a watershed divide: fish do not cross it, but people carry them; a start value",
     )
     # lists of the target group
     list_place_degrees: float = _number(
@@ -273,16 +274,28 @@ class Settings:
         300, "km", "lists within this distance teach the model of the region", low=10, high=3000
     )
     region_max_places: float = _number(
-        4_000, "places", "the nearest so many are learnt from; the limit of time and memory", low=50, high=20_000
+        4_000,
+        "places",
+        "the nearest so many are learnt from; the limit of time and memory",
+        low=50,
+        high=20_000,
     )
     region_max_records: float = _number(
-        400_000, "records", "with more records than this in the region a smaller one is taken", low=1000, high=1e9
+        400_000,
+        "records",
+        "with more records than this in the region a smaller one is taken",
+        low=1000,
+        high=1e9,
     )
     effort_min_places: float = _number(
         30, "places", "with fewer places in the region, effort is not used", low=5, high=10_000
     )
     effort_min_near: float = _number(
-        5, "places", "with fewer places within effortReachKm of the water, effort is not used", low=1, high=1000
+        5,
+        "places",
+        "with fewer places within effortReachKm of the water, effort is not used",
+        low=1,
+        high=1000,
     )
     community_min_places: float = _number(
         200, "places", "with fewer places in the region, the community is not used", low=20, high=10_000
@@ -305,7 +318,11 @@ class Settings:
         0.3, "places", "pseudo-places at the region's mean share", low=0.001, high=100
     )
     like_km: float = _number(
-        10, "km", "scale of the share among places with like fishes; fitted on stream surveys", low=0.1, high=1000
+        10,
+        "km",
+        "scale of the share among places with like fishes; fitted on stream surveys",
+        low=0.1,
+        high=1000,
     )
     like_power: float = _number(
         4, "1", "likeness of two lists counts to this power; fitted on stream surveys", low=0, high=20

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import combinations
 from pathlib import Path
 
@@ -171,9 +172,9 @@ THREE = pool({"A a": 0.5, "A b": 0.5, "A c": 0.5})
 
 def test_hybrid_records_raise_their_own_pair_alone() -> None:
     bare = pair(THREE, hybrids(), settings=Settings())
-    found = pair(THREE, hybrids((["A b", "A a"], 2, 1.0)), settings=Settings(hybrid_pair_weight=0.6))
+    found = pair(THREE, hybrids((["A b", "A a"], 2, 1.0)), settings=Settings(hybrid_pair_boost=2))
     row = one(found, "A a × A b")
-    assert row["prior"] == pytest.approx(1 - (1 - 0.25) * (1 - 0.6))
+    assert row["prior"] == pytest.approx(0.25 + 2 * (1 - math.exp(-1)))
     assert row["hybridRecords"] == 2
     for other in ("A a × A c", "A b × A c"):
         assert one(found, other)["prior"] == one(bare, other)["prior"]
@@ -187,13 +188,19 @@ def test_more_hybrid_evidence_never_lowers_a_pair(first: float, more: float) -> 
         one(pair(THREE, hybrids((["A a", "A b"], 1, weight)), settings=Settings()), "A a × A b")["prior"]
         for weight in (first, first + more)
     ]
-    assert 0.25 <= priors[0] <= priors[1] <= 1  # type: ignore[operator]
+    assert 0.25 <= priors[0] <= priors[1] <= 0.25 + Settings().hybrid_pair_boost  # type: ignore[operator]
+
+
+def test_hybrid_records_tell_pairs_apart_where_every_parent_surely_lives() -> None:
+    sure = pool({"A a": 0.998, "A b": 0.998, "A c": 0.998})
+    found = weights(pair(sure, hybrids((["A a", "A b"], 1, 1.0)), settings=Settings()))
+    assert found["A a × A b"] > 2 * found["A a × A c"]
 
 
 def test_three_parents_share_the_weight_of_their_record() -> None:
-    found = pair(THREE, hybrids((["A a", "A b", "A c"], 1, 3.0)), settings=Settings(hybrid_pair_weight=0.5))
+    found = pair(THREE, hybrids((["A a", "A b", "A c"], 1, 3.0)), settings=Settings(hybrid_pair_boost=1))
     assert all(row["hybridRecords"] == 1 for row in found.to_pylist())
-    assert all(row["prior"] == pytest.approx(1 - 0.75 * 0.5) for row in found.to_pylist())
+    assert all(row["prior"] == pytest.approx(0.25 + 1 - math.exp(-1)) for row in found.to_pylist())
 
 
 def test_parents_beyond_the_candidates_are_passed_over() -> None:
@@ -202,7 +209,7 @@ def test_parents_beyond_the_candidates_are_passed_over() -> None:
 
 
 def test_the_setting_can_silence_hybrid_records() -> None:
-    found = pair(THREE, hybrids((["A a", "A b"], 9, 9.0)), settings=Settings(hybrid_pair_weight=0))
+    found = pair(THREE, hybrids((["A a", "A b"], 9, 9.0)), settings=Settings(hybrid_pair_boost=0))
     assert set(columns.numbers(found["prior"]).tolist()) == {0.25}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 from typing import Any
@@ -130,12 +131,12 @@ def _pair_row(
     records, weight = evidence
     factor = viability_factor(statements, parents, settings)
     meeting = factor * presence[parents[0]] * presence[parents[1]]
-    shown = 1 - (1 - settings.hybrid_pair_weight) ** weight
+    shown = settings.hybrid_pair_boost * -math.expm1(-weight)
     return {
         "parent1": parents[0],
         "parent2": parents[1],
         "formula": write_formula(parents),
-        "prior": meeting + (1 - meeting) * shown,
+        "prior": meeting + shown,
         "documented": any(each.origin == "natural" for each in statements),
         "viability": _viability(statements, parents),
         "hybridRecords": records,
@@ -172,7 +173,7 @@ def pair(
     hybrids : Table, schema HYBRIDS
         Hybrid records within reach.
     settings : Settings
-        hybridPairWeight, partialViability, crossFloor, f1Share.
+        hybridPairBoost, partialViability, crossFloor, f1Share.
     include_pure : bool
         Add each species alone; the pairs then share f1Share of the weight.
     known : KnownCrosses, optional
@@ -186,8 +187,9 @@ def pair(
 
     Notes
     -----
-    Prior of a pair: ``1 - (1 - φ P_a P_b) (1 - s)^w`` with s = hybridPairWeight and w the
-    weight of the hybrid records that name both; without such records φ P_a P_b.
+    Prior of a pair: ``φ P_a P_b + b (1 - exp(-w))`` with b = hybridPairBoost and w the weight
+    of the hybrid records that name both.  The sum, unlike a product, lets records speak where
+    a parent is thought to be absent, and where both surely live.
     """
     schemas.check(candidates, schemas.POOL, "pair")
     schemas.check(hybrids, schemas.HYBRIDS, "pair")
