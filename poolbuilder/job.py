@@ -13,10 +13,11 @@ from poolbuilder.accounts import Provenance
 from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.errors import RecordFileError
 from poolbuilder.located import SPREAD, reach_of
-from poolbuilder.pool import Pool, build
+from poolbuilder.pool import Pool, build, prepare
 from poolbuilder.ranges import RangeMap
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water
 
 __all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place", "record_reach_km"]
@@ -62,16 +63,29 @@ class Job:
         """Read what is needed and build the pool."""
         records, provenance = read_place(self)
         checklist = open_checklist(self.checklist, records)
+        ranges = open_ranges(self.ranges, checklist)
         return build(
             self.site,
             records,
             checklist=checklist,
             as_of=self.as_of,
             settings=self.settings,
-            ranges=open_ranges(self.ranges, checklist),
+            ranges=ranges,
             water=self.open_water(),
             provenance=provenance,
+            regions=None if self.records else self.stored_region(checklist, ranges),
         )
+
+    def stored_region(self, checklist: Checklist, ranges: RangeMap | None) -> Regions:
+        """What the store's records around the water teach of its region."""
+        from poolbuilder.records.store import Store
+
+        store, cell = Store(self.store), cell_of(self.site)
+        longitude, latitude = centre_of(cell)
+        reach = region_reach(cell, store.most_near, settings=self.settings)
+        records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
+        screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
+        return {cell: learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)}
 
     def open_water(self) -> Water | None:
         """The water itself from the layers given, or None when there are none."""

@@ -62,7 +62,9 @@ def _wet_kernel(
     by_water = np.where(np.isnan(placed.by_water_km), straight, placed.by_water_km)
     factor = np.ones(len(straight))
     factor *= np.nan_to_num(placed.passability, nan=1.0)
-    divided = np.array([relation in {"neighbouring", "other"} for relation in placed.basin_relation])
+    divided = np.array(
+        [relation in {"neighbouring", "other"} for relation in placed.basin_relation], dtype=bool
+    )
     factor *= np.where(divided, settings.divide_factor, 1.0)
     return by_water, factor
 

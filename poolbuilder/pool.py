@@ -34,6 +34,7 @@ from poolbuilder.records.screen import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence
 from poolbuilder.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.water import Water
 
@@ -142,6 +143,7 @@ def build(
     ranges: RangeMap | None = None,
     water: Water | None = None,
     provenance: Provenance | None = None,
+    regions: Regions | None = None,
 ) -> Pool:
     """Build the pool of one water.
 
@@ -158,6 +160,9 @@ def build(
         Range polygons; outline, basins and streams of the water.
     provenance : Provenance, optional
         Where the records come from; carried into the result.
+    regions : mapping, optional
+        What was learnt of the surroundings from records farther away than *records* reach;
+        by default it is learnt from *records*.
 
     Returns
     -------
@@ -179,6 +184,7 @@ def build(
         ranges=ranges,
         water=water,
         provenance=provenance,
+        regions=regions,
     )
 
 
@@ -192,21 +198,33 @@ def build_screened(
     ranges: RangeMap | None = None,
     water: Water | None = None,
     provenance: Provenance | None = None,
+    regions: Regions | None = None,
 ) -> Pool:
-    """Build the pool of one water from records that are named and screened already."""
+    """Build the pool of one water from records that are named and screened already.
+
+    *regions* holds what was learnt of the surroundings of other waters from the same
+    records; what is learnt here is added to it.
+    """
     provenance = provenance or Provenance()
     species = checklist.species
     located = locate(screened, site, water=water, settings=settings)
     status = status_at(ranges, site, species)
     evidence = gather(located, status, species=species, settings=settings)
-    regional = None
+    in_water = lists_in_water(screened, site, water=water, settings=settings)
+    regional = regional_evidence(
+        screened, site, species, in_water=in_water, settings=settings, ranges=ranges, regions=regions
+    )
     decision = decide(
         evidence,
         status,
         species=species,
         vernacular={name: checklist.vernacular(name) for name in species},
         establishment=_establishment(located, status, checklist, site.radius_km),
-        frame=Frame(radius_km=site.radius_km, outlined=water is not None and water.outlined, year=as_of.year),
+        frame=Frame(
+            radius_km=site.radius_km,
+            outlined=water is not None and water.outline is not None,
+            year=as_of.year,
+        ),
         regional=regional,
         settings=settings,
     )

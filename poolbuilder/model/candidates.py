@@ -63,6 +63,8 @@ class _Events:
     water_hazard: Floats
     counted: Bools  # speaks for the species by its own name
 
+    unlisted: Bools  # evidence that the lists of the target group cannot carry
+
     @property
     def hybrid(self) -> Bools:
         return np.array([kind == "hybrid" for kind in self.kind], dtype=bool)
@@ -87,6 +89,8 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         hazard=hazard,
         water_hazard=hazard * share,
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
+        unlisted=np.array([kind != "record" for kind in kinds], dtype=bool)
+        | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
     )
 
 
@@ -113,7 +117,8 @@ def _start(name: str, row: Mapping[str, Any], regional: Regional | None, setting
 
 def _direct(events: _Events, start: float, regional: bool) -> tuple[list[Part], Floats]:
     """Parts for records around, in the water and of hybrids; and each event's log-odds."""
-    hazard = events.water_hazard if regional else events.hazard
+    unlisted = events.unlisted
+    hazard = np.where(unlisted, events.hazard, events.water_hazard) if regional else events.hazard
     total = float(hazard.sum())
     if total <= 0:
         return [], np.zeros(len(hazard))
@@ -121,10 +126,11 @@ def _direct(events: _Events, start: float, regional: bool) -> tuple[list[Part], 
     after = start + math.log(-math.expm1(-total) / before + math.exp(-total)) + total
     each = (after - start) * hazard / total
     water = np.divide(events.water_hazard, events.hazard, out=np.zeros_like(hazard), where=events.hazard > 0)
-    water = np.where(hazard > 0, np.ones_like(water) if regional else water, 0)
+    water = np.where(hazard > 0, np.where(unlisted, water, 1.0) if regional else water, 0)
     hybrid = events.hybrid
+    around = "too roughly placed or named for the lists" if regional else "around the water"
     groups = [
-        ("records", each * (1 - water) * ~hybrid, ~hybrid & (hazard > 0), "event", "around the water"),
+        ("records", each * (1 - water) * ~hybrid, ~hybrid & (hazard > 0) & (water < 1), "event", around),
         ("water", each * water * ~hybrid, ~hybrid & (water > 0), "event", "in this water"),
         ("hybrids", each * hybrid, hybrid & (hazard > 0), "event", "of hybrids that name it as a parent"),
     ]

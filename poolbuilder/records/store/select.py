@@ -152,6 +152,14 @@ def near(folder: Folder, index: Index, place: Place) -> Iterator[pa.Table]:
             yield found[0]
 
 
+def most_near(index: Index, place: Place) -> int:
+    """No more rows than this are within reach of a place; told from the index alone."""
+    wanted = geodesy.covering_box(*place)
+    return sum(
+        int(file.groups.rows[_meets(file.groups.box, wanted)].sum()) for file in index.of_kind("placed")
+    )
+
+
 def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
     """Placed records within reach of any place, by key, and the rows of each place."""
     tables: list[pa.Table] = []

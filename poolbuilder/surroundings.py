@@ -1,0 +1,215 @@
+"""What the wider group's lists around a water say: the region is learnt once for a cell of the globe.
+
+Regions are those of a fixed grid of cells, so that a pool of one water and a run over many
+waters learn from the same lists and give the same numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, MutableMapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder import columns
+from poolbuilder.geodesy import distance_km
+from poolbuilder.model.argument import Regional
+from poolbuilder.model.evidence import name_shares, range_leaks
+from poolbuilder.model.lists import Lists, lists_from
+from poolbuilder.model.region import Region, fit_region
+from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water import Water
+
+__all__ = [
+    "Cell",
+    "Regions",
+    "cell_of",
+    "lists_in_water",
+    "region_reach",
+    "regional_evidence",
+]
+
+Bools = NDArray[np.bool_]
+
+Cell = tuple[int, int]
+"""Row from the south and column from the west of a region's cell."""
+
+Regions = MutableMapping[Cell, Region]
+"""Regions that have been learnt, by cell; valid for one set of records, species and settings."""
+
+CELL_DEGREES = 1.0
+NEAR_KM = 5.0
+"""Lists this near to the water are asked whether they were made in it."""
+
+SHRINK = 0.75
+
+
+def cell_of(site: Site) -> Cell:
+    """The cell that a site lies in: 1 degree of latitude, and about as wide."""
+    row = min(math.floor((site.latitude + 90) / CELL_DEGREES), int(180 / CELL_DEGREES) - 1)
+    width = _width(row)
+    return row, math.floor((site.longitude + 180) / width) % round(360 / width)
+
+
+def _width(row: int) -> float:
+    middle = math.radians((row + 0.5) * CELL_DEGREES - 90)
+    count = max(1, round(360 * math.cos(middle) / CELL_DEGREES))
+    return 360 / count
+
+
+def centre_of(cell: Cell) -> tuple[float, float]:
+    """Longitude and latitude of a cell's middle."""
+    row, column = cell
+    return -180 + (column + 0.5) * _width(row), (row + 0.5) * CELL_DEGREES - 90
+
+
+def region_reach(cell: Cell, count: Callable[[float, float, float], int], *, settings: Settings) -> float:
+    """How far from its middle a region's lists are taken, in km.
+
+    ``regionKm``, or less where so many records are near that ``regionMaxRecords`` is passed.
+
+    Parameters
+    ----------
+    count : callable
+        Takes longitude, latitude and km; gives the number of records there, or a bound.
+    """
+    longitude, latitude = centre_of(cell)
+    reach = settings.region_km
+    while (
+        reach > settings.effort_reach_km and count(longitude, latitude, reach) > settings.region_max_records
+    ):
+        reach *= SHRINK
+    return reach
+
+
+def _near(table: pa.Table, longitude: float, latitude: float, km: float) -> pa.Table:
+    away = distance_km(
+        columns.numbers(table["longitude"]),
+        columns.numbers(table["latitude"]),
+        from_longitude=longitude,
+        from_latitude=latitude,
+    )
+    return columns.where(table, away <= km)
+
+
+def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) -> pa.Table:
+    """Read each name that may mean several species as the one that its range makes likeliest.
+
+    A list needs one name for each fish; the first accepted name wins a tie.
+    """
+    leaks, mapped = range_leaks(status, settings=settings)
+    settled = []
+    for names in screened["acceptedNames"].to_pylist():
+        known = [name for name in names if name in leaks]
+        if len(names) > 1 and known:
+            shares = name_shares(known, leaks, mapped)
+            settled.append([max(shares, key=lambda item: item[1])[0]])
+        else:
+            settled.append(names)
+    place = screened.schema.get_field_index("acceptedNames")
+    field = screened.schema.field(place)
+    return screened.set_column(place, field, columns.array(settled, field.type))
+
+
+def learn_region(
+    screened: pa.Table,
+    cell: Cell,
+    species: Sequence[str],
+    *,
+    ranges: RangeMap | None = None,
+    settings: Settings,
+) -> Region:
+    """Learn the region of a cell from screened records, which may reach beyond it.
+
+    Parameters
+    ----------
+    ranges : RangeMap, optional
+        Decides, at the middle of the cell, what an ambiguous name means there.
+    """
+    placed = columns.where(
+        screened, columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
+    )
+    longitude, latitude = centre_of(cell)
+
+    def count(longitude: float, latitude: float, km: float) -> int:
+        return _near(placed, longitude, latitude, km).num_rows
+
+    reach = region_reach(cell, count, settings=settings)
+    middle = Site(longitude=longitude, latitude=latitude)
+    near = _near(placed, longitude, latitude, reach)
+    near = settle_names(near, status_at(ranges, middle, species), settings=settings)
+    return fit_region(lists_from(near, settings=settings), species, settings=settings)
+
+
+def _extent_km(geometry: Any, site: Site) -> float:
+    """Distance from the site to the farthest corner of a geometry's box."""
+    west, south, east, north = geometry.bounds
+    away = distance_km(
+        np.array([west, west, east, east]),
+        np.array([south, north, south, north]),
+        from_longitude=site.longitude,
+        from_latitude=site.latitude,
+    )
+    return float(away.max())
+
+
+def lists_in_water(screened: pa.Table, site: Site, *, water: Water | None, settings: Settings) -> Lists:
+    """The lists that were made in the site's water: in its outline, or near the site without one."""
+    placed = columns.where(
+        screened, columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
+    )
+    outline = None if water is None else water.outline
+    reach = NEAR_KM + (0.0 if outline is None else _extent_km(outline.geometry, site))
+    lists = lists_from(_near(placed, site.longitude, site.latitude, reach), settings=settings)
+    if not len(lists):
+        return lists
+    away = distance_km(
+        lists.longitude, lists.latitude, from_longitude=site.longitude, from_latitude=site.latitude
+    )
+    share = np.full(len(lists), np.nan)
+    if water is not None and outline is not None:
+        share = water.place(lists.longitude, lists.latitude, lists.uncertainty_m).in_water_share
+    told = replace(lists, distance_km=away, in_water_share=share)
+    return told.where(told.in_water(settings=settings))
+
+
+def regional_evidence(
+    screened: pa.Table,
+    site: Site,
+    species: Sequence[str],
+    *,
+    in_water: Lists,
+    settings: Settings,
+    ranges: RangeMap | None = None,
+    regions: Regions | None = None,
+) -> Regional | None:
+    """What effort and community around a water say of each species.
+
+    Parameters
+    ----------
+    screened : Table, schema SCREENED
+        Records at least out to the region's reach around its cell.
+    in_water : Lists
+        Lists made in this very water, as :func:`lists_in_water` gives them.
+    ranges : RangeMap, optional
+    regions : mapping, optional
+        Regions learnt before; a new one is added.
+
+    Returns
+    -------
+    Regional or None
+        None when there are too few lists to go by: then records and range stand alone.
+    """
+    cell = cell_of(site)
+    known = {} if regions is None else regions
+    if cell not in known:
+        known[cell] = learn_region(screened, cell, species, ranges=ranges, settings=settings)
+    return known[cell].predict(
+        site.longitude, site.latitude, in_water=in_water if len(in_water) else None, settings=settings
+    )
