@@ -11,13 +11,15 @@ __all__ = ["TIER_WORDS", "findings", "summary_lines", "table_lines"]
 
 TIER_WORDS = {
     "water": "in this water",
-    "connected": "connected by water",
-    "radius": "within the radius",
-    "beyond": "only farther out",
+    "connected": "by water",
+    "radius": "within radius",
+    "beyond": "farther out",
     "range": "range map only",
-    "none": "nothing for it",
+    "none": "nothing",
 }
 """Tiers as people read them."""
+
+WIDTH = 100
 
 CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
 
@@ -95,26 +97,29 @@ def _years(row: Mapping[str, Any]) -> str:
     return str(last) if first == last else f"{first}-{last}"
 
 
+_SOURCES = {"polygon": "map", "record": "record", "checklist": "list"}
+
+
 def _status(row: Mapping[str, Any]) -> str:
     if row["establishmentSource"] == "unknown":
         return "unknown"
-    return f"{row['establishmentMeans']} ({row['establishmentSource']})"
+    return f"{row['establishmentMeans']} ({_SOURCES[row['establishmentSource']]})"
 
 
 def table_lines(pool: Pool) -> list[str]:
     """The candidates, one a line, at most 100 characters wide."""
     head = (
-        f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<19}"
+        f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<15}"
         f"{'records':>7}{'nearest':>9}  {'years':<10}status"
     )
-    lines = [head, "-" * min(100, len(head) + 12)]
+    lines = [head, "-" * WIDTH]
     for row in pool.candidates.to_pylist():
         nearest = "-" if row["nearestKm"] is None else f"{row['nearestKm']:.1f} km"
         line = (
             f"{row['scientificName'][:21]:<22}{row['presence']:>8.3f} {row['weight']:>6.3f}  "
-            f"{TIER_WORDS[row['tier']]:<19}{row['records']:>7,}{nearest:>9}  {_years(row):<10}{_status(row)}"
+            f"{TIER_WORDS[row['tier']]:<15}{row['records']:>7,}{nearest:>9}  {_years(row):<10}{_status(row)}"
         )
-        lines.append(line[:100])
+        lines.append(line[:WIDTH].rstrip())
     return lines
 
 
@@ -140,7 +145,8 @@ def _rejected_line(counts: Mapping[str, Any]) -> str:
 
 def reason_line(pool: Pool, row: Mapping[str, Any]) -> str:
     """Why a candidate stands where it stands, in one line."""
-    steps = [f"{part['words']} ({part['logOdds']:+.1f})" for part in pool.reasons(row["scientificName"])]
+    parts = pool.reasons(row["scientificName"])
+    steps = [f"{part['words']} ({part['logOdds']:+.1f})" for part in parts if abs(part["logOdds"]) >= 0.05]
     return f"{row['scientificName']} {row['presence']:.2f}: {'; '.join(steps)}"
 
 

@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder.demonstration import demo_pool as build_demo_pool
+from poolbuilder.pool import Pool
+
 SHARED = Path(os.environ.get("POOLBUILDER_SHARED", Path(__file__).parents[2] / "shared")) / "data"
 
 
@@ -66,3 +69,9 @@ def registry_package(name: str) -> Path:
             pytest.fail(f"{name} was not fetched: see .ci/run")
         pytest.skip(f"{name} is not here; .ci/run fetches it")
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_pool() -> Pool:
+    """The pool of the invented demo water."""
+    return build_demo_pool()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -90,7 +89,7 @@ writing.write_pool(writing.read_pool({str(folder)!r}), {str(folder)!r})
 
 
 def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
-    os.rename(folder, folder.with_name(".pool.previous"))
+    folder.rename(folder.with_name(".pool.previous"))
     assert read_pool(folder).candidates.num_rows == 13
 
 

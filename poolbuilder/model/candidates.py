@@ -353,7 +353,7 @@ def _hazard_of(base: float, gained: float) -> float:
 
 
 def _sorted(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return sorted(rows, key=lambda row: (-row["presence"], row["scientificName"]))
+    return sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
 
 
 def _pool(rows: list[dict[str, Any]]) -> pa.Table:
