@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 from poolbuilder.pool import Pool
 from poolbuilder.report import drawing, sheet, wording
 from poolbuilder.report.findings import doubts, findings
-from poolbuilder.report.page import asset, environment, page
+from poolbuilder.report.document import asset, environment, page
 
 __all__ = ["Frame", "explore", "notebook_html"]
 

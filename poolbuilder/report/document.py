@@ -18,10 +18,12 @@ from poolbuilder.report import drawing, sheet, wording
 from poolbuilder.report.findings import CAUTIONS, doubts, findings
 from poolbuilder.report.payload import as_script, payload
 
-__all__ = ["asset", "environment", "page", "policy", "stylesheet"]
+__all__ = ["SCRIPTS", "asset", "content", "dress", "environment", "page"]
 
 LEAFLET_VERSION = "1.9"
 FIRST_PAIRS = 10
+SCRIPTS = ("table.js", "map_base.js", "map.js")
+NO_FORMS = "; form-action 'none'"
 
 _COLUMNS = (
     ("name", "Species"),
@@ -67,8 +69,11 @@ def stylesheet() -> str:
     return asset("style.css") + asset("drawings.css") + asset("print.css")
 
 
-def policy(*, scripts: tuple[str, ...], styles: tuple[str, ...]) -> str:
-    """A content policy that lets these texts run and nothing else: no network, no frames, no forms."""
+def policy(*, scripts: tuple[str, ...], styles: tuple[str, ...], allowed: str = "") -> str:
+    """A content policy that lets these texts run and nothing else: no network, no frames, no forms.
+
+    *allowed* adds directives, for a page that is served and may send forms to itself.
+    """
 
     def hashes(texts: tuple[str, ...]) -> str:
         digests = (base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in texts)
@@ -76,15 +81,22 @@ def policy(*, scripts: tuple[str, ...], styles: tuple[str, ...]) -> str:
 
     return (
         f"default-src 'none'; script-src {hashes(scripts)}; style-src {hashes(styles)}; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
+        f"img-src data:; base-uri 'none'{allowed or NO_FORMS}"
     )
 
 
-@lru_cache(maxsize=1)
-def environment() -> jinja2.Environment:
-    """The template environment: everything that comes from data is escaped."""
+@lru_cache(maxsize=4)
+def environment(extra: jinja2.BaseLoader | None = None) -> jinja2.Environment:
+    """The template environment: everything that comes from data is escaped.
+
+    Parameters
+    ----------
+    extra : loader, optional
+        Further templates, which may extend those of the report.
+    """
+    ours = jinja2.PackageLoader("poolbuilder.report", "assets")
     return jinja2.Environment(
-        loader=jinja2.PackageLoader("poolbuilder.report", "assets"),
+        loader=ours if extra is None else jinja2.ChoiceLoader([extra, ours]),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -92,29 +104,38 @@ def environment() -> jinja2.Environment:
     )
 
 
+def dress(
+    *, styles: tuple[str, ...] = (), scripts: tuple[str, ...] = (), allowed: str = ""
+) -> dict[str, Any]:
+    """Style, scripts and the policy that lets just these run.
+
+    Parameters
+    ----------
+    styles, scripts : tuple of str
+        Texts beside the report's style and Leaflet.
+    allowed : str
+        Further directives of the policy, such as forms for a served page.
+    """
+    leaflet_style, leaflet_script = leaflet()
+    style = stylesheet() + "".join(styles)
+    return {
+        "policy": policy(scripts=(leaflet_script, *scripts), styles=(leaflet_style, style), allowed=allowed),
+        "style": Markup(style),
+        "leaflet_style": Markup(leaflet_style),
+        "leaflet_script": Markup(leaflet_script),
+        "leaflet_version": LEAFLET_VERSION,
+        "scripts": [Markup(text) for text in scripts],
+    }
+
+
 def page(pool: Pool, *, view: str = "whole") -> str:
     """The page of a pool; ``view="map"`` shows the list and the map alone."""
-    leaflet_style, leaflet_script = leaflet()
-    style = stylesheet()
-    scripts = (asset("table.js"), asset("map.js"))
-    return (
-        environment()
-        .get_template("page.html")
-        .render(
-            **_content(pool),
-            view=view,
-            policy=policy(scripts=(leaflet_script, *scripts), styles=(leaflet_style, style)),
-            style=Markup(style),
-            leaflet_style=Markup(leaflet_style),
-            leaflet_script=Markup(leaflet_script),
-            leaflet_version=LEAFLET_VERSION,
-            scripts=[Markup(text) for text in scripts],
-            data=as_script(payload(pool)),
-        )
-    )
+    dressed = dress(scripts=tuple(asset(name) for name in SCRIPTS))
+    return environment().get_template("page.html").render(**content(pool), **dressed, view=view)
 
 
-def _content(pool: Pool) -> dict[str, Any]:
+def content(pool: Pool) -> dict[str, Any]:
+    """Everything that the page's template says of a pool."""
     rows = sheet.species_rows(pool)
     calibrated = "no interval" if pool.calibration else "uncalibrated"
     return {
@@ -135,6 +156,7 @@ def _content(pool: Pool) -> dict[str, Any]:
         "pairs": sheet.pair_rows(pool),
         "pairs_first": FIRST_PAIRS,
         "triangle": sheet.triangle(pool),
+        "data": as_script(payload(pool)),
         **_counts(pool),
         **sheet.parts(pool),
     }
