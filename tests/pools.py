@@ -277,8 +277,8 @@ def invented_pool(*, many: int = 1, rename: dict[str, str] | None = None, **chan
             "unknownNames": {"Lepomis nemo": 2},
         },
         "inputs": (
-            {"path": "records/survey.txt", "sha256": "a3f1" * 16, "rows": 431, "role": "records"},
-            {"path": "ranges/sunfish.gpkg", "sha256": "09be" * 16, "rows": 22, "role": "ranges"},
+            {"path": "records/survey.txt", "sha256": "a3f1" * 16, "rows": 431, "kind": "records"},
+            {"path": "ranges/sunfish.gpkg", "sha256": "09be" * 16, "rows": 22, "kind": "ranges"},
         ),
         "datasets": (
             {

@@ -38,7 +38,8 @@ LAYERS = [
     ["many", "model.calibrate", "model.specimen"],
     ["compare", "introduced", "specimens", "report"],
     ["refresh", "calibration"],
-    ["cli", "page"],
+    ["page"],
+    ["cli"],
     ["__main__"],
 ]  # fmt: skip
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from poolbuilder.errors import PoolFileError
 from poolbuilder.pool import Pool
-from poolbuilder.report.notebook import Frame, explore, notebook_html
 from poolbuilder.report.document import page as _page
+from poolbuilder.report.notebook import Frame, explore, notebook_html
 from poolbuilder.report.picture import plot
 
 __all__ = ["Frame", "explore", "notebook_html", "render", "write_page"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,11 @@ __all__ = ["CAUTIONS", "LIKELY", "doubts", "findings", "strongest_pairs"]
 
 LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
+
+_TROUBLE = re.compile(
+    r"\b(missing|failed|withdrawn|could not|cannot|not connected|no longer|unreadable|completeness)\b",
+    re.IGNORECASE,
+)
 
 OLD_YEARS = 30
 COARSE_SHARE = 0.25
@@ -45,6 +51,8 @@ def findings(pool: Pool) -> str:
 def _where(pool: Pool, likely: list[dict[str, Any]], here: int) -> str:
     near = sum(row["tier"] in {"water", "connected", "radius"} for row in likely)
     radius = f"{pool.site.radius_km:g} km"
+    if here == len(likely) > 1:
+        return "all of them are recorded in the water itself"
     if here:
         verb = "is" if here == 1 else "are"
         rest = near - here
@@ -75,9 +83,14 @@ def _pairs_sentence(pool: Pool) -> str:
 
 
 def doubts(pool: Pool) -> list[str]:
-    """What could be wrong with the list, most important first; the pool's own notes come last."""
+    """What could be wrong with the list, most important first."""
     said = [*_model_doubts(pool), *_source_doubts(pool), *_record_doubts(pool)]
-    return [*said, *(str(note) for note in pool.notes)]
+    return [*said, *_noted_doubts(pool)]
+
+
+def _noted_doubts(pool: Pool) -> list[str]:
+    """The pool's own notes that speak of something missing or broken; the others stand in the fine print."""
+    return [str(note) for note in pool.notes if _TROUBLE.search(str(note))]
 
 
 def _model_doubts(pool: Pool) -> list[str]:
@@ -90,9 +103,9 @@ def _model_doubts(pool: Pool) -> list[str]:
     lows = columns.numbers(pool.candidates["presenceLow"])
     if len(lows) and np.isnan(lows).all():
         said.append("No interval: how far each percentage could be off is not known.")
-    if pool.completeness is None:
+    if pool.completeness is None and pool.step == "records":
         said.append("How completely this water has been searched is not known, so silence says nothing.")
-    elif pool.completeness.get("words"):
+    elif pool.completeness is not None and pool.completeness.get("words"):
         said.append(str(pool.completeness["words"]))
     return said
 

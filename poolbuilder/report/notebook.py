@@ -8,8 +8,8 @@ from markupsafe import Markup, escape
 
 from poolbuilder.pool import Pool
 from poolbuilder.report import drawing, sheet, wording
-from poolbuilder.report.findings import doubts, findings
 from poolbuilder.report.document import asset, environment, page
+from poolbuilder.report.findings import doubts, findings
 
 __all__ = ["Frame", "explore", "notebook_html"]
 

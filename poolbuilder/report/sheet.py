@@ -19,6 +19,14 @@ from poolbuilder.settings import Settings
 __all__ = ["TIERS", "italic", "pair_rows", "parts", "species_rows", "triangle"]
 
 TIERS = ("water", "connected", "radius", "beyond", "range", "none")
+STEPS = {
+    "records": "What the region says comes from the range class and the records of the checklist's own "
+    "species: without other fishes among the records, search effort is unknown and silence says nothing.",
+    "effort": "What the region says is the share of searches, weighted by distance, that found the species.",
+    "community": "What the region says is the share of searches, weighted by distance, that found the "
+    "species, with the number and the kinds of other fishes recorded in this water.",
+}
+"""What `Pool.step` means, in words."""
 TOP_EVENTS = 5
 TRIANGLE_SPECIES = 14
 
@@ -193,6 +201,7 @@ def pair_rows(pool: Pool) -> list[dict[str, Any]]:
             "gauge": charts.gauge(row["weight"] / top, None, None),
             "weight": wording.percent(row["weight"]),
             "words": _known(row),
+            "note": row["note"],
         }
         for row in rows
     ]
@@ -208,8 +217,7 @@ def _known(row: Mapping[str, Any]) -> str:
         said.append(f"{wording.counted(row['hybridRecords'], 'hybrid record')} within reach")
     if not said:
         said.append("no document of it on file")
-    text = "; ".join(said)
-    return f"{text} ({row['note']})" if row["note"] else text
+    return "; ".join(said)
 
 
 def triangle(pool: Pool) -> Markup:
@@ -230,6 +238,8 @@ def parts(pool: Pool) -> dict[str, Any]:
         "settings": _settings(pool.settings),
         "settings_title": _settings_title(pool.settings),
         "calibration": _calibration(pool.calibration),
+        "step": STEPS.get(pool.step, pool.step),
+        "notes": [str(note) for note in pool.notes],
         "completeness": _facts(pool.completeness or {}),
     }
 
@@ -239,7 +249,7 @@ def _dataset(row: Mapping[str, Any]) -> dict[str, str]:
     records = row.get("records")
     return {
         "citation": str(named),
-        "license": str(row.get("license") or "not stated"),
+        "license": wording.licence(row.get("license")),
         "records": f"{records:,}" if isinstance(records, int) else wording.DASH,
     }
 
@@ -250,7 +260,7 @@ def _input(row: Mapping[str, Any]) -> dict[str, str]:
     layer = row.get("layer")
     return {
         "path": f"{name}:{layer}" if layer else name,
-        "role": str(row.get("role") or row.get("purpose") or ""),
+        "role": str(row.get("use") or row.get("kind") or ""),
         "rows": f"{rows:,}" if isinstance(rows, int) else wording.DASH,
         "sha256": str(row.get("sha256") or wording.DASH),
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from collections.abc import Sequence
 
 from poolbuilder.site import Site
@@ -15,6 +16,7 @@ __all__ = [
     "interval",
     "joined",
     "kilometres",
+    "licence",
     "percent",
     "place",
     "signed",
@@ -88,12 +90,12 @@ def counted(number: int, one: str, many: str | None = None) -> str:
 
 
 def percent(share: float | None) -> str:
-    """A probability for reading: whole per cent, never a bare 0 or 100.
+    r"""A probability for reading: whole per cent, never a bare 0 or 100.
 
     Examples
     --------
     >>> percent(0.934), percent(0.002), percent(0.9991), percent(None)
-    ('93 %', '< 1 %', '> 99 %', 'not known')
+    ('93\xa0%', '< 1\xa0%', '> 99\xa0%', 'not known')
     """
     if share is None or math.isnan(share):
         return UNKNOWN
@@ -105,25 +107,26 @@ def percent(share: float | None) -> str:
 
 
 def interval(low: float | None, high: float | None) -> str:
-    """A 90 % interval for reading, or an empty text when there is none.
+    r"""A 90 % interval for reading, or an empty text when there is none.
 
     Examples
     --------
-    >>> interval(0.62, 0.91), interval(None, 0.4)
-    ('62–91 %', '')
+    >>> interval(0.62, 0.91), interval(0.002, 0.997), interval(None, 0.4)
+    ('62–91\xa0%', '<1–>99\xa0%', '')
     """
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return ""
-    return f"{100 * low:.0f}{DASH}{100 * high:.0f}\N{NO-BREAK SPACE}%"
+    ends = ["<1" if end < 0.01 else ">99" if end > 0.99 else f"{100 * end:.0f}" for end in (low, high)]
+    return f"{ends[0]}{DASH}{ends[1]}\N{NO-BREAK SPACE}%"
 
 
 def kilometres(distance: float | None) -> str:
-    """A distance for reading; finer the nearer.
+    r"""A distance for reading; finer the nearer.
 
     Examples
     --------
     >>> kilometres(0.0), kilometres(3.27), kilometres(41.6), kilometres(None)
-    ('0 km', '3.3 km', '42 km', '–')
+    ('0\xa0km', '3.3\xa0km', '42\xa0km', '–')
     """
     if distance is None or math.isnan(distance):
         return DASH
@@ -214,6 +217,28 @@ def status(means: str | None, source: str | None) -> str:
         return UNKNOWN
     words = _MEANS.get(means, means)
     return f"{words} ({_SOURCES[source]})" if source in _SOURCES else words
+
+
+def licence(text: str | None) -> str:
+    """A licence by its usual short name, when its address is one of Creative Commons.
+
+    Examples
+    --------
+    >>> licence("http://creativecommons.org/licenses/by-nc/4.0/legalcode"), licence(None)
+    ('CC BY-NC 4.0', 'not stated')
+    >>> licence("CC_BY_4_0"), licence("http://creativecommons.org/publicdomain/zero/1.0/")
+    ('CC BY 4.0', 'CC0 1.0')
+    """
+    if not text:
+        return "not stated"
+    found = re.search(r"creativecommons\.org/(?:licenses|publicdomain)/([a-z-]+)/(\d\.\d)", text.lower())
+    if found is None:
+        found = re.fullmatch(r"cc_?(by(?:_nc)?|0)_(\d_\d)", text.lower())
+    if found is None:
+        return text
+    kind = {"zero": "CC0", "0": "CC0", "mark": "Public Domain Mark"}.get(found[1])
+    version = found[2].replace("_", ".")
+    return f"{kind or 'CC ' + found[1].replace('_', '-').upper()} {version}"
 
 
 def degrees(site: Site) -> str:

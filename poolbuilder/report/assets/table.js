@@ -258,7 +258,7 @@
     show.addEventListener("click", () => set(more.hidden));
     set(false);
   }
-  const folded = Array.from(document.querySelectorAll("#fine-print details"));
+  const folded = Array.from(document.querySelectorAll("#fine-print details, details.source"));
   for (const item of folded) item.open = item.id === "sources";
 
   // ---- print shows everything, in the order of the table

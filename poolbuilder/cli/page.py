@@ -1,0 +1,75 @@
+"""``poolbuilder page``: the local web page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from poolbuilder.cli.options import layer_options, read_settings, store_option, store_path
+
+__all__ = ["page"]
+
+
+@click.command()
+@store_option
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("pools"),
+    show_default=True,
+    help="Where lists and waters.toml go.",
+)
+@click.option(
+    "--checklist",
+    "checklists",
+    multiple=True,
+    help="A CSV file to offer beside the lists that ship; repeatable.",
+)
+@click.option(
+    "--ranges", multiple=True, metavar="FILE[:LAYER]", help="Range polygons to choose from; repeatable."
+)
+@layer_options
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    help="TOML file with numbers of the model.",
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="Port on 127.0.0.1. [default: any free one]"
+)
+@click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
+def page(
+    store: Path | None,
+    folder: Path,
+    checklists: tuple[str, ...],
+    ranges: tuple[str, ...],
+    water: str | None,
+    basins: str | None,
+    streams: str | None,
+    barriers: str | None,
+    settings_file: Path | None,
+    port: int,
+    opened: bool,
+) -> None:
+    """Choose a water on a map and see its list build, in this machine's browser."""
+    from poolbuilder.checklist import SHIPPED
+    from poolbuilder.page import Workspace, serve
+
+    layers = {"water": water, "basins": basins, "streams": streams, "barriers": barriers}
+    workspace = Workspace(
+        store=store_path(store),
+        folder=folder,
+        checklists=(*SHIPPED, *checklists),
+        ranges=ranges,
+        layers={key: value for key, value in layers.items() if value},
+        settings=read_settings(settings_file),
+    )
+
+    def ready(address: str) -> None:
+        click.echo(f"open {address} (stop with Ctrl-C)", err=True)
+        if opened:
+            click.launch(address)
+
+    serve(workspace, port=port, ready=ready)

@@ -1,0 +1,69 @@
+// The map of the form: a click fills in the coordinates, typed coordinates move the circle.
+(function () {
+  "use strict";
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const field = document.getElementById("at");
+  const radius = document.getElementById("radiusKm");
+  const holder = document.getElementById("where");
+  holder.setAttribute("aria-label", "Map to choose a place on; the field for coordinates does the same");
+
+  function typed() {
+    const pair = /^\s*([+-]?\d+(?:\.\d+)?)\s*[,; ]\s*([+-]?\d+(?:\.\d+)?)\s*$/.exec(field.value.replace("\u2212", "-"));
+    if (!pair) return null;
+    const at = L.latLng(Number(pair[1]), Number(pair[2]));
+    return Math.abs(at.lat) <= 90 && Math.abs(at.lng) <= 180 ? at : null;
+  }
+
+  function km() {
+    const value = Number(radius.value.replace(",", "."));
+    return value > 0 && value <= 2000 ? value : 40;
+  }
+
+  const start = typed();
+  const known = data.places.map((place) => L.latLng(place[1], place[0]))
+    .concat(data.waters.map((water) => L.latLng(water[1], water[0])));
+  const middle = start || (known.length ? L.latLngBounds(known).getCenter() : L.latLng(38, -92));
+  const base = window.poolMap(holder, middle, start ? km() * 3 : 1500);
+  const { map, ink, canvas, Mark } = base;
+  if (!start && known.length) map.fitBounds(L.latLngBounds(known).pad(0.1), { animate: false, maxZoom: 9 });
+
+  const dots = L.layerGroup().addTo(map);
+  const circle = L.layerGroup().addTo(map);
+
+  function draw() {
+    dots.clearLayers();
+    for (const place of data.places) {
+      new Mark([place[1], place[0]], { renderer: canvas.marks, pane: "marks", radius: 2, color: ink.soft, fillColor: ink.soft, weight: 0.5, fillOpacity: 0.5, interactive: false }).addTo(dots);
+    }
+    for (const water of data.waters) {
+      const mark = new Mark([water[1], water[0]], { renderer: canvas.marks, pane: "marks", kind: 2, radius: 5, color: ink.sheet, fillColor: ink.water, weight: 1, fillOpacity: 1 });
+      const name = document.createElement("span");
+      name.textContent = water[2];
+      mark.bindTooltip(name).addTo(dots);
+    }
+  }
+
+  function show(at) {
+    circle.clearLayers();
+    if (!at) return;
+    L.circle(at, { renderer: canvas.marks, pane: "marks", radius: km() * 1000, color: ink.ink, weight: 1.4, dashArray: "6 4", fill: false, interactive: false }).addTo(circle);
+    L.circleMarker(at, { renderer: canvas.marks, pane: "marks", radius: 6, color: ink.ink, weight: 2, fill: false, interactive: false }).addTo(circle);
+  }
+
+  map.on("click", (event) => {
+    const at = event.latlng.wrap();
+    field.value = at.lat.toFixed(5) + ", " + at.lng.toFixed(5);
+    field.removeAttribute("aria-invalid");
+    show(at);
+  });
+  field.addEventListener("input", () => {
+    const at = typed();
+    show(at);
+    if (at && !map.getBounds().contains(at)) map.panTo(at, { animate: false });
+  });
+  radius.addEventListener("input", () => show(typed()));
+  draw();
+  show(start);
+  const fault = document.querySelector("[aria-invalid=true]");
+  if (fault) fault.focus();
+})();

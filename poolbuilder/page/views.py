@@ -1,0 +1,286 @@
+"""What the page answers: the form, a pool, its files, two pools side by side."""
+
+from __future__ import annotations
+
+import datetime
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+import jinja2
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
+
+from poolbuilder.errors import PoolBuilderError
+from poolbuilder.folder import read_pool
+from poolbuilder.page.beside import beside, changes
+from poolbuilder.page.builds import Builds
+from poolbuilder.page.query import Query, address, read_query
+from poolbuilder.page.waters import Waters
+from poolbuilder.page.workspace import Workspace
+from poolbuilder.pool import Pool
+from poolbuilder.report import document
+from poolbuilder.report.payload import as_script
+
+__all__ = ["Views"]
+
+DOWNLOADS = (
+    ("pool.csv", "CSV"),
+    ("pool.json", "JSON"),
+    ("pool.gpkg", "GeoPackage"),
+    ("report.html", "report"),
+)
+_ALLOWED = "; form-action 'self'; connect-src 'self'"
+
+
+@lru_cache(maxsize=32)
+def _asset(name: str) -> str:
+    return (resources.files("poolbuilder.page") / "assets" / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _environment() -> jinja2.Environment:
+    ours = jinja2.PackageLoader("poolbuilder.page", "assets")
+    return document.environment(ours)
+
+
+def _render(
+    template: str, *, scripts: tuple[str, ...], status: int = 200, data: Any = None, **values: Any
+) -> HTMLResponse:
+    """A page with the report's style and this page's, under a policy that names every script."""
+    dress = document.dress(styles=(_asset("page.css"),), scripts=scripts, allowed=_ALLOWED)
+    text = _environment().get_template(template).render(**dress, data=as_script(data or {}), **values)
+    return HTMLResponse(text, status_code=status)
+
+
+class Views:
+    """The answers of one page."""
+
+    def __init__(self, workspace: Workspace, builds: Builds) -> None:
+        self.workspace = workspace
+        self.builds = builds
+        start = {
+            "out": ".",
+            "store": str(workspace.store),
+            "radiusKm": 40,
+            "checklist": workspace.checklists[0],
+        }
+        if workspace.ranges:
+            start["ranges"] = list(workspace.ranges)
+        self.waters = Waters(path=workspace.waters, start=start)
+        self._places: tuple[Any, list[tuple[float, float]]] | None = None
+
+    async def ask(self, request: Request) -> Response:
+        """The form, the map to click on, the list of waters and the pools built so far."""
+        return await run_in_threadpool(self._form, self._blank(request), 200)
+
+    def _blank(self, request: Request) -> Query:
+        given = {
+            "radiusKm": "40",
+            "asOf": datetime.date.today().isoformat(),
+            "checklist": self.workspace.checklists[0],
+            **{key: value for key, value in request.query_params.items() if key != "ranges"},
+        }
+        given.setdefault("at", "")
+        given.setdefault("name", "")
+        asked = request.query_params.getlist("ranges")
+        ranges = tuple(asked) if "at" in request.query_params else tuple(self.workspace.range_labels())
+        return Query(values=given, ranges=ranges)
+
+    def _form(self, query: Query, status: int, trouble: str = "") -> Response:
+        faults = dict(query.faults)
+        sites = []
+        try:
+            sites = self.waters.sites()
+        except PoolBuilderError as error:
+            trouble = trouble or str(error)
+        results = self.workspace.results()
+        today = datetime.date.today().isoformat()
+        chosen = tuple(self.workspace.range_labels())
+        return _render(
+            "ask.html",
+            status=status,
+            scripts=(document.asset("map_base.js"), _asset("ask.js")),
+            data={
+                "places": self._known_places(),
+                "waters": [[site.longitude, site.latitude, site.name] for site in sites],
+            },
+            query=query,
+            faults=faults,
+            trouble=trouble,
+            checklists=self.workspace.checklists,
+            range_labels=list(self.workspace.range_labels()),
+            waters=[
+                {
+                    "site": site,
+                    "address": address(
+                        site,
+                        as_of=today,
+                        checklist=query.values["checklist"] or self.workspace.checklists[0],
+                        ranges=chosen,
+                    ),
+                }
+                for site in sites
+            ],
+            results=results,
+            plan=self.workspace.waters.name,
+            store=str(self.workspace.store),
+        )
+
+    def _known_places(self) -> list[tuple[float, float]]:
+        """Where the store holds records; read again when the store changed."""
+        from poolbuilder.records.store import Store
+
+        try:
+            generation = Store(self.workspace.store).index.generation
+            if self._places is None or self._places[0] != generation:
+                self._places = (generation, self.workspace.places())
+        except PoolBuilderError:
+            return []
+        return self._places[1]
+
+    async def pool(self, request: Request) -> Response:
+        """The pool of the address: its report, or the wait for it, or the form with its faults."""
+        return await run_in_threadpool(self._pool, request)
+
+    def _pool(self, request: Request) -> Response:
+        query = read_query(request.query_params, request.query_params.getlist("ranges"), self.workspace)
+        if query.job is None:
+            return self._form(query, 422)
+        try:
+            key = self.workspace.key(query.job)
+        except PoolBuilderError as error:
+            return self._form(query, 422, str(error))
+        folder = self.workspace.path(key)
+        if folder is not None:
+            self.builds.forget(key)
+            return self._result(key, query, request.query_params.get("before", ""))
+        build = self.builds.get(key)
+        if build is not None and build.state in {"failed", "cancelled"}:
+            self.builds.forget(key)
+            words = (
+                build.error if build.state == "failed" else "The build was cancelled; nothing was written."
+            )
+            return self._form(query, 422 if build.state == "failed" else 200, words)
+        build = build or self.builds.start(key, query.job, self.workspace.folder / key)
+        return _render(
+            "wait.html",
+            status=202,
+            scripts=(_asset("wait.js"),),
+            data={"key": key},
+            key=key,
+            site=query.job.site,
+            build=build.as_dict(),
+            address=request.url.query,
+        )
+
+    def _result(self, key: str, query: Query, before: str) -> Response:
+        try:
+            pool = self._read(key)
+            earlier = self._read(before) if before and before != key and self.workspace.path(before) else None
+            told = changes(earlier, pool) if earlier is not None else None
+        except PoolBuilderError as error:
+            return self._form(query, 422, str(error))
+        dress = document.dress(
+            styles=(_asset("page.css"),),
+            scripts=(document.asset("table.js"), document.asset("map_base.js"), document.asset("map.js")),
+            allowed=_ALLOWED,
+        )
+        text = (
+            _environment()
+            .get_template("result.html")
+            .render(
+                **document.content(pool),
+                **dress,
+                view="whole",
+                key=key,
+                query=query,
+                downloads=DOWNLOADS,
+                checklists=self.workspace.checklists,
+                range_labels=list(self.workspace.range_labels()),
+                others=[item for item in self.workspace.results() if item.key != key],
+                listed=self._is_listed(pool),
+                told=told,
+                before=before,
+            )
+        )
+        return HTMLResponse(text)
+
+    def _read(self, key: str) -> Pool:
+        folder = self.workspace.path(key)
+        if folder is None:
+            from poolbuilder.errors import PoolFileError
+
+            raise PoolFileError(f"there is no pool {key!r} here", remedy="build it first")
+        return read_pool(folder)
+
+    def _is_listed(self, pool: Pool) -> bool:
+        try:
+            return any(site.name == pool.site.name for site in self.waters.sites())
+        except PoolBuilderError:
+            return False
+
+    async def status(self, request: Request) -> Response:
+        """How a build is doing."""
+        key = request.query_params.get("key", "")
+        build = self.builds.get(key)
+        if build is not None:
+            return JSONResponse(build.as_dict())
+        state = "done" if self.workspace.path(key) else "unknown"
+        return JSONResponse({"state": state, "error": "", "seconds": 0, "steps": []})
+
+    async def cancel(self, request: Request) -> Response:
+        """Stop a build and go back to the form, its fields as they were."""
+        form = await request.form()
+        await run_in_threadpool(self.builds.cancel, str(form.get("key", "")))
+        return RedirectResponse(f"./?{form.get('address', '')}", status_code=303)
+
+    async def file(self, request: Request) -> Response:
+        """A file of a finished pool."""
+        file = self.workspace.file(request.path_params["key"], request.path_params["name"])
+        if file is None:
+            return PlainTextResponse("There is no such file.\n", status_code=404)
+        kept = request.path_params["key"]
+        disposition = "inline" if file.name == "report.html" else "attachment"
+        return FileResponse(file, filename=f"{kept}-{file.name}", content_disposition_type=disposition)
+
+    async def compare(self, request: Request) -> Response:
+        """Two pools side by side."""
+        keys = request.query_params.getlist("with")[:2]
+        return await run_in_threadpool(self._compare, keys)
+
+    def _compare(self, keys: list[str]) -> Response:
+        blank = Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": "", "checklist": ""})
+        if len(keys) != 2:
+            return self._form(blank, 422, "Choose two pools to compare.")
+        try:
+            one, other = (self._read(key) for key in keys)
+            told = changes(one, other)
+        except PoolBuilderError as error:
+            return self._form(blank, 422, str(error))
+        return _render("compare.html", scripts=(), keys=keys, told=told, **beside(one, other))
+
+    async def keep(self, request: Request) -> Response:
+        """Put a water on the list, or take it off."""
+        form = await request.form()
+        return await run_in_threadpool(self._keep, {key: str(value) for key, value in form.items()})
+
+    def _keep(self, form: dict[str, str]) -> Response:
+        blank = Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": "", "checklist": ""})
+        try:
+            if form.get("remove"):
+                self.waters.remove(form["remove"])
+                return RedirectResponse("./", status_code=303)
+            pool = self._read(form.get("key", ""))
+            self.waters.add(pool.site)
+        except PoolBuilderError as error:
+            return self._form(blank, 422, str(error))
+        return RedirectResponse(f"pool?{form.get('address', '')}", status_code=303)

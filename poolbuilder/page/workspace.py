@@ -1,0 +1,173 @@
+"""What the page may touch: one store, one folder, and the layers that it was started with."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import poolbuilder
+from poolbuilder import columns
+from poolbuilder.checklist import SHIPPED
+from poolbuilder.folder import FILES
+from poolbuilder.job import Job
+from poolbuilder.records.store import Store
+from poolbuilder.settings import Settings
+
+__all__ = ["DOWNLOADS", "Result", "Workspace"]
+
+DOWNLOADS = (*FILES, "report.html")
+"""Files of a pool folder that the page hands out."""
+
+DRAWN_RECORDS = 300_000
+DRAWN_PLACES = 20_000
+CELL = 0.02
+
+_KEY = re.compile(r"[a-z0-9][a-z0-9.-]{0,120}")
+_SAFE = re.compile(r"[^a-z0-9]+")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """A pool that stands in the folder."""
+
+    key: str
+    name: str
+    longitude: float
+    latitude: float
+    radius_km: float
+    as_of: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Workspace:
+    """Where the page reads and writes.
+
+    Attributes
+    ----------
+    store : Path
+        The record store.
+    folder : Path
+        Where pools and the list of waters go.
+    checklists, ranges : sequence of str
+        What a person can choose from.
+    layers : dict
+        ``water``, ``basins``, ``streams`` and ``barriers`` to a layer, used for every pool.
+    """
+
+    store: Path
+    folder: Path
+    checklists: Sequence[str] = SHIPPED
+    ranges: Sequence[str] = ()
+    layers: dict[str, str] = field(default_factory=dict)
+    settings: Settings = field(default_factory=Settings)
+
+    @property
+    def waters(self) -> Path:
+        """The list of waters, a plan that `poolbuilder refresh` reads."""
+        return self.folder / "waters.toml"
+
+    def range_labels(self) -> dict[str, str]:
+        """A short name for each choice of ranges."""
+        labels: dict[str, str] = {}
+        for spec in self.ranges:
+            label = Path(spec).name
+            labels[spec if label in labels else label] = spec
+        return labels
+
+    def key(self, job: Job) -> str:
+        """The name of the folder for a job; it changes when anything that the job reads changes."""
+        site = job.site
+        asked: dict[str, Any] = {
+            "site": [site.longitude, site.latitude, site.radius_km, site.name],
+            "asOf": job.as_of.isoformat(),
+            "checklist": _stamped(job.checklist),
+            "ranges": [_stamped(spec) for spec in job.ranges],
+            "layers": {key: _stamped(spec) for key, spec in sorted(self.layers.items())},
+            "settings": job.settings.as_dict(),
+            "records": Store(self.store).index.generation,
+            "version": poolbuilder.__version__,
+        }
+        digest = hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:12]
+        words = _SAFE.sub("-", (site.name or f"{site.latitude:.4f} {site.longitude:.4f}").lower()).strip("-")
+        return f"{words[:48] or 'water'}-{digest}"
+
+    def path(self, key: str) -> Path | None:
+        """The folder of a finished pool, or None when there is none of this name."""
+        if not _KEY.fullmatch(key):
+            return None
+        folder = self.folder / key
+        return folder if (folder / "datapackage.json").is_file() else None
+
+    def file(self, key: str, name: str) -> Path | None:
+        """A file of a finished pool that may be handed out, or None."""
+        folder = self.path(key)
+        if folder is None or name not in DOWNLOADS:
+            return None
+        file = folder / name
+        return file if file.is_file() and not file.is_symlink() else None
+
+    def results(self) -> list[Result]:
+        """Every finished pool in the folder, by name and then key."""
+        found = []
+        for path in sorted(self.folder.glob("*/pool.json")):
+            key = path.parent.name
+            if self.path(key) is None:
+                continue
+            try:
+                document = json.loads(path.read_text(encoding="utf-8"))
+                site = document["site"]
+                found.append(
+                    Result(
+                        key=key,
+                        name=str(site.get("name") or ""),
+                        longitude=float(site["longitude"]),
+                        latitude=float(site["latitude"]),
+                        radius_km=float(site["radiusKm"]),
+                        as_of=str(document.get("asOf", "")),
+                    )
+                )
+            except (OSError, ValueError, KeyError, TypeError):
+                continue  # another program's folder: not ours to list
+        return sorted(found, key=lambda item: (item.name.lower(), item.key))
+
+    def places(self) -> list[tuple[float, float]]:
+        """Where the store holds records, coarsely: something to find one's way by.
+
+        Returns
+        -------
+        list of (longitude, latitude)
+            Middles of small cells; of the parts of the store when it is large.
+        """
+        store = Store(self.store)
+        if store.is_empty:
+            return []
+        if store.records > DRAWN_RECORDS:
+            boxes = np.concatenate([item.groups.box for item in store.index.of_kind("placed")])
+            middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
+        else:
+            parts = [np.zeros((0, 2))]
+            for batch in store.batches():
+                longitude = columns.numbers(batch["decimalLongitude"])
+                latitude = columns.numbers(batch["decimalLatitude"])
+                parts.append(np.stack([longitude, latitude], axis=1))
+            middles = np.concatenate(parts)
+        known = np.isfinite(middles).all(axis=1) & (np.abs(middles) <= [180, 90]).all(axis=1)
+        cells = np.unique(np.round(middles[known] / CELL).astype(np.int64), axis=0)[:DRAWN_PLACES]
+        return [(round(x * CELL, 3), round(y * CELL, 3)) for x, y in cells.tolist()]
+
+
+def _stamped(spec: str) -> list[Any]:
+    """A file with its size and time of change, so that a changed file makes a new result."""
+    path = Path(spec if Path(spec).exists() else spec.rpartition(":")[0] or spec)
+    try:
+        found = path.stat()
+    except OSError:
+        return [spec]
+    return [spec, found.st_size, found.st_mtime_ns]
