@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import math
 from itertools import combinations
 from pathlib import Path
@@ -9,14 +12,18 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pytest
+from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import columns, schemas
 from poolbuilder.checklist import Checklist
-from poolbuilder.errors import ChecklistError
+from poolbuilder.cli.crosses import crosses as command
+from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
+from poolbuilder.folder import write_pool
 from poolbuilder.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.model.crosses import pair, viability_factor, with_pure
+from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=100)
@@ -267,3 +274,64 @@ def test_a_table_of_ones_own_takes_the_place_of_those_that_ship(tmp_path: Path) 
     found = pair(pool({"A a": 1.0, "A b": 1.0}), hybrids(), settings=Settings(), known=known)
     assert found.to_pylist()[0]["prior"] == pytest.approx(0.05)
     assert found.to_pylist()[0]["viability"] == "lethal in both directions"
+
+
+# -- the command -------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def folder(demo_pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = tmp_path_factory.mktemp("crosses") / "pool"
+    return write_pool(demo_pool, target, pages={"report.html": "<p>x</p>"})
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(command, list(arguments))
+
+
+def test_the_command_lists_the_heaviest_pairs_within_100_columns(folder: Path, demo_pool: Pool) -> None:
+    said = run(str(folder), "--top", "3")
+    assert said.exit_code == 0
+    lines = said.stdout.splitlines()
+    assert max(map(len, lines)) <= 100
+    for row in demo_pool.crosses.to_pylist()[:3]:
+        assert any(line.endswith(row["formula"]) for line in lines)
+    assert lines[-1] == "and 75 more (--top 78 shows all)"
+
+
+def test_the_command_gives_every_pair_as_json_and_csv(folder: Path, demo_pool: Pool) -> None:
+    assert json.loads(run(str(folder), "--format", "json").stdout) == demo_pool.crosses.to_pylist()
+    table = list(csv.DictReader(io.StringIO(run(str(folder), "--format", "csv").stdout)))
+    assert [row["formula"] for row in table] == columns.strings(demo_pool.crosses["formula"])
+
+
+def test_the_command_adds_the_pure_species_at_the_share_given(folder: Path) -> None:
+    arguments = (str(folder), "--include-pure", "--f1-share", "0.25", "--format", "json")
+    found = json.loads(run(*arguments).stdout)
+    assert len(found) == 91
+    pairs = sum(row["weight"] for row in found if row["parent1"] != row["parent2"])
+    assert pairs == pytest.approx(0.25)
+    assert "pairs share 0.25 of the weight" in run(*arguments[:-2]).stdout
+
+
+def test_a_share_without_pure_species_is_wrong_usage(folder: Path) -> None:
+    assert run(str(folder), "--f1-share", "0.25").exit_code == 2
+
+
+def test_a_share_out_of_bounds_is_an_error(folder: Path) -> None:
+    assert isinstance(run(str(folder), "--include-pure", "--f1-share", "2").exception, SettingsError)
+
+
+def test_a_folder_that_is_no_pool_is_an_error(tmp_path: Path) -> None:
+    assert isinstance(run(str(tmp_path)).exception, PoolFileError)
+
+
+def test_the_demo_raises_the_pairs_that_its_hybrid_records_name(demo_pool: Pool) -> None:
+    rows = demo_pool.crosses.to_pylist()
+    named = [row for row in rows if row["hybridRecords"]]
+    assert named
+    assert all(
+        row["prior"] > max(other["prior"] for other in rows if not other["hybridRecords"])
+        for row in named[:1]
+    )
+    assert demo_pool.counts["hybridsWithinReach"] >= sum(row["hybridRecords"] for row in named)
