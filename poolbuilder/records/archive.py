@@ -153,9 +153,7 @@ def _plain_descriptor(text: bytes, where: str) -> str:
         root.remove(extension)
     core = root.find("core")
     if core is None or core.find("files/location") is None:
-        raise RecordFileError(
-            "its meta.xml names no core file", file=where, remedy="this is no archive of records"
-        )
+        raise RecordFileError("names no core file", file=where, remedy="this is no archive of records")
     for name, value in (
         ("encoding", "utf-8"),
         ("fieldsTerminatedBy", ","),
@@ -175,6 +173,8 @@ def _descriptor(container: Container, name: str) -> dwca.descriptors.DataFileDes
         text = stream.read(_MAX_XML)
     try:
         return dwca.descriptors.ArchiveDescriptor(_plain_descriptor(text, where)).core
+    except RecordFileError:
+        raise
     except ET.ParseError as error:
         raise RecordFileError(
             f"is not XML: {error}", file=where, remedy="download the archive again"

@@ -10,6 +10,7 @@ import hashlib
 import io
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -73,7 +74,7 @@ class RecordFile:
             When the file breaks off or cannot be split into rows; the message names the row.
         """
         self._tally.clear()
-        keys = RowKeys(self.name)
+        keys = RowKeys()
         rows = 0
         with _Parts(self) as parts:
             for part in parts:
@@ -90,13 +91,14 @@ class RecordFile:
     def notes(self) -> tuple[str, ...]:
         """What was assumed or could not be read, in words; complete once the batches are read."""
         told = [
-            ("latin1", "{n:,} bytes are not UTF-8 and were read as Latin-1: check the accents of names"),
-            ("undecodable", "{n:,} characters could not be decoded and stand as \ufffd"),
-            ("ragged", "{n:,} rows do not fit the header; they were kept with a note"),
-            ("not a number", "{n:,} values that should be numbers are not; they were left out with a note"),
-            ("decimal comma", "{n:,} coordinates were written with a decimal comma"),
+            ("latin1", "bytes that are not UTF-8, read as Latin-1 (check the accents of names)"),
+            ("undecodable", "characters that could not be decoded, read as \ufffd"),
+            ("ragged", "rows that do not fit the header, kept with a note"),
+            ("blank", "rows that hold none of the terms, left out"),
+            ("not a number", "values that should be numbers and are not, left out with a note"),
+            ("decimal comma", "coordinates written with a decimal comma, read as decimals"),
         ]
-        counted = [words.format(n=self._tally[key]) for key, words in told if self._tally[key]]
+        counted = [f"{words}: {self._tally[key]:,}" for key, words in told if self._tally[key]]
         return tuple(f"{self.name}: {text}" for text in [*self._remarks, *counted])
 
     @cached_property
@@ -141,10 +143,12 @@ class _Parts:
         container = self._container.__enter__()
         if not self._file.datasets:
             self._file.datasets = tuple(archive.datasets_of(container))
-        return [
-            _Table(self._file, part, lambda name=part.name: container.open(name))
-            for part in archive.core_parts(container)
-        ]
+        parts = archive.core_parts(container)
+        tables = [_Table(self._file, part, lambda name=part.name: container.open(name)) for part in parts]
+        if len(tables) > 1:  # rows of several parts may have one number
+            for table, part in zip(tables, parts, strict=True):
+                table.source = f"{self._file.name}/{part.name}"
+        return tables
 
     def __exit__(self, kind: Any, error: Any, trace: Any) -> bool | None:
         return self._container.__exit__(kind, error, trace) if self._container else None
@@ -162,6 +166,8 @@ class _Table:
         self.terms: dict[str, int] = {}
         self.names: tuple[str, ...] = ()
         self.defaults: dict[str, str] = {}
+        self.source = file.name
+        self.zipped = self.where != file.path and file.path.is_file()
 
     def prepare(self) -> None:
         """Find out how the table is written and where its terms stand."""
@@ -180,6 +186,10 @@ class _Table:
         self.defaults = {
             term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
         }
+        folded = [fold(name) for name in self.names if name]
+        for name in dict.fromkeys(self.names[index] for index in self.terms.values()):
+            if folded.count(fold(name)) > 1:
+                self._file.remark(f"several columns are called {name}; the first is read")
         if any(fold(name) == fold(SERVICE_ID) for name in self.names) and "geodeticDatum" not in found:
             # From memory: the service publishes interpreted coordinates in WGS84.
             self.defaults["geodeticDatum"] = "WGS84"
@@ -201,25 +211,26 @@ class _Table:
             file=self.where,
         )
 
-    def _parquet(self) -> Any:
+    @contextmanager
+    def _parquet(self) -> Iterator[Any]:
         import pyarrow.parquet as parquet  # read only when needed
 
-        stream = self._open()
-        if not stream.seekable():
-            stream = io.BytesIO(stream.read())
-        try:
-            return parquet.ParquetFile(stream)
-        except (pa.ArrowInvalid, OSError) as error:
-            raise RecordFileError(
-                f"is a broken Parquet file: {error}", file=self.where, remedy="download it again"
-            ) from error
+        with self._open() as stream:
+            try:
+                # Within a zip a jump back would unpack the part from its start again.
+                whole = io.BytesIO(stream.read()) if self.zipped else stream
+                yield parquet.ParquetFile(whole)
+            except (pa.ArrowInvalid, OSError) as error:
+                raise RecordFileError(
+                    f"is a broken Parquet file: {error}", file=self.where, remedy="download it again"
+                ) from error
 
     def tables(self, keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part."""
         self.prepare()
         for raw in self._raw(tally):
             if len(raw.rows):
-                yield records_of(raw, source=self._file.name, keys=keys, defaults=self.defaults, tally=tally)
+                yield records_of(raw, source=self.source, keys=keys, defaults=self.defaults, tally=tally)
 
     def _raw(self, tally: Counter[str]) -> Iterator[RawBatch]:
         if self.layout is not None:
@@ -231,16 +242,11 @@ class _Table:
         start = 1
         with self._parquet() as parquet:
             wanted = {term: self.names[index] for term, index in self.terms.items()}
-            try:
-                for batch in parquet.iter_batches(text_table.BATCH_ROWS, columns=list(wanted.values())):
-                    rows = np.arange(start, start + batch.num_rows, dtype=np.int64)
-                    start += batch.num_rows
-                    values = {term: _decoded(batch.column(name)) for term, name in wanted.items()}
-                    yield RawBatch(columns=values, rows=rows)
-            except (pa.ArrowInvalid, OSError) as error:
-                raise RecordFileError(
-                    f"breaks off: {error}", file=self.where, row=start, remedy="download it again"
-                ) from error
+            for batch in parquet.iter_batches(text_table.BATCH_ROWS, columns=list(wanted.values())):
+                rows = np.arange(start, start + batch.num_rows, dtype=np.int64)
+                start += batch.num_rows
+                values = {term: _decoded(batch.column(name)) for term, name in wanted.items()}
+                yield RawBatch(columns=values, rows=rows)
 
 
 def _decoded(column: pa.Array) -> pa.Array:

@@ -163,6 +163,11 @@ def _refuse_other_kinds(head: bytes, file: str | Path) -> None:
         )
 
 
+def _lines(text: str) -> list[str]:
+    """Lines with their ends; only line feeds and carriage returns end a line."""
+    return list(io.StringIO(text, newline=""))
+
+
 def _split(text: str, delimiter: str, quote: str | None, limit: int = 400) -> list[tuple[list[str], int]]:
     """Rows of *text* and the line on which each ends."""
     csv.field_size_limit(1 << 27)
@@ -225,8 +230,8 @@ def sniff(head: bytes, *, file: str | Path) -> Layout:
     text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
     if len(head) >= HEAD_BYTES:
         text = text[: text.rfind("\n") + 1] or text
-    lines = text.splitlines(keepends=True)
-    first = next(index for index, line in enumerate(lines) if line.strip())
+    lines = _lines(text)
+    first = next((index for index, line in enumerate(lines) if line.strip()), 0)
     delimiter = None
     if lines[first].lower().startswith("sep=") and len(lines[first].strip()) == 5:
         delimiter = lines[first].strip()[-1]
@@ -282,7 +287,7 @@ def described(
     marked = _encoding(head)
     encoding = marked if marked != "utf-8" else encoding
     text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
-    lines = text.splitlines(keepends=True)
+    lines = _lines(text)
     body = "".join(lines[skip_lines:])
     rows = [row for row, _ in _split(body, delimiter, quote) if row][:-1] or [
         row for row, _ in _split(body, delimiter, quote) if row
@@ -305,7 +310,7 @@ class _Ragged:
     def __init__(self, layout: Layout, terms: Mapping[str, int], tally: Counter[str]) -> None:
         self._layout = layout
         self._terms = terms
-        self._tally = tally
+        self.tally = tally
         self.pending: list[tuple[int, str]] = []
 
     def __call__(self, row: Any) -> str:
@@ -316,7 +321,7 @@ class _Ragged:
         layout = self._layout
         if "\n" in text.strip("\r\n") and layout.quote:
             # A stray quotation mark swallowed the following rows: read the lines as they stand.
-            lines = text.splitlines()
+            lines = [line.rstrip("\r\n") for line in _lines(text)]
             rows = [(_split(line, layout.delimiter, None) or [([], 0)])[0][0] for line in lines]
             if all(len(row) == len(layout.names) for row in rows):
                 return [(row, "a stray quotation mark stood in or before this row") for row in rows]
@@ -340,7 +345,7 @@ class _Ragged:
                 notes[len(kept)] = [note]
                 kept.append(values)
                 rows.append(number)
-                self._tally["ragged"] += 1
+                self.tally["ragged"] += 1
         out = {}
         for term, index in self._terms.items():
             cells = [row[index] if index < len(row) else "" for row in kept]
@@ -435,7 +440,7 @@ def raw_batches(
     file : path
         Named in an error.
     tally : Counter
-        Counts ``latin1``, ``undecodable`` and ``ragged``.
+        Counts ``latin1``, ``undecodable``, ``ragged`` and ``blank``.
 
     Raises
     ------
@@ -481,4 +486,20 @@ def _ready(
     for term, index in terms.items():
         chunks = [item.column(str(index)) for item in held]
         good[term] = pa.concat_arrays(chunks) if chunks else columns.array([], pa.string())
-    return _merged(RawBatch(columns=good, rows=rows), bad)
+    return _merged(_filled(RawBatch(columns=good, rows=rows), ragged.tally), bad)
+
+
+def _filled(batch: RawBatch, tally: Counter[str]) -> RawBatch:
+    """Leave out blank lines and lines of delimiters: rows that hold none of the terms."""
+    count = len(batch.rows)
+    if not count or any(column.null_count == 0 for column in batch.columns.values()):
+        return batch
+    holds = np.zeros(count, dtype=bool)
+    for column in batch.columns.values():
+        holds |= columns.valid(column)
+    if holds.all():
+        return batch
+    tally["blank"] += count - int(holds.sum())
+    place = columns.array(np.flatnonzero(holds), pa.int64())
+    kept = {term: column.take(place) for term, column in batch.columns.items()}
+    return RawBatch(columns=kept, rows=batch.rows[holds])

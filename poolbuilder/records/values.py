@@ -109,14 +109,17 @@ def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: C
 
 
 def _decimals(column: pa.Array) -> Floats:
-    """Decimals written in each number; NaN where there is no plain decimal text."""
+    """Decimals written in each number; NaN where the column holds numbers or powers of ten."""
     if not pa.types.is_string(column.type):
         return np.full(len(column), np.nan)
     column = _trimmed(column)
     length = columns.numbers(pc.binary_length(column))
-    point = columns.numbers(pc.find_substring_regex(column, pattern="[.,]"))
-    plain = columns.flags(pc.match_substring_regex(column, pattern=r"^[+-]?\d*[.,]?\d*$"))
-    return np.where(plain, np.where(point < 0, 0, length - point - 1), np.nan)
+    point = columns.numbers(pc.find_substring(column, pattern="."))
+    comma = columns.numbers(pc.find_substring(column, pattern=","))
+    point = np.where(point < 0, comma, point)
+    power = columns.flags(pc.match_substring(column, pattern="e"))
+    power |= columns.flags(pc.match_substring(column, pattern="E"))
+    return np.where(power, np.nan, np.where(point < 0, 0, length - point - 1))
 
 
 def _text(column: pa.Array) -> pa.Array:
@@ -143,31 +146,37 @@ def _plain(value: object) -> str | None:
 class RowKeys:
     """Makes recordKey, unique within one file, at eight bytes a row."""
 
-    def __init__(self, source: str) -> None:
-        self._source = source
+    def __init__(self) -> None:
         self._sorted: list[NDArray[np.int64]] = []
 
     def _seen(self, hashes: NDArray[np.int64]) -> Bools:
         """Which of *hashes* came before, in this call or an earlier one; then remembers them."""
-        seen = np.ones(len(hashes), dtype=bool)
-        seen[np.unique(hashes, return_index=True)[1]] = False
+        order = np.argsort(hashes, kind="stable")
+        ranked = hashes[order]
+        again = np.zeros(len(hashes), dtype=bool)
+        again[1:] = ranked[1:] == ranked[:-1]
+        fresh = ranked[~again]
         for known in self._sorted:
-            place = np.minimum(np.searchsorted(known, hashes), len(known) - 1)
-            seen |= known[place] == hashes
-        fresh = np.unique(hashes)
+            place = np.minimum(np.searchsorted(known, ranked), len(known) - 1)
+            again |= known[place] == ranked
         # Runs of doubling length, so that each hash is merged only a few times.
         while self._sorted and len(self._sorted[-1]) <= 2 * len(fresh):
-            fresh = np.union1d(self._sorted.pop(), fresh)
+            fresh = np.concatenate([self._sorted.pop(), fresh])
+            fresh.sort(kind="stable")
         self._sorted.append(fresh)
+        seen = np.empty(len(hashes), dtype=bool)
+        seen[order] = again
         return seen
 
-    def make(self, identifier: pa.Array, dataset: pa.Array, rows: NDArray[np.int64]) -> pa.Array:
+    def make(
+        self, identifier: pa.Array, dataset: pa.Array, rows: NDArray[np.int64], *, name: str
+    ) -> pa.Array:
         """The key of each row: the identifier with its data set, else file and row."""
         if not len(rows):
             return columns.array([], pa.string())
         slash, hash_sign = columns.array(["/", "#"], pa.string())
         number = columns.array(rows, pa.int64()).cast(pa.string())
-        source = repeated(self._source, len(rows))
+        source = repeated(name, len(rows))
         by_row = pc.binary_join_element_wise(source, number, hash_sign)
         # A bare running number is no identifier outside its own file.
         bare = columns.flags(pc.match_substring_regex(identifier, pattern=r"^\d{1,9}$"))
@@ -227,12 +236,15 @@ def records_of(
                 out[item.name] = _whole(item.name, item.type, values, notes, tally)
     written = [_decimals(given[term]) for term in _COORDINATES if term in given]
     if written:
-        most = np.fmax.reduce(written)
-        most = np.where(np.isnan(most), np.nan, np.minimum(most, 127))
+        read = [~np.isnan(columns.numbers(out[term])) for term in _COORDINATES if term in given]
+        most = np.fmax.reduce(
+            [np.where(good, number, np.nan) for good, number in zip(read, written, strict=True)]
+        )
+        most = np.minimum(most, 127)
         out["coordinateDecimals"] = columns.array(most, pa.int8())
     out["scientificName"] = pc.coalesce(out["scientificName"], out["vernacularName"])
     out["sourceFile"] = repeated(source, count)
     out["sourceRow"] = columns.array(raw.rows, pa.int64())
-    out["recordKey"] = keys.make(out["occurrenceID"], out["datasetKey"], raw.rows)
+    out["recordKey"] = keys.make(out["occurrenceID"], out["datasetKey"], raw.rows, name=source)
     out["readNote"] = notes.column(count)
     return pa.Table.from_arrays([out[name] for name in RECORDS.names], schema=RECORDS)
