@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from poolbuilder.antimeridian import split_at_antimeridian
 from poolbuilder.geodesy import distance_km
 from poolbuilder.site import Site
 from poolbuilder.water.barriers import Barriers
@@ -78,7 +79,7 @@ def _lines(streams: Streams, site: Site) -> list[Feature]:
     shapes = network.shapes(edges[order])
     return [
         feature(
-            shape,
+            split_at_antimeridian(shape),
             {
                 "name": network.names[code] if (code := int(network.name[edges[k]])) >= 0 else None,
                 "row": int(network.row[edges[k]]),

@@ -106,7 +106,7 @@ def _foot(lines: Lines, line: int, longitude: float, latitude: float) -> tuple[f
     """Gap in metres from a point to a line, and where on it: vertex before, and part of the way on."""
     window = slice(int(lines.offsets[line]), int(lines.offsets[line + 1]))
     east = np.cos(np.radians(latitude)) * METRES_PER_DEGREE * 1.0074  # a degree of longitude, within 0.4 %
-    x = (lines.longitude[window] - longitude) * east
+    x = ((lines.longitude[window] - longitude + 180) % 360 - 180) * east
     y = (lines.latitude[window] - latitude) * METRES_PER_DEGREE
     dx, dy = np.diff(x), np.diff(y)
     squared = np.maximum(dx**2 + dy**2, 1e-18)

@@ -30,6 +30,7 @@ class Lines:
     Attributes
     ----------
     longitude, latitude : float arrays, (vertices,)
+        Longitudes run on beyond ±180° where a line crosses it.
     offsets : int array, (lines + 1,)
         Line k holds the vertices from ``offsets[k]`` up to ``offsets[k + 1]``.
     row : int array, (lines,)
@@ -113,12 +114,22 @@ def lines_of(geometry: NDArray[np.object_], *, bridge: bool) -> tuple[Lines, lis
         xy, offsets, row, bridged = _put_together(xy, offsets, row, bridge=bridge)
         if bridged:
             notes.append(f"{bridged} flow lines are in several pieces with gaps; each is taken as one line")
-    lines = Lines(longitude=xy[:, 0].copy(), latitude=xy[:, 1].copy(), offsets=offsets, row=row)
+    lines = Lines(longitude=_unwrapped(xy[:, 0], offsets), latitude=xy[:, 1].copy(), offsets=offsets, row=row)
     long_enough = measure(lines) > 0
     if not long_enough.all():
         notes.append(f"{int((~long_enough).sum())} flow lines without length left out")
         lines = lines.take(np.flatnonzero(long_enough))
     return lines, notes
+
+
+def _unwrapped(longitude: Floats, offsets: Ints) -> Floats:
+    """Longitudes that run on beyond ±180° within a line, so that no edge goes around the globe."""
+    jump = np.zeros(len(longitude))
+    jump[1:] = -360 * np.rint(np.diff(longitude) / 360)
+    first = offsets[:-1]
+    jump[first] = 0
+    turns = np.cumsum(jump)
+    return np.asarray(longitude + turns - np.repeat(turns[first], np.diff(offsets)))
 
 
 def _put_together(xy: Floats, offsets: Ints, row: Ints, *, bridge: bool) -> tuple[Floats, Ints, Ints, int]:

@@ -36,6 +36,7 @@ class Network:
     Attributes
     ----------
     longitude, latitude : float arrays, (vertices,)
+        Longitudes run on beyond ±180° where a line crosses it.
     offsets : int array, (edges + 1,)
         Edge e holds the vertices from ``offsets[e]`` up to ``offsets[e + 1]``.
     bounds : float array, (edges, 4)

@@ -66,14 +66,25 @@ class Snapper:
     def __init__(self, network: Network, site: Site, *, reach_km: float) -> None:
         self.network = network
         self.plane = Plane(site.longitude, site.latitude)
+        self._middle = site.longitude
         west, south, east, north = np.asarray(network.bounds).T
+        turn = self._beside((west + east) / 2) - (west + east) / 2
+        west, east = west + turn, east + turn
         near = np.zeros(network.edges, dtype=bool)
-        for box in covering_box(site.longitude, site.latitude, reach_km):
-            near |= (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])
+        for left, bottom, right, top in covering_box(site.longitude, site.latitude, reach_km):
+            shift = float(self._beside(np.array((left + right) / 2))) - (left + right) / 2
+            wide = right - left >= 360
+            near |= (
+                (wide | (west <= right + shift) & (east >= left + shift)) & (south <= top) & (north >= bottom)
+            )
         self.edges: Ints = np.flatnonzero(near)
         box = shapely.box(west[near], south[near], east[near], north[near])
         self._tree = shapely.STRtree(box)
         self._shapes: dict[int, Any] = {}
+
+    def _beside(self, longitude: Floats) -> Floats:
+        """Longitudes within 180° of the site's, so that ±180° parts nothing."""
+        return np.asarray(longitude - 360 * np.rint((longitude - self._middle) / 360))
 
     def shapes(self, edges: Ints) -> NDArray[np.object_]:
         """Edges as lines on the map around the site; made once each."""
@@ -85,6 +96,12 @@ class Snapper:
         out = np.empty(len(wanted), dtype=object)
         out[:] = [self._shapes[edge] for edge in wanted.tolist()]
         return np.asarray(out[np.searchsorted(wanted, edges)])
+
+    def within(self, longitude: Floats, latitude: Floats) -> Ints:
+        """Edges whose bounding box meets that of some points; sorted."""
+        lon = self._beside(longitude)
+        hits = self._tree.query(shapely.box(lon.min(), latitude.min(), lon.max(), latitude.max()))
+        return np.sort(self.edges[hits])
 
     def near(self, longitude: Floats, latitude: Floats, radius_m: Floats) -> Candidates:
         """The nearest place on every edge within a radius of each point; none when it is NaN."""
@@ -101,7 +118,7 @@ class Snapper:
         )
 
     def _near(self, rows: Ints, longitude: Floats, latitude: Floats, radius_m: Floats) -> Candidates:
-        lon, lat, radius = longitude[rows], latitude[rows], radius_m[rows]
+        lon, lat, radius = self._beside(longitude[rows]), latitude[rows], radius_m[rows]
         high = radius / METRES_PER_DEGREE
         wide = high / np.maximum(np.cos(np.radians(np.minimum(np.abs(lat) + high, 89.9))), 0.01)
         who, box = self._tree.query(shapely.box(lon - wide, lat - high, lon + wide, lat + high))
@@ -140,10 +157,7 @@ def cover_of_site(snapper: Snapper, site: Site, *, settings: Settings) -> tuple[
 def cover_of_outline(snapper: Snapper, outline: Outline, *, settings: Settings) -> tuple[Cover | None, str]:
     """The stretches of the flow lines that touch the water; distance is 0 all over it."""
     wet = shapely.buffer(outline.polygon, max(settings.stream_join_m, 0.01))
-    west, south, east, north = shapely.bounds(snapper.plane.unproject(shapely.envelope(wet)))
-    pad = 2e-3  # the envelope is straight on the map, not between degrees
-    hits = snapper._tree.query(shapely.box(west - pad, south - pad, east + pad, north + pad))
-    edges = np.sort(snapper.edges[hits])
+    edges = snapper.within(*snapper.plane.backward(*shapely.get_coordinates(wet).T))
     shapes = snapper.shapes(edges)
     shapely.prepare(wet)
     touching = shapely.intersects(wet, shapes)

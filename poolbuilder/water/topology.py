@@ -54,7 +54,8 @@ def nodes_by_place(lines: Lines) -> tuple[Ints, Ints]:
     index = np.concatenate([first, last])
     lon = np.rint(lines.longitude[index] * CELLS_PER_DEGREE).astype(np.int64)
     lat = np.rint(lines.latitude[index] * CELLS_PER_DEGREE).astype(np.int64)
-    lon[lon == int(180 * CELLS_PER_DEGREE)] = -int(180 * CELLS_PER_DEGREE)
+    half = int(180 * CELLS_PER_DEGREE)
+    lon = (lon + half) % (2 * half) - half
     key = lon * int(181 * CELLS_PER_DEGREE * 2) + lat
     node = np.unique(key, return_inverse=True)[1].astype(np.int64)
     return node[: lines.count], node[lines.count :]
