@@ -94,7 +94,7 @@ def _scaled_bessel(x: Floats) -> Floats:
     y = x / (x + BESSEL_SCALE) * BESSEL_CELLS
     cell = np.minimum(y.astype(np.int64), BESSEL_CELLS - 1)
     y -= cell
-    out = _BESSEL[3].take(cell)
+    out: Floats = _BESSEL[3].take(cell)
     for row in (2, 1, 0):
         out *= y
         out += _BESSEL[row].take(cell)
