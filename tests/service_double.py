@@ -56,6 +56,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
     """One request."""
 
     protocol_version = "HTTP/1.1"
+    disable_nagle_algorithm = True
     double: ServiceDouble
 
     def setup(self) -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import datetime
+import hashlib
 import json
 import os
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,8 +21,10 @@ from poolbuilder import columns, schemas
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service import (
     Client,
+    Download,
     Fetch,
     Query,
+    download,
     fetch,
     fetches,
     latest_fetch,
@@ -904,3 +909,194 @@ def test_the_real_service_still_has_the_documented_shape(tmp_path: Path) -> None
     assert result.complete
     assert result.datasets
     assert columns.strings(result.table["scientificName"])
+
+
+# ------------------------------------------------------------------ withdrawn records
+
+
+def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    brought(client, tmp_path)
+    double.occurrences = double.occurrences[:-3]
+    later = brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
+    assert later.withdrawn == ("gbif:8000000697", "gbif:8000000698", "gbif:8000000699")
+    assert any(
+        note.startswith("3 records that the service held before are withdrawn") for note in later.notes
+    )
+    stored = later.for_store()
+    assert stored.num_rows == 700
+    assert stored["decimalLatitude"].null_count == 3
+    assert stored["readNote"].to_pylist()[-1] == "withdrawn: not at the service any more on 2026-07-01"
+    assert replay(later.key, store=tmp_path).for_store().equals(stored)
+
+
+def test_a_fetch_of_changes_tells_nothing_of_withdrawals_but_adds_to_what_was_there(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    brought(client, tmp_path)
+    double.occurrences = [*double.occurrences, near(900, lastInterpreted="2026-07-01T00:00:00.000+00:00")]
+    since = QUERY.replace(changed_since=datetime.date(2026, 6, 25))
+    changes = brought(client, tmp_path, since, now=NOW + datetime.timedelta(days=1))
+    assert changes.withdrawn == ()
+    assert changes.table.num_rows == 1
+    double.occurrences = double.occurrences[:-1]  # what came with the changes is withdrawn again
+    last = brought(client, tmp_path, now=NOW + datetime.timedelta(days=2))
+    assert last.withdrawn == ("gbif:8000000900",)
+
+
+def test_an_incomplete_fetch_tells_nothing_of_withdrawals(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    brought(client, tmp_path)
+
+    def lose(value: dict[str, Any]) -> None:
+        value["results"] = value["results"][:-1] + value["results"][:1]
+
+    double.inject("/occurrence/search", service.edited(lose), times=99, after=1)
+    later = brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
+    assert not later.complete
+    assert later.withdrawn == ()
+
+
+def test_a_store_forgets_the_place_of_a_withdrawn_record_and_learns_it_again(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    from poolbuilder.records.store import Store
+
+    store = Store(tmp_path)
+
+    def near_the_pond() -> int:
+        return store.select(longitude=-90.5, latitude=38.51, reach_km=70).num_rows
+
+    whole = list(double.occurrences)
+    for day, occurrences, expected in ((0, whole, 700), (1, whole[:-3], 697), (2, whole, 700)):
+        double.occurrences = occurrences
+        result = brought(client, tmp_path, now=NOW + datetime.timedelta(days=day))
+        store.add_table(result.for_store(), source=result.source, datasets=result.datasets)
+        assert near_the_pond() == expected
+
+
+# ------------------------------------------------------------------ downloads
+
+ACCOUNT = {"POOLBUILDER_SERVICE_USER": "tester", "POOLBUILDER_SERVICE_PASSWORD": "secret"}
+
+
+def asked_for(
+    client: Client, tmp_path: Path, environ: dict[str, str] = ACCOUNT, query: Query = QUERY, **options: Any
+) -> Download:
+    return download(client, query, store=tmp_path, now=NOW, environ=environ, sleep=lambda _: None, **options)
+
+
+def test_a_download_is_asked_for_awaited_and_brought(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    double.archive = b"PK" + bytes(range(256)) * 400
+    told: list[str] = []
+    result = asked_for(client, tmp_path, progress=told.append)
+    assert result.path.read_bytes() == double.archive
+    assert result.sha256 == hashlib.sha256(double.archive).hexdigest()
+    assert (
+        result.citation(NOW.date())
+        == "Occurrence download https://doi.org/10.0000/dl.invented, fetched on 2026-06-30"
+    )
+    assert told == [
+        "download 0000001-260101000000000 is preparing",
+        "download 0000001-260101000000000 is running",
+    ]
+    (request,) = double.asked("/occurrence/download/request")
+    body = json.loads(request["body"][0])
+    assert body["creator"] == "tester"
+    assert body["format"] == "DWCA"
+    assert {
+        "type": "geoDistance",
+        "latitude": "38.5100",
+        "longitude": "-90.5000",
+        "distance": "71km",
+    } in body["predicate"]["predicates"]
+
+
+def test_the_password_goes_with_the_request_alone_and_is_never_kept(
+    client: Client, double: service.ServiceDouble, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("DEBUG")
+    double.archive = b"PK"
+    asked_for(client, tmp_path)
+    carried = {path for path, _, headers in double.log if "Authorization" in headers}
+    assert carried == {"/occurrence/download/request"}
+    kept = b"".join(path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())
+    token = base64.b64encode(b"tester:secret")
+    assert b"secret" not in kept
+    assert token not in kept
+    assert "secret" not in caplog.text
+    assert token.decode() not in caplog.text
+
+
+@pytest.mark.parametrize("environ", [{}, {"POOLBUILDER_SERVICE_USER": "tester"}])
+def test_a_download_without_an_account_says_what_to_set(
+    client: Client, double: service.ServiceDouble, tmp_path: Path, environ: dict[str, str]
+) -> None:
+    with pytest.raises(SourceError, match="POOLBUILDER_SERVICE_PASSWORD is not set"):
+        asked_for(client, tmp_path, environ)
+    assert double.log == []
+
+
+def test_a_wrong_password_is_not_repeated(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    with pytest.raises(SourceError, match="refused with status 401") as caught:
+        asked_for(client, tmp_path, ACCOUNT | {"POOLBUILDER_SERVICE_PASSWORD": "wr0ng"})
+    assert "wr0ng" not in str(caught.value)
+    assert len(double.asked("/occurrence/download/request")) == 1
+
+
+def test_a_download_that_was_asked_for_is_not_asked_for_again(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    double.archive = b"PK"
+    double.inject("/occurrence/download/", service.status(404), after=2)
+    with pytest.raises(SourceError):
+        asked_for(client, tmp_path)
+    asked_for(client, tmp_path, {})  # no account is needed to wait for what was asked before
+    assert len(double.asked("/occurrence/download/request")) == 1
+
+
+@pytest.mark.parametrize("state", ["KILLED", "CANCELLED", "FAILED", "FILE_ERASED"])
+def test_a_download_that_ends_badly_is_said(
+    client: Client, double: service.ServiceDouble, tmp_path: Path, state: str
+) -> None:
+    double.download_states = deque(["RUNNING", state])
+    with pytest.raises(SourceError, match=f"ended as {state}"):
+        asked_for(client, tmp_path)
+    double.download_states = deque(["SUCCEEDED"])
+    double.archive = b"PK"
+    asked_for(client, tmp_path)
+    assert len(double.asked("/occurrence/download/request")) == 2
+
+
+def test_a_download_that_never_ends_is_left_for_later(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    double.download_states = deque(["RUNNING"])
+    client.settings = QUICK.replace(download_poll_s=600, download_max_hours=1)
+    with pytest.raises(SourceError, match=r"still running after 1\.0 hours"):
+        asked_for(client, tmp_path)
+
+
+def test_an_archive_of_the_wrong_size_is_not_kept(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    double.archive = b"PK" * 50
+    double.inject("/occurrence/download/0", service.edited(lambda about: about.update(size=7)), after=2)
+    with pytest.raises(StoreError, match="has 100 bytes, 7 were promised"):
+        asked_for(client, tmp_path)
+    assert not list(tmp_path.rglob("*.zip*"))
+
+
+def test_an_archive_on_another_host_is_not_fetched(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    away = service.edited(lambda about: about.update(downloadLink="http://elsewhere.invalid/x.zip"))
+    double.inject("/occurrence/download/0", away, after=2)
+    with pytest.raises(SourceError, match=r"another host, http://elsewhere\.invalid"):
+        asked_for(client, tmp_path)

@@ -45,8 +45,8 @@ def new_records(shared: Shared, new: Pool) -> dict[str, tuple[int, str]]:
             continue
         about = found.setdefault(name, {"ids": set(), "owners": Counter(), "rows": [], "events": 0})
         about["ids"] |= fresh
-        key = str(row["datasetKey"])
-        about["owners"][titles.get(key, key) if row["datasetKey"] else "no data set named"] += len(fresh)
+        owner = str(row["datasetKey"])
+        about["owners"][titles.get(owner, owner) if row["datasetKey"] else "no data set named"] += len(fresh)
         about["rows"].append(row)
         about["events"] += 1
     return {name: (len(about["ids"]), _new_words(about)) for name, about in found.items() if name in now}

@@ -8,7 +8,9 @@ records, ``/occurrence/download/request``.
 from __future__ import annotations
 
 from poolbuilder.records.service.client import DEFAULT_URL, Client
-from poolbuilder.records.service.fetch import Fetch, fetch, fetches, latest_fetch, replay
+from poolbuilder.records.service.downloads import Download, download
+from poolbuilder.records.service.fetch import fetch
+from poolbuilder.records.service.kept import Fetch, chain, fetches, latest_fetch, replay
 from poolbuilder.records.service.licences import LICENCES, most_restrictive, parse_licence, read_filter
 from poolbuilder.records.service.query import Query
 from poolbuilder.records.service.taxon import TaxonMatch, match_taxon
@@ -17,9 +19,12 @@ __all__ = [
     "DEFAULT_URL",
     "LICENCES",
     "Client",
+    "Download",
     "Fetch",
     "Query",
     "TaxonMatch",
+    "chain",
+    "download",
     "fetch",
     "fetches",
     "latest_fetch",

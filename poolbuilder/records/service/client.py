@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import datetime
 import email.utils
-import json
 import logging
 import time
-import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urljoin, urlsplit, urlunsplit
+from urllib.parse import SplitResult, urljoin, urlsplit, urlunsplit
 
 from poolbuilder.errors import OfflineError, SourceError
+from poolbuilder.records.service.wire import SOURCE, Fault, Reader
 from poolbuilder.settings import Settings
 
 if TYPE_CHECKING:
@@ -31,27 +30,11 @@ log = logging.getLogger(__name__)
 DEFAULT_URL = "https://api.gbif.org/v1"
 """GBIF's public API, an open data service."""
 
-SOURCE = "occurrence service"
-
-BUSY = frozenset({429, 500, 502, 503, 504})
-"""Answers after which the same request may succeed later."""
-
 MOVED = frozenset({301, 302, 303, 307, 308})
 MOST_REDIRECTS = 5
-CHUNK = 1 << 16
 
 DOWNLOAD_HOSTS = {"api.gbif.org": frozenset({"occurrence-download.gbif.org"})}
 """Hosts that a service is known to keep its prepared archives on; reached without credentials."""
-
-
-class _Fault(Exception):
-    """A failure after which the same request is worth another try."""
-
-    def __init__(self, words: str, *, status: int = 0, retry_after: str | None = None) -> None:
-        self.words = words
-        self.status = status
-        self.retry_after = retry_after
-        super().__init__(words)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,7 +151,7 @@ class Client:
         self.settings = settings or Settings()
         self.offline = offline
         self.requests_made = 0
-        self.wire_bytes = 0
+        self.reader = Reader(self.settings, monotonic)
         self._sleep = sleep
         self._monotonic = monotonic
         self._now = now
@@ -201,7 +184,7 @@ class Client:
         SourceError
             When the service refuses, or still fails after the last attempt.
         """
-        return self._patiently("GET", self.base_url + path, params=dict(params or {}), read=self._json)
+        return self._patiently("GET", self.base_url + path, params=dict(params or {}), read=self.reader.json)
 
     def post(self, path: str, body: Any, *, auth: tuple[str, str]) -> str:
         """Send JSON with credentials; the answer as text.
@@ -209,21 +192,29 @@ class Client:
         A POST that was not refused outright is never repeated: it may have been heard.
         """
         text, _ = self._patiently(
-            "POST", self.base_url + path, body=body, auth=auth, read=self._text, attempts=1
+            "POST", self.base_url + path, body=body, auth=auth, read=self.reader.text, attempts=1
         )
         return str(text)
 
     def download(self, url: str, sink: Any) -> Answer:
-        """Bring a file, in pieces, into the seekable binary stream *sink*; no credentials are sent."""
+        """Bring a file, in pieces, into the seekable binary stream *sink*; no credentials are sent.
+
+        Raises
+        ------
+        SourceError
+            When the file lies on a host that the service is not known to use.
+        """
+        url = urljoin(self.base_url + "/", url)
+        self._stay(urlsplit(url), urlsplit(self.base_url), url, archive=True)
 
         def read(response: requests.Response, deadline: float | None) -> Any:
             sink.seek(0)
             sink.truncate()
-            for piece in self._raw_pieces(response, None):
+            for piece in self.reader.pieces(response, None):
                 sink.write(piece)
             return None
 
-        return self._patiently("GET", urljoin(self.base_url + "/", url), read=read, archive=True)[1]
+        return self._patiently("GET", url, read=read, archive=True)[1]
 
     # ------------------------------------------------------------------ attempts
 
@@ -252,7 +243,7 @@ class Client:
             attempt += 1
             try:
                 return self._once(method, url, read, params=params, body=body, auth=auth, archive=archive)
-            except _Fault as fault:
+            except Fault as fault:
                 asked = retry_after_s(fault.retry_after, now=self._now())
                 wait = wait_s(attempt, asked, settings=self.settings)
                 if wait is None or (attempts is not None and attempt >= attempts):
@@ -260,7 +251,7 @@ class Client:
                 log.info("%s: %s; trying again in %.0f s", SOURCE, fault.words, wait)
                 self._sleep(wait)
 
-    def _given_up(self, url: str, fault: _Fault, attempt: int, asked: float | None) -> SourceError:
+    def _given_up(self, url: str, fault: Fault, attempt: int, asked: float | None) -> SourceError:
         times = "once" if attempt == 1 else f"{attempt} times"
         remedy = "check the network and the address; what has arrived is kept, so the same command goes on"
         if asked is not None and asked > self.settings.service_max_wait_s:
@@ -279,21 +270,20 @@ class Client:
         archive: bool,
     ) -> tuple[Any, Answer]:
         """One attempt, redirects on the same host included."""
-        home = urlsplit(self.base_url)
         for _ in range(MOST_REDIRECTS + 1):
             with self._asked(method, url, params=params, body=body, auth=auth) as response:
                 if response.status_code in MOVED:
-                    url = self._next(response, home.hostname or "", archive=archive)
+                    url = self._next(response, archive=archive)
                     params, auth = None, None
                     continue
-                self._judge(response)
+                self.reader.judge(response)
                 deadline = self._monotonic() + 3 * self.settings.service_timeout_s
-                before = self.wire_bytes
+                before = self.reader.wire_bytes
                 value = read(response, deadline)
                 answer = Answer(
                     url=str(response.url),
                     body=value[1] if isinstance(value, tuple) else b"",
-                    wire_bytes=self.wire_bytes - before,
+                    wire_bytes=self.reader.wire_bytes - before,
                     content_type=response.headers.get("Content-Type", ""),
                 )
                 return (value[0] if isinstance(value, tuple) else value), answer
@@ -305,25 +295,26 @@ class Client:
             url=url,
         )
 
-    def _next(self, response: requests.Response, home: str, *, archive: bool) -> str:
+    def _next(self, response: requests.Response, *, archive: bool) -> str:
         """The address that a redirect names, if it may be followed."""
-        here, there = (
-            urlsplit(str(response.url)),
-            urljoin(str(response.url), response.headers.get("Location", "")),
-        )
-        target = urlsplit(there)
-        allowed = {home, here.hostname or home}
-        if archive:
-            allowed |= DOWNLOAD_HOSTS.get(home, frozenset())
-        if target.hostname not in allowed or (here.scheme == "https" and target.scheme != "https"):
-            bare = f"{target.scheme}://{target.hostname}"
-            raise SourceError(
-                f"{SOURCE} {response.url}: sends us to another host, {bare} (not followed; give that address "
-                "with --service-url if you trust it)",
-                source=SOURCE,
-                url=str(response.url),
-            )
+        here = str(response.url)
+        there = urljoin(here, response.headers.get("Location", ""))
+        self._stay(urlsplit(there), urlsplit(here), here, archive=archive)
         return there
+
+    def _stay(self, target: SplitResult, here: SplitResult, url: str, *, archive: bool) -> None:
+        """Refuse to leave the service's host, or its known hosts of archives, or secure connections."""
+        home = urlsplit(self.base_url).hostname or ""
+        allowed = {home} | (DOWNLOAD_HOSTS.get(home, frozenset()) if archive else frozenset())
+        if target.hostname in allowed and not (here.scheme == "https" and target.scheme != "https"):
+            return
+        raise SourceError(
+            f"{SOURCE} {url}: sends us to another host, {target.scheme}://{target.hostname} (not followed; "
+            "give "
+            "that address with --service-url if you trust it)",
+            source=SOURCE,
+            url=url,
+        )
 
     @contextmanager
     def _asked(
@@ -349,7 +340,7 @@ class Client:
             with response:
                 yield response
         except requests.exceptions.ProxyError as error:
-            raise _Fault(f"the proxy does not let us through: {_why(error)}") from error
+            raise Fault(f"the proxy does not let us through: {_why(error)}") from error
         except requests.exceptions.SSLError as error:
             raise SourceError(
                 f"{SOURCE} {url}: the secure connection fails: {_why(error)} (check the date of this "
@@ -359,15 +350,15 @@ class Client:
                 url=url,
             ) from error
         except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError, TimeoutError) as error:
-            raise _Fault(f"no answer within {self.settings.service_timeout_s:g} s") from error
+            raise Fault(f"no answer within {self.settings.service_timeout_s:g} s") from error
         except (requests.exceptions.ConnectionError, urllib3.exceptions.NewConnectionError) as error:
-            raise _Fault(f"no connection: {_why(error)}") from error
+            raise Fault(f"no connection: {_why(error)}") from error
         except (
             requests.exceptions.ChunkedEncodingError,
             urllib3.exceptions.HTTPError,
             ConnectionError,
         ) as error:
-            raise _Fault(f"the connection was cut: {_why(error)}") from error
+            raise Fault(f"the connection was cut: {_why(error)}") from error
         except requests.exceptions.RequestException as error:
             raise SourceError(
                 f"{SOURCE} {url}: {_why(error)} (check the service address)", source=SOURCE, url=url
@@ -389,83 +380,6 @@ class Client:
                 }
             )
         return self._session
-
-    # ------------------------------------------------------------------ reading
-
-    def _judge(self, response: requests.Response) -> None:
-        """Raise for every status but success."""
-        status = response.status_code
-        if 200 <= status < 300:
-            return
-        deadline = self._monotonic() + self.settings.service_timeout_s
-        said = " ".join(self._read(response, deadline).decode(errors="replace").split())[:300]
-        if status in BUSY:
-            reason = {429: "asks us to slow down", 503: "is busy"}.get(status, "fails")
-            raise _Fault(
-                f"{reason} (status {status})", status=status, retry_after=response.headers.get("Retry-After")
-            )
-        remedy = {
-            400: "the request is not one that the service accepts",
-            401: "check the user name and password in the environment",
-            403: "the service does not allow this",
-            404: "check the service address",
-            413: "the request is too long",
-        }.get(status, "the service does not accept the request")
-        raise SourceError(
-            f"{SOURCE} {response.url}: refused with status {status}: {said or 'no reason given'} ({remedy})",
-            source=SOURCE,
-            url=str(response.url),
-        )
-
-    def _raw_pieces(self, response: requests.Response, deadline: float | None) -> Iterator[bytes]:
-        while True:
-            piece = response.raw.read(CHUNK, decode_content=False)
-            if not piece:
-                return
-            self.wire_bytes += len(piece)
-            if deadline is not None and self._monotonic() > deadline:
-                raise _Fault(
-                    f"the answer trickles: not whole after {3 * self.settings.service_timeout_s:g} s"
-                )
-            yield piece
-
-    def _read(self, response: requests.Response, deadline: float | None) -> bytes:
-        """The unpacked body, never more than the limit."""
-        limit = int(self.settings.max_answer_mib * (1 << 20))
-        packed = response.headers.get("Content-Encoding", "").lower()
-        if packed not in {"", "identity", "gzip", "deflate"}:
-            raise _Fault(f"answers in an unknown packing {packed!r}")
-        unpacker = zlib.decompressobj(wbits=47) if packed in {"gzip", "deflate"} else None
-        whole = bytearray()
-        try:
-            for piece in self._raw_pieces(response, deadline):
-                whole += unpacker.decompress(piece, limit + 1 - len(whole)) if unpacker else piece
-                if len(whole) > limit:
-                    raise SourceError(
-                        f"{SOURCE} {response.url}: the answer unpacks to more than "
-                        f"{self.settings.max_answer_mib:g} MiB "
-                        "(not read further; raise maxAnswerMib if you trust the service)",
-                        source=SOURCE,
-                        url=str(response.url),
-                    )
-        except zlib.error as error:
-            raise _Fault("the answer cannot be unpacked") from error
-        if unpacker and not unpacker.eof:
-            raise _Fault("the connection was cut: the packed answer ends early")
-        return bytes(whole)
-
-    def _json(self, response: requests.Response, deadline: float | None) -> tuple[Any, bytes]:
-        body = self._read(response, deadline)
-        if body.lstrip()[:1] == b"<":
-            raise _Fault("answers with a web page, not with data: a proxy, a log-in page or a wrong address")
-        try:
-            return json.loads(body), body
-        except ValueError as error:
-            raise _Fault("answers with something that is not JSON, or only the start of it") from error
-
-    def _text(self, response: requests.Response, deadline: float | None) -> tuple[str, bytes]:
-        body = self._read(response, deadline)
-        return body.decode(errors="replace").strip().strip('"'), body
 
 
 def _no_credentials(request: Any) -> Any:

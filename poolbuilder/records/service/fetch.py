@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -15,69 +15,29 @@ from urllib.parse import quote
 import pyarrow as pa
 from filelock import FileLock, Timeout
 
-from poolbuilder import columns, schemas
+from poolbuilder import columns
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service import datasets as dataset_answers
-from poolbuilder.records.service import licences
 from poolbuilder.records.service.answers import Answers
-from poolbuilder.records.service.client import SOURCE, Client
-from poolbuilder.records.service.occurrences import doubtful_keys, records_table
+from poolbuilder.records.service.client import Client
+from poolbuilder.records.service.kept import (
+    FOLDER,
+    STAMP,
+    Fetch,
+    chain,
+    folders,
+    records_of,
+    replay,
+    result_of,
+    stamped,
+)
+from poolbuilder.records.service.occurrences import doubtful_keys
 from poolbuilder.records.service.paging import PageReport, count_part, fetch_part
 from poolbuilder.records.service.query import Part, Query, split
 
-__all__ = ["Fetch", "fetch", "fetches", "latest_fetch", "replay"]
-
-FOLDER = "fetches"
-STAMP = "%Y%m%dT%H%M%SZ"
-VERBATIM_NAME = "http://rs.tdwg.org/dwc/terms/scientificName"
+__all__ = ["fetch"]
 
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Fetch:
-    """What one fetch brought.
-
-    Attributes
-    ----------
-    key : str
-        Name of its folder below ``fetches``.
-    query : Query
-        What was asked.
-    table : Table, schema RECORDS
-        One row per distinct record.
-    source : dict
-        ``path``, ``sha256``, ``rows`` and the time, for the list of inputs.
-    datasets : tuple of dict
-        datasetKey, title, citation, license, doi, records.
-    counts : dict
-        promised, arrived, repeated, distinct, answers, bytes and wireBytes.
-    licence : str, optional
-        The most restrictive licence of the records; None without records.
-    notes : tuple of str
-        What a careful colleague would add.
-    complete : bool
-        Whether every promised record arrived.
-    """
-
-    key: str
-    query: Query
-    table: pa.Table
-    source: dict[str, Any]
-    datasets: tuple[dict[str, Any], ...]
-    counts: dict[str, int]
-    licence: str | None
-    notes: tuple[str, ...]
-    complete: bool
-    fetched: datetime.datetime
-
-    def age_words(self, now: datetime.datetime) -> str:
-        """How old the data are, in words."""
-        days = (now - self.fetched).days
-        if days < 0:
-            return f"fetched on {self.fetched:%Y-%m-%d}, which is in the future by this computer's clock"
-        when = {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
-        return f"fetched {when} ({self.fetched:%Y-%m-%d})"
 
 
 def fetch(
@@ -112,7 +72,7 @@ def fetch(
         root.mkdir(parents=True, exist_ok=True)
         lock = FileLock(root / f".{digest}.lock", timeout=0)
         with lock:
-            answers = _opened(root, digest, now, client)
+            answers = _opened(root, digest, query, now, client)
             return _fetched(client, query, answers, root=root, now=now, progress=progress)
     except Timeout as error:
         raise StoreError(
@@ -125,31 +85,19 @@ def fetch(
         ) from error
 
 
-def _opened(root: Path, digest: str, now: datetime.datetime, client: Client) -> Answers:
+def _opened(root: Path, digest: str, query: Query, now: datetime.datetime, client: Client) -> Answers:
     """The folder of a broken fetch that is young enough to go on with, else a new one."""
     oldest = now - datetime.timedelta(hours=client.settings.fetch_resume_hours)
-    for answers in reversed(list(_folders(root, digest))):
-        began = _stamped(answers.key)
-        if not answers.is_whole and answers.plan() is not None and oldest <= began <= now:
+    for answers in reversed(list(folders(root, digest))):
+        young = oldest <= stamped(answers.key) <= now
+        plan = None if answers.is_whole or not young else answers.plan()
+        if plan is not None and plan["query"] == query.as_dict():
             answers.resume()
             return answers
     stamp = now.astimezone(datetime.UTC)
     while (root / f"{digest}-{stamp.strftime(STAMP)}").exists():
         stamp += datetime.timedelta(seconds=1)
     return Answers(root / f"{digest}-{stamp.strftime(STAMP)}")
-
-
-def _folders(root: Path, digest: str | None = None) -> Iterator[Answers]:
-    for folder in sorted(root.glob(f"{digest or '?' * 16}-*Z")) if root.is_dir() else []:
-        if folder.is_dir():
-            yield Answers(folder)
-
-
-def _stamped(key: str) -> datetime.datetime:
-    try:
-        return datetime.datetime.strptime(key.partition("-")[2], STAMP).replace(tzinfo=datetime.UTC)
-    except ValueError:
-        return datetime.datetime.min.replace(tzinfo=datetime.UTC)
 
 
 def _fetched(
@@ -159,7 +107,7 @@ def _fetched(
     reports = _paged(client, query, parts, answers, progress)
     notes = _page_notes(reports, parts, client)
     notes += _verbatim(client, answers)
-    table, repeated = _table(answers)
+    table, repeated = records_of(answers)
     promised, arrived = _promised(reports), table.num_rows
     if arrived < promised:
         notes.append(
@@ -169,12 +117,18 @@ def _fetched(
     held = Counter(key for key in columns.strings(table["datasetKey"]) if key is not None)
     cited, missing = dataset_answers.citations(client, held, root / "datasets")
     notes += missing
+    gone = _withdrawn(answers, root, query, table) if arrived >= promised else []
+    if gone:
+        notes.append(
+            f"{len(gone):,} records that the service held before are withdrawn, or have left the area or "
+            "taxon"
+        )
     manifest = {
         "service": client.base_url,
         "query": query.as_dict(),
-        "began": _stamped(answers.key).isoformat(),
+        "began": stamped(answers.key).isoformat(),
         "fetched": now.isoformat(),
-        "sha256": answers.digest(),
+        "sha256": _identity(answers, gone),
         "counts": {
             "promised": promised,
             "arrived": arrived + repeated,
@@ -186,11 +140,12 @@ def _fetched(
         },
         "complete": arrived >= promised,
         "datasets": cited,
+        "withdrawn": gone,
         "notes": notes,
         "pages": answers.pages,
     }
     answers.end(manifest)
-    return _result(answers, manifest, table)
+    return result_of(answers, manifest, table)
 
 
 def _planned(
@@ -295,108 +250,17 @@ def _verbatim(client: Client, answers: Answers) -> list[str]:
     return []
 
 
-def _table(answers: Answers) -> tuple[pa.Table, int]:
-    """Distinct records of all kept answers, and how many rows repeated."""
-    verbatim = {}
-    for note in answers.pages:
-        if note["kind"] == "verbatim":
-            written = json.loads(answers.body(note)).get(VERBATIM_NAME)
-            if isinstance(written, str) and written.strip():
-                verbatim[note["key"]] = written.strip()
-    seen: set[str] = set()
-    tables, repeated = [schemas.RECORDS.empty_table()], 0
-    for note in answers.pages:
-        if note["kind"] != "search":
-            continue
-        fresh = []
-        for item in json.loads(answers.body(note))["results"]:
-            key = str(item["key"])
-            repeated += key in seen
-            if key not in seen:
-                seen.add(key)
-                fresh.append(item)
-        if fresh:
-            tables.append(records_table(fresh, source=f"service:{answers.key}", verbatim=verbatim))
-    return pa.concat_tables(tables), repeated
+def _identity(answers: Answers, gone: list[str]) -> str:
+    """SHA-256 of a fetch; two fetches never share it, though they may bring the same."""
+    return hashlib.sha256(json.dumps([answers.key, answers.digest(), gone]).encode()).hexdigest()
 
 
-def _result(answers: Answers, manifest: dict[str, Any], table: pa.Table) -> Fetch:
-    given, _ = columns.codes(table["license"])
-    keys = {licences.parse_licence(text) for text in columns.codes(table["license"])[1]}
-    if len(given) and bool((given < 0).any()):
-        keys.add("UNSPECIFIED")
-    licence = licences.most_restrictive(keys) if table.num_rows else None
-    notes = list(manifest["notes"])
-    if "CC_BY_NC_4_0" in keys:
-        notes.append(
-            "some records are CC BY-NC: no commercial use of what is made from them (--licence CC0,CC-BY "
-            "leaves them out)"
-        )
-    if keys & {"UNSPECIFIED", "UNSUPPORTED"}:
-        notes.append(
-            "some records state no licence, or one that is not CC0, CC BY or CC BY-NC: ask their "
-            "publishers before use"
-        )
-    return Fetch(
-        key=answers.key,
-        query=Query.from_dict(manifest["query"]),
-        table=table,
-        source={
-            "path": f"service:{answers.key}",
-            "sha256": manifest["sha256"],
-            "rows": table.num_rows,
-            "service": manifest["service"],
-            "fetched": manifest["fetched"],
-        },
-        datasets=tuple(manifest["datasets"]),
-        counts=dict(manifest["counts"]),
-        licence=licence,
-        notes=tuple(notes),
-        complete=bool(manifest["complete"]),
-        fetched=datetime.datetime.fromisoformat(manifest["fetched"]),
-    )
-
-
-def replay(key: str, *, store: Path) -> Fetch:
-    """A whole fetch again, from what was kept, without network.
-
-    Raises
-    ------
-    StoreError
-        When there is no such fetch, or an answer is not the one that was kept.
-    """
-    answers = Answers(store / FOLDER / key)
-    if not answers.is_whole:
-        raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
-    manifest = answers.manifest()
-    answers.pages = manifest["pages"]
-    table, _ = _table(answers)
-    return _result(answers, manifest, table)
-
-
-def fetches(store: Path) -> list[dict[str, Any]]:
-    """The manifests of all whole fetches in a store, oldest first, each with its ``key``."""
-    found = [
-        answers.manifest() | {"key": answers.key} for answers in _folders(store / FOLDER) if answers.is_whole
-    ]
-    return sorted(found, key=lambda manifest: (manifest["fetched"], manifest["key"]))
-
-
-def latest_fetch(query: Query, *, base_url: str, store: Path) -> Fetch:
-    """The youngest whole fetch of a query, without network.
-
-    Raises
-    ------
-    OfflineError
-        When there is none.
-    """
-    whole = [answers for answers in _folders(store / FOLDER, query.digest(base_url)) if answers.is_whole]
-    if not whole:
-        raise OfflineError(
-            f"{SOURCE}: offline, and the store {store} holds no fetch of these taxa around this place "
-            "(fetch once "
-            "without --offline)",
-            source=SOURCE,
-            url=base_url,
-        )
-    return replay(whole[-1].key, store=store)
+def _withdrawn(answers: Answers, root: Path, query: Query, table: pa.Table) -> list[str]:
+    """Keys of records that the chain before this fetch had, and this fetch of all records has not."""
+    if query.changed_since is not None:
+        return []
+    had: set[str] = set()
+    for earlier in chain(root, answers.key.partition("-")[0]):
+        found = replay(earlier.key, store=root.parent).table["recordKey"]
+        had |= {key for key in columns.strings(found) if key}
+    return sorted(had - set(columns.strings(table["recordKey"])))

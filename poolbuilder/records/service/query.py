@@ -119,8 +119,8 @@ class Query:
         )
 
     def digest(self, base_url: str) -> str:
-        """Sixteen hexadecimal digits that stand for this query at this service."""
-        text = json.dumps([base_url, self.as_dict()], sort_keys=True)
+        """Sixteen hexadecimal digits that stand for this query at this service, whenever it is asked."""
+        text = json.dumps([base_url, self.replace(changed_since=None).as_dict()], sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     def replace(self, **changes: Any) -> Query:

@@ -1,0 +1,251 @@
+"""Fetches that are kept: listed, taken up as records, and replayed without network."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from poolbuilder import columns, schemas
+from poolbuilder.errors import OfflineError, StoreError
+from poolbuilder.records.service import licences
+from poolbuilder.records.service.answers import Answers
+from poolbuilder.records.service.client import SOURCE
+from poolbuilder.records.service.occurrences import records_table
+from poolbuilder.records.service.query import Query
+
+__all__ = [
+    "FOLDER",
+    "STAMP",
+    "Fetch",
+    "chain",
+    "fetches",
+    "folders",
+    "latest_fetch",
+    "records_of",
+    "replay",
+    "result_of",
+    "stamped",
+    "withdrawn_table",
+]
+
+FOLDER = "fetches"
+STAMP = "%Y%m%dT%H%M%SZ"
+VERBATIM_NAME = "http://rs.tdwg.org/dwc/terms/scientificName"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetch:
+    """What one fetch brought.
+
+    Attributes
+    ----------
+    key : str
+        Name of its folder below ``fetches``.
+    query : Query
+        What was asked.
+    table : Table, schema RECORDS
+        One row per distinct record.
+    source : dict
+        ``path``, ``sha256``, ``rows`` and the time, for the list of inputs.
+    datasets : tuple of dict
+        datasetKey, title, citation, license, doi, records.
+    counts : dict
+        promised, arrived, repeated, distinct, answers, bytes and wireBytes.
+    licence : str, optional
+        The most restrictive licence of the records; None without records.
+    notes : tuple of str
+        What a careful colleague would add.
+    complete : bool
+        Whether every promised record arrived.
+    withdrawn : tuple of str
+        recordKey of each record that an earlier fetch of the query brought and the service does
+        not hold any more; only a complete fetch of all records can tell.
+    """
+
+    key: str
+    query: Query
+    table: pa.Table
+    source: dict[str, Any]
+    datasets: tuple[dict[str, Any], ...]
+    counts: dict[str, int]
+    licence: str | None
+    notes: tuple[str, ...]
+    complete: bool
+    fetched: datetime.datetime
+    withdrawn: tuple[str, ...] = ()
+
+    def for_store(self) -> pa.Table:
+        """The records, and a row without place for each one withdrawn; schema RECORDS.
+
+        In a store the newest version of a record holds, so a withdrawn one is near no water.
+        """
+        return pa.concat_tables(
+            [
+                self.table,
+                withdrawn_table(self.withdrawn, source=f"service:{self.key}", day=self.fetched.date()),
+            ]
+        )
+
+    def age_words(self, now: datetime.datetime) -> str:
+        """How old the data are, in words."""
+        days = (now - self.fetched).days
+        if days < 0:
+            return f"fetched on {self.fetched:%Y-%m-%d}, which is in the future by this computer's clock"
+        when = {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+        return f"fetched {when} ({self.fetched:%Y-%m-%d})"
+
+
+def folders(root: Path, digest: str | None = None) -> Iterator[Answers]:
+    """Every fetch below *root*, or those of one query; oldest first."""
+    for folder in sorted(root.glob(f"{digest or '?' * 16}-*Z")) if root.is_dir() else []:
+        if folder.is_dir():
+            yield Answers(folder)
+
+
+def stamped(key: str) -> datetime.datetime:
+    """When a fetch began, by its name."""
+    try:
+        return datetime.datetime.strptime(key.partition("-")[2], STAMP).replace(tzinfo=datetime.UTC)
+    except ValueError:
+        return datetime.datetime.min.replace(tzinfo=datetime.UTC)
+
+
+def chain(root: Path, digest: str) -> list[Answers]:
+    """The youngest complete fetch of all records of a query, and the fetches of changes after it."""
+    found: list[Answers] = []
+    for answers in reversed(list(folders(root, digest))):
+        if not answers.is_whole:
+            continue
+        found.append(answers)
+        manifest = answers.manifest()
+        if manifest["query"]["changedSince"] is None and manifest["complete"]:
+            return found[::-1]
+    return []
+
+
+def withdrawn_table(keys: Sequence[str], *, source: str, day: datetime.date) -> pa.Table:
+    """Rows that stand in a store for withdrawn records: no name, no place, and the reason; schema RECORDS."""
+    values: dict[str, list[Any]] = {name: [None] * len(keys) for name in schemas.RECORDS.names}
+    values["recordKey"] = list(keys)
+    values["sourceFile"] = [source] * len(keys)
+    values["readNote"] = [f"withdrawn: not at the service any more on {day.isoformat()}"] * len(keys)
+    return columns.table(schemas.RECORDS, values)
+
+
+def records_of(answers: Answers) -> tuple[pa.Table, int]:
+    """Distinct records of all kept answers, and how many rows repeated."""
+    verbatim = {}
+    for note in answers.pages:
+        if note["kind"] == "verbatim":
+            written = json.loads(answers.body(note)).get(VERBATIM_NAME)
+            if isinstance(written, str) and written.strip():
+                verbatim[note["key"]] = written.strip()
+    seen: set[str] = set()
+    tables, repeated = [schemas.RECORDS.empty_table()], 0
+    for note in answers.pages:
+        if note["kind"] != "search":
+            continue
+        fresh = []
+        for item in json.loads(answers.body(note))["results"]:
+            key = str(item["key"])
+            repeated += key in seen
+            if key not in seen:
+                seen.add(key)
+                fresh.append(item)
+        if fresh:
+            tables.append(records_table(fresh, source=f"service:{answers.key}", verbatim=verbatim))
+    return pa.concat_tables(tables), repeated
+
+
+def result_of(answers: Answers, manifest: dict[str, Any], table: pa.Table) -> Fetch:
+    """A whole fetch as a value, with what its licences ask of the reader."""
+    given, _ = columns.codes(table["license"])
+    keys = {licences.parse_licence(text) for text in columns.codes(table["license"])[1]}
+    if len(given) and bool((given < 0).any()):
+        keys.add("UNSPECIFIED")
+    licence = licences.most_restrictive(keys) if table.num_rows else None
+    notes = list(manifest["notes"])
+    if "CC_BY_NC_4_0" in keys:
+        notes.append(
+            "some records are CC BY-NC: no commercial use of what is made from them (--licence CC0,CC-BY "
+            "leaves them out)"
+        )
+    if keys & {"UNSPECIFIED", "UNSUPPORTED"}:
+        notes.append(
+            "some records state no licence, or one that is not CC0, CC BY or CC BY-NC: ask their "
+            "publishers before use"
+        )
+    return Fetch(
+        key=answers.key,
+        query=Query.from_dict(manifest["query"]),
+        table=table,
+        source={
+            "path": f"service:{answers.key}",
+            "sha256": manifest["sha256"],
+            "rows": table.num_rows,
+            "service": manifest["service"],
+            "fetched": manifest["fetched"],
+        },
+        datasets=tuple(manifest["datasets"]),
+        counts=dict(manifest["counts"]),
+        licence=licence,
+        notes=tuple(notes),
+        complete=bool(manifest["complete"]),
+        withdrawn=tuple(manifest["withdrawn"]),
+        fetched=datetime.datetime.fromisoformat(manifest["fetched"]),
+    )
+
+
+def replay(key: str, *, store: Path) -> Fetch:
+    """A whole fetch again, from what was kept, without network.
+
+    Raises
+    ------
+    StoreError
+        When there is no such fetch, or an answer is not the one that was kept.
+    """
+    answers = Answers(store / FOLDER / key)
+    if not answers.is_whole:
+        raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
+    manifest = answers.manifest()
+    answers.pages = manifest["pages"]
+    table, _ = records_of(answers)
+    return result_of(answers, manifest, table)
+
+
+def fetches(store: Path) -> list[dict[str, Any]]:
+    """The manifests of all whole fetches in a store, oldest first, each with its ``key``."""
+    found = [
+        answers.manifest() | {"key": answers.key} for answers in folders(store / FOLDER) if answers.is_whole
+    ]
+    return sorted(found, key=lambda manifest: (manifest["fetched"], manifest["key"]))
+
+
+def latest_fetch(query: Query, *, base_url: str, store: Path) -> Fetch:
+    """The youngest whole fetch of a query, without network.
+
+    Raises
+    ------
+    OfflineError
+        When there is none.
+    """
+    whole = [
+        answers
+        for answers in folders(store / FOLDER, query.digest(base_url))
+        if answers.is_whole and answers.manifest()["query"] == query.as_dict()
+    ]
+    if not whole:
+        raise OfflineError(
+            f"{SOURCE}: offline, and the store {store} holds no fetch of these taxa around this place "
+            "(fetch once "
+            "without --offline)",
+            source=SOURCE,
+            url=base_url,
+        )
+    return replay(whole[-1].key, store=store)
