@@ -82,7 +82,7 @@ class Job:
 
         store, cell = Store(self.store), cell_of(self.site)
         longitude, latitude = centre_of(cell)
-        reach = region_reach(cell, store.most_near, settings=self.settings)
+        reach = region_reach(cell, store.count_near, settings=self.settings)
         records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
         screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
         return {cell: learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)}

@@ -175,9 +175,9 @@ class Store:
         places = list(zip(longitude, latitude, reach_km, strict=True))
         return select.near_each(self._folder, index, places)
 
-    def most_near(self, longitude: float, latitude: float, reach_km: float) -> int:
-        """No more records than this are within *reach_km* of a place; no file is opened for it."""
-        return select.most_near(self.index, (longitude, latitude, reach_km))
+    def count_near(self, longitude: float, latitude: float, reach_km: float) -> int:
+        """How many records are within *reach_km* of a place; only their coordinates are read."""
+        return select.count_near(self._folder, self.index, (longitude, latitude, reach_km))
 
     def unplaced(self) -> pa.Table:
         """Records without coordinates on the globe; RECORDS, sorted by recordKey."""

@@ -18,7 +18,7 @@ from poolbuilder.records.store.folder import REPAIR, Folder
 from poolbuilder.records.store.index import Index, StoredFile
 from poolbuilder.records.store.ingest import dead_rows
 
-__all__ = ["Place", "by_key", "everything", "near", "near_each", "unplaced", "within"]
+__all__ = ["Place", "by_key", "count_near", "everything", "near", "near_each", "unplaced", "within"]
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -152,12 +152,19 @@ def near(folder: Folder, index: Index, place: Place) -> Iterator[pa.Table]:
             yield found[0]
 
 
-def most_near(index: Index, place: Place) -> int:
-    """No more rows than this are within reach of a place; told from the index alone."""
-    wanted = geodesy.covering_box(*place)
-    return sum(
-        int(file.groups.rows[_meets(file.groups.box, wanted)].sum()) for file in index.of_kind("placed")
-    )
+def count_near(folder: Folder, index: Index, place: Place) -> int:
+    """How many placed records are within reach of a place; only coordinates are read."""
+    boxes = geodesy.covering_box(*place)
+    total = 0
+    for file in index.of_kind("placed"):
+        met = _meets(file.groups.box, boxes)
+        groups = np.flatnonzero(met)
+        if len(groups):
+            check_size(folder, file)
+            with layout.opened(folder, file.name) as parquet:
+                points = _points(folder, file, parquet, groups)
+            total += len(points.near(place, boxes, np.ones(len(groups), dtype=bool)))
+    return total
 
 
 def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
