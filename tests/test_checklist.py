@@ -141,4 +141,4 @@ def test_records_without_the_genus_are_an_error() -> None:
 
 
 def test_years_are_where_senses_change() -> None:
-    assert Checklist.load("lepomis").years == (1993, 2014)
+    assert Checklist.load("lepomis").years == (1993, 2016)

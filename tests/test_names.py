@@ -304,8 +304,8 @@ def test_no_records_are_no_trouble() -> None:
 
 def test_the_year_decides_row_by_row() -> None:
     found = _named(
-        {"scientificName": "Lepomis megalotis", "year": 2013},
-        {"scientificName": "Lepomis megalotis", "year": 2014},
+        {"scientificName": "Lepomis megalotis", "year": 2015},
+        {"scientificName": "Lepomis megalotis", "year": 2016},
         {"scientificName": "Lepomis megalotis", "eventDate": "1988-06/1988-07"},
         {"scientificName": "Lepomis megalotis", "eventDate": "2020-06-01"},
         {"scientificName": "Lepomis megalotis"},
