@@ -105,6 +105,10 @@ def _read_with_gdal(path: Path, layer: str | None) -> RawLayer:
         meta, table = pyogrio.read_arrow(path, layer=layer or layers[0])
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         fact = first_line(error)
+        if "SHAPE_RESTORE_SHX" in fact:
+            raise LayerError(
+                "its .shx part is missing", file=path, remedy="copy all parts of the shapefile together"
+            ) from error
         raise OSError("the format is unknown" if "not recognized" in fact else fact) from error
     column = meta["geometry_name"] or "wkb_geometry"
     if column not in table.column_names:

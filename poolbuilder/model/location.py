@@ -265,7 +265,7 @@ def expected_kernel(distance_km: ArrayLike, sigma_km: ArrayLike, *, settings: Se
     shape = distance.shape
     distance, sigma = distance.reshape(-1), sigma.reshape(-1)
     out = kernel(distance, settings=settings) + 0 * sigma
-    spread_out = sigma >= SMALLEST_SIGMA_KM
+    spread_out = (sigma >= SMALLEST_SIGMA_KM) & ~np.isnan(distance)
     wide = sigma > 2 * settings.kernel_km
     far = distance > FAR * sigma
     for chosen, mean in (

@@ -87,5 +87,5 @@ def test_ecef_is_that_of_proj() -> None:
 # International yard and pound agreement of 1 July 1959: 1 yard = 0.9144 m exactly, so 1 mile = 1.609344 km.
 # 25 miles, about 40 km, as a search radius: common practice, no source.
 def test_twenty_five_miles() -> None:
-    assert 1760 * 0.9144 / 1000 == pytest.approx(MILE_KM, abs=1e-12)
+    assert pytest.approx(1760 * 0.9144 / 1000, abs=1e-12) == MILE_KM
     assert pytest.approx(40.2336, abs=1e-12) == 25 * MILE_KM

@@ -1,0 +1,224 @@
+"""Location uncertainty against a statistics library, a geometry library and published formulae."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from scipy import integrate, special, stats
+
+from poolbuilder.geodesy import distance_km
+from poolbuilder.model.location import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
+from poolbuilder.settings import Settings
+
+KERNELS = ("exponential", "gaussian", "cauchy", "2dt")
+
+
+# Rayleigh distribution (Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions 1, chapter 10, from
+# memory): u/σ = √(-2 ln(1 - q)).  For q = 0.5 this is the circular error probable, 1.17741 σ.
+@pytest.mark.parametrize(
+    ("q", "ratio"),
+    [(0.393469, 1.000000), (0.50, 0.849322), (0.90, 0.465991), (0.95, 0.408539), (0.99, 0.329505)],
+)
+def test_sigma_of_a_quantile(q: float, ratio: float) -> None:
+    assert float(sigma_km(1000, quantile=q)) == pytest.approx(ratio, abs=1e-6)
+    assert stats.rayleigh.cdf(1, scale=float(sigma_km(1000, quantile=q))) == pytest.approx(q, abs=1e-12)
+
+
+# Rice 1945; distribution function computed with scipy 1.17 both as ncx2 and as rice, and for (40, 45, 10)
+# with mpmath quadrature (0.101674447628).
+RICE = [
+    (40, 0, 10, 1.000000),
+    (40, 30, 10, 0.991549),
+    (40, 40, 10, 0.479600),
+    (40, 45, 10, 0.101674),
+    (40, 50, 30, 0.169917),
+    (40, 40, 28, 0.442343),
+    (40, 0, 40, 0.950000),
+    (5, 3, 10, 0.439309),
+]
+
+
+@pytest.mark.parametrize(("radius", "distance", "uncertainty", "expected"), RICE)
+def test_share_inside_of_the_normal(radius, distance, uncertainty, expected) -> None:
+    sigma = sigma_km([uncertainty * 1000.0], quantile=0.95)
+    found = float(share_inside([float(distance)], sigma, radius)[0])
+    assert found == pytest.approx(expected, abs=5e-7)
+    square = (radius / sigma[0]) ** 2, (distance / sigma[0]) ** 2
+    assert found == pytest.approx(stats.ncx2.cdf(square[0], 2, max(square[1], 1e-300)), abs=1e-9)
+    assert found == pytest.approx(stats.rice.cdf(radius / sigma[0], distance / sigma[0]), abs=1e-9)
+
+
+def test_share_inside_to_a_dozen_places_and_its_sensitivity_to_the_quantile() -> None:
+    """(40, 45, 10) by mpmath quadrature; then with other readings of the same 10 km."""
+    sigma = sigma_km([10_000.0], quantile=0.95)
+    assert float(share_inside([45.0], sigma, 40)[0]) == pytest.approx(0.101674447628, abs=1e-10)
+    for q, expected in ((0.50, 0.245275), (1 - math.exp(-0.5), 0.267983), (0.95, 0.101674)):
+        found = share_inside([45.0], sigma_km([10_000.0], quantile=q), 40)
+        assert float(found[0]) == pytest.approx(expected, abs=5e-7)
+
+
+def test_share_inside_is_ncx2_over_the_whole_domain() -> None:
+    """scipy.stats.ncx2 and rice; where the one gives up the other answers."""
+    rng = np.random.default_rng(4)
+    radius = 40.0
+    sigma = 10 ** rng.uniform(-2, 3.5, 6000)
+    distance = np.abs(radius + rng.standard_normal(6000) * sigma * 10 ** rng.uniform(-2, 0.7, 6000))
+    distance[:300] = 0.0
+    expected = stats.rice.cdf(radius / sigma, distance / sigma)
+    alternative = stats.ncx2.cdf((radius / sigma) ** 2, 2, np.maximum((distance / sigma) ** 2, 1e-300))
+    expected = np.where(np.isnan(expected), alternative, expected)
+    known = ~np.isnan(expected)
+    assert known.mean() > 0.99
+    assert np.abs(share_inside(distance, sigma, radius) - expected)[known].max() < 1e-9
+
+
+# Uniform disc: area of a circle-circle intersection (Weisstein, E. W., Circle-Circle Intersection, MathWorld, eq. 14, from memory).
+DISC = [
+    (40, 0, 10, 1.000000),
+    (40, 30, 10, 1.000000),
+    (40, 40, 10, 0.473433),
+    (40, 45, 10, 0.179719),
+    (40, 50, 30, 0.234901),
+    (40, 40, 28, 0.424780),
+    (40, 0, 40, 1.000000),
+    (5, 3, 10, 0.250000),
+    (1, 1, 1, 0.391002),
+    (40, 0, 80, 0.250000),
+]
+
+
+@pytest.mark.parametrize(("radius", "distance", "uncertainty", "expected"), DISC)
+def test_share_inside_of_the_disc(radius, distance, uncertainty, expected) -> None:
+    found = float(share_inside_disc([float(distance)], uncertainty * 1000, radius)[0])
+    assert found == pytest.approx(expected, abs=5e-7)
+
+
+def test_two_unit_circles_through_each_others_centre() -> None:
+    found = float(share_inside_disc(1.0, 1000, 1.0))
+    assert found == pytest.approx(2 / 3 - math.sqrt(3) / (2 * math.pi), abs=1e-12)
+
+
+# shapely (GEOS) area of intersection of two discs of many corners.
+@pytest.mark.parametrize(
+    ("radius", "distance", "uncertainty"), [(40, 45, 10), (40, 50, 30), (5, 3, 10), (40, 40.5, 1)]
+)
+def test_share_inside_of_the_disc_is_the_area_that_shapely_finds(radius, distance, uncertainty) -> None:
+    centre, other = (
+        shapely.Point(0, 0).buffer(radius, 4096),
+        shapely.Point(distance, 0).buffer(uncertainty, 4096),
+    )
+    expected = centre.intersection(other).area / other.area
+    assert float(share_inside_disc(distance, uncertainty * 1000, radius)) == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_tiny_disc_on_the_edge_keeps_its_digits() -> None:
+    """A disc of 1 m halved by a circle of 2,000 km: as good as a straight line."""
+    offset = np.linspace(-0.0009, 0.0009, 7)
+    expected = np.arccos(offset / 0.001) / np.pi - offset / 0.001 * np.sqrt(1 - (offset / 0.001) ** 2) / np.pi
+    found = share_inside_disc(2000 + offset, 1.0, 2000.0)
+    assert found == pytest.approx(expected, abs=1e-6)
+
+
+# Kernels at a = 20 km: arithmetic from the formulae of Clark et al. 1999 (2Dt) and of Nathan et al. 2012, Dispersal kernels:
+# review (from memory).  exp and Gauss cross at d = 2a, where both are e^-2.
+@pytest.mark.parametrize(
+    ("distance", "exponential", "gaussian", "cauchy", "twodt"),
+    [
+        (5, 0.778801, 0.969233, 0.941176, 0.885813),
+        (20, 0.367879, 0.606531, 0.500000, 0.250000),
+        (40, 0.135335, 0.135335, 0.200000, 0.040000),
+        (80, 0.018316, 0.000335, 0.058824, 0.003460),
+    ],
+)
+def test_kernels_at_a_scale_of_20_km(distance, exponential, gaussian, cauchy, twodt) -> None:
+    for name, expected in zip(KERNELS, (exponential, gaussian, cauchy, twodt), strict=True):
+        assert float(kernel(distance, settings=Settings(kernel=name, kernel_km=20))) == pytest.approx(
+            expected, abs=5e-7
+        )
+
+
+# Mean of the exponential kernel against its value at the given point, computed with adaptive quadrature (scipy).
+@pytest.mark.parametrize(
+    ("distance", "uncertainty", "mean", "plain"),
+    [
+        (3, 0.5, 0.860453, 0.860708),
+        (12, 10, 0.539707, 0.548812),
+        (0, 10, 0.780900, 1.000000),
+        (30, 28, 0.230226, 0.223130),
+    ],
+)
+def test_mean_kernel_against_plug_in(distance, uncertainty, mean, plain) -> None:
+    chosen = Settings(kernel_km=20)
+    sigma = sigma_km([uncertainty * 1000.0], quantile=0.95)
+    assert float(expected_kernel([float(distance)], sigma, settings=chosen)[0]) == pytest.approx(
+        mean, abs=5e-7
+    )
+    assert float(kernel(distance, settings=chosen)) == pytest.approx(plain, abs=5e-7)
+
+
+@pytest.mark.parametrize("name", KERNELS)
+def test_mean_kernel_is_the_rice_integral(name: str) -> None:
+    """Adaptive quadrature of K(r) times the Rice density, with scipy's scaled Bessel function."""
+    rng = np.random.default_rng(6)
+    for scale in (0.1, 15.0, 2000.0):
+        chosen = Settings(kernel=name, kernel_km=scale)
+        sigma = scale * 10 ** rng.uniform(-3, 3, 25)
+        distance = np.where(rng.random(25) < 0.2, 0.0, sigma * 10 ** rng.uniform(-2, 2, 25))
+        found = expected_kernel(distance, sigma, settings=chosen)
+        for d, s, value in zip(distance, sigma, found, strict=True):
+            assert value == pytest.approx(_integral(d, s, chosen), abs=1e-9)
+
+
+def _integral(d: float, s: float, chosen: Settings) -> float:
+    def density(r: float) -> float:
+        return (
+            r
+            / s**2
+            * math.exp(-((r - d) ** 2) / (2 * s**2))
+            * float(special.i0e(r * d / s**2))
+            * float(kernel(r, settings=chosen))
+        )
+
+    low, high = max(0.0, d - 10 * s), d + 10 * s
+    cuts = sorted(
+        {low, high, *(c for c in (d, *chosen.kernel_km * np.geomspace(0.01, 1000, 11)) if low < c < high)}
+    )
+    return sum(
+        integrate.quad(density, a, b, epsabs=1e-13, epsrel=1e-10, limit=200)[0]
+        for a, b in zip(cuts, cuts[1:], strict=False)
+    )
+
+
+# Mean of the Rayleigh distribution, σ√(π/2), and the Gaussian kernel under Gaussian error (a product of normal densities).
+def test_closed_forms() -> None:
+    a, s = 2000.0, 5.0
+    exponential = float(expected_kernel([0.0], [s], settings=Settings(kernel_km=a))[0])
+    b = s / a  # 1 - b √(π/2) exp(b²/2) erfc(b/√2), by completing the square
+    assert exponential == pytest.approx(
+        1 - b * math.sqrt(math.pi / 2) * math.exp(b * b / 2) * math.erfc(b / math.sqrt(2)), abs=1e-10
+    )
+    gaussian = float(expected_kernel([30.0], [11.0], settings=Settings(kernel="gaussian", kernel_km=15))[0])
+    spread = 15**2 + 11**2
+    assert gaussian == pytest.approx(15**2 / spread * math.exp(-(30**2) / (2 * spread)), abs=1e-15)
+
+
+# Generalised coordinates, an aggregator's 0.2° grid: the diagonal of such a cell on WGS84, computed with pyproj; the text
+# "Coordinate uncertainty increased to 27126m" was published for cells near 46° N.
+@pytest.mark.parametrize(
+    ("latitude", "metres"), [(0, 31380.66), (35, 28720.33), (40, 27999.94), (45, 27236.65), (45.71, 27126.0)]
+)
+def test_diagonal_of_a_cell_of_a_fifth_of_a_degree(latitude: float, metres: float) -> None:
+    found = float(distance_km(0.2, latitude + 0.2, from_longitude=0, from_latitude=latitude)) * 1000
+    assert found == pytest.approx(metres, abs=1.0 if latitude == 45.71 else 0.01)
+    assert Settings().obscured_uncertainty_m == pytest.approx(27999.94, abs=1)
+
+
+# Half the diagonal of a cell of rounded coordinates with its corner at 40° N, computed with pyproj.
+@pytest.mark.parametrize(("decimals", "metres"), [(1, 7002.8), (2, 700.36), (3, 70.04), (4, 7.0037)])
+def test_half_diagonal_of_rounded_coordinates(decimals: int, metres: float) -> None:
+    cell = 10.0**-decimals
+    found = float(distance_km(cell, 40 + cell, from_longitude=0, from_latitude=40)) * 500
+    assert found == pytest.approx(metres, rel=1e-4)
