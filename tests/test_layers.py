@@ -33,7 +33,7 @@ LAYERS = [
     ["surroundings"],
     ["pool"],
     ["datapackage"],
-    ["folder", "job", "summary"],
+    ["folder", "job", "summary", "intake"],
     ["demonstration"],
     ["many", "model.calibrate", "model.specimen"],
     ["compare", "introduced", "specimens", "report"],
@@ -44,7 +44,7 @@ LAYERS = [
 ]  # fmt: skip
 
 # Packages (folders) may import among their own files; their line is that of the folder.
-PACKAGES = {"report", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh"}
+PACKAGES = {"report", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh"}
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
 
 

@@ -20,6 +20,7 @@ COMMANDS = {
     "build": "poolbuilder.cli.build:build",
     "crosses": "poolbuilder.cli.crosses:crosses",
     "demo": "poolbuilder.cli.demo:demo",
+    "many": "poolbuilder.cli.many:many",
     "page": "poolbuilder.cli.page:page",
     "report": "poolbuilder.cli.report:report",
     "rules": "poolbuilder.cli.reference:rules",

@@ -1,0 +1,71 @@
+"""``poolbuilder many``: the pools of many waters in one pass."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import click
+
+from poolbuilder.cli.options import layer_options, pool_options, read_settings, store_option, store_path
+from poolbuilder.cli.store import progress_line
+from poolbuilder.job import Job
+from poolbuilder.many import build_many
+from poolbuilder.waters import read_waters
+
+__all__ = ["many"]
+
+
+@click.command()
+@click.argument("waters", type=click.Path(path_type=Path), metavar="WATERS.csv")
+@click.option("--radius-km", type=float, default=40.0, show_default=True, help="For rows without a radius.")
+@pool_options
+@layer_options
+@store_option
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the pools and their summary."
+)
+@click.option(
+    "--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes on this machine."
+)
+@click.option(
+    "--dask", metavar="ADDRESS", help="Dask scheduler to use in their place, such as tcp://host:8786."
+)
+def many(
+    waters: Path,
+    radius_km: float,
+    checklist: str,
+    ranges: tuple[str, ...],
+    settings_file: Path | None,
+    as_of: datetime.date,
+    water: str | None,
+    basins: str | None,
+    streams: str | None,
+    barriers: str | None,
+    store: Path | None,
+    out: Path,
+    workers: int,
+    dask: str | None,
+) -> None:
+    """Build the pools of many waters: a table with name, latitude, longitude and perhaps radius_km.
+
+    Each pool is the one that build gives for the water alone.  A run that was stopped goes on
+    where it stood when it is started again with the same folder.
+    """
+    sites = read_waters(waters, radius_km=radius_km)
+    job = Job(
+        site=sites[0],
+        as_of=as_of,
+        checklist=checklist,
+        ranges=ranges,
+        water=water,
+        basins=basins,
+        streams=streams,
+        barriers=barriers,
+        store=store_path(store),
+        settings=read_settings(settings_file),
+    )
+    summary = build_many(sites, job, out, workers=workers, dask=dask, progress=progress_line)
+    recorded = sum(count > 0 for count in summary["recordedSpecies"].to_pylist())
+    click.echo(f"{len(sites):,} waters, {recorded:,} with a candidate recorded in them or near")
+    click.echo(f"wrote {out} (waters.csv is the summary; pools and pairs are Parquet)", err=True)

@@ -1,0 +1,261 @@
+"""A part of many waters: neighbours that share the reading, naming and screening of records.
+
+Each water of a part then gets its own records and goes through the very stages of
+:func:`poolbuilder.pool.build`.  A part is a function of the job and its waters alone, so it
+runs here, in another process or on a cluster with the same result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder import columns, schemas
+from poolbuilder.accounts import Provenance
+from poolbuilder.checklist import Checklist
+from poolbuilder.errors import RecordFileError
+from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
+from poolbuilder.pool import Pool, build_screened, prepare
+from poolbuilder.ranges import RangeMap
+from poolbuilder.records.store import Store
+from poolbuilder.records.store.curve import along_curve
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.surroundings import Cell, Regions, cell_of
+
+__all__ = ["Desk", "Kin", "Part", "PartTables", "along_the_curve", "parts_of", "tables_of"]
+
+PART_WATERS = 32
+"""Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
+
+Rows = NDArray[np.int64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """Some neighbouring waters: their rows in the table (from 1) and their sites."""
+
+    number: int
+    waters: tuple[int, ...]
+    sites: tuple[Site, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartTables:
+    """What a part gives: schemas POOLS, PAIRS and WATERS."""
+
+    number: int
+    pools: pa.Table
+    pairs: pa.Table
+    waters: pa.Table
+
+
+def along_the_curve(sites: Sequence[Site]) -> Rows:
+    """Positions of sites in the order of the Hilbert curve."""
+    code = along_curve([site.longitude for site in sites], [site.latitude for site in sites])
+    return np.argsort(code, kind="stable")
+
+
+def parts_of(sites: Sequence[Site], *, size: int = PART_WATERS) -> list[Part]:
+    """Cut waters into parts of neighbours; the same waters give the same parts.
+
+    The waters of one cell, which learn from the same region, stay together up to eight
+    times *size*.
+    """
+    order = along_the_curve(sites)
+    cells: dict[Cell, list[int]] = {}
+    for row in order.tolist():
+        cells.setdefault(cell_of(sites[row]), []).append(row)
+    rows: list[list[int]] = [[]]
+    for cell in cells.values():
+        if rows[-1] and len(rows[-1]) + len(cell) > size:
+            rows.append([])
+        for start in range(0, len(cell), 8 * size):
+            if start:
+                rows.append([])
+            rows[-1] += cell[start : start + 8 * size]
+    return [
+        Part(number=number, waters=tuple(row + 1 for row in mine), sites=tuple(sites[row] for row in mine))
+        for number, mine in enumerate(rows, start=1)
+        if mine
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kin:
+    """Records that screening compared with others, so that a subset may be judged otherwise.
+
+    Screening judges each record by itself, but for repeats: records of one identifier, or of
+    one cell.  Where a water's records hold a repeat but not all of its kin, they have to be
+    screened by themselves.
+    """
+
+    struck: NDArray[np.bool_]
+    keys: tuple[Ints, Ints]
+
+    @classmethod
+    def of(cls, screened: pa.Table, settings: Settings) -> Kin:
+        """Find the repeats of a screened table, and code identifiers and cells."""
+        rule = columns.strings(screened["rejectedBy"])
+        flags = screened["flagged"].to_pylist()
+        struck = [
+            key == "duplicate" or "reused_identifier" in marks for key, marks in zip(rule, flags, strict=True)
+        ]
+        identifier, _ = columns.codes(screened["occurrenceID"])
+        size = settings.event_cell_degrees
+        east, north = (
+            np.nan_to_num(np.round(columns.numbers(screened[name]) / size), nan=1e9)
+            for name in ("longitude", "latitude")
+        )
+        _, cell = np.unique(east + 1j * north, return_inverse=True)
+        return cls(
+            struck=np.array(struck, dtype=bool),
+            keys=(identifier, np.asarray(cell, dtype=np.int64).reshape(-1)),
+        )
+
+    def is_parted(self, rows: Rows) -> bool:
+        """Whether *rows* hold a repeat without all of its kin."""
+        mine = np.zeros(len(self.struck), dtype=bool)
+        mine[rows] = True
+        for key in self.keys:
+            torn = np.unique(key[mine & self.struck & (key >= 0)])
+            if len(torn) and np.isin(key[~mine], torn).any():
+                return True
+        return False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Desk:
+    """What a job opens once and uses for every water: list, ranges, sources, regions.
+
+    ``regions`` grows as waters are built; it holds for one job and one state of the store.
+    """
+
+    job: Job
+    store: Store
+    provenance: Provenance
+    checklist: Checklist | None
+    ranges: RangeMap | None
+    regions: Regions = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, job: Job) -> Desk:
+        """Open what the job names.
+
+        Raises
+        ------
+        RecordFileError
+            When the store holds no records.
+        """
+        store = Store(job.store)
+        if store.is_empty:
+            raise RecordFileError(
+                "the store holds no records",
+                file=job.store,
+                remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`",
+            )
+        checklist = None if is_genus(job.checklist) else Checklist.load(job.checklist)
+        return cls(
+            job=job,
+            store=store,
+            provenance=Provenance(inputs=store.sources(), datasets=store.datasets()),
+            checklist=checklist,
+            ranges=None if checklist is None else open_ranges(job.ranges, checklist),
+        )
+
+    def pools_of(self, sites: Sequence[Site]) -> list[Pool]:
+        """The pools of some waters; each is what ``Job.run`` gives for the water alone."""
+        checklist, settings = self.checklist, self.job.settings
+        if checklist is None:  # the list itself depends on the records near each water
+            return [replace(self.job, site=site).run() for site in sites]
+        records, rows_each = self.store.select_each(
+            longitude=[site.longitude for site in sites],
+            latitude=[site.latitude for site in sites],
+            reach_km=[record_reach_km(site, settings=settings) for site in sites],
+        )
+        screened = prepare(records, checklist, settings=settings, as_of=self.job.as_of)
+        kin = Kin.of(screened, settings)
+        found = []
+        for site, rows in zip(sites, rows_each, strict=True):
+            if kin.is_parted(rows):
+                mine = columns.take(records, rows)
+                mine = prepare(mine, checklist, settings=settings, as_of=self.job.as_of)
+            else:
+                mine = columns.take(screened, rows)
+            found.append(self._pool(site, mine, checklist))
+        return found
+
+    def _pool(self, site: Site, screened: pa.Table, checklist: Checklist) -> Pool:
+        job = replace(self.job, site=site)
+        if cell_of(site) not in self.regions:
+            self.regions.update(job.stored_region(checklist, self.ranges))
+        return build_screened(
+            site,
+            screened,
+            checklist=checklist,
+            as_of=job.as_of,
+            settings=job.settings,
+            ranges=self.ranges,
+            water=job.open_water(),
+            provenance=self.provenance,
+            regions=self.regions,
+        )
+
+
+def tables_of(job: Job, part: Part, *, desk: Desk | None = None) -> PartTables:
+    """Build a part and put it into tables: a function of the job, the part and the store's content.
+
+    *desk* is the job opened before; it changes nothing but the time.
+    """
+    pools = (desk or Desk.open(job)).pools_of(part.sites)
+    return PartTables(
+        number=part.number,
+        pools=_stacked(part, [pool.candidates for pool in pools], schemas.POOLS),
+        pairs=_stacked(part, [pool.crosses for pool in pools], schemas.PAIRS),
+        waters=_summary(part, pools),
+    )
+
+
+def _stacked(part: Part, tables: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
+    """Tables one below the other, each with its water in front."""
+    stacked = []
+    for number, site, table in zip(part.waters, part.sites, tables, strict=True):
+        count = table.num_rows
+        own = [columns.array([number] * count, pa.int32()), columns.array([site.name] * count, pa.string())]
+        stacked.append(pa.Table.from_arrays([*own, *table.columns], schema=schema))
+    return schemas.check(pa.concat_tables(stacked), schema, "many")
+
+
+def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
+    """One row per water; schema WATERS."""
+    rows = []
+    for number, pool in zip(part.waters, pools, strict=True):
+        species, pairs = pool.candidates.to_pylist(), pool.crosses.slice(0, 1).to_pylist()
+        recorded = sum(row["tier"] in {"water", "connected", "radius"} for row in species)
+        rows.append(
+            {
+                "water": number,
+                "waterName": pool.site.name,
+                "longitude": pool.site.longitude,
+                "latitude": pool.site.latitude,
+                "radiusKm": pool.site.radius_km,
+                "read": pool.counts["read"],
+                "kept": pool.counts["kept"],
+                "rejected": sum(pool.counts["rejected"].values()),
+                "withinRadius": pool.counts["withinRadius"],
+                "recordedSpecies": recorded,
+                "expectedSpecies": sum(row["presence"] for row in species),
+                "topSpecies": species[0]["scientificName"] if species else None,
+                "topPresence": species[0]["presence"] if species else None,
+                "topPair": pairs[0]["formula"] if pairs else None,
+                "topPairWeight": pairs[0]["weight"] if pairs else None,
+                "step": pool.step,
+            }
+        )
+    made = columns.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})
+    return schemas.check(made, schemas.WATERS, "many")

@@ -1,0 +1,165 @@
+"""The folder of a run over many waters: parts as they come, then the summary.
+
+::
+
+    run.json                what the parts were built from; a run goes on only if it is the same
+    pools/part-00001.parquet   candidates of the waters of a part (schema POOLS)
+    pairs/part-00001.parquet   their pairs of parents (PAIRS)
+    waters/part-00001.parquet  one row per water (WATERS); written last, so it says "done"
+    waters.csv              the summary of all waters, in their order
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+import poolbuilder
+from poolbuilder import schemas
+from poolbuilder.checklist import Checklist
+from poolbuilder.errors import PoolFileError
+from poolbuilder.job import Job, is_genus
+from poolbuilder.many.part import Part, PartTables
+from poolbuilder.records.store import Store
+from poolbuilder.site import Site
+
+__all__ = ["Results"]
+
+RUN_NAME = "run.json"
+SUMMARY_NAME = "waters.csv"
+
+
+def _digest(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
+
+
+def _identity(job: Job, sites: Sequence[Site], parts: Sequence[Part]) -> dict[str, Any]:
+    """What a run's results depend on, each with a hash or in plain words."""
+    layers = [*job.ranges, *(spec for spec in (job.water, job.basins, job.streams, job.barriers) if spec)]
+    return {
+        "version": poolbuilder.__version__,
+        "asOf": job.as_of.isoformat(),
+        "checklist": job.checklist
+        if is_genus(job.checklist)
+        else Checklist.load(job.checklist).source["sha256"],
+        "layers": {spec: _stamp(spec) for spec in layers},
+        "settings": job.settings.as_dict(),
+        "store": _digest([source["key"] for source in Store(job.store).sources()]),
+        "waters": _digest([asdict(site) for site in sites]),
+        "parts": _digest([part.waters for part in parts]),
+    }
+
+
+def _stamp(spec: str) -> list[int] | None:
+    """Time and size of a layer's file, to see that it changed."""
+    for name in (spec, spec.rpartition(":")[0]):
+        if name and Path(name).is_file():
+            found = Path(name).stat()
+            return [found.st_mtime_ns, found.st_size]
+    return None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Results:
+    """The folder that a run writes to."""
+
+    folder: Path
+
+    @classmethod
+    def open(cls, out: str | Path, job: Job, sites: Sequence[Site], parts: Sequence[Part]) -> Results:
+        """Make the folder, or go on in it.
+
+        Raises
+        ------
+        PoolFileError
+            When it holds something else or another run's results, or cannot be written.
+        """
+        folder = Path(out)
+        identity = _identity(job, sites, parts)
+        run = folder / RUN_NAME
+        try:
+            if run.is_file():
+                _compare(run, identity)
+                return cls(folder=folder)
+            if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+                raise PoolFileError(
+                    "holds something else", file=folder, remedy="name an empty or a new folder"
+                )
+            for kind in ("pools", "pairs", "waters"):
+                (folder / kind).mkdir(parents=True)
+            _replace(run, json.dumps(identity, indent=1).encode())
+        except OSError as error:
+            raise _cannot(folder, error) from error
+        return cls(folder=folder)
+
+    def _path(self, kind: str, number: int) -> Path:
+        return self.folder / kind / f"part-{number:05d}.parquet"
+
+    def has(self, part: Part) -> bool:
+        """Whether a part was written before, whole."""
+        return self._path("waters", part.number).is_file()
+
+    def write(self, tables: PartTables) -> None:
+        """Write a part; its row of waters comes last, so a stop leaves no half part."""
+        try:
+            for kind, table in (
+                ("pools", tables.pools),
+                ("pairs", tables.pairs),
+                ("waters", tables.waters),
+            ):
+                path = self._path(kind, tables.number)
+                beside = path.with_suffix(".new")
+                pq.write_table(table, beside, compression="zstd")
+                beside.replace(path)
+        except OSError as error:
+            raise _cannot(self.folder, error) from error
+
+    def finish(self) -> pa.Table:
+        """Put the summary of all parts together; returns it, schema WATERS."""
+        parts = [pq.ParquetFile(path).read() for path in sorted((self.folder / "waters").glob("*.parquet"))]
+        summary = pa.concat_tables(parts).sort_by("water").combine_chunks().cast(schemas.WATERS)
+        sink = pa.BufferOutputStream()
+        pyarrow.csv.write_csv(summary, sink)
+        try:
+            _replace(self.folder / SUMMARY_NAME, sink.getvalue().to_pybytes())
+        except OSError as error:
+            raise _cannot(self.folder, error) from error
+        return summary
+
+
+def _compare(run: Path, identity: dict[str, Any]) -> None:
+    try:
+        before = json.loads(run.read_text(encoding="utf-8"))
+        changed = sorted(key for key in identity if before.get(key) != json.loads(json.dumps(identity[key])))
+    except (ValueError, AttributeError) as error:
+        raise PoolFileError(
+            "is no account of a run", file=run, remedy="name an empty or a new folder"
+        ) from error
+    if changed:
+        raise PoolFileError(
+            f"holds the results of another run; different: {', '.join(changed)}",
+            file=run.parent,
+            remedy="name an empty or a new folder",
+        )
+
+
+def _replace(path: Path, content: bytes) -> None:
+    beside = path.with_name(f"{path.name}.new")
+    beside.write_bytes(content)
+    beside.replace(path)
+
+
+def _cannot(folder: Path, error: OSError) -> PoolFileError:
+    return PoolFileError(
+        f"cannot be written: {error.strerror or error}",
+        file=folder,
+        remedy="free space or choose another folder; the parts that are there will be used",
+    )

@@ -1,0 +1,252 @@
+"""Many waters in one pass: the same as water by water, whoever builds them."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from poolbuilder import columns, many, schemas
+from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
+from poolbuilder.job import Job
+from poolbuilder.many.part import Desk, Kin, parts_of
+from poolbuilder.pool import prepare
+from poolbuilder.records.store import Store
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from tests.store_rows import added, many_rows
+
+SETTINGS = Settings(reach_km=50, region_km=150, effort_reach_km=100, obscured_uncertainty_m=5000)
+AS_OF = datetime.date(2026, 6, 1)
+
+
+def _clustered() -> pa.Table:
+    """Records at 70 places in three states, some of them told twice, under two names or far away."""
+    table = many_rows(1500, seed=3)
+    rng = np.random.default_rng(5)
+    place = rng.integers(0, 70, table.num_rows)
+    x, y = rng.uniform(-92.5, -90.5, 70).round(4), rng.uniform(35.2, 36.8, 70).round(4)
+    values = {name: table[name].to_pylist() for name in table.column_names}
+    values["decimalLongitude"] = x[place].tolist()
+    values["decimalLatitude"] = y[place].tolist()
+    values["decimalLatitude"][7] = None
+    values["eventDate"] = [f"{year}-0{row % 9 + 1}-11" for row, year in enumerate(values["year"])]
+    values["catalogNumber"] = [f"{row // 2}" if row % 5 < 2 else None for row in range(table.num_rows)]
+    values["recordedBy"] = ["A. Fisher" if row % 3 else "B. Netter" for row in range(table.num_rows)]
+    for row in range(0, 400, 20):  # one identifier on two records, often far apart
+        values["occurrenceID"][row + 1] = values["occurrenceID"][row]
+        values["scientificName"][row + 1] = values["scientificName"][row]
+    return columns.table(schemas.RECORDS, values)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    folder = tmp_path_factory.mktemp("many") / "store"
+    store = Store(folder)
+    table = _clustered()
+    added(store, table.slice(0, 1000))
+    added(store, table.slice(900))
+    return Job(site=SITES[0], as_of=AS_OF, store=folder, settings=SETTINGS)
+
+
+SITES = (
+    *(
+        Site(
+            longitude=-92.4 + 0.26 * number,
+            latitude=35.3 + 0.19 * (number * 3 % 8),
+            radius_km=(15.0, 25.5)[number % 2],
+            name=f"Invented Pond {number}",
+        )
+        for number in range(7)
+    ),
+    Site(longitude=11.0, latitude=50.0, name="far from all records"),
+)
+
+
+@pytest.fixture(scope="module")
+def singly(job: Job) -> list[Any]:
+    """The pool of each water, built by itself."""
+    return [replace(job, site=site).run() for site in SITES]
+
+
+def _check_equal(folder: Path, singly: list[Any]) -> None:
+    for kind, schema, of in (
+        ("pools", schemas.POOLS, lambda pool: pool.candidates),
+        ("pairs", schemas.PAIRS, lambda pool: pool.crosses),
+    ):
+        parts = [pq.ParquetFile(path).read() for path in sorted((folder / kind).iterdir())]
+        table = pa.concat_tables(parts).cast(schema)
+        water = columns.integers(table["water"])
+        for number, pool in enumerate(singly, start=1):
+            mine = columns.where(table, water == number)
+            assert mine.num_rows > 0
+            assert set(mine["waterName"].to_pylist()) == {pool.site.name}
+            for name in of(pool).column_names:
+                assert mine[name].to_pylist() == of(pool)[name].to_pylist(), (kind, number, name)
+
+
+def test_many_is_build_water_by_water_in_every_column(tmp_path: Path, job: Job, singly: list[Any]) -> None:
+    summary = many.build_many(SITES, job, tmp_path / "out", part_waters=3)
+    _check_equal(tmp_path / "out", singly)
+    assert summary["water"].to_pylist() == list(range(1, 9))
+    assert summary["read"].to_pylist() == [pool.counts["read"] for pool in singly]
+    assert summary["kept"].to_pylist() == [pool.counts["kept"] for pool in singly]
+    assert summary["step"].to_pylist() == [pool.step for pool in singly]
+    for row, pool in zip(summary.to_pylist(), singly, strict=True):
+        assert row["read"] == row["kept"] + row["rejected"]
+        assert row["topSpecies"] == pool.candidates["scientificName"][0].as_py()
+    assert {pool.step for pool in singly} >= {"records"}
+    assert any(pool.counts["rejected"].get("duplicate") for pool in singly)
+
+
+def test_evidence_counts_and_rejected_records_are_those_of_build(job: Job, singly: list[Any]) -> None:
+    for pool, alone in zip(Desk.open(job).pools_of(SITES), singly, strict=True):
+        assert pool.evidence.equals(alone.evidence)
+        assert pool.rejected.equals(alone.rejected)
+        assert pool.contributions.equals(alone.contributions)
+        assert pool.counts == alone.counts
+        assert pool.datasets == alone.datasets
+        assert pool.inputs == alone.inputs
+        assert pool.notes == alone.notes
+
+
+def test_repeats_whose_kin_lie_elsewhere_are_screened_by_themselves(job: Job) -> None:
+    from poolbuilder.checklist import Checklist
+
+    checklist = Checklist.load("lepomis")
+    records, rows = Store(job.store).select_each(
+        longitude=[site.longitude for site in SITES],
+        latitude=[site.latitude for site in SITES],
+        reach_km=[60.0] * 8,
+    )
+    screened = prepare(records, checklist, settings=SETTINGS, as_of=AS_OF)
+    kin = Kin.of(screened, SETTINGS)
+    parted = [kin.is_parted(mine) for mine in rows]
+    assert any(parted)
+    assert not kin.is_parted(np.arange(records.num_rows))
+    assert not kin.is_parted(np.zeros(0, dtype=np.int64))
+    for mine, is_parted in zip(rows, parted, strict=True):
+        alone = prepare(columns.take(records, mine), checklist, settings=SETTINGS, as_of=AS_OF)
+        if not is_parted:
+            assert alone.equals(columns.take(screened, mine))
+
+
+def test_processes_give_the_same(tmp_path: Path, job: Job, singly: list[Any]) -> None:
+    many.build_many(SITES, job, tmp_path / "out", workers=2, part_waters=3)
+    _check_equal(tmp_path / "out", singly)
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+    ) as made:
+        yield made
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_dask_cluster_of_two_workers_gives_the_same(
+    tmp_path: Path, job: Job, singly: list[Any], cluster: Any
+) -> None:
+    many.build_many(SITES, job, tmp_path / "out", dask=cluster.scheduler_address, part_waters=2)
+    _check_equal(tmp_path / "out", singly)
+
+
+def test_no_scheduler_at_the_address_is_told(tmp_path: Path, job: Job) -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(SourceError, match="no Dask scheduler answers at tcp:/127"):
+        many.build_many(SITES, job, tmp_path / "out", dask="tcp:/127.0.0.1:1")
+
+
+class _StoppedError(Exception):
+    pass
+
+
+def test_a_run_that_was_stopped_goes_on_where_it_stood(
+    tmp_path: Path, job: Job, singly: list[Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+
+    def stop(doing: str, done: int, total: int | None) -> None:
+        if done >= 3:
+            raise _StoppedError
+
+    with pytest.raises(_StoppedError):
+        many.build_many(SITES, job, out, part_waters=2, progress=stop)
+    assert not (out / "waters.csv").exists()
+    first = sorted((out / "waters").iterdir())
+    assert first
+    (out / "pools" / "part-00099.parquet.new").write_bytes(b"half")
+    stamps = {path: path.stat().st_mtime_ns for path in first}
+    said: list[tuple[int, int | None]] = []
+    many.build_many(
+        SITES, job, out, part_waters=2, progress=lambda _, done, total: said.append((done, total))
+    )
+    assert said[0][0] >= 2
+    assert said[-1] == (8, 8)
+    assert {path: path.stat().st_mtime_ns for path in first} == stamps
+    (out / "pools" / "part-00099.parquet.new").unlink()
+    _check_equal(out, singly)
+
+
+def test_a_run_does_not_go_on_in_the_folder_of_another(tmp_path: Path, job: Job) -> None:
+    out = tmp_path / "out"
+    few = SITES[-1:]
+    many.build_many(few, job, out)
+    with pytest.raises(PoolFileError, match=r"results of another run; different: asOf"):
+        many.build_many(few, replace(job, as_of=datetime.date(2026, 6, 2)), out)
+    with pytest.raises(PoolFileError, match=r"different: parts, waters"):
+        many.build_many(SITES, job, out)
+    with pytest.raises(PoolFileError, match=r"different: settings"):
+        many.build_many(few, replace(job, settings=SETTINGS.replace(kernel_km=9)), out)
+    (out / "run.json").write_text("[]", encoding="utf-8")
+    with pytest.raises(PoolFileError, match="is no account of a run"):
+        many.build_many(few, job, out)
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "letter.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(PoolFileError, match="holds something else"):
+        many.build_many(few, job, other)
+    assert [path.name for path in other.iterdir()] == ["letter.txt"]
+
+
+def test_the_same_run_gives_the_same_bytes(tmp_path: Path, job: Job) -> None:
+    for name in ("one", "other"):
+        many.build_many(SITES[-2:], job, tmp_path / name)
+    one, other = (
+        {path.relative_to(tmp_path / name): path.read_bytes() for path in (tmp_path / name).rglob("*.*")}
+        for name in ("one", "other")
+    )
+    assert one == other
+    assert json.loads(one[Path("run.json")])["asOf"] == "2026-06-01"
+
+
+def test_an_empty_store_is_told_before_anything_is_built(tmp_path: Path, job: Job) -> None:
+    with pytest.raises(RecordFileError, match="the store holds no records"):
+        many.build_many(SITES, replace(job, store=tmp_path / "none"), tmp_path / "out", workers=2)
+
+
+def test_waters_of_one_cell_stay_together() -> None:
+    rng = np.random.default_rng(0)
+    sites = [Site(longitude=float(x), latitude=float(y)) for x, y in rng.uniform(10, 13, (200, 2))]
+    parts = parts_of(sites, size=16)
+    assert sorted(number for part in parts for number in part.waters) == list(range(1, 201))
+    from poolbuilder.surroundings import cell_of
+
+    where: dict[Any, set[int]] = {}
+    for part in parts:
+        for site in part.sites:
+            where.setdefault(cell_of(site), set()).add(part.number)
+    assert max(len(numbers) for numbers in where.values()) == 1
+    assert parts_of(sites, size=16) == parts
+    assert 5 < len(parts) < 20
