@@ -262,3 +262,22 @@ def test_without_layers_nothing_is_known() -> None:
     assert all(np.isnan(value).all() for value in values)
     assert placed.snap == [None]
     assert water.features() == {}
+
+
+def test_a_record_in_another_lake_reaches_the_network_through_it(tmp_path: Path) -> None:
+    lakes = [degrees(shapely.box(-400, -500, 400, 900)), degrees(shapely.box(-4000, -9000, 3000, -5000))]
+    water = Water.at(
+        SITE,
+        outline=geojson(tmp_path / "lakes.geojson", lakes, name=["Long Pond", "Wide Lake"]),
+        streams=geojson(tmp_path / "streams.geojson", [line((0, 6000), (0, -6000))]),
+        settings=SETTINGS,
+    )
+    lon, lat = places((2500, -5500), (0, -8500), (2500, -4500), (200, -5500))
+    placed = water.place(lon, lat, np.full(4, 20.0))
+    assert placed.snap == ["lake", "lake", "unsnapped", "stream"]
+    assert placed.downstream_km[:2] == pytest.approx([5.0 + 2.5, 5.5 + 2.5], abs=5e-3)
+    assert placed.upstream_km[:2] == pytest.approx([0, 0])
+    assert placed.downstream_km[3] == pytest.approx(5.0, abs=5e-3)
+    assert (
+        placed.notes[0] == "3 records stand on the stream network, 0 of them in the water, 2 in other waters"
+    )

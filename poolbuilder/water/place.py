@@ -33,7 +33,8 @@ class Placement:
         `same`, `upstream`, `downstream`, `neighbouring`, `other`, or None.
     snap : list
         What was done to place the record on the network: `water` (it lies in the outline),
-        `stream`, `unconnected`, `unsnapped` (no flow line near), `uncertain` (less certain than
+        `stream`, `lake` (it lies in another water and is put where that touches a flow line),
+        `unconnected`, `unsnapped` (no flow line near), `uncertain` (less certain than
         ``streamSnapUncertaintyM``); None without a network.
     snap_m : float array
         Distance to the likeliest flow line.

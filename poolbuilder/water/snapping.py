@@ -18,7 +18,16 @@ from poolbuilder.water.outline import Outline
 from poolbuilder.water.plane import Plane
 from poolbuilder.water.routes import Cover
 
-__all__ = ["MAP_SIGMA_M", "Candidates", "Snapper", "cover_of_outline", "cover_of_site", "put_barriers"]
+__all__ = [
+    "MAP_SIGMA_M",
+    "NOBODY",
+    "Candidates",
+    "Snapper",
+    "cover_of_outline",
+    "cover_of_site",
+    "joined",
+    "put_barriers",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,6 +59,21 @@ class Candidates:
     edge: Ints
     at_m: Floats
     off_m: Floats
+
+
+NOBODY = Candidates(
+    who=np.zeros(0, dtype=np.int64), edge=np.zeros(0, dtype=np.int64), at_m=np.zeros(0), off_m=np.zeros(0)
+)
+
+
+def joined(*parts: Candidates) -> Candidates:
+    """Candidates one after the other."""
+    return Candidates(
+        who=np.concatenate([item.who for item in parts]),
+        edge=np.concatenate([item.edge for item in parts]),
+        at_m=np.concatenate([item.at_m for item in parts]),
+        off_m=np.concatenate([item.off_m for item in parts]),
+    )
 
 
 class Snapper:
@@ -110,12 +134,7 @@ class Snapper:
         step = 20_000
         for begin in range(0, max(len(rows), 1), step):
             found.append(self._near(rows[begin : begin + step], longitude, latitude, radius_m))
-        return Candidates(
-            who=np.concatenate([item.who for item in found]),
-            edge=np.concatenate([item.edge for item in found]),
-            at_m=np.concatenate([item.at_m for item in found]),
-            off_m=np.concatenate([item.off_m for item in found]),
-        )
+        return joined(*found)
 
     def _near(self, rows: Ints, longitude: Floats, latitude: Floats, radius_m: Floats) -> Candidates:
         lon, lat, radius = self._beside(longitude[rows]), latitude[rows], radius_m[rows]

@@ -13,14 +13,17 @@ from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.water.barriers import Barriers, read_barriers
 from poolbuilder.water.cache import load_network
+from poolbuilder.water.lakes import Lakes
 from poolbuilder.water.outline import Outline
 from poolbuilder.water.routes import Routes, find_routes
 from poolbuilder.water.snapping import (
     MAP_SIGMA_M,
+    NOBODY,
     Candidates,
     Snapper,
     cover_of_outline,
     cover_of_site,
+    joined,
     put_barriers,
 )
 
@@ -28,6 +31,9 @@ __all__ = ["StreamPlaces", "Streams", "find_streams"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+SMALLEST_WEIGHT = 1e-300
+"""A record in another lake may lie so far from its line that the density there is 0."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,12 +60,15 @@ class Streams:
         None when the water touches no flow line.
     barriers : Barriers or None
     settings : Settings
+    lakes : Lakes or None
+        Other waters; a record in one is on the network wherever that water touches it.
     """
 
     snapper: Snapper
     routes: Routes | None
     barriers: Barriers | None
     settings: Settings
+    lakes: Lakes | None = None
 
     def place(
         self,
@@ -85,13 +94,18 @@ class Streams:
         count, settings = len(longitude), self.settings
         certain = uncertainty_m <= max(settings.stream_snap_uncertainty_m, settings.stream_snap_m)
         radius = np.where(certain & ~wet, np.maximum(settings.stream_snap_m, uncertainty_m), np.nan)
-        found = self.snapper.near(longitude, latitude, radius)
-        spread = np.hypot(sigma_m[found.who], MAP_SIGMA_M)
-        weight = np.exp(-0.5 * (found.off_m / spread) ** 2)
-        up, down, passed, linked = self._ways(found, weight, count)
-        snapped = np.bincount(found.who, minlength=count) > 0
+        near = self.snapper.near(longitude, latitude, radius)
+        afloat = NOBODY
+        if self.lakes is not None:
+            left = np.isfinite(radius) & (np.bincount(near.who, minlength=count) == 0)
+            afloat = self.lakes.candidates(np.flatnonzero(left), longitude, latitude)
+        found = joined(near, afloat)
+        across = np.concatenate([np.zeros(len(near.who)), afloat.off_m])
+        up, down, passed, linked = self._ways(found, across, sigma_m)
         up[wet], down[wet], passed[wet] = 0.0, 0.0, 1.0
+        snapped = np.bincount(found.who, minlength=count) > 0
         snap = np.where(snapped, np.where(linked, "stream", "unconnected"), "unsnapped").astype(object)
+        snap[afloat.who[linked[afloat.who]]] = "lake"
         snap[~certain] = "uncertain"
         snap[wet] = "water"
         best = _best(found, count)
@@ -110,25 +124,32 @@ class Streams:
         )
 
     def _ways(
-        self, found: Candidates, weight: Floats, count: int
+        self, found: Candidates, across_m: Floats, sigma_m: Floats
     ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-        """Weighted means over the connected candidates, and which records are connected."""
+        """Weighted means over the connected candidates, and which records are connected.
+
+        *across_m* is added to a candidate's way, in the direction in which its line was reached.
+        """
+        count = len(sigma_m)
         empty = np.full(count, np.nan)
         if self.routes is None or len(found.who) == 0:
             return empty, empty.copy(), empty.copy(), np.zeros(count, dtype=bool)
-        # far from every line exp() underflows: scale each record's weights by its nearest line
-        weight = np.maximum(weight, 1e-300)
+        spread = np.hypot(sigma_m[found.who], MAP_SIGMA_M)
+        weight = np.maximum(np.exp(-0.5 * (found.off_m / spread) ** 2), SMALLEST_WEIGHT)
         up, down, passed = self.routes.to(found.edge, found.at_m)
+        before_up, before_down, _ = self.routes.to(found.edge, found.at_m - 1.0)
+        with np.errstate(invalid="ignore"):  # infinite where no way leads
+            onward = before_up + before_down < up + down
+        up, down = up + np.where(onward, 0.0, across_m), down + np.where(onward, across_m, 0.0)
         way = np.isfinite(up + down)
+        weight_here = np.where(way, weight, 0.0)
         whole = np.bincount(found.who, weights=weight, minlength=count)
-        joined = np.bincount(found.who, weights=np.where(way, weight, 0.0), minlength=count)
-        linked = (joined > 0) & (joined >= 0.5 * whole)
+        part = np.bincount(found.who, weights=weight_here, minlength=count)
+        linked = (part > 0) & (part >= 0.5 * whole)
         means = []
         for values in (up, down, passed):
-            total = np.bincount(
-                found.who, weights=np.where(way, weight * np.where(way, values, 0.0), 0.0), minlength=count
-            )
-            means.append(np.where(linked, total / np.where(joined > 0, joined, 1.0), np.nan))
+            total = np.bincount(found.who, weights=weight_here * np.where(way, values, 0.0), minlength=count)
+            means.append(np.where(linked, total / np.where(part > 0, part, 1.0), np.nan))
         return means[0], means[1], means[2], linked
 
 
@@ -146,9 +167,15 @@ def find_streams(
     *,
     streams: str,
     barriers: str | None,
+    waters: NDArray[np.object_] | None = None,
     settings: Settings,
 ) -> tuple[Streams, list[str], list[dict[str, Any]]]:
     """Load the network and find the ways to the water.
+
+    Parameters
+    ----------
+    waters : object array of polygons, optional
+        Outlines of all waters, of longitude and latitude.
 
     Returns
     -------
@@ -180,4 +207,6 @@ def find_streams(
     routes = None
     if cover is not None:
         routes = find_routes(network, cover, barriers=walls, limit_km=settings.network_reach_km)
-    return Streams(snapper=snapper, routes=routes, barriers=walls, settings=settings), notes, sources
+    lakes = None if waters is None else Lakes(waters, snapper)
+    found = Streams(snapper=snapper, routes=routes, barriers=walls, settings=settings, lakes=lakes)
+    return found, notes, sources

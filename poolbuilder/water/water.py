@@ -79,10 +79,12 @@ class Water:
         sources: list[dict[str, Any]] = []
         found: Outline | None = None
         sheds: Basins | None = None
+        waters = None
         if outline is not None:
             layer = read_layer(outline, purpose="water outlines")
             _note(notes, sources, "outline", layer.source, layer.notes)
             found, said = find_outline(layer, site, settings=settings)
+            waters = layer.geometry
             notes += said
         if basins is not None:
             layer = read_layer(basins, purpose="watersheds")
@@ -93,7 +95,9 @@ class Water:
             notes.append("barriers have no effect without streams")
         net: Streams | None = None
         if streams is not None:
-            net, said, used = find_streams(site, found, streams=streams, barriers=barriers, settings=settings)
+            net, said, used = find_streams(
+                site, found, streams=streams, barriers=barriers, waters=waters, settings=settings
+            )
             notes += said
             sources += used
         return cls(
@@ -199,8 +203,11 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
     """What became of the records on the network, with their numbers."""
     number = Counter(snap)
     notes = []
-    if placed := number["water"] + number["stream"]:
-        notes.append(f"{placed} records stand on the stream network, {number['water']} of them in the water")
+    if placed := number["water"] + number["stream"] + number["lake"]:
+        among = f", {number['lake']} in other waters" if number["lake"] else ""
+        notes.append(
+            f"{placed} records stand on the stream network, {number['water']} of them in the water{among}"
+        )
     if number["unconnected"]:
         notes.append(
             f"{number['unconnected']} records lie on flow lines without a way to the water: "
