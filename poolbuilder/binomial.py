@@ -110,9 +110,9 @@ def _genera(word: str, checklist: Checklist, hint: str) -> list[tuple[str, int]]
     if head in known and not word.endswith("."):
         return [(head, 0)]
     if word.endswith(".") or len(head) == 1:
-        if hint.startswith(head):
-            return [(hint, 0)]
-        return [(genus, 0) for genus in sorted(known) if genus.startswith(head)]
+        present = [hint, *(genus.lower() for genus in checklist.genera)]
+        among = [genus for genus in dict.fromkeys(present) if genus in known and genus.startswith(head)]
+        return [(genus, 0) for genus in among or checklist.genus_heads if genus.startswith(head)]
     return nearest(head, checklist.genus_heads, allowed_edits(head))
 
 
@@ -197,16 +197,22 @@ def read_scientific(text: str, checklist: Checklist, *, year: int | None, hint: 
     if not genera:
         return None
     genus, slips = genera[0]
-    written = None if slips or first.endswith(".") else checklist.genus_terms.get(genus)
+    abbreviated = first.endswith(".") or len(first) == 1
+    written = None if slips or abbreviated else checklist.genus_terms.get(genus)
     if not words:
-        return _genus_alone(genus, written)
+        return _genus_alone(
+            genus, checklist.genus_terms.get(hint) if abbreviated and hint == genus else written
+        )
     epithets = _epithets(genus, words, text.isupper())
-    sense = None
-    if slips == 0 and len(genera) == 1:
+    if slips == 0 and (len(genera) == 1 or epithets[0] in checklist.epithets[genus]):
         sense = _listed(genus, epithets, checklist, year)
-    sense = sense or _nearly(genera, epithets[0], checklist, year)
+        if sense is not None:
+            return sense
+    sense = _nearly(genera, epithets[0], checklist, year)
     if sense is not None or written is None:
         return sense
+    if words[0][:1].isupper() and not text.isupper():
+        return _genus_alone(genus, written)  # an author follows
     epithet = "".join(re.findall(r"[a-z-]", epithets[0])) or "unreadable"
     return Sense(role="unknown", genus=genus, notes=(f"epithet {epithet} is not on the checklist",))
 

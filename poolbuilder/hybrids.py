@@ -35,6 +35,7 @@ _WORD = re.compile(
 )
 _FEMALE = re.compile(r"♀+|\bfemales?\b|\bfem\.|\((?:f|fem)\.?\)", re.IGNORECASE)
 _MALE = re.compile(r"♂+|\bmales?\b|\((?:m|male)\.?\)", re.IGNORECASE)
+_DANGLING = re.compile(r"^(?:(?:or|and|with)\b\s*)+|(?:\s*\b(?:or|and|with))+$", re.IGNORECASE)
 _EDGES = " \t,;:.-–—/&+()[]{}\"'"
 
 
@@ -81,8 +82,12 @@ def _is_author(match: re.Match[str]) -> bool:
 
 def _part(text: str) -> tuple[str, str | None]:
     bare, sex = without_sex(text)
-    bare = bare.replace("(", " ").replace(")", " ").replace("[", " ").replace("]", " ")
-    kept = " ".join(bare.split()).strip(_EDGES)
+    if bare.count("(") != bare.count(")"):  # half of a pair that holds the whole formula
+        bare = bare.replace("(", " ").replace(")", " ")
+    kept = " ".join(bare.split()).strip(_EDGES.replace("()", ""))
+    kept = _DANGLING.sub("", kept)
+    if kept.startswith("(") and kept.endswith(")"):
+        kept = kept[1:-1].strip()
     if bare.rstrip().endswith(".") and kept:
         kept += "."
     return kept, sex

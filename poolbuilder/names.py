@@ -23,7 +23,7 @@ from poolbuilder.hybrids import Formula, direction, split_formula, without_sex, 
 from poolbuilder.sense import Sense
 from poolbuilder.settings import Settings
 from poolbuilder.spelling import letters, tidy
-from poolbuilder.taxon import DOUBT, read_taxon
+from poolbuilder.taxon import DOUBT, read_listed, read_taxon
 
 __all__ = ["NameReading", "name_records", "read_name"]
 
@@ -34,7 +34,9 @@ _NOTHING = re.compile(
 )
 _JOINTS = re.compile(r"\s*(?:[/&+,;]|\band\b|\bwith\b|\bby\b|\bor\b)\s*", re.IGNORECASE)
 _EITHER = re.compile(r"\s*/\s*|\s+or\s+", re.IGNORECASE)
+_ALSO = re.compile(r"\s*[,;&+–]\s*|\s+and\s+|\s*-\s*", re.IGNORECASE)
 _ATTACHED = re.compile(r"(?<=\s)[xX]([a-z]{4,})")
+_COUNTED = re.compile(r"^\(?\d+ ?[xX×]?\)? (?=\D)|[ (]+[xX×]? ?\d{1,3}\)?$")  # "x 3" says how many
 _HYBRID_RANKS = {"hybrid", "nothospecies", "nothogenus"}
 _YEAR = re.compile(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)")
 
@@ -213,21 +215,34 @@ def _from_sense(given: str, sense: Sense) -> NameReading:
     )
 
 
-def _either(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading | None:
-    """``cyanellus/macrochirus``: one or the other."""
+def _open_senses(text: str, checklist: Checklist, year: int | None) -> list[Sense]:
+    """The senses of ``cyanellus/macrochirus``; of other lists of names only where each stands on the list."""
     parts = _EITHER.split(text)
-    if len(parts) < 2:
-        return None
-    formula = Formula(parts=tuple(parts), sexes=(None,) * len(parts), signed=False)
-    senses = _parents(formula, checklist, year)
-    if not all(sense.role == "candidate" for sense in senses):
+    if len(parts) > 1:
+        formula = Formula(parts=tuple(parts), sexes=(None,) * len(parts), signed=False)
+        return _parents(formula, checklist, year)
+    senses: list[Sense] = []
+    for part in _ALSO.split(text):
+        sense = read_listed(part, checklist, year=year)
+        if sense is None:
+            return []
+        senses.append(sense)
+    return senses
+
+
+def _either(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading | None:
+    """Several names in one text, all of the list: one or another."""
+    senses = _open_senses(text, checklist, year)
+    if len(senses) < 2 or not all(sense.role == "candidate" for sense in senses):
         return None
     accepted = tuple(sorted({name for sense in senses for name in sense.accepted}))
+    if accepted == senses[0].accepted:
+        return _from_sense(given, senses[0])
     return NameReading(
         given=given,
         role="candidate",
         accepted=accepted,
-        match="ambiguous" if len(accepted) > 1 else senses[0].match,
+        match="ambiguous",
         misspelt=any(sense.misspelt for sense in senses),
         qualified=any(sense.qualified for sense in senses),
         dated=any(sense.dated for sense in senses),
@@ -247,7 +262,7 @@ def _detached(text: str, checklist: Checklist) -> str:
 
 
 def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading:
-    text = _detached(text, checklist)
+    text = _detached(_COUNTED.sub("", text), checklist)
     formula = split_formula(text)
     if formula is not None:
         hybrid = _read_hybrid(given, formula, checklist, year)

@@ -85,11 +85,8 @@ def sense_of(
     if first.status == "hybrid":
         note = f"{first.name} is a name given to a cross"
         return Sense(role="hybrid", accepted=first.accepted, match="hybrid", genus=genus, notes=(note,))
-    accepted = first.accepted
-    if first.status != "ambiguous":
-        accepted = tuple(
-            sorted({name for entry in holding if entry.status != "hybrid" for name in entry.accepted})
-        )
+    meant = [entry for entry in holding if entry.status != "hybrid"]
+    accepted = tuple(sorted({name for entry in meant for name in entry.accepted}))
     if len(accepted) > 1:
         return _several(first, accepted, genus, dated)
     matched = match or _MATCH[first.status]

@@ -15,17 +15,18 @@ from poolbuilder.checklist import Checklist
 from poolbuilder.sense import Sense, sense_of
 from poolbuilder.spelling import letters, nearest
 
-__all__ = ["DOUBT", "read_taxon"]
+__all__ = ["DOUBT", "read_listed", "read_taxon"]
 
 DOUBT = re.compile(
-    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain)\b\.?|\?",
+    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain|auct)"
+    r"\b\.?|\?",
     re.IGNORECASE,
 )
 # On lower-case text: whether a closer look can find a word of doubt, openness or stage.
-_DOUBT_HINT = re.compile(r"\?|\bc\.? ?f\b|\b(?:aff|nr|near|pro|pos|per|may|lik|pre|unc)")
-_ASIDE_HINT = re.compile(r"\b(?:sp|in|un|ge|ju|ad|la|fr|fi|y|im)")
+_DOUBT_HINT = re.compile(r"\?|\bc\.? ?f\b|\b(?:aff|nr|near|pro|pos|per|may|lik|pre|unc|auc)")
+_ASIDE_HINT = re.compile(r"\b(?:sp|n\.|in|un|ge|ju|ad|la|fr|fi|y|im)")
 _ASIDE = re.compile(
-    r"\b(?:spp?|species|indet(?:erminate)?|unident(?:ified)?|undetermined|unknown|unk|gen"
+    r"\b(?:n\. ?sp|sp\.? ?nov|spp?|species|indet(?:erminate)?|unident(?:ified)?|undetermined|unknown|unk|gen"
     r"|juv(?:enile)?s?|adults?|larva[el]?|fry|fingerlings?|y\.?o\.?y|immatures?"
     r"|young(?: of (?:the )?year)?)\b\.?",
     re.IGNORECASE,
@@ -116,8 +117,8 @@ def _variants(text: str) -> list[str]:
     return [each for each in dict.fromkeys(tries) if each.strip()]
 
 
-def _settled(text: str, checklist: Checklist, year: int | None) -> Sense | None:
-    """Look a name up as it stands, or with its author left aside."""
+def read_listed(text: str, checklist: Checklist, *, year: int | None = None) -> Sense | None:
+    """Look a name up as it stands, or with its author left aside; None when that finds nothing."""
     low = text.lower()
     entries = checklist.by_name.get(low)
     if entries:
@@ -145,15 +146,10 @@ def read_taxon(text: str, checklist: Checklist, *, year: int | None = None, hint
     -------
     Sense
     """
-    sense = _settled(text, checklist, year)
-    if sense is not None:
-        return sense
     qualified = _DOUBT_HINT.search(text.lower()) is not None and DOUBT.search(text) is not None
     if qualified:
         text = " ".join(DOUBT.sub(" ", text).split())
-        sense = _settled(text, checklist, year)
-    if sense is None:
-        sense = _loosely(text, checklist, year, hint)
+    sense = read_listed(text, checklist, year=year) or _loosely(text, checklist, year, hint)
     return replace(sense, qualified=True) if qualified else sense
 
 
@@ -169,4 +165,5 @@ def _loosely(text: str, checklist: Checklist, year: int | None, hint: str) -> Se
             best = sense
     if best is not None:
         return best
-    return Sense(role="group" if any(char.isalpha() for char in text) else "none")
+    said = _ASIDE.sub(" ", text)
+    return Sense(role="group" if any(char.isalpha() for char in said) else "none")

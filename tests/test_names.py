@@ -51,7 +51,15 @@ def test_spelling(row: dict[str, str]) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["Lepomis cf. gulosus", "Lepomis gulosus?", "L. nr gulosus", "possible bluegill"]
+    "text",
+    [
+        "Lepomis cf. gulosus",
+        "Lepomis gulosus?",
+        "L. nr gulosus",
+        "possible bluegill",
+        "bluegill?",
+        "bluegill hybrid?",
+    ],
 )
 def test_doubt_lowers_the_quality(text: str) -> None:
     reading = read_name(text, SUNFISHES)
@@ -170,7 +178,8 @@ def test_letters_of_another_script_are_folded() -> None:
 
 
 def test_what_is_no_name_is_none() -> None:
-    for text in (None, "", "\x00", "x" * 10_000, "12345", "🐟"):
+    long = "Lepomis gulosus " + "(Cuvier and others) " * 20
+    for text in (None, "", "\x00", "x" * 10_000, long, "12345", "🐟"):
         assert read_name(text, SUNFISHES).role == "none", text
 
 
@@ -358,6 +367,18 @@ def test_another_table_is_refused() -> None:
         name_records(rows.named({}), SUNFISHES, settings=Settings())
 
 
+def test_two_rows_of_one_name_may_change_by_year(tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text(
+        "scientificName,taxonomicStatus,acceptedNameUsage,validFrom,validTo\nGobius niger,,,,\nGobius ater,,,,\n"
+        "Gobius fumosus,ambiguous,Gobius niger | Gobius ater,1950,1960\nGobius fumosus,synonym,Gobius niger,,\n"
+    )
+    found = Checklist.load(path)
+    assert [len(read_name("Gobius fumosus", found, year=year).accepted) for year in (1949, 1950, 1960, 1961)] == [
+        1, 2, 2, 1,
+    ]  # fmt: skip
+
+
 # -- the general parser ------------------------------------------------------------------
 
 
@@ -371,6 +392,17 @@ def test_a_module_of_the_same_name_is_told_apart(monkeypatch: pytest.MonkeyPatch
             name_records(rows.records({"scientificName": "Lepomis"}), SUNFISHES, settings=Settings())
     finally:
         binomial.require_parser.cache_clear()
+
+
+def test_what_the_parser_cannot_read_is_reported_as_unknown() -> None:
+    text = "Lepomis virus-1 [incertae] #7"
+    with pytest.raises(binomial.require_parser().UnparsableNameError):
+        binomial.require_parser().parse(text)
+    assert read_name(text, SUNFISHES).role == "unknown"
+
+
+def test_the_parser_tells_an_epithet_from_what_stands_around_it() -> None:
+    assert read_name("Lepomis [Chaenobryttus] gulosus auct.", SUNFISHES).accepted == ("Lepomis gulosus",)
 
 
 def test_an_absent_parser_is_named_with_its_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
