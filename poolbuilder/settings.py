@@ -318,7 +318,7 @@ class Settings:
         0.3, "places", "pseudo-places at the region's mean share", low=0.001, high=100
     )
     like_km: float = _number(
-        10,
+        20,
         "km",
         "scale of the share among places with like fishes; fitted on stream surveys",
         low=0.1,

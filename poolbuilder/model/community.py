@@ -4,6 +4,9 @@ Each species has a logistic line on (1) its reporting share near and farther out
 reporting share among the places with like fishes, (3) the number of other fishes in the
 water, and (4) the water's position on the main gradients of the fish community.  Slopes of
 (1)-(3) are shared among the species, each of which may depart a little; (4) is held near 0.
+
+Where lists are incomplete, a water's own list is only a glimpse: the more is missing, the
+more of the gradients, and of the places around, is taken in with (3) and (4).
 """
 
 from __future__ import annotations
@@ -39,7 +42,7 @@ ROWS = 256
 RARE_NAME = 5
 """A name on fewer lists than this is no guide to the community."""
 
-LIKE_SCALE = 15.0
+LIKE_SCALE = 30.0
 """Likeness to a power is small; this brings its pseudo-places to the scale of places."""
 
 # Slopes that a fit starts from and is held near: those of 1,661 stream surveys, per unit of
@@ -55,6 +58,12 @@ POOLED_SPECIES = 20
 """Shared slopes are learnt from so many of the most recorded species."""
 
 MOST_SHARE = 0.98
+
+GLIMPSE = 0.95
+"""Below this completeness of lists, the fishes of the places around are taken in."""
+AROUND_KM = 5.0
+AROUND_AXES = 20
+MOST_AXES = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,16 +119,18 @@ def lay_ground(places: Places, *, settings: Settings) -> Ground:
     Weight, rarity and axes depend on the other fishes and on where the places are, never on
     the candidates.
     """
-    completeness = list_completeness(places, settings=settings)
+    known = list_completeness(places, settings=settings)
+    completeness = 1.0 if known is None else known
+    number = min(settings.community_axes / completeness, max(settings.community_axes, MOST_AXES))
     share = places.others.mean(axis=0)
     return Ground(
         places=places,
         points=to_ecef(places.longitude, places.latitude),
         weight=decluster(places.longitude, places.latitude),
         rarity=np.minimum(-np.log(np.maximum(share, 1e-9)), 7.0),
-        axes=_axes(places.others, int(settings.community_axes)),
+        axes=_axes(places.others, int(number)),
         centre=share,
-        completeness=1.0 if completeness is None else completeness,
+        completeness=completeness,
     )
 
 
@@ -156,22 +167,47 @@ def predictors(
     """
     distance = pair_km(points, ground.points)
 
-    def share(weight: Floats, kernel_km: float) -> Floats:
+    def share(weight: Floats, kernel_km: float, reach_km: float) -> Floats:
         value = reporting_share(
-            distance, usable, ground.places.found, weight, kernel_km=kernel_km, settings=settings
+            distance,
+            usable,
+            ground.places.found,
+            weight,
+            kernel_km=kernel_km,
+            reach_km=reach_km,
+            settings=settings,
         )
         return logit(np.minimum(value / ground.completeness, MOST_SHARE))
 
-    near = share(ground.weight, settings.effort_near_km)
-    far = share(ground.weight, settings.effort_far_km)
+    near = share(ground.weight, settings.effort_near_km, settings.effort_reach_km)
+    far = share(ground.weight, settings.effort_far_km, settings.effort_reach_km)
     if mine is None:
         return np.stack([near, far], axis=2)
-    like = share(LIKE_SCALE * _likeness(mine, ground) ** settings.like_power, settings.like_km)
-    number = np.log1p(mine.sum(axis=1) / ground.completeness)
-    position = (mine - ground.centre) @ ground.axes
-    wide = np.column_stack([number, number**2, position])[:, None, :]
+    alike = LIKE_SCALE * _likeness(mine, ground) ** settings.like_power
+    like = share(alike, settings.like_km, np.inf)
+    wide = _position(distance, mine, usable, ground)[:, None, :]
     whole = np.broadcast_to(wide, (*near.shape, wide.shape[2]))
     return np.concatenate([np.stack([near, far, like], axis=2), whole], axis=2)
+
+
+def _position(distance: Floats, mine: Floats, usable: Bools, ground: Ground) -> Floats:
+    """Number of other fishes, its square and the place on the gradients, (m, 2 + r).
+
+    With incomplete lists also the means of the places around, as far as lists fall short.
+    """
+    c = ground.completeness
+    number = np.log1p(mine.sum(axis=1) / c)
+    position = (mine - ground.centre) @ ground.axes / np.sqrt(c)
+    own = np.column_stack([number, number**2, position])
+    if c >= GLIMPSE:
+        return own
+    kernel = np.exp(-distance / AROUND_KM) * usable * ground.weight
+    others = ground.places.others
+    about = (others - ground.centre) @ ground.axes[:, :AROUND_AXES] / np.sqrt(c)
+    size = np.log1p(others.sum(axis=1) / c)
+    about = np.column_stack([size - size.mean(), about])
+    mean = (kernel @ about) / (kernel.sum(axis=1, keepdims=True) + 0.1)
+    return np.column_stack([own, (1 - c) * mean])
 
 
 def gather(

@@ -75,7 +75,14 @@ def decluster(longitude: Floats, latitude: Floats) -> Floats:
 
 
 def reporting_share(
-    distance_km: Floats, usable: Bools, found: Floats, weight: Floats, *, kernel_km: float, settings: Settings
+    distance_km: Floats,
+    usable: Bools,
+    found: Floats,
+    weight: Floats,
+    *,
+    kernel_km: float,
+    reach_km: float,
+    settings: Settings,
 ) -> Floats:
     """Kernel-weighted detections over kernel-weighted effort, (m, s).
 
@@ -87,17 +94,19 @@ def reporting_share(
         Which places may speak for which water.
     found : (n, s) array
         1 where the species was found.
-    weight : (n,) array
-        Weight of each place.
+    weight : (n,) or (m, n) array
+        Weight of each place, or of each for each water.
+    kernel_km, reach_km : float
+        Scale of the kernel, and the distance beyond which it is 0.
 
     Notes
     -----
     ``(Σ w K y + a π) / (Σ w K + a)`` with K = exp(-(d - gap)/kernelKm), 1 nearer than the
-    gap, 0 beyond ``effortReachKm``, and a = ``effortPrior`` pseudo-places at the mean
+    gap, 0 beyond the reach, and a = ``effortPrior`` pseudo-places at the mean
     share π of all places.
     """
     start = np.maximum(distance_km - settings.effort_gap_km, 0.0)
-    kernel = np.exp(-start / kernel_km) * (usable & (distance_km <= settings.effort_reach_km)) * weight
+    kernel = np.exp(-start / kernel_km) * (usable & (distance_km <= reach_km)) * weight
     prior = settings.effort_prior
     mean = (found.sum(axis=0) + 0.1) / (len(found) + 1.0)
     out: Floats = (kernel @ found + prior * mean) / (kernel.sum(axis=1, keepdims=True) + prior)

@@ -226,7 +226,8 @@ class Words:
         self.usual = float(np.median(region.places.others.sum(axis=1)))
         axes = region.model.ground.axes if region.model is not None else np.zeros((0, 0))
         shared = 1 + len(COMMUNITY_SLOPES)
-        self.pull = axes @ line.coefficients[:, shared:].T if mine is not None else axes
+        known = line.coefficients[:, shared : shared + axes.shape[1]]
+        self.pull = axes @ known.T if mine is not None else axes
 
     def parts(self, species: int, values: Floats) -> tuple[Part, ...]:
         """Base, effort, number and composition of one species, from the parts of its line."""
