@@ -171,7 +171,7 @@ class Settings:
     leak_possibly_extant: float = _share(0.10, "inside a possibly extant polygon; a start value")
     leak_possibly_extinct: float = _share(0.03, "inside a possibly extinct polygon; a start value")
     leak_extinct: float = _share(0.005, "inside an extinct polygon; a start value")
-    leak_uncertain: float = _share(0.05, "inside a polygon of uncertain presence or origin; a start value")
+    leak_uncertain: float = _share(0.05, "inside a polygon of uncertain presence; a start value")
     leak_introduced: float = _share(0.25, "inside an extant introduced polygon; a start value")
     leak_vagrant: float = _share(0.02, "inside a polygon of vagrants; a start value")
     leak_outside: float = _share(0.01, "far outside every polygon of the species; a start value")
