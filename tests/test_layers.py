@@ -13,7 +13,9 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 LAYERS = [
     ["errors", "antimeridian"],
     ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies", "layer_files"],
-    ["site", "layers", "edges", "range_codes", "records.terms", "records.text_table", "records.archive", "records.dates"],
+    ["site", "layers", "edges", "range_codes", "records.terms", "records.encoding", "records.dates"],
+    ["records.layout", "records.archive"],
+    ["records.text_table"],
     ["range_polygons", "records.values", "records.placing", "records.duplicates"],
     ["records.judged"],
     ["records.rules"],

@@ -19,9 +19,10 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder.errors import RecordFileError
-from poolbuilder.records import archive, text_table
+from poolbuilder.records import archive, layout, text_table
+from poolbuilder.records.layout import Layout
 from poolbuilder.records.terms import SERVICE_ID, match_columns
-from poolbuilder.records.text_table import Layout, RawBatch
+from poolbuilder.records.text_table import RawBatch
 from poolbuilder.records.values import RowKeys, records_of
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
@@ -198,10 +199,10 @@ class _Table:
     def _layout(self, head: bytes) -> Layout:
         part = self._part
         if part.names is None:
-            return text_table.sniff(head, file=self.where)
+            return layout.sniff(head, file=self.where)
         if not head.strip():
             raise RecordFileError("is empty", file=self.where, remedy="download the archive again")
-        return text_table.described(
+        return layout.described(
             head,
             part.names,
             encoding=part.encoding,
@@ -258,7 +259,7 @@ def _decoded(column: pa.Array) -> pa.Array:
 
 
 def _head(stream: BinaryIO) -> bytes:
-    return stream.read(text_table.HEAD_BYTES)
+    return stream.read(layout.HEAD_BYTES)
 
 
 def read_records(
