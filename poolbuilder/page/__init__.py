@@ -55,6 +55,7 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
     routes = [
         Route("/", views.ask),
         Route("/pool", views.pool),
+        Route("/list", views.kept),
         Route("/status", views.status),
         Route("/cancel", views.cancel, methods=["POST"]),
         Route("/file/{key}/{name}", views.file),

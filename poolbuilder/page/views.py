@@ -6,6 +6,7 @@ import datetime
 from functools import lru_cache
 from importlib import resources
 from typing import Any
+from urllib.parse import parse_qsl
 
 import jinja2
 from starlette.concurrency import run_in_threadpool
@@ -38,6 +39,7 @@ DOWNLOADS = (
     ("pool.gpkg", "GeoPackage"),
     ("report.html", "report"),
 )
+MOST_FORM_BYTES = 64 * 1024
 _ALLOWED = "; form-action 'self'; connect-src 'self'"
 
 
@@ -59,6 +61,22 @@ def _render(
     dress = document.dress(styles=(_asset("page.css"),), scripts=scripts, allowed=_ALLOWED)
     text = _environment().get_template(template).render(**dress, data=as_script(data or {}), **values)
     return HTMLResponse(text, status_code=status)
+
+
+async def _fields(request: Request) -> dict[str, str]:
+    """The fields of a small form; of a repeated one, the last."""
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > MOST_FORM_BYTES:
+            return {}
+    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))
+
+
+def _nothing() -> Query:
+    """The form as it stands when nothing was asked for."""
+    today = datetime.date.today().isoformat()
+    return Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": today, "checklist": ""})
 
 
 class Views:
@@ -182,6 +200,35 @@ class Views:
             address=request.url.query,
         )
 
+    async def kept(self, request: Request) -> Response:
+        """A pool built before, as it was, by its key."""
+        return await run_in_threadpool(self._kept, request.query_params.get("key", ""))
+
+    def _kept(self, key: str) -> Response:
+        try:
+            pool = self._read(key)
+        except PoolBuilderError as error:
+            return self._form(_nothing(), 404, str(error))
+        return self._result(key, self._query_of(pool), "")
+
+    def _query_of(self, pool: Pool) -> Query:
+        """What was asked for, as far as it can be asked for again here."""
+        site = pool.site
+        used = {str(item.get("path")) for item in pool.inputs}
+        labels = self.workspace.range_labels()
+        return Query(
+            values={
+                "at": f"{site.latitude!r}, {site.longitude!r}",
+                "name": site.name,
+                "radiusKm": f"{site.radius_km:g}",
+                "asOf": pool.as_of.isoformat(),
+                "checklist": pool.checklist_name,
+            },
+            ranges=tuple(
+                label for label, spec in labels.items() if spec in used or spec.rpartition(":")[0] in used
+            ),
+        )
+
     def _result(self, key: str, query: Query, before: str) -> Response:
         try:
             pool = self._read(key)
@@ -239,8 +286,8 @@ class Views:
 
     async def cancel(self, request: Request) -> Response:
         """Stop a build and go back to the form, its fields as they were."""
-        form = await request.form()
-        await run_in_threadpool(self.builds.cancel, str(form.get("key", "")))
+        form = await _fields(request)
+        await run_in_threadpool(self.builds.cancel, form.get("key", ""))
         return RedirectResponse(f"./?{form.get('address', '')}", status_code=303)
 
     async def file(self, request: Request) -> Response:
@@ -258,23 +305,20 @@ class Views:
         return await run_in_threadpool(self._compare, keys)
 
     def _compare(self, keys: list[str]) -> Response:
-        blank = Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": "", "checklist": ""})
         if len(keys) != 2:
-            return self._form(blank, 422, "Choose two pools to compare.")
+            return self._form(_nothing(), 422, "Choose two pools to compare.")
         try:
             one, other = (self._read(key) for key in keys)
             told = changes(one, other)
         except PoolBuilderError as error:
-            return self._form(blank, 422, str(error))
+            return self._form(_nothing(), 422, str(error))
         return _render("compare.html", scripts=(), keys=keys, told=told, **beside(one, other))
 
     async def keep(self, request: Request) -> Response:
         """Put a water on the list, or take it off."""
-        form = await request.form()
-        return await run_in_threadpool(self._keep, {key: str(value) for key, value in form.items()})
+        return await run_in_threadpool(self._keep, await _fields(request))
 
     def _keep(self, form: dict[str, str]) -> Response:
-        blank = Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": "", "checklist": ""})
         try:
             if form.get("remove"):
                 self.waters.remove(form["remove"])
@@ -282,5 +326,5 @@ class Views:
             pool = self._read(form.get("key", ""))
             self.waters.add(pool.site)
         except PoolBuilderError as error:
-            return self._form(blank, 422, str(error))
+            return self._form(_nothing(), 422, str(error))
         return RedirectResponse(f"pool?{form.get('address', '')}", status_code=303)

@@ -158,7 +158,9 @@ class Workspace:
                 latitude = columns.numbers(batch["decimalLatitude"])
                 parts.append(np.stack([longitude, latitude], axis=1))
             middles = np.concatenate(parts)
+        # 0, 0 is where broken coordinates fall; the screen rejects them, the map leaves them out.
         known = np.isfinite(middles).all(axis=1) & (np.abs(middles) <= [180, 90]).all(axis=1)
+        known &= (middles != 0).any(axis=1)
         cells = np.unique(np.round(middles[known] / CELL).astype(np.int64), axis=0)[:DRAWN_PLACES]
         return [(round(x * CELL, 3), round(y * CELL, 3)) for x, y in cells.tolist()]
 

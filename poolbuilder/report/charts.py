@@ -137,7 +137,7 @@ def distances(values: Floats, *, radius_km: float, reach_km: float) -> Markup:
 def steps(changes: Sequence[float]) -> list[Markup]:
     """One bar per step of the argument, from where the last one ended; log-odds on a shared axis."""
     ends = np.cumsum(np.asarray(changes, dtype=np.float64))
-    starts = np.concatenate([[0.0], ends[:-1]])
+    starts = np.concatenate([[0.0], ends])[: len(ends)]
     low = min(-1.0, float(ends.min(initial=0)))
     high = max(1.0, float(ends.max(initial=0)))
     scale = 150 / (high - low)

@@ -37,6 +37,7 @@ _COLUMNS = (
 _MAP_WORDS = {
     "ranges": "edge of a range map",
     "states": "boundary",
+    "basins": "watershed",
     "outline": "outline of the water",
     "streams": "stream",
     "barriers": "barrier",

@@ -21,7 +21,7 @@ from poolbuilder.site import Site
 
 __all__ = ["LAYERS", "around", "graticule", "lines", "project", "round_length", "view_km", "wrapped"]
 
-LAYERS = ("ranges", "states", "outline", "streams", "barriers")
+LAYERS = ("ranges", "states", "basins", "outline", "streams", "barriers")
 """Layers of `Pool.features` in the order they are drawn; the disc is drawn last."""
 
 MARGIN = 1.18

@@ -137,6 +137,7 @@ def _shapes(pool: Pool, axes: Any) -> None:
             "linewidth": 1.2,
         },
         "states": {"edgecolor": RULE, "facecolor": "none", "linewidth": 0.8},
+        "basins": {"edgecolor": SOFT, "facecolor": "none", "linewidth": 0.5, "linestyle": (0, (1, 2))},
         "outline": {"edgecolor": WATER, "facecolor": WASH, "linewidth": 1},
         "streams": {"edgecolor": WATER, "facecolor": "none", "linewidth": 0.7},
     }

@@ -224,7 +224,10 @@ def triangle(pool: Pool) -> Markup:
     """The weights of the pairs of the likeliest species."""
     names = [str(name) for name in columns.strings(pool.candidates["scientificName"])[:TRIANGLE_SPECIES]]
     weights = {
-        (row["parent1"], row["parent2"]): (row["weight"], row["documented"])
+        (min(row["parent1"], row["parent2"]), max(row["parent1"], row["parent2"])): (
+            row["weight"],
+            row["documented"],
+        )
         for row in pool.crosses.to_pylist()
     }
     return charts.pairs(names, weights)

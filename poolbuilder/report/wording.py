@@ -99,6 +99,7 @@ def percent(share: float | None) -> str:
     """
     if share is None or math.isnan(share):
         return UNKNOWN
+    share = round(share, 6)
     if share < 0.01:
         return "< 1\N{NO-BREAK SPACE}%"
     if share > 0.99:
@@ -112,12 +113,13 @@ def interval(low: float | None, high: float | None) -> str:
     Examples
     --------
     >>> interval(0.62, 0.91), interval(0.002, 0.997), interval(None, 0.4)
-    ('62–91\xa0%', '<1–>99\xa0%', '')
+    ('62–91\xa0%', '<1 to >99\xa0%', '')
     """
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return ""
     ends = ["<1" if end < 0.01 else ">99" if end > 0.99 else f"{100 * end:.0f}" for end in (low, high)]
-    return f"{ends[0]}{DASH}{ends[1]}\N{NO-BREAK SPACE}%"
+    between = DASH if ends[0][0] != "<" and ends[1][0] != ">" else " to "
+    return f"{ends[0]}{between}{ends[1]}\N{NO-BREAK SPACE}%"
 
 
 def kilometres(distance: float | None) -> str:

@@ -22,10 +22,19 @@
   const start = typed();
   const known = data.places.map((place) => L.latLng(place[1], place[0]))
     .concat(data.waters.map((water) => L.latLng(water[1], water[0])));
-  const middle = start || (known.length ? L.latLngBounds(known).getCenter() : L.latLng(38, -92));
+  // Most of them: a record far away must not make the map a map of the world.
+  function most(points) {
+    const order = (values) => values.slice().sort((a, b) => a - b);
+    const cut = Math.floor(points.length * 0.02);
+    const lat = order(points.map((at) => at.lat)).slice(cut, points.length - cut);
+    const lng = order(points.map((at) => at.lng)).slice(cut, points.length - cut);
+    return L.latLngBounds([lat[0], lng[0]], [lat[lat.length - 1], lng[lng.length - 1]]);
+  }
+
+  const middle = start || (known.length ? most(known).getCenter() : L.latLng(38, -92));
   const base = window.poolMap(holder, middle, start ? km() * 3 : 1500);
   const { map, ink, canvas, Mark } = base;
-  if (!start && known.length) map.fitBounds(L.latLngBounds(known).pad(0.1), { animate: false, maxZoom: 9 });
+  if (!start && known.length) map.fitBounds(most(known).pad(0.1), { animate: false, maxZoom: 9 });
 
   const dots = L.layerGroup().addTo(map);
   const circle = L.layerGroup().addTo(map);

@@ -18,6 +18,7 @@
     return {
       ranges: { color: ink.against, weight: 1.8, dashArray: "8 3 2 3", fill: false },
       states: { color: ink.faint, weight: 1, fill: false },
+      basins: { color: ink.faint, weight: 1.1, dashArray: "1.5 3", fill: false },
       outline: { color: ink.water, weight: 1.5, fillColor: ink.wash, fillOpacity: 1 },
       streams: { color: ink.water, weight: 1.2, opacity: 0.8, fill: false },
       barriers: { color: ink.sheet, weight: 1, fill: true, fillColor: ink.ink, fillOpacity: 1, radius: 6 },
@@ -32,7 +33,7 @@
   }
 
   const drawn = [];
-  for (const layer of ["ranges", "states", "outline", "streams", "barriers", "disc"]) {
+  for (const layer of ["ranges", "states", "basins", "outline", "streams", "barriers", "disc"]) {
     for (const item of data.layers[layer] || []) {
       const shape = L.geoJSON(item.geometry, {
         renderer: canvas.under,
@@ -115,8 +116,9 @@
     }
     for (const [shape, layer, item] of drawn) {
       const style = look(layer);
+      if (layer === "ranges" && chosen === null) style.opacity = 0.45;
       if (layer === "ranges" && item.species && chosen !== null) {
-        style.opacity = item.species === data.species[chosen] ? 1 : 0.15;
+        style.opacity = item.species === data.species[chosen] ? 1 : 0;
       }
       shape.setStyle(style);
     }

@@ -1,0 +1,407 @@
+"""The report: what it says, that it is safe, and that it stays the same."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from poolbuilder import report
+from poolbuilder.cli.report import report as report_command
+from poolbuilder.errors import PoolFileError
+from poolbuilder.folder import write_pool
+from poolbuilder.pool import Pool
+from poolbuilder.records.rules import RULES
+from poolbuilder.report import charts, document, findings, geography, payload, picture, sheet
+from poolbuilder.site import Site
+from tests.pools import SITE, SPECIES, invented_pool
+
+HOSTILE = [
+    "</script><script>alert(1)</script>",
+    "<img src=x onerror=alert(1)>",
+    '" onmouseover="alert(1)',
+    "'><svg/onload=alert(1)>",
+    "<!--",
+    "]]>",
+    "{{ 7*7 }}",
+    "\N{LINE SEPARATOR}\N{PARAGRAPH SEPARATOR}",
+    "\N{RIGHT-TO-LEFT OVERRIDE}drow",
+]
+
+
+class Reader(HTMLParser):
+    """Collects what matters of a page."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.scripts: list[str] = []
+        self.styles: list[str] = []
+        self.text: list[str] = []
+        self._in: str | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag in {"script", "style"}:
+            self._in = tag
+            (self.scripts if tag == "script" else self.styles).append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._in:
+            self._in = None
+
+    def handle_data(self, data: str) -> None:
+        if self._in == "script":
+            self.scripts[-1] += data
+        elif self._in == "style":
+            self.styles[-1] += data
+        else:
+            self.text.append(data)
+
+
+def read(page: str) -> Reader:
+    reader = Reader()
+    reader.feed(page)
+    reader.close()
+    return reader
+
+
+def words(page: str) -> str:
+    return re.sub(r"\s+", " ", " ".join(read(page).text))
+
+
+@pytest.fixture(scope="module")
+def pool() -> Pool:
+    return invented_pool()
+
+
+@pytest.fixture(scope="module")
+def page(pool: Pool) -> str:
+    return report.render(pool)
+
+
+def test_same_pool_same_bytes(page: str) -> None:
+    assert report.render(invented_pool()) == page
+
+
+def test_report_says_what_a_reader_asks_for(page: str) -> None:
+    text = words(page)
+    assert "Marsh Hollow Lake" in text
+    assert "37.6000° N, 89.2000° W" in text
+    assert "Seven of the 13 species on the checklist could be parents here; four are recorded" in text
+    assert "Uncalibrated" in text
+    assert "Why Lepomis macrochirus , bluegill, is at 98" in text
+    assert "Invented Agency (2024). Invented lake survey." in text
+    assert "CC BY 4.0" in text
+    assert "a3f1" * 16 in text
+    assert "changed: kernelKm = 20" in text
+    assert "Do not move live fish" in text
+    assert "takes DNA" in text
+    assert "Lepomis nemo (2)" in text
+
+
+def test_every_rejected_rule_stands_with_its_title(page: str) -> None:
+    titles = {rule.key: rule.title for rule in RULES}
+    text = words(page)
+    for key, count in (("absent", 12), ("fossil", 11), ("captive", 11)):
+        assert f"{titles[key]} " in text
+        assert str(count) in text
+    read_, kept = re.search(r"Read ([\d,]+) = kept ([\d,]+) \+ left out 46", text).groups()  # type: ignore[union-attr]
+    assert int(read_.replace(",", "")) == int(kept.replace(",", "")) + 46
+
+
+def test_every_species_has_its_row_and_its_argument(page: str) -> None:
+    tags = read(page).tags
+    rows = [attrs for tag, attrs in tags if tag == "tr" and "data-number" in attrs]
+    dossiers = [attrs for tag, attrs in tags if tag == "article"]
+    assert [row["data-number"] for row in rows] == [str(number) for number in range(13)]
+    assert [item["id"] for item in dossiers] == [f"why-{number}" for number in range(13)]
+
+
+def test_probability_after_the_last_step_is_the_presence(pool: Pool) -> None:
+    for row in sheet.species_rows(pool):
+        assert row["reasons"][-1]["after"] == row["presence"]
+
+
+def test_nothing_in_the_page_points_outside(page: str) -> None:
+    reader = read(page)
+    for tag, attrs in reader.tags:
+        for name in ("src", "href", "srcset", "action", "data", "poster", "background"):
+            value = attrs.get(name)
+            if value is not None:
+                assert value.startswith("#"), f"{tag} {name}={value}"
+        assert "style" not in attrs, f"{tag} has a style attribute, which the policy forbids"
+        assert not [name for name in attrs if name.startswith("on")], tag
+    for style in reader.styles:
+        for target in re.findall(r"url\(([^)]*)\)", style):
+            assert target.startswith(("data:", "#")), target
+        assert "@import" not in style
+    for script in reader.scripts:
+        assert "sourceMappingURL" not in script
+
+
+def test_policy_names_the_hash_of_every_script_and_style(page: str) -> None:
+    reader = read(page)
+    policy = next(attrs["content"] for tag, attrs in reader.tags if attrs.get("http-equiv"))
+    assert policy is not None
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    kinds = [attrs.get("type") for tag, attrs in reader.tags if tag == "script"]
+    run = [text for text, kind in zip(reader.scripts, kinds, strict=True) if kind is None]
+    assert len(run) == 4
+    for text in [*run, *reader.styles]:
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+
+
+def test_data_block_is_json_of_every_event(pool: Pool, page: str) -> None:
+    reader = read(page)
+    data = json.loads(next(text for text in reader.scripts if text.startswith("{")))
+    assert len(data["events"]["longitude"]) == pool.evidence.num_rows
+    assert data["species"][0] == "Lepomis macrochirus"
+    assert set(data["layers"]) == {"disc", "outline", "streams", "barriers", "ranges"}
+    lengths = {len(column) for name, column in data["events"].items() if name != "datasets"}
+    assert lengths == {pool.evidence.num_rows}
+
+
+def hostile_pool(text: str) -> Pool:
+    plain = invented_pool(
+        rename={"Lepomis humilis": text},
+        notes=(f"missing {text}",),
+        inputs=({"path": text, "sha256": text, "kind": text},),
+        datasets=({"datasetKey": "ds-web", "title": text, "citation": text, "license": text},),
+        checklist_name=text,
+        counts={"read": 1, "kept": 1, "rejected": {text: 1}, "unknownNames": {text: 1}},
+        site=Site(longitude=-89.2, latitude=37.6, name=text),
+    )
+    features = {layer: [dict(item) for item in items] for layer, items in plain.features.items()}
+    features["streams"][0]["properties"] = {"name": text, "scientificName": text}
+    return invented_pool(**{**vars(plain), "features": features})
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_is_text(text: str, page: str) -> None:
+    hostile = read(report.render(hostile_pool(text)))
+    calm = read(report.render(hostile_pool("Aaaa bbbb")))
+    assert [tag for tag, _ in hostile.tags] == [tag for tag, _ in calm.tags]
+    assert [sorted(attrs) for _, attrs in hostile.tags] == [sorted(attrs) for _, attrs in calm.tags]
+    assert hostile.scripts[1:] == calm.scripts[1:]
+    assert text in json.loads(hostile.scripts[0])["species"]
+
+
+@given(st.text(max_size=40))
+@settings(deadline=None, derandomize=True, max_examples=60)
+def test_any_text_survives_the_data_block(text: str) -> None:
+    script = str(payload.as_script({"a": [text], text: 1}))
+    assert json.loads(script) == {"a": [text], text: 1}
+    assert not re.search("[<>&\N{LINE SEPARATOR}\N{PARAGRAPH SEPARATOR}]", script)
+
+
+@given(st.text(max_size=30), st.lists(st.text(min_size=1, max_size=6), max_size=4))
+@settings(deadline=None, derandomize=True, max_examples=60)
+def test_italics_change_no_letter(text: str, names: list[str]) -> None:
+    told = sheet.italic(text, names)
+    assert told.unescape().replace("<i>", "").replace("</i>", "") == text.replace("<i>", "").replace(
+        "</i>", ""
+    )
+    assert set(re.findall(r"<[^>]*>", str(told))) <= {"<i>", "</i>"}
+
+
+def test_size_of_a_usual_pool_and_of_twenty_thousand_records(page: str) -> None:
+    assert len(page.encode()) < 1_000_000
+    large = invented_pool(many=120)
+    assert large.evidence.num_rows > 20_000
+    assert len(report.render(large).encode()) < 5_000_000
+
+
+def test_without_interval_no_whisker_and_the_word_uncalibrated() -> None:
+    bare = invented_pool()
+    rows = [row | {"presenceLow": None, "presenceHigh": None} for row in bare.candidates.to_pylist()]
+    page = report.render(invented_pool(candidates=rows))
+    assert "g-whisker" not in page.split("<body", 1)[1]
+    assert "which is not known here" in words(page)
+    assert page.count(">uncalibrated</span>") == 13
+    assert "g-whisker" in report.render(bare).split("<body", 1)[1]
+
+
+def test_calibrated_pool_shows_its_diagram() -> None:
+    calibration = {
+        "title": "fitted to 412 surveys",
+        "words": "Fitted to 412 surveys of streams.",
+        "brier": 0.09,
+        "reliability": [{"predicted": 0.1, "observed": 0.12, "surveys": 50}],
+    }
+    page = report.render(invented_pool(calibration=calibration))
+    assert "Fitted to 412 surveys of streams." in words(page)
+    assert 'class="reliability"' in page
+    assert "Uncalibrated" not in words(page)
+
+
+def test_pool_without_records_pairs_or_features() -> None:
+    bare = invented_pool(
+        evidence=[],
+        contributions=[],
+        crosses=[],
+        features={},
+        datasets=(),
+        inputs=(),
+        counts={"read": 0, "kept": 0},
+    )
+    text = words(report.render(bare))
+    assert "No record within reach" in text
+    assert "No pair" in text
+    assert "No outline of the water was given" in text
+
+
+def test_pool_without_species() -> None:
+    text = words(
+        report.render(invented_pool(candidates=[], evidence=[], contributions=[], crosses=[], status=[]))
+    )
+    assert "The checklist has no species" in text
+
+
+def test_doubts_name_what_is_missing() -> None:
+    statuses = [row | {"rangeClass": "no_map"} for row in invented_pool().status.to_pylist()]
+    doubts = findings.doubts(
+        invented_pool(status=statuses, features={}, notes=("all well", "source missing: x"))
+    )
+    assert any("No range map" in text for text in doubts)
+    assert any("No outline" in text for text in doubts)
+    assert "source missing: x" in doubts
+    assert "all well" not in doubts
+
+
+def test_findings_when_nothing_is_recorded_near() -> None:
+    rows = [
+        row | {"tier": "beyond" if row["presence"] > 0.1 else "none"}
+        for row in invented_pool().candidates.to_pylist()
+    ]
+    said = findings.findings(invented_pool(candidates=rows))
+    assert "none is recorded within 40 km" in said
+
+
+def test_map_across_the_date_line_is_in_one_piece() -> None:
+    site = Site(longitude=179.9, latitude=-17.0, radius_km=60, name="Far Water")
+    ring = [[179.5, -17.4], [180.0, -17.4], [180.0, -16.6], [179.5, -16.6], [179.5, -17.4]]
+    other = [[-180.0, -17.4], [-179.6, -17.4], [-179.6, -16.6], [-180.0, -16.6], [-180.0, -17.4]]
+    feature = {
+        "type": "Feature",
+        "properties": {},
+        "geometry": {"type": "MultiPolygon", "coordinates": [[ring], [other]]},
+    }
+    moved = invented_pool(site=site, features={"outline": [feature]}, evidence=[])
+    west, _, east, _ = geography.around(moved)["outline"][0]["geometry"].bounds
+    assert (west, east) == pytest.approx((179.5, 180.4))
+
+
+@given(st.floats(-180, 180), st.floats(-89, 89), st.floats(0, 360), st.floats(0.1, 500))
+@settings(deadline=None, derandomize=True, max_examples=100)
+def test_projection_keeps_distance_from_the_site(lon: float, lat: float, azimuth: float, km: float) -> None:
+    import numpy as np
+    from pyproj import Geod
+
+    site = Site(longitude=lon, latitude=lat, radius_km=40)
+    there = Geod(ellps="WGS84").fwd(lon, lat, azimuth, km * 1000)
+    x, y = geography.project(np.array([there[0]]), np.array([there[1]]), site)
+    assert float(np.hypot(x, y)[0]) == pytest.approx(km, rel=1e-6)
+
+
+@given(
+    st.floats(0, 1),
+    st.one_of(st.none(), st.tuples(st.floats(0, 1), st.floats(0, 1)).map(lambda ends: tuple(sorted(ends)))),
+)
+@settings(deadline=None, derandomize=True, max_examples=80)
+def test_gauge_grows_with_presence(presence: float, ends: tuple[float, float] | None) -> None:
+    low, high = ends or (None, None)
+    drawn = str(charts.gauge(presence, low, high))
+    width = float(re.search(r'class="g-fill"[^>]*width="([\d.]+)"', drawn)[1])  # type: ignore[index]
+    assert width == pytest.approx(max(0.8, 116 * presence), abs=0.06)
+    assert ("g-whisker" in drawn) == (ends is not None)
+
+
+def test_steps_begin_where_the_last_ended() -> None:
+    drawn = [str(step) for step in charts.steps([1.0, 2.0, -1.5])]
+    spans = [
+        (float(x), float(x) + float(width))
+        for x, width in (re.search(r' x="([\d.]+)" y="6" width="([\d.]+)"', step).groups() for step in drawn)  # type: ignore[union-attr]
+    ]
+    assert spans[1][0] == pytest.approx(spans[0][1], abs=0.2)
+    assert spans[2][1] == pytest.approx(spans[1][1], abs=0.2)
+    assert "s-against" in drawn[2]
+
+
+def test_pairs_triangle_has_a_cell_for_every_pair(pool: Pool) -> None:
+    drawn = str(sheet.triangle(pool))
+    assert drawn.count("p-cell") == 13 * 12 // 2
+    assert drawn.count("p-known") == 4
+
+
+def test_notebook_fragment_has_no_script(pool: Pool) -> None:
+    fragment = read(report.notebook_html(pool))
+    assert not fragment.scripts
+    assert "Seven of the 13 species" in words(report.notebook_html(pool))
+
+
+def test_explore_frames_the_page(pool: Pool) -> None:
+    frame = read(report.explore(pool)._repr_html_())
+    (tag, attrs) = frame.tags[0]
+    assert tag == "iframe"
+    assert attrs["srcdoc"] == document.page(pool, view="map")
+
+
+@pytest.mark.parametrize("ending", picture.FORMATS)
+def test_picture_is_the_same_twice(pool: Pool, ending: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    folder = tmp_path_factory.mktemp("picture")
+    first = picture.picture(pool, folder / f"a{ending}").read_bytes()
+    assert first == picture.picture(pool, folder / f"b{ending}").read_bytes()
+    assert first[:4] == {".png": b"\x89PNG", ".svg": b"<?xm", ".pdf": b"%PDF"}[ending]
+
+
+def test_picture_of_another_kind_is_refused(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
+    with pytest.raises(PoolFileError, match=r"cannot be a \.gif"):
+        picture.picture(pool, tmp_path_factory.mktemp("picture") / "a.gif")
+
+
+def test_plot_draws_a_bar_for_every_species(pool: Pool) -> None:
+    import matplotlib.pyplot as plt
+
+    figure, axes = plt.subplots()
+    assert picture.plot(pool, axes) is axes
+    assert len(axes.patches) == len(SPECIES)
+    plt.close(figure)
+
+
+def test_write_page_leaves_the_old_page_when_it_cannot_write(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    folder = tmp_path_factory.mktemp("page")
+    report.write_page("one", folder / "report.html")
+    with pytest.raises(UnicodeEncodeError):
+        report.write_page("two \ud800", folder / "report.html")
+    assert (folder / "report.html").read_text() == "one"
+    assert [path.name for path in folder.iterdir()] == ["report.html"]
+    with pytest.raises(PoolFileError, match="cannot be written"):
+        report.write_page("one", folder / "no" / "report.html")
+
+
+def test_report_command_makes_page_and_picture(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
+    folder = tmp_path_factory.mktemp("command")
+    write_pool(pool, folder / "pool")
+    ran = CliRunner().invoke(report_command, [str(folder / "pool")])
+    assert ran.exit_code == 0, ran.output
+    assert words((folder / "pool" / "report.html").read_text()) == words(report.render(pool))
+    ran = CliRunner().invoke(report_command, [str(folder / "pool"), "--picture", str(folder / "sheet.png")])
+    assert ran.exit_code == 0, ran.output
+    assert (folder / "sheet.png").stat().st_size > 10_000
+
+
+def test_site_without_a_name_is_called_by_its_coordinates() -> None:
+    unnamed = Site(longitude=SITE.longitude, latitude=SITE.latitude)
+    assert "37.6000° N, 89.2000° W: candidate parents" in report.render(invented_pool(site=unnamed))
