@@ -19,7 +19,7 @@ from poolbuilder.errors import MissingExtraError
 from poolbuilder.sense import Sense, sense_of
 from poolbuilder.spelling import allowed_edits, nearest
 
-__all__ = ["read_epithet", "read_plain", "read_scientific", "require_parser"]
+__all__ = ["foreign_words", "read_epithet", "read_plain", "read_scientific", "require_parser"]
 
 _RANK = {"subsp", "ssp", "var", "f", "forma", "morph", "complex", "group", "s.l", "s.s"}
 # Words of stage and sex that stand where a subspecies would.
@@ -98,6 +98,24 @@ def _listed(genus: str, epithets: Sequence[str], checklist: Checklist, year: int
     if epithets[1] == epithets[0]:
         return sense
     return sense.noted(f"subspecies {epithets[1]} is read as its species")
+
+
+def foreign_words(text: str, checklist: Checklist) -> tuple[str, str] | None:
+    """The words and the author of a plain name whose genus is neither of the list nor near one of it.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        Genus and epithets; what follows them.  None for any other text.
+    """
+    match = _PLAIN.fullmatch(text)
+    if match is None:
+        return None
+    genus = match[1].lower()
+    if genus in checklist.epithets or nearest(genus, checklist.genus_heads, allowed_edits(genus)):
+        return None
+    end = match.end(3) if match[3] else match.end(2)
+    return text[:end], text[end:]
 
 
 # -- genus -------------------------------------------------------------------------------

@@ -12,12 +12,14 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Formula", "direction", "split_formula", "without_sex", "write_formula"]
+__all__ = ["MENTION", "Formula", "direction", "split_formula", "without_sex", "write_formula"]
 
 # On lower-case text: whether a closer look can find a cross, or a sex, at all.
-_HINT = re.compile(r"[×*]|\bx|x\b|hyb|hib|cross|grad|bastard|\bf\d")
+_SEX_HINT = re.compile(r"[♀♂]|male|\((?:f|m|fem)\b|\bfem\.")
+MENTION = re.compile(r"[×*♀♂]|\bx|x\b|hyb|hib|cross|grad|bastard|\bf\d|male|\((?:f|m|fem)\b|\bfem\.")
+"""Finds, in lower-case text, whatever may speak of a cross or a sex; most names have nothing of it."""
+
 _INNER = re.compile(r"[a-z]X[a-zA-Z]")
-_SEX_HINT = re.compile(r"[♀♂]|male|\([fm]|fem")
 _SIGN = re.compile(
     r"""
     ×
@@ -115,7 +117,7 @@ def split_formula(text: str) -> Formula | None:
     >>> split_formula("Lepomis maxillaris") is None
     True
     """
-    if not _HINT.search(text.lower()) and not _INNER.search(text):
+    if not MENTION.search(text.lower()) and not _INNER.search(text):
         return None
     said = [match for match in _WORD.finditer(text) if not _is_author(match)]
     bare = text

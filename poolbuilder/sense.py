@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from poolbuilder.checklist import Entry
+from poolbuilder.entry import Entry
 
 __all__ = ["Sense", "sense_of"]
 

@@ -10,16 +10,17 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from poolbuilder.binomial import read_epithet, read_plain, read_scientific
+from poolbuilder.binomial import foreign_words, read_epithet, read_plain, read_scientific
 from poolbuilder.checklist import Checklist
+from poolbuilder.hybrids import MENTION
 from poolbuilder.sense import Sense, sense_of
 from poolbuilder.spelling import letters, nearest
 
-__all__ = ["DOUBT", "read_listed", "read_taxon"]
+__all__ = ["DOUBT", "is_foreign", "read_listed", "read_taxon"]
 
 DOUBT = re.compile(
-    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain|auct)"
-    r"\b\.?|\?",
+    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain"
+    r"|auct)\b\.?|\?",
     re.IGNORECASE,
 )
 # On lower-case text: whether a closer look can find a word of doubt, openness or stage.
@@ -123,10 +124,26 @@ def read_listed(text: str, checklist: Checklist, *, year: int | None = None) -> 
     entries = checklist.by_name.get(low)
     if entries:
         return sense_of(entries, year=year, genus=low.partition(" ")[0])
-    entries = checklist.by_vernacular.get(letters(low))
-    if entries:
-        return sense_of(entries, year=year, match="vernacular")
+    for key in (letters(low), letters(low.partition(" (")[0])):
+        entries = checklist.by_vernacular.get(key)
+        if entries:
+            return sense_of(entries, year=year, match="vernacular")
     return read_plain(text, checklist, year=year)
+
+
+def is_foreign(text: str, checklist: Checklist) -> bool:
+    """Whether a name, as given, is plainly one of a genus outside the list: most names of any survey."""
+    words = foreign_words(text, checklist)
+    if words is None:
+        return False
+    low = text.lower()
+    if MENTION.search(low) or _DOUBT_HINT.search(low) or _ASIDE_HINT.search(low):
+        return False
+    name, author = words
+    spoken = (
+        _spoken(name, checklist, None) or _genus_word(name, checklist) or _misspoken(name, checklist, None)
+    )
+    return spoken is None and not (_spoken(author, checklist, None) or _genus_word(author, checklist))
 
 
 def read_taxon(text: str, checklist: Checklist, *, year: int | None = None, hint: str = "") -> Sense:

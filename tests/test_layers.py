@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 LAYERS = [
     ["errors", "antimeridian"],
     ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies", "layer_files"],
-    ["site", "layers", "edges", "range_codes", "records.terms", "records.encoding", "records.dates"],
+    ["site", "entry", "layers", "edges", "range_codes", "records.terms", "records.encoding", "records.dates"],
     ["records.layout", "records.archive"],
     ["records.text_table"],
     ["range_polygons", "records.values", "records.placing", "records.duplicates"],
@@ -24,6 +24,7 @@ LAYERS = [
     ["sense", "water", "waters"],
     ["binomial"],
     ["taxon"],
+    ["reading"],
     ["names"],
     [
         "records.darwin_core", "records.screen", "records.service", "ranges",

@@ -9,9 +9,10 @@ from pathlib import Path
 import nameparser
 import pytest
 
-from poolbuilder.checklist import ESTABLISHMENT, SHIPPED, Checklist
+from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.hybrids import split_formula, write_formula
 from poolbuilder.names import read_name
+from poolbuilder.vocabularies import ESTABLISHMENT_MEANS
 
 SUNFISHES = Checklist.load("lepomis")
 
@@ -56,8 +57,8 @@ def test_the_vocabulary_of_establishment_means() -> None:
     published = (
         "native nativeReintroduced introduced introducedAssistedColonisation vagrant uncertain nativeEndemic"
     )
-    assert set(ESTABLISHMENT) == set(published.split())
-    assert len(ESTABLISHMENT) == 7
+    assert set(ESTABLISHMENT_MEANS) == set(published.split())
+    assert len(ESTABLISHMENT_MEANS) == 7
 
 
 # The general name parser `gbif-name-parser` as reference: where it sees a plain name with an author, it and
