@@ -25,6 +25,7 @@ from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import disc
 from poolbuilder.located import locate
 from poolbuilder.model.candidates import Frame, decide
+from poolbuilder.model.completeness import completeness
 from poolbuilder.model.crosses import pair
 from poolbuilder.model.establishment import Establishment, decide_establishment
 from poolbuilder.model.evidence import aged_quality, gather
@@ -243,6 +244,7 @@ def build_screened(
         counts=count_records(screened, located, site.radius_km),
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
+        completeness=completeness(in_water) if len(in_water) else None,
         step="records" if regional is None else regional.step,
         notes=list_notes(provenance.notes, ranges, water, regional),
         features=_features(site, ranges, water),

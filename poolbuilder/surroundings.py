@@ -21,6 +21,7 @@ from poolbuilder.model.argument import Regional
 from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.model.region import Region, fit_region
+from poolbuilder.model.sightings import last_seen
 from poolbuilder.ranges import RangeMap, status_at
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -48,6 +49,9 @@ NEAR_KM = 5.0
 """Lists this near to the water are asked whether they were made in it."""
 
 SHRINK = 0.75
+
+SURVEY_NAMES = 2
+"""A list with fewer names is no visit that could have met any fish of the water."""
 
 
 def cell_of(site: Site) -> Cell:
@@ -210,6 +214,21 @@ def regional_evidence(
     known = {} if regions is None else regions
     if cell not in known:
         known[cell] = learn_region(screened, cell, species, ranges=ranges, settings=settings)
-    return known[cell].predict(
+    told = known[cell].predict(
         site.longitude, site.latitude, in_water=in_water if len(in_water) else None, settings=settings
     )
+    return None if told is None else replace(told, silence={**told.silence, **_long_unseen(in_water)})
+
+
+def _long_unseen(in_water: Lists) -> dict[str, tuple[float, str]]:
+    """Species that lists of this water hold, but none of late: Bayes factor for still there, and words."""
+    surveys = in_water.where(in_water.lengths >= SURVEY_NAMES)
+    unseen = {}
+    for name in surveys.species:
+        seen = last_seen(surveys, name)
+        if seen is None or seen.still_there is None or not seen.since:
+            continue
+        factor = seen.still_there / (1 - seen.still_there)
+        if factor < 1:
+            unseen[name] = (factor, seen.words)
+    return unseen

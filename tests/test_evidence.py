@@ -132,9 +132,9 @@ def test_the_leak_falls_from_the_edge_and_never_below_the_far_value() -> None:
     assert leak("no_map", None, settings=SETTINGS) == SETTINGS.leak_no_map
 
 
-def test_silence_lowers_only_a_species_not_seen_in_the_water() -> None:
+def test_silence_lowers_a_species_by_the_chance_that_it_was_missed() -> None:
     parts = {name: [Part("effort", 0.0, "even odds")] for name in SPECIES}
-    looked = {name: (0.25, "missed by 3 lists") for name in SPECIES}
+    looked = {LONGEAR: (0.25, "missed by 3 lists")}
     regional = Regional(step="effort", parts=parts, silence=looked)
     decision = decided([record(inWaterShare=1.0)], regional=regional, outlined=True)
     # psi = .5 and a miss probability of .25 leave .2 (Bayes' rule).

@@ -29,8 +29,10 @@ class Regional:
         Species to the parts whose log-odds sum to the logit of its regional presence.
         A species that is missing falls back on range and records.
     silence : mapping
-        Species to the probability that the lists made in this water would all have missed
-        it, with the words for that.  Empty when nobody is known to have looked.
+        Species to what silence in this water multiplies its odds with, and the words for it:
+        the probability that the lists made here would all have missed it, or for a species
+        not recorded of late the Bayes factor for still there.  Empty when nobody is known to
+        have looked.
     low, high : mapping
         Species to the ends of the interval of its regional log-odds, relative to the
         estimate (so low is negative).  Empty when unknown.

@@ -89,7 +89,7 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         hazard=hazard,
         water_hazard=hazard * share,
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
-        unlisted=np.array([kind != "record" for kind in kinds], dtype=bool)
+        unlisted=np.array([kind not in OWN_KINDS for kind in kinds], dtype=bool)
         | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
     )
 
@@ -155,11 +155,9 @@ def _bounded(parts: list[Part], settings: Settings) -> list[Part]:
     return parts
 
 
-def _silence(name: str, events: _Events, regional: Regional | None) -> list[Part]:
-    """Silence counts only where someone looked and nothing was recorded in the water itself."""
+def _silence(name: str, regional: Regional | None) -> list[Part]:
+    """Silence counts only where someone looked."""
     if regional is None or name not in regional.silence:
-        return []
-    if float((events.in_water[events.counted] >= 0.5).sum()) > 0:
         return []
     missed, words = regional.silence[name]
     return [Part("silence", math.log(max(missed, 1e-12)), words)]
@@ -320,7 +318,7 @@ def _argue(
     known = regional is not None and name in regional.parts
     argument = _start(name, row, regional, settings)
     direct, each = _direct(events, sum(part.log_odds for part in argument), known)
-    argument = [*argument, *direct, *_silence(name, events, regional)]
+    argument = [*argument, *direct, *_silence(name, regional)]
     return _bounded(argument, settings), each
 
 

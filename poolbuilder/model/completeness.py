@@ -127,7 +127,7 @@ def completeness(in_water: Lists) -> dict[str, Any]:
     dict
         ``events``, ``species`` (names on the lists), ``coverage`` (Chao & Jost, by lists),
         ``chao2`` and ``chao2BiasCorrected`` (both with (m-1)/m), ``firstYear``, ``lastYear``
-        and ``sentence``.  Numbers that cannot be told are None.
+        and ``words``, a sentence.  Numbers that cannot be told are None.
     """
     events = len(in_water)
     incidences = np.bincount(in_water.name, minlength=len(in_water.names))
@@ -144,7 +144,7 @@ def completeness(in_water: Lists) -> dict[str, Any]:
         "chao2BiasCorrected": chao2(incidences, events, bias_corrected=True) if rich else None,
         "firstYear": first,
         "lastYear": last,
-        "sentence": _sentence(events, first, last, told),
+        "words": _sentence(events, first, last, told),
     }
 
 
