@@ -28,6 +28,7 @@ __all__ = [
     "REJECTED",
     "SCREENED",
     "STATUS",
+    "TALLIES",
     "WATERS",
     "check",
     "describe",
@@ -476,6 +477,19 @@ WATERS = pa.schema(
         _column("step", TEXT, "The best kind of evidence that the records allowed.", required=True),
     ],
     metadata={"doc": "One row per water, in the order of the table of waters."},
+)
+
+TALLIES = pa.schema(
+    [
+        _WATER,
+        _WATER_NAME,
+        _column("scientificName", TEXT, "Accepted name.", required=True),
+        _column("records", WHOLE, "Kept records of this name alone within the radius.", required=True),
+        _column("nearestKm", REAL, "Geodesic distance of the nearest of them; null when there is none."),
+        _column("firstYear", WHOLE, "First year among them; null when none is dated."),
+        _column("lastYear", WHOLE, "Last year among them; null when none is dated."),
+    ],
+    metadata={"doc": "Plain counts of many waters: one row per water and candidate, nothing weighed."},
 )
 
 
