@@ -340,33 +340,40 @@ def archive(rows: list[Row]) -> bytes:
     return buffer.getvalue()
 
 
-def ring(bearings_km: Iterable[tuple[float, float]]) -> list[list[float]]:
-    """A closed, anticlockwise ring around the lake from bearing and distance pairs."""
-    points = [moved(*LAKE, bearing, km) for bearing, km in sorted(bearings_km, reverse=True)]
-    return [[round(lon, 4), round(lat, 4)] for lon, lat in [*points, points[0]]]
+def blob(rng: np.random.Generator, bearing: float, km: float, radius_km: float) -> list[list[float]]:
+    """A closed, anticlockwise ring around a middle given from the lake: round, with a coarse outline."""
+    lon, lat = moved(*LAKE, bearing, km)
+    turns = np.arange(0, 360, 6)
+    wobble = sum(
+        rng.uniform(0.02, 0.07) * np.sin(np.radians(turns) * wave + rng.uniform(0, 6.3))
+        for wave in (2, 3, 5, 7)
+    )
+    points = [
+        moved(lon, lat, -float(turn), radius_km * (1 + float(w)))
+        for turn, w in zip(turns, wobble, strict=True)
+    ]
+    return [[round(x, 4), round(y, 4)] for x, y in [*points, points[0]]]
 
 
 def ranges() -> dict[str, Any]:
-    """Invented range polygons, drawn coarsely as range maps are."""
-    wide = [(0, 420), (60, 460), (120, 400), (180, 430), (240, 410), (300, 440)]
-    lowland = [(20, 5), (80, 210), (110, 300), (150, 320), (190, 210), (220, 30)]
-    far = [(100, 60), (125, 250), (150, 260), (170, 90), (135, 45)]
+    """Invented range polygons, drawn coarsely as range maps are: bearing and km of the middle, radius."""
+    rng = np.random.default_rng(SEED + 1)
     shapes = [
-        ("Lepomis macrochirus", "native", wide), ("Lepomis cyanellus", "native", wide), ("Lepomis megalotis", "native", wide),
-        ("Lepomis gulosus", "native", lowland), ("Lepomis miniatus", "native", lowland),
-        ("Lepomis symmetricus", "native", lowland), ("Lepomis humilis", "native", wide),
-        ("Lepomis microlophus", "native", far), ("Lepomis microlophus", "introduced", [(0, 60), (90, 60), (180, 60), (270, 60)]),
-        ("Lepomis auritus", "introduced", [(330, 45), (0, 50), (20, 45), (10, 12), (340, 14)]),
-        ("Lepomis marginatus", "native", [(120, 190), (140, 330), (160, 350), (175, 200)]),
-        ("Lepomis punctatus", "native", [(130, 640), (140, 900), (150, 900), (155, 650)]),
+        ("Lepomis macrochirus", "native", 30, 60, 430), ("Lepomis cyanellus", "native", 300, 40, 450),
+        ("Lepomis megalotis", "native", 200, 50, 400), ("Lepomis humilis", "native", 330, 120, 360),
+        ("Lepomis gulosus", "native", 140, 200, 190), ("Lepomis miniatus", "native", 145, 190, 178),
+        ("Lepomis symmetricus", "native", 150, 160, 128), ("Lepomis marginatus", "native", 165, 180, 215),
+        ("Lepomis microlophus", "native", 130, 250, 190), ("Lepomis microlophus", "introduced", 0, 0, 70),
+        ("Lepomis auritus", "introduced", 350, 30, 17), ("Lepomis peltastes", "native", 15, 700, 320),
+        ("Lepomis punctatus", "native", 145, 760, 240), ("Lepomis gibbosus", "native", 20, 640, 380),
     ]  # fmt: skip
     features = [
         {
             "type": "Feature",
             "properties": {"scientificName": name, "establishmentMeans": means},
-            "geometry": {"type": "Polygon", "coordinates": [ring(corners)]},
+            "geometry": {"type": "Polygon", "coordinates": [blob(rng, bearing, km, radius)]},
         }
-        for name, means, corners in shapes
+        for name, means, bearing, km, radius in shapes
     ]
     return {"type": "FeatureCollection", "features": features}
 
