@@ -24,10 +24,10 @@ from poolbuilder.records.service import (
     Download,
     Fetch,
     Query,
+    chain_of,
     download,
     fetch,
     fetches,
-    latest_fetch,
     match_taxon,
     most_restrictive,
     parse_licence,
@@ -705,18 +705,11 @@ def test_a_kept_answer_that_was_changed_is_found_out(client: Client, tmp_path: P
         replay(result.key, store=tmp_path)
 
 
-def test_offline_uses_the_last_fetch_and_says_how_old_it_is(
-    client: Client, double: service.ServiceDouble, tmp_path: Path
-) -> None:
-    brought(client, tmp_path)
-    asked = len(double.log)
-    again = latest_fetch(QUERY, base_url=double.url, store=tmp_path)
-    assert again.table.num_rows == 700
-    assert again.age_words(NOW + datetime.timedelta(days=40)) == "fetched 40 days ago (2026-06-30)"
-    assert "in the future" in again.age_words(NOW - datetime.timedelta(days=2))
-    assert len(double.log) == asked
-    with pytest.raises(OfflineError, match="holds no fetch of these taxa around this place"):
-        latest_fetch(QUERY.replace(longitude=1.0), base_url=double.url, store=tmp_path)
+def test_the_age_of_a_fetch_is_said_in_words(client: Client, tmp_path: Path) -> None:
+    result = brought(client, tmp_path)
+    assert result.age_words(NOW + datetime.timedelta(hours=1)) == "fetched today (2026-06-30)"
+    assert result.age_words(NOW + datetime.timedelta(days=40)) == "fetched 40 days ago (2026-06-30)"
+    assert "in the future" in result.age_words(NOW - datetime.timedelta(days=2))
 
 
 def test_offline_forbids_every_request(double: service.ServiceDouble, tmp_path: Path) -> None:
@@ -920,6 +913,7 @@ def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
     brought(client, tmp_path)
     double.occurrences = double.occurrences[:-3]
     later = brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
+    assert [key for key, _, _ in chain_of(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
     assert later.withdrawn == ("gbif:8000000697", "gbif:8000000698", "gbif:8000000699")
     assert any(
         note.startswith("3 records that the service held before are withdrawn") for note in later.notes

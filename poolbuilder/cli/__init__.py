@@ -18,10 +18,13 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS = {
     "add": "poolbuilder.cli.store:add",
     "build": "poolbuilder.cli.build:build",
+    "compare": "poolbuilder.cli.refresh:compare",
     "crosses": "poolbuilder.cli.crosses:crosses",
     "demo": "poolbuilder.cli.demo:demo",
     "many": "poolbuilder.cli.many:many",
+    "fetch": "poolbuilder.cli.fetch:fetch",
     "page": "poolbuilder.cli.page:page",
+    "refresh": "poolbuilder.cli.refresh:refresh",
     "report": "poolbuilder.cli.report:report",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",

@@ -21,7 +21,7 @@ from typing import Any
 
 from poolbuilder.errors import StoreError
 
-__all__ = ["Answers", "write_whole"]
+__all__ = ["Answers", "keep_file", "write_whole"]
 
 PLAN, PAGES, MANIFEST = "plan.json", "pages.jsonl", "manifest.json"
 
@@ -48,6 +48,23 @@ def write_whole(path: Path, data: bytes) -> None:
             "kept "
             "before is whole, and the same command goes on)"
         ) from error
+
+
+def keep_file(path: Path, data: bytes) -> None:
+    """Write a file whole, making its folder where it is missing.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"{path.parent}: cannot be made: {error.strerror} (check the store's rights)"
+        ) from error
+    write_whole(path, data)
 
 
 @dataclass
@@ -84,13 +101,7 @@ class Answers:
 
     def begin(self, plan: dict[str, Any]) -> None:
         """Write down what is to be fetched."""
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(
-                f"{self.folder}: cannot be made: {error.strerror} (check the store's rights)"
-            ) from error
-        write_whole(self.folder / PLAN, json.dumps(plan, indent=1).encode())
+        keep_file(self.folder / PLAN, json.dumps(plan, indent=1).encode())
 
     def keep(self, body: bytes, **about: Any) -> dict[str, Any]:
         """Keep one answer and note it; the note comes after the answer is safe."""

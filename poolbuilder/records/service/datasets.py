@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from poolbuilder.errors import OfflineError, SourceError
-from poolbuilder.records.service.answers import write_whole
+from poolbuilder.records.service.answers import keep_file
 from poolbuilder.records.service.client import Client
 
 __all__ = ["citations", "read_dataset"]
@@ -61,8 +61,7 @@ def citations(
         if answer is None:
             try:
                 answer, got = client.get(f"/dataset/{quote(key, safe='')}")
-                folder.mkdir(parents=True, exist_ok=True)
-                write_whole(path, got.body)
+                keep_file(path, got.body)
             except OfflineError:
                 notes.append(f"no citation for data set {key}: offline")
             except SourceError as error:

@@ -18,7 +18,7 @@ from typing import Any
 from urllib.parse import quote
 
 from poolbuilder.errors import SourceError, StoreError
-from poolbuilder.records.service.answers import write_whole
+from poolbuilder.records.service.answers import keep_file
 from poolbuilder.records.service.client import SOURCE, Client
 from poolbuilder.records.service.query import Query
 
@@ -125,10 +125,6 @@ def download(
     digest = query.digest(client.base_url)
     since = "" if query.changed_since is None else f"-{query.changed_since:%Y%m%d}"
     folder = store / "fetches" / f"{digest}{since}-download"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"{folder}: cannot be made: {error.strerror} (check the store's rights)") from error
     ticket = folder / "ticket.json"
     key = _asked_before(ticket)
     if key is None:
@@ -140,7 +136,7 @@ def download(
                 f"{SOURCE}: no download key came back, got {key[:100]!r} (try again)", source=SOURCE
             )
         asked = {"key": key, "asked": now.isoformat(), "query": query.as_dict()}
-        write_whole(ticket, json.dumps(asked, indent=1).encode())
+        keep_file(ticket, json.dumps(asked, indent=1).encode())
     about = _awaited(client, key, ticket=ticket, sleep=sleep, progress=progress)
     fetched = _brought(client, key, about, folder)
     ticket.unlink(missing_ok=True)  # the next download of this query is a new one
@@ -232,5 +228,5 @@ def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> D
         "license": found.licence,
         "sha256": sha256,
     }
-    write_whole(folder / f"{key}.json", json.dumps(kept, indent=1).encode())
+    keep_file(folder / f"{key}.json", json.dumps(kept, indent=1).encode())
     return found

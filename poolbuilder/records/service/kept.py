@@ -12,10 +12,9 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import columns, schemas
-from poolbuilder.errors import OfflineError, StoreError
+from poolbuilder.errors import StoreError
 from poolbuilder.records.service import licences
 from poolbuilder.records.service.answers import Answers
-from poolbuilder.records.service.client import SOURCE
 from poolbuilder.records.service.occurrences import records_table
 from poolbuilder.records.service.query import Query
 
@@ -24,9 +23,9 @@ __all__ = [
     "STAMP",
     "Fetch",
     "chain",
+    "chain_of",
     "fetches",
     "folders",
-    "latest_fetch",
     "records_of",
     "replay",
     "result_of",
@@ -129,6 +128,19 @@ def chain(root: Path, digest: str) -> list[Answers]:
     return []
 
 
+def chain_of(query: Query, *, base_url: str, store: Path) -> list[tuple[str, datetime.datetime, bool]]:
+    """Key, time and completeness of the fetches that make up what is known for a query; oldest first.
+
+    The first is the youngest complete fetch of all records, the others are of changes since.
+    """
+    found = []
+    for answers in chain(store / FOLDER, query.digest(base_url)):
+        manifest = answers.manifest()
+        time = datetime.datetime.fromisoformat(manifest["fetched"])
+        found.append((answers.key, time, bool(manifest["complete"])))
+    return found
+
+
 def withdrawn_table(keys: Sequence[str], *, source: str, day: datetime.date) -> pa.Table:
     """Rows that stand in a store for withdrawn records: no name, no place, and the reason; schema RECORDS."""
     values: dict[str, list[Any]] = {name: [None] * len(keys) for name in schemas.RECORDS.names}
@@ -225,27 +237,3 @@ def fetches(store: Path) -> list[dict[str, Any]]:
         answers.manifest() | {"key": answers.key} for answers in folders(store / FOLDER) if answers.is_whole
     ]
     return sorted(found, key=lambda manifest: (manifest["fetched"], manifest["key"]))
-
-
-def latest_fetch(query: Query, *, base_url: str, store: Path) -> Fetch:
-    """The youngest whole fetch of a query, without network.
-
-    Raises
-    ------
-    OfflineError
-        When there is none.
-    """
-    whole = [
-        answers
-        for answers in folders(store / FOLDER, query.digest(base_url))
-        if answers.is_whole and answers.manifest()["query"] == query.as_dict()
-    ]
-    if not whole:
-        raise OfflineError(
-            f"{SOURCE}: offline, and the store {store} holds no fetch of these taxa around this place "
-            "(fetch once "
-            "without --offline)",
-            source=SOURCE,
-            url=base_url,
-        )
-    return replay(whole[-1].key, store=store)

@@ -1,0 +1,167 @@
+"""``poolbuilder fetch``: records around a water, from the open service into the store."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from poolbuilder.cli.options import read_settings, store_option, store_path
+from poolbuilder.cli.store import progress_line
+from poolbuilder.intake import Intake, Wanted, bring, bring_archive
+from poolbuilder.records.service import DEFAULT_URL, Client, read_filter
+from poolbuilder.site import Site
+
+__all__ = ["fetch", "service_options"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CITED = 5
+"""Data sets whose citation is printed; all of them stand in the manifest."""
+
+
+def service_options(function: F) -> F:
+    """``--service-url`` and ``--offline``."""
+    address = click.option(
+        "--service-url",
+        envvar="POOLBUILDER_SERVICE_URL",
+        default=DEFAULT_URL,
+        show_default=True,
+        help="Occurrence service, or a mirror of it. [env: POOLBUILDER_SERVICE_URL]",
+    )
+    offline = click.option("--offline", is_flag=True, help="Ask nobody; use what the store holds.")
+    return address(offline(function))
+
+
+@click.command()
+@click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive.")
+@click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive.")
+@click.option("--radius-km", type=float, default=40.0, show_default=True, help="What counts as near.")
+@click.option(
+    "--taxon",
+    "taxa",
+    multiple=True,
+    required=True,
+    help="Taxon of the candidates, such as Lepomis; repeatable.",
+)
+@click.option(
+    "--group",
+    multiple=True,
+    help="Wider group that the same gear catches, such as Centrarchidae: it measures effort; repeatable.",
+)
+@click.option(
+    "--licence", help="Only records under these licences: CC0, CC-BY, CC-BY-NC, separated by commas."
+)
+@click.option("--accept-match", is_flag=True, help="Take a fuzzy match of a name, or one to a higher taxon.")
+@click.option("--update", is_flag=True, help="Ask only for what changed since the last fetch.")
+@click.option(
+    "--download",
+    is_flag=True,
+    help="Let the service prepare an archive; for very many records. Needs an account in the environment.",
+)
+@click.option(
+    "--shape",
+    type=click.Choice(["distance", "polygon"]),
+    default="distance",
+    show_default=True,
+    help="How the area is asked for.",
+)
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    help="TOML file with numbers of the model.",
+)
+@store_option
+@service_options
+def fetch(
+    lat: float,
+    lon: float,
+    radius_km: float,
+    taxa: tuple[str, ...],
+    group: tuple[str, ...],
+    licence: str | None,
+    shape: str,
+    settings_file: Path | None,
+    store: Path | None,
+    service_url: str,
+    **flags: bool,
+) -> None:
+    """Bring records around a water from the open occurrence service into the store.
+
+    The records are asked for out to the reach of the model and a margin for their
+    uncertainty. A fetch that broke off goes on where it stopped; the answers are kept, so
+    that the records can be had again without network.
+
+    A download reads the account from POOLBUILDER_SERVICE_USER and
+    POOLBUILDER_SERVICE_PASSWORD.
+    """
+    settings = read_settings(settings_file)
+    wanted = Wanted(
+        site=Site(longitude=lon, latitude=lat, radius_km=radius_km),
+        taxa=taxa,
+        group=group,
+        licences=read_filter(licence) if licence else (),
+        shape=shape,
+        accept_doubtful=flags["accept_match"],
+    )
+    now = datetime.datetime.now(datetime.UTC)
+    where = store_path(store)
+    with Client(service_url, settings=settings, offline=flags["offline"]) as client:
+        if flags["download"]:
+            lines = bring_archive(
+                client,
+                wanted,
+                store=where,
+                settings=settings,
+                now=now,
+                environ=os.environ,
+                sleep=time.sleep,
+                progress=lambda words: click.echo(words, err=True),
+            )
+            click.echo("\n".join(lines))
+            return
+        intake = bring(
+            client,
+            wanted,
+            store=where,
+            settings=settings,
+            now=now,
+            update=flags["update"],
+            progress=progress_line,
+        )
+    _say(intake, wanted, where, now)
+    if not intake.complete:
+        click.get_current_context().exit(3)
+
+
+def _say(intake: Intake, wanted: Wanted, store: Path, now: datetime.datetime) -> None:
+    """What came, under which licence, whom to cite, and what to mind."""
+    for match in intake.matches:
+        click.echo(match.words())
+    for item, names in zip(intake.fetches, (wanted.taxa, wanted.group), strict=False):
+        since = item.query.changed_since
+        kind = "records" if since is None else f"records changed since {since.isoformat()}"
+        click.echo(
+            f"{', '.join(names)}: {item.table.num_rows:,} {kind} within {item.query.distance_km:,} km, "
+            f"{item.counts['promised']:,} promised, {item.counts['repeated']:,} repeats left out; "
+            f"{item.age_words(now)}"
+        )
+    click.echo(
+        f"the store {store} took up {intake.added:,}, of which {intake.replaced:,} replace an older version"
+    )
+    click.echo(f"most restrictive licence: {intake.licence_words()}")
+    datasets = intake.datasets()
+    for dataset in datasets[:CITED]:
+        click.echo(f"cite: {dataset['citation']}")
+    if len(datasets) > CITED:
+        click.echo(
+            f"cite {len(datasets) - CITED:,} more data sets; a pool built from the records lists them all"
+        )
+    for note in intake.notes():
+        click.echo(f"note: {note}")

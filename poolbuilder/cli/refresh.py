@@ -1,0 +1,98 @@
+"""``poolbuilder refresh`` and ``poolbuilder compare``: the seasonal run, and what changed."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+from pathlib import Path
+
+import click
+
+from poolbuilder.cli.store import progress_line
+from poolbuilder.compare import QUESTIONS
+
+__all__ = ["compare", "refresh"]
+
+fail_on_option = click.option(
+    "--fail-on",
+    "questions",
+    multiple=True,
+    type=click.Choice(QUESTIONS),
+    help="End with exit code 4 when this is found; repeatable.",
+)
+format_option = click.option(
+    "--format",
+    "shape",
+    type=click.Choice(["table", "json"]),
+    default="table",
+    show_default=True,
+    help="What stdout gets.",
+)
+
+
+@click.command()
+@click.argument("plan", type=click.Path(path_type=Path), metavar="PLAN.toml")
+@click.option(
+    "--service-url",
+    envvar="POOLBUILDER_SERVICE_URL",
+    help="Occurrence service in place of the plan's. [env: POOLBUILDER_SERVICE_URL]",
+)
+@click.option("--offline", is_flag=True, help="Ask nobody; build from what the store holds.")
+@fail_on_option
+@format_option
+def refresh(
+    plan: Path, service_url: str | None, offline: bool, questions: tuple[str, ...], shape: str
+) -> None:
+    """Refresh the pools of many waters, and say what changed and why.
+
+    Fetches what is new, builds every pool, compares it with the last run, and writes a
+    dated folder with summary.json and summary.html; `latest` points to it. Running it
+    twice changes nothing. A water that fails stops no other; the exit code is then 3.
+    """
+    from poolbuilder.records.service import Client
+    from poolbuilder.refresh import read_plan
+    from poolbuilder.refresh import refresh as run_plan
+    from poolbuilder.refresh.summary import summary_lines
+
+    what = read_plan(plan).with_service(service_url)
+    now = datetime.datetime.now().astimezone()
+    with Client(what.service_url, settings=what.settings, offline=offline) as client:
+        run = run_plan(what, client, now=now, progress=progress_line)
+    text = (run.folder / "summary.json").read_text(encoding="utf-8")
+    click.echo(text if shape == "json" else "\n".join(summary_lines(json.loads(text))), nl=shape != "json")
+    click.echo(f"wrote {os.fspath(run.folder)} (open summary.html in a browser)", err=True)
+    found = run.found(questions)
+    for line in found:
+        click.echo(f"found: {line}", err=True)
+    if run.missing:
+        click.echo(f"not refreshed: {', '.join(run.missing)}", err=True)
+    if found or run.missing:
+        click.get_current_context().exit(4 if found else 3)
+
+
+@click.command()
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@fail_on_option
+@format_option
+def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> None:
+    """Say what changed between two pool folders of one water, and why.
+
+    Each species that was gained, lost or moved is shown with its causes; they add up to
+    its whole change in log-odds.
+    """
+    from poolbuilder.compare import compare as compare_pools
+    from poolbuilder.folder import read_pool
+    from poolbuilder.refresh.summary import comparison_lines
+
+    result = compare_pools(read_pool(old), read_pool(new))
+    if shape == "json":
+        click.echo(json.dumps(result.as_dict(), ensure_ascii=False, indent=1))
+    else:
+        click.echo("\n".join(comparison_lines(result)))
+    found = [f"{question}: {', '.join(names)}" for question in questions if (names := result.found(question))]
+    for line in found:
+        click.echo(f"found: {line}", err=True)
+    if found:
+        click.get_current_context().exit(4)

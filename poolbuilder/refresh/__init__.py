@@ -1,0 +1,242 @@
+"""The seasonal run: fetch what is new, build, compare with the last run, say what changed.
+
+All waters are fetched before the first is built: what is learnt of a region must not depend
+on the order of the waters.  One failing water stops no other.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from poolbuilder.compare import Comparison, compare
+from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError
+from poolbuilder.folder import write_pool
+from poolbuilder.intake import Wanted, bring, last_fetched
+from poolbuilder.job import Job
+from poolbuilder.pool import Pool
+from poolbuilder.records.service import Client
+from poolbuilder.refresh.folders import Runs, locked
+from poolbuilder.refresh.plan import Plan, PlannedWater, read_plan
+from poolbuilder.refresh.summary import summary_document, summary_page
+from poolbuilder.report import render
+
+__all__ = ["Outcome", "Plan", "Run", "read_plan", "refresh"]
+
+Progress = Callable[[str, int, "int | None"], None]
+
+PATIENCE = 2
+"""Waters in a row that the service may fail for before it is left alone."""
+
+
+@dataclass
+class Outcome:
+    """What became of one water.
+
+    Attributes
+    ----------
+    fault : str, optional
+        Why its records could not be fetched, or its pool not built.
+    fetched : datetime, optional
+        When the records were fetched that the pool rests on.
+    built : dict, optional
+        Counts and leading candidates of the pool; None when nothing could be built.
+    comparison : Comparison, optional
+        None for a water without an earlier run.
+    """
+
+    water: PlannedWater
+    fetched: datetime.datetime | None = None
+    licence: str | None = None
+    fault: str | None = None
+    built: dict[str, Any] | None = None
+    comparison: Comparison | None = None
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def state(self) -> str:
+        """``failed``, ``stale`` (built, but not from fresh records), ``new``, ``changed`` or ``same``."""
+        if self.built is None:
+            return "failed"
+        if self.fault is not None:
+            return "stale"
+        if self.comparison is None:
+            return "new"
+        return "changed" if self.comparison.found("changed") else "same"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """A finished run."""
+
+    plan: Plan
+    day: datetime.date
+    folder: Path
+    outcomes: tuple[Outcome, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def missing(self) -> list[str]:
+        """Waters whose records could not be refreshed, or that have no pool."""
+        return [item.water.site.name for item in self.outcomes if item.state in {"failed", "stale"}]
+
+    def found(self, questions: Sequence[str]) -> list[str]:
+        """What the run found of what was asked about, one line for each water and question."""
+        lines = []
+        for item in self.outcomes:
+            for question in questions:
+                species = item.comparison.found(question) if item.comparison else []
+                if species:
+                    lines.append(f"{item.water.site.name}: {question}: {', '.join(species)}")
+        return lines
+
+
+def refresh(
+    plan: Plan,
+    client: Client,
+    *,
+    now: datetime.datetime,
+    progress: Progress = lambda doing, done, total: None,
+) -> Run:
+    """Do a plan once.
+
+    A run of the same day takes the place of an earlier one and is compared with the same run
+    before it, so that doing a plan twice changes nothing.
+
+    Parameters
+    ----------
+    client : Client
+        When it is offline, everything is built from the store.
+    now : datetime
+        With time zone; its day names the run and counts as today.
+
+    Raises
+    ------
+    StoreError
+        When another run holds the folder.
+    PlanError
+        When a later run is there: a clock is wrong.
+    PoolFileError
+        When the run cannot be written; earlier runs are as they were.
+    """
+    day = now.date()
+    with locked(plan.out):
+        runs = Runs(plan.out)
+        _, broken = runs.latest()
+        work = runs.begin(day)
+        try:
+            outcomes = [Outcome(water) for water in plan.waters]
+            _fetch(plan, client, outcomes, now=now, progress=progress)
+            for number, outcome in enumerate(outcomes):
+                progress("building", number, len(outcomes))
+                _build(plan, outcome, runs, work, day)
+            progress("building", len(outcomes), len(outcomes))
+            notes = () if broken is None else (broken,)
+            run = Run(plan=plan, day=day, folder=runs.folder(day), outcomes=tuple(outcomes), notes=notes)
+            _summarise(run, now, work)
+            runs.finish(work, day)
+        except OSError as error:
+            raise PoolFileError(
+                f"cannot be written: {error.strerror or error}",
+                file=plan.out,
+                remedy="earlier runs are as they were; free some space and run again",
+            ) from error
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+    return run
+
+
+def _fetch(
+    plan: Plan, client: Client, outcomes: Sequence[Outcome], *, now: datetime.datetime, progress: Progress
+) -> None:
+    """Bring the records of every water; note the faults."""
+    failures = 0
+    for number, outcome in enumerate(outcomes):
+        progress("fetching", number, len(outcomes))
+        wanted = Wanted(
+            site=outcome.water.site,
+            taxa=plan.taxa,
+            group=plan.group,
+            licences=plan.licences,
+            shape=plan.shape,
+            accept_doubtful=plan.accept_match,
+        )
+        outcome.fetched = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
+        if failures >= PATIENCE:
+            outcome.fault = "not asked: the service failed for the waters before"
+            continue
+        try:
+            intake = bring(client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
+        except OfflineError as error:
+            outcome.fault = str(error)
+        except SourceError as error:
+            outcome.fault = str(error)
+            failures += 1
+            continue
+        except PoolBuilderError as error:
+            outcome.fault = str(error)
+        else:
+            outcome.fetched, outcome.licence = intake.oldest, intake.licence
+            outcome.notes += intake.notes()
+            if not intake.complete:
+                outcome.fault = "not every promised record arrived"
+        failures = 0
+    progress("fetching", len(outcomes), len(outcomes))
+
+
+def _build(plan: Plan, outcome: Outcome, runs: Runs, work: Path, day: datetime.date) -> None:
+    """Build, compare and write one water; an earlier pool of the day outlives a failure."""
+    water = outcome.water
+    try:
+        if outcome.fetched is None:
+            raise PoolFileError("no records were ever fetched for this water")
+        pool = Job(
+            site=water.site,
+            as_of=day,
+            checklist=plan.checklist,
+            ranges=plan.ranges,
+            store=plan.store,
+            settings=plan.settings,
+            water=water.layers.get("water"),
+            basins=water.layers.get("basins"),
+            streams=water.layers.get("streams"),
+            barriers=water.layers.get("barriers"),
+        ).run()
+        before, notes = runs.before(water.slug, day)
+        outcome.notes += notes
+        outcome.comparison = None if before is None else compare(before, pool)
+        write_pool(pool, work / water.slug, pages={"report.html": render(pool)})
+        outcome.built = _built(pool)
+    except PoolBuilderError as error:
+        outcome.fault = "; ".join([outcome.fault, str(error)] if outcome.fault else [str(error)])
+        outcome.comparison = None
+        earlier = runs.folder(day) / water.slug
+        if earlier.is_dir():
+            shutil.copytree(earlier, work / water.slug, dirs_exist_ok=True)
+            outcome.notes.append("the pool of an earlier run of this day is kept")
+
+
+def _built(pool: Pool) -> dict[str, Any]:
+    """What the summary says of a pool."""
+    rows = pool.candidates.to_pylist()
+    return {
+        "candidates": len(rows),
+        "recorded": sum(row["records"] > 0 for row in rows),
+        "kept": pool.counts["kept"],
+        "withinRadius": pool.counts["withinRadius"],
+        "leading": [
+            {"scientificName": row["scientificName"], "presence": row["presence"]} for row in rows[:3]
+        ],
+    }
+
+
+def _summarise(run: Run, now: datetime.datetime, work: Path) -> None:
+    document: dict[str, Any] = summary_document(run.plan, run.day, run.outcomes, run.notes, now=now)
+    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    (work / "summary.json").write_text(text, encoding="utf-8", newline="\n")
+    (work / "summary.html").write_text(summary_page(document), encoding="utf-8", newline="\n")

@@ -1,0 +1,252 @@
+"""A refresh plan: which waters, from what, to where."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import re
+import tomllib
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from poolbuilder.checklist import SHIPPED
+from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
+from poolbuilder.records.service import DEFAULT_URL, read_filter
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.waters import read_waters
+
+__all__ = ["Plan", "PlannedWater", "read_plan"]
+
+LAYERS = ("water", "basins", "streams", "barriers")
+
+KEYS: dict[str, tuple[type, ...]] = {
+    "out": (str,),
+    "store": (str,),
+    "radiusKm": (int, float),
+    "checklist": (str,),
+    "taxon": (str, list),
+    "group": (str, list),
+    "licence": (str,),
+    "shape": (str,),
+    "acceptMatch": (bool,),
+    "ranges": (str, list),
+    "waters": (str,),
+    "serviceUrl": (str,),
+    "settings": (str,),
+    **dict.fromkeys(LAYERS, (str,)),
+}
+"""Keys of ``[refresh]`` and the kinds of value they take."""
+
+WATER_KEYS: dict[str, tuple[type, ...]] = {
+    "name": (str,),
+    "lat": (int, float),
+    "lon": (int, float),
+    "radiusKm": (int, float),
+    **dict.fromkeys(LAYERS, (str,)),
+}
+
+KINDS = {str: "text", list: "a list of texts", int: "a number", float: "a number", bool: "true or false"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedWater:
+    """One water of a plan.
+
+    Attributes
+    ----------
+    slug : str
+        Its folder's name.
+    layers : mapping
+        ``water``, ``basins``, ``streams``, ``barriers`` to layer, where given.
+    """
+
+    site: Site
+    slug: str
+    layers: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What a seasonal run does; paths are taken from the plan's own folder."""
+
+    path: Path
+    out: Path
+    store: Path
+    waters: tuple[PlannedWater, ...]
+    taxa: tuple[str, ...]
+    group: tuple[str, ...] = ()
+    checklist: str = "lepomis"
+    ranges: tuple[str, ...] = ()
+    licences: tuple[str, ...] = ()
+    shape: str = "distance"
+    accept_match: bool = False
+    service_url: str = DEFAULT_URL
+    settings: Settings = field(default_factory=Settings)
+
+    def with_service(self, url: str | None) -> Plan:
+        """The same plan with another service; None changes nothing."""
+        return self if url is None else dataclasses.replace(self, service_url=url)
+
+
+def read_plan(path: str | Path) -> Plan:
+    """Read a plan.
+
+    Raises
+    ------
+    PlanError
+        For a file that cannot be read or is not TOML, an unknown key (the nearest known one
+        is named), a missing or impossible value, and two waters of one name.
+    """
+    plan = Path(path)
+    document = _document(plan)
+    _check_keys(document, {"refresh": (dict,), "water": (list,), "settings": (dict,)}, "the plan", plan)
+    main = document.get("refresh")
+    if main is None:
+        raise PlanError("has no [refresh] table", file=plan, remedy="begin it with a line [refresh]")
+    _check_keys(main, KEYS, "[refresh]", plan)
+    for key in ("out", "taxon"):
+        if key not in main:
+            raise PlanError(f"[refresh] has no {key}", file=plan, remedy=f"add a line {key} = ...")
+    home = plan.absolute().parent
+    try:
+        licences = read_filter(main["licence"]) if "licence" in main else ()
+    except SourceError as error:
+        raise PlanError(str(error), file=plan) from error
+    if main.get("shape", "distance") not in {"distance", "polygon"}:
+        raise PlanError(f"shape {main['shape']!r} is unknown", file=plan, remedy="use distance or polygon")
+    return Plan(
+        path=plan,
+        out=home / main["out"],
+        store=home / main.get("store", "data_cache"),
+        waters=_waters(document, main, home, plan),
+        taxa=_texts(main["taxon"], "taxon", plan),
+        group=_texts(main.get("group", []), "group", plan),
+        checklist=_checklist(main.get("checklist", "lepomis"), home),
+        ranges=tuple(str(home / text) for text in _texts(main.get("ranges", []), "ranges", plan)),
+        licences=licences,
+        shape=main.get("shape", "distance"),
+        accept_match=main.get("acceptMatch", False),
+        service_url=main.get("serviceUrl", DEFAULT_URL),
+        settings=_settings(document, main, home, plan),
+    )
+
+
+def _document(plan: Path) -> dict[str, Any]:
+    try:
+        with plan.open("rb") as stream:
+            return tomllib.load(stream)
+    except OSError as error:
+        raise PlanError(f"cannot be read: {error.strerror}", file=plan, remedy="check the path") from error
+    except UnicodeDecodeError as error:
+        raise PlanError("is not UTF-8 text", file=plan, remedy="save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(
+            f"is not TOML: {error}", file=plan, remedy="text stands in quotes, lists in []"
+        ) from error
+
+
+def _check_keys(
+    table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str, plan: Path
+) -> None:
+    for key, value in table.items():
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
+            raise PlanError(f"{where} has an unknown key {key!r}", file=plan, remedy=remedy)
+        if not isinstance(value, known[key]) or (isinstance(value, bool) and bool not in known[key]):
+            kinds = " or ".join(dict.fromkeys(KINDS.get(kind, "a table") for kind in known[key]))
+            raise PlanError(f"{where}: {key} is {value!r}", file=plan, remedy=f"give {kinds}")
+
+
+def _texts(value: str | Sequence[Any], key: str, plan: Path) -> tuple[str, ...]:
+    items = [value] if isinstance(value, str) else list(value)
+    for item in items:
+        if not isinstance(item, str) or not item.strip():
+            raise PlanError(f"{key} holds {item!r}", file=plan, remedy="give text, or a list of texts")
+    if key == "taxon" and not items:
+        raise PlanError("taxon is empty", file=plan, remedy="name at least one taxon")
+    return tuple(items)
+
+
+def _checklist(given: str, home: Path) -> str:
+    """A list that ships with the package or a genus stays as it is; a file is found beside the plan."""
+    if given in SHIPPED or not (home / given).exists():
+        return given
+    return str(home / given)
+
+
+def _settings(document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path) -> Settings:
+    if "settings" in document and "settings" in main:
+        raise PlanError(
+            "settings stand twice", file=plan, remedy="keep the table [settings] or the file, not both"
+        )
+    try:
+        if "settings" in main:
+            return Settings.from_toml(home / main["settings"])
+        return Settings.from_dict(document.get("settings", {}), where=f"{plan}, [settings]")
+    except SettingsError as error:
+        raise PlanError(str(error)) from error
+
+
+def _waters(
+    document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path
+) -> tuple[PlannedWater, ...]:
+    """The waters of the plan's tables, then those of its file."""
+    shared = {key: str(home / main[key]) for key in LAYERS if key in main}
+    radius = float(main.get("radiusKm", 40.0))
+    waters = [
+        _water(row, number, radius, shared, home, plan)
+        for number, row in enumerate(document.get("water", []), start=1)
+    ]
+    if "waters" in main:
+        waters += [
+            PlannedWater(site=site, slug=_slug(site.name), layers=shared)
+            for site in read_waters(home / main["waters"], radius_km=radius)
+        ]
+    if not waters:
+        raise PlanError("names no water", file=plan, remedy="add a [[water]] table with name, lat and lon")
+    seen: dict[str, str] = {}
+    for water in waters:
+        if water.slug in seen:
+            raise PlanError(
+                f"two waters would share one folder: {seen[water.slug]!r} and {water.site.name!r}",
+                file=plan,
+                remedy="give each water a name of its own",
+            )
+        seen[water.slug] = water.site.name
+    return tuple(waters)
+
+
+def _water(
+    row: Any, number: int, radius: float, shared: Mapping[str, str], home: Path, plan: Path
+) -> PlannedWater:
+    where = f"[[water]] number {number}"
+    if not isinstance(row, dict):
+        raise PlanError(f"{where} is not a table", file=plan, remedy="write [[water]] on a line of its own")
+    _check_keys(row, WATER_KEYS, where, plan)
+    for key in ("name", "lat", "lon"):
+        if key not in row:
+            raise PlanError(f"{where} has no {key}", file=plan, remedy=f"add a line {key} = ...")
+    if not _slug(row["name"]):
+        raise PlanError(f"{where}: name {row['name']!r} has no letter or digit", file=plan)
+    try:
+        site = Site(
+            longitude=row["lon"],
+            latitude=row["lat"],
+            radius_km=float(row.get("radiusKm", radius)),
+            name=row["name"].strip(),
+        )
+    except SiteError as error:
+        raise PlanError(f"{where}: {error}", file=plan) from error
+    own = {key: str(home / row[key]) for key in LAYERS if key in row}
+    return PlannedWater(site=site, slug=_slug(site.name), layers={**shared, **own})
+
+
+def _slug(name: str) -> str:
+    """A folder's name: letters and digits of any script, in lower case, joined by hyphens."""
+    folded = unicodedata.normalize("NFKC", name).casefold()
+    return re.sub(r"[^\w]+|_+", "-", folded).strip("-")[:80]

@@ -1,0 +1,580 @@
+"""The seasonal run against a service on loopback: twice, at once, killed, broken, offline."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from filelock import FileLock
+
+from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceError, StoreError
+from poolbuilder.folder import read_pool
+from poolbuilder.intake import Wanted, bring, next_step
+from poolbuilder.records.service import Client
+from poolbuilder.records.store import Store
+from poolbuilder.refresh import Run, read_plan, refresh
+from poolbuilder.refresh.summary import summary_lines, summary_page
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from tests import service_double as service
+
+SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)
+SUMMER = datetime.datetime(2026, 6, 30, 6, tzinfo=datetime.UTC)
+CYANELLUS, GULOSUS = "Lepomis cyanellus", "Lepomis gulosus"
+
+PLAN = """
+[refresh]
+out = "pools"
+store = "data_cache"
+radiusKm = 40
+checklist = "lepomis"
+taxon = "Lepomis"
+
+[settings]
+serviceWaitS = 0
+serviceAttempts = 2
+serviceTimeoutS = 5
+
+[[water]]
+name = "Mill Pond"
+lat = 38.51
+lon = -90.50
+
+[[water]]
+name = "Étang du Loup"
+lat = 38.60
+lon = -90.40
+"""
+
+
+def fish(number: int, name: str = CYANELLUS, **changes: Any) -> dict[str, Any]:
+    return service.occurrence(
+        number,
+        scientificName=name,
+        decimalLongitude=round(-90.5 + (number % 7) * 0.03, 4),
+        decimalLatitude=round(38.5 + (number % 5) * 0.03, 4),
+        eventDate=f"20{number % 20 + 5:02d}-07-{number % 27 + 1:02d}",
+        **changes,
+    )
+
+
+@pytest.fixture
+def double() -> Iterator[service.ServiceDouble]:
+    with service.serving(service.ServiceDouble([fish(number) for number in range(12)])) as running:
+        yield running
+
+
+@pytest.fixture
+def plan_file(tmp_path: Path) -> Path:
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    return path
+
+
+def done(
+    plan_file: Path, double: service.ServiceDouble, now: datetime.datetime = SPRING, *, offline: bool = False
+) -> Run:
+    plan = read_plan(plan_file).with_service(double.url)
+    with Client(plan.service_url, settings=plan.settings, offline=offline, sleep=lambda _: None) as client:
+        return refresh(plan, client, now=now)
+
+
+def states(run: Run) -> dict[str, str]:
+    return {item.water.site.name: item.state for item in run.outcomes}
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+# ------------------------------------------------------------------ the ordinary way
+
+
+def test_a_first_run_builds_every_water(plan_file: Path, double: service.ServiceDouble) -> None:
+    run = done(plan_file, double)
+    assert states(run) == {"Mill Pond": "new", "Étang du Loup": "new"}
+    assert run.folder.name == "2026-03-31"
+    assert read_pool(run.folder / "mill-pond").site.name == "Mill Pond"
+    assert (run.folder / "étang-du-loup" / "report.html").is_file()
+    assert (run.folder.parent / "latest").resolve() == run.folder.resolve()
+    summary = json.loads((run.folder / "summary.json").read_text())
+    assert summary["states"] == {"new": 2, "same": 0, "changed": 0, "stale": 0, "failed": 0}
+    assert summary["waters"][0]["licence"] == "CC_BY_4_0"
+    assert "Étang du Loup" in (run.folder / "summary.html").read_text(encoding="utf-8")
+
+
+def test_a_second_run_says_what_changed_and_asks_only_for_changes(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    done(plan_file, double)
+    fresh = "2026-06-20T00:00:00.000+00:00"
+    double.occurrences = [
+        *double.occurrences,
+        *(
+            fish(number, GULOSUS, lastInterpreted=fresh, establishmentMeans="Introduced")
+            for number in range(20, 24)
+        ),
+    ]
+    asked = len(double.log)
+    run = done(plan_file, double, SUMMER)
+    assert set(states(run).values()) == {"changed"}
+    assert run.found(["new-introduced"]) == [
+        f"Mill Pond: new-introduced: {GULOSUS}",
+        f"Étang du Loup: new-introduced: {GULOSUS}",
+    ]
+    searches = [params for path, params, _ in double.log[asked:] if path == "/occurrence/search"]
+    assert {params["lastInterpreted"][0] for params in searches} == {"2026-03-24,*"}
+    (outcome, _) = run.outcomes
+    assert outcome.comparison is not None
+    words = [
+        row["words"] for row in outcome.comparison.causes.to_pylist() if row["scientificName"] == GULOSUS
+    ]
+    assert any(text.startswith("4 new records") for text in words)
+
+
+def test_twice_on_one_day_changes_no_byte_and_asks_for_no_record(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    done(plan_file, double)
+    double.occurrences = double.occurrences[:-2]
+    first = done(plan_file, double, SUMMER)
+    before, asked = contents(first.folder), len(double.log)
+    second = done(plan_file, double, SUMMER + datetime.timedelta(hours=5))
+    assert contents(second.folder) == before
+    assert not [path for path, _, _ in double.log[asked:] if path == "/occurrence/search"]
+
+
+def test_a_full_fetch_every_few_runs_finds_the_withdrawn(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    plan_file.write_text(PLAN.replace("[settings]", "[settings]\nfullFetchEvery = 2"))
+    double.occurrences = [*double.occurrences, fish(30, GULOSUS)]
+    done(plan_file, double)
+    double.occurrences = double.occurrences[:-1]
+    assert done(plan_file, double, SUMMER).outcomes[0].comparison.having("lost") == []  # type: ignore[union-attr]
+    run = done(plan_file, double, SUMMER + datetime.timedelta(days=90))
+    comparison = run.outcomes[0].comparison
+    assert comparison is not None
+    assert comparison.having("lost") == [GULOSUS]
+    assert run.found(["lost"]) == [f"Mill Pond: lost: {GULOSUS}", f"Étang du Loup: lost: {GULOSUS}"]
+
+
+@pytest.mark.parametrize(
+    ("made", "step"),
+    [
+        ([], ("all", None)),
+        ([(0, True)], ("changes", datetime.date(2026, 3, 24))),
+        ([(0, True), (30, True)], ("changes", datetime.date(2026, 4, 23))),
+        ([(0, True), (30, False)], ("changes", datetime.date(2026, 3, 24))),
+        ([(0, True), (30, True), (60, True), (70, True)], ("all", None)),
+        ([(0, True), (91, True)], ("none", None)),
+        ([(0, True), (91, False)], ("changes", datetime.date(2026, 3, 24))),
+        ([(400, True)], ("all", None)),
+    ],
+    ids=["never", "once", "twice", "broken", "many", "today", "broken today", "future"],
+)
+def test_what_to_fetch_next(made: list[tuple[int, bool]], step: tuple[str, datetime.date | None]) -> None:
+    times = [(SPRING + datetime.timedelta(days=days), whole) for days, whole in made]
+    assert next_step(times, now=SUMMER, settings=Settings()) == step
+
+
+def test_the_order_of_the_waters_changes_nothing(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    done(plan_file, double)
+    head, first, second = PLAN.split("[[water]]")
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "plan.toml").write_text("[[water]]".join([head, second, first]), encoding="utf-8")
+    done(other / "plan.toml", double)
+    for slug in ("mill-pond", "étang-du-loup"):
+        pools = [read_pool(folder / "pools" / "2026-03-31" / slug) for folder in (tmp_path, other)]
+        assert pools[0].candidates.equals(pools[1].candidates)
+
+
+def test_waters_can_come_from_a_table(plan_file: Path, double: service.ServiceDouble, tmp_path: Path) -> None:
+    (tmp_path / "waters.csv").write_text("name,lat,lon\nReed Lake,38.55,-90.45\n")
+    plan_file.write_text(PLAN.partition("[[water]]")[0].replace("taxon =", 'waters = "waters.csv"\ntaxon ='))
+    assert states(done(plan_file, double)) == {"Reed Lake": "new"}
+
+
+# ------------------------------------------------------------------ failing waters and services
+
+
+def test_one_failing_water_stops_no_other(plan_file: Path, double: service.ServiceDouble) -> None:
+    plan_file.write_text(
+        PLAN.replace("lon = -90.40", 'lon = -90.40\nwater = "missing.gpkg"'), encoding="utf-8"
+    )
+    run = done(plan_file, double)
+    assert states(run) == {"Mill Pond": "new", "Étang du Loup": "failed"}
+    assert run.missing == ["Étang du Loup"]
+    summary = json.loads((run.folder / "summary.json").read_text())
+    assert "missing.gpkg" in summary["waters"][1]["fault"]
+
+
+def test_a_failing_service_leaves_older_records_and_says_so(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    done(plan_file, double)
+    double.inject("/species/match", service.status(503), times=99)
+    run = done(plan_file, double, SUMMER)
+    assert states(run) == {"Mill Pond": "stale", "Étang du Loup": "stale"}
+    summary = json.loads((run.folder / "summary.json").read_text())
+    assert summary["waters"][0]["fetched"].startswith("2026-03-31")
+    assert summary["waters"][0]["ageDays"] == 91
+    assert "is busy (status 503)" in summary["waters"][0]["fault"]
+    assert any("built from older records" in line for line in summary_lines(summary))
+
+
+def test_a_failing_service_at_the_first_run_builds_nothing_from_nothing(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    double.inject("/species/match", service.status(503), times=99)
+    run = done(plan_file, double)
+    assert set(states(run).values()) == {"failed"}
+    assert "no records were ever fetched for this water" in str(run.outcomes[0].fault)
+    assert not (run.folder / "mill-pond").exists()
+
+
+def test_a_dead_service_is_not_asked_for_every_water(plan_file: Path, double: service.ServiceDouble) -> None:
+    waters = "".join(f'[[water]]\nname = "Pond {n}"\nlat = 38.5\nlon = {-90.5 + n / 100}\n' for n in range(8))
+    plan_file.write_text(PLAN.partition("[[water]]")[0] + waters)
+    double.inject("/", service.status(503), times=999)
+    run = done(plan_file, double)
+    assert len(double.log) == 4  # two waters, two attempts each
+    assert str(run.outcomes[7].fault).startswith("not asked: the service failed for the waters before")
+
+
+def test_a_water_that_fails_on_the_second_run_of_a_day_keeps_its_pool(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    first = done(plan_file, double)
+    pool = contents(first.folder / "mill-pond")
+    plan_file.write_text(PLAN.replace('checklist = "lepomis"', 'checklist = "nothing.csv"'), encoding="utf-8")
+    run = done(plan_file, double)
+    assert set(states(run).values()) == {"failed"}
+    assert contents(run.folder / "mill-pond") == pool
+    assert "the pool of an earlier run of this day is kept" in run.outcomes[0].notes
+
+
+def test_offline_builds_from_the_store_and_says_how_old_it_is(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    done(plan_file, double)
+    asked = len(double.log)
+    run = done(plan_file, double, SUMMER, offline=True)
+    assert len(double.log) == asked
+    assert run.missing == []
+    assert json.loads((run.folder / "summary.json").read_text())["waters"][0]["ageDays"] == 91
+
+
+def test_offline_without_a_fetch_names_the_remedy(plan_file: Path, double: service.ServiceDouble) -> None:
+    run = done(plan_file, double, offline=True)
+    assert "fetch once without --offline" in str(run.outcomes[0].fault)
+
+
+# ------------------------------------------------------------------ clocks, locks, broken folders
+
+
+def test_a_clock_set_back_is_an_error_and_loses_nothing(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    run = done(plan_file, double, SUMMER)
+    before = contents(run.folder)
+    with pytest.raises(PlanError, match=r"the last run is of 2026-06-30, which is after today, 2026-03-31"):
+        done(plan_file, double, SPRING)
+    assert contents(run.folder) == before
+    assert str((run.folder.parent / "latest").readlink()) == "2026-06-30"
+
+
+def test_two_at_once_do_not_mix(plan_file: Path, double: service.ServiceDouble, tmp_path: Path) -> None:
+    (tmp_path / "pools").mkdir()
+    with (
+        FileLock(tmp_path / "pools" / ".lock"),
+        pytest.raises(StoreError, match="another refresh is writing here"),
+    ):
+        done(plan_file, double)
+    assert double.log == []
+    assert set(states(done(plan_file, double)).values()) == {"new"}
+
+
+@pytest.mark.parametrize("junk", ["nonsense\n", "1999-01-01", "", "\xff" * 9, "../elsewhere"])
+def test_a_corrupt_latest_is_said_and_mended(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path, junk: str
+) -> None:
+    done(plan_file, double)
+    latest = tmp_path / "pools" / "latest"
+    latest.unlink()
+    latest.write_bytes(junk.encode("latin-1"))
+    run = done(plan_file, double, SUMMER)
+    assert set(states(run).values()) <= {"same", "changed"}
+    assert "the youngest run is used" in run.notes[0]
+    assert str(latest.readlink()) == "2026-06-30"
+
+
+def test_a_latest_that_points_nowhere_is_mended(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    done(plan_file, double)
+    latest = tmp_path / "pools" / "latest"
+    latest.unlink()
+    latest.symlink_to("2020-01-01")
+    assert "names '2020-01-01', which is no run here" in done(plan_file, double, SUMMER).notes[0]
+
+
+def test_a_broken_earlier_pool_is_passed_over_for_an_older_one(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    done(plan_file, double)
+    later = done(plan_file, double, SPRING + datetime.timedelta(days=30))
+    (later.folder / "mill-pond" / "pool.json").write_text("{")
+    run = done(plan_file, double, SUMMER)
+    comparison = run.outcomes[0].comparison
+    assert comparison is not None
+    assert comparison.before == SPRING.date()
+    assert any("passed over" in note for note in run.outcomes[0].notes)
+
+
+def test_a_full_disk_leaves_the_last_run_whole(
+    plan_file: Path, double: service.ServiceDouble, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    first = done(plan_file, double)
+    before = contents(first.folder)
+
+    def full(self: Path, *_: Any, **__: Any) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(PoolFileError, match="No space left on device"):
+        done(plan_file, double, SUMMER)
+    monkeypatch.undo()
+    assert contents(first.folder) == before
+    assert sorted(path.name for path in (tmp_path / "pools").iterdir()) == [".lock", "2026-03-31", "latest"]
+    assert set(states(done(plan_file, double, SUMMER)).values()) <= {"same", "changed"}
+
+
+def test_a_foreign_folder_called_latest_is_left_alone(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    own = tmp_path / "pools" / "latest"
+    own.mkdir(parents=True)
+    (own / "mine.txt").write_text("mine")
+    done(plan_file, double)
+    assert (own / "mine.txt").read_text() == "mine"
+
+
+def test_names_from_strangers_are_escaped_on_the_page(plan_file: Path, double: service.ServiceDouble) -> None:
+    plan_file.write_text(PLAN.replace('"Mill Pond"', '"<script>alert(1)</script> Pond"'), encoding="utf-8")
+    run = done(plan_file, double)
+    page = (run.folder / "summary.html").read_text(encoding="utf-8")
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+    assert summary_page(json.loads((run.folder / "summary.json").read_text())) == page
+
+
+# ------------------------------------------------------------------ killed
+
+
+def command(plan_file: Path, double: service.ServiceDouble, *more: str) -> subprocess.Popen[bytes]:
+    environ = {**os.environ, "POOLBUILDER_SERVICE_URL": double.url}
+    line = [sys.executable, "-W", "error", "-m", "poolbuilder", "refresh", str(plan_file), *more]
+    return subprocess.Popen(line, env=environ, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+
+
+def assert_whole(folder: Path) -> None:
+    """No dated folder is half-written, and the store has no fault."""
+    for day in folder.glob("pools/20*"):
+        summary = json.loads((day / "summary.json").read_text())
+        for water in summary["waters"]:
+            if water["pool"]:
+                read_pool(day / water["folder"])
+    if (folder / "data_cache").is_dir():
+        assert not Store(folder / "data_cache").check().problems
+
+
+@pytest.mark.parametrize("moment", [0.1, 0.35, 0.6, 0.8, 0.97])
+def test_killed_at_any_moment_the_next_run_finishes_the_job(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path, moment: float
+) -> None:
+    started = time.monotonic()
+    with command(plan_file, double) as whole:
+        _, said = whole.communicate(timeout=120)
+        assert whole.returncode == 0, said
+    took = time.monotonic() - started
+    good = {
+        name: body
+        for name, body in contents(tmp_path / "pools").items()
+        if not name.startswith((".", "latest"))
+    }
+    shutil.rmtree(tmp_path / "pools")
+    shutil.rmtree(tmp_path / "data_cache")
+    with command(plan_file, double) as killed:
+        time.sleep(took * moment)
+        killed.send_signal(signal.SIGKILL)
+        killed.communicate(timeout=60)
+    assert_whole(tmp_path)
+    with command(plan_file, double) as again:
+        _, said = again.communicate(timeout=120)
+        assert again.returncode == 0, said
+    assert_whole(tmp_path)
+    after = {
+        name: body
+        for name, body in contents(tmp_path / "pools").items()
+        if not name.startswith((".", "latest"))
+    }
+    assert after.keys() == good.keys()
+    for name in after:
+        if name.endswith("pool.csv"):
+            assert after[name] == good[name]
+
+
+def test_the_command_ends_with_4_when_it_finds_what_was_asked_about(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    done(plan_file, double)
+    double.occurrences = [
+        *double.occurrences,
+        fish(30, GULOSUS, lastInterpreted="2026-06-20T00:00:00.000+00:00"),
+    ]
+    with command(plan_file, double, "--fail-on", "changed") as run:
+        out, said = run.communicate(timeout=120)
+    assert run.returncode == 4, said
+    assert b"found: Mill Pond: changed: Lepomis gulosus" in said
+    assert b"gained: Lepomis gulosus" in out
+
+
+def test_the_command_ends_with_3_and_names_what_is_missing(
+    plan_file: Path, double: service.ServiceDouble
+) -> None:
+    double.inject("/", service.status(404), times=99)
+    with command(plan_file, double) as run:
+        _, said = run.communicate(timeout=120)
+    assert run.returncode == 3
+    assert "not refreshed: Mill Pond, Étang du Loup" in said.decode()
+    assert b"Traceback" not in said
+
+
+# ------------------------------------------------------------------ plans
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("radiusKm", "radiuskm"), r"\[refresh\] has an unknown key 'radiuskm' \(did you mean radiusKm\?\)"),
+        (("[settings]", "[setings]"), r"the plan has an unknown key 'setings' \(did you mean settings\?\)"),
+        (
+            ("lat = 38.60", "latt = 38.60"),
+            r"\[\[water\]\] number 2 has an unknown key 'latt' \(did you mean lat\?\)",
+        ),
+        (
+            ("serviceWaitS", "serviceWaits"),
+            r"\[settings\].*unknown setting 'serviceWaits' \(did you mean serviceWaitS\?\)",
+        ),
+        (("Étang du Loup", "mill  POND"), r"two waters would share one folder: 'Mill Pond' and 'mill  POND'"),
+        (('name = "Mill Pond"\n', ""), r"\[\[water\]\] number 1 has no name"),
+        (('"Mill Pond"', '"…"'), r"name '…' has no letter or digit"),
+        (("lat = 38.51", "lat = 138.51"), r"\[\[water\]\] number 1: site 'Mill Pond'.*swapped"),
+        (("lat = 38.51", 'lat = "38.51"'), r"lat is '38\.51' \(give a number\)"),
+        (("lat = 38.51", "lat = true"), r"lat is True \(give a number\)"),
+        (('taxon = "Lepomis"', "taxon = []"), r"taxon is empty"),
+        (('taxon = "Lepomis"', "taxon = [7]"), r"taxon holds 7"),
+        (('taxon = "Lepomis"\n', ""), r"\[refresh\] has no taxon"),
+        (('taxon = "Lepomis"', 'taxon = "Lepomis"\nlicence = "MIT"'), r"licence 'MIT': not one"),
+        (('taxon = "Lepomis"', 'taxon = "Lepomis"\nshape = "square"'), r"shape 'square' is unknown"),
+        (("[refresh]", "[refresh"), r"is not TOML"),
+        (("[refresh]\n", ""), r"unknown key 'out'"),
+        (('taxon = "Lepomis"', 'taxon = "Lepomis"\nsettings = "x.toml"'), r"settings stand twice"),
+    ],
+)
+def test_a_plan_with_a_fault_is_refused_with_file_and_remedy(
+    plan_file: Path, change: tuple[str, str], words: str
+) -> None:
+    plan_file.write_text(PLAN.replace(*change), encoding="utf-8")
+    with pytest.raises(PlanError, match=words) as caught:
+        read_plan(plan_file)
+    assert re.match(r".*plan\.toml", str(caught.value))
+
+
+def test_a_plan_without_waters_or_without_a_file_is_refused(plan_file: Path, tmp_path: Path) -> None:
+    plan_file.write_text(PLAN.partition("[[water]]")[0])
+    with pytest.raises(PlanError, match="names no water"):
+        read_plan(plan_file)
+    with pytest.raises(PlanError, match="cannot be read"):
+        read_plan(tmp_path / "none.toml")
+
+
+def test_paths_are_taken_from_the_folder_of_the_plan(
+    plan_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir("/")
+    plan_file.write_text(PLAN.replace("taxon", 'ranges = ["r.gpkg:layer"]\ntaxon'), encoding="utf-8")
+    plan = read_plan(plan_file)
+    assert plan.out == tmp_path / "pools"
+    assert plan.ranges == (str(tmp_path / "r.gpkg:layer"),)
+
+
+# ------------------------------------------------------------------ one water at a time
+
+
+def wanted(**changes: Any) -> Wanted:
+    return Wanted(site=Site(longitude=-90.5, latitude=38.51), taxa=["Lepomis"], **changes)
+
+
+def test_records_of_taxon_and_group_reach_the_store(double: service.ServiceDouble, tmp_path: Path) -> None:
+    double.taxa["centrarchidae"] = {**service.answer("match_exact"), "usageKey": 9000000, "rank": "FAMILY"}
+    double.occurrences = [
+        *double.occurrences,
+        *(
+            fish(number, "Micropterus salmoides", genusKey=77, lineage=["9000000"])
+            for number in range(50, 53)
+        ),
+    ]
+    with Client(double.url, settings=Settings(), sleep=lambda _: None) as client:
+        intake = bring(
+            client, wanted(group=["Centrarchidae"]), store=tmp_path, settings=Settings(), now=SPRING
+        )
+    assert [item.table.num_rows for item in intake.fetches] == [12, 3]
+    assert Store(tmp_path).records == 15
+
+
+def test_a_fetch_that_never_reached_the_store_does_so_the_next_time(
+    double: service.ServiceDouble, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def killed(*_: Any, **__: Any) -> None:
+        raise KeyboardInterrupt
+
+    with Client(double.url, settings=Settings(), sleep=lambda _: None) as client:
+        monkeypatch.setattr(Store, "add_table", killed)
+        with pytest.raises(KeyboardInterrupt):
+            bring(client, wanted(), store=tmp_path, settings=Settings(), now=SPRING)
+        monkeypatch.undo()
+        bring(client, wanted(), store=tmp_path, settings=Settings(), now=SUMMER, update=True)
+    assert Store(tmp_path).records == 12
+
+
+def test_a_wrong_taxon_brings_nothing(double: service.ServiceDouble, tmp_path: Path) -> None:
+    with Client(double.url, settings=Settings()) as client:
+        strange = Wanted(site=Site(longitude=-90.5, latitude=38.51), taxa=["Lepomsi"])
+        with pytest.raises(SourceError, match="knows no such name"):
+            bring(client, strange, store=tmp_path, settings=Settings(), now=SPRING)
+    assert Store(tmp_path).is_empty
+
+
+def test_offline_a_store_without_the_taxon_is_no_help(double: service.ServiceDouble, tmp_path: Path) -> None:
+    with Client(double.url, settings=Settings(), offline=True) as client, pytest.raises(OfflineError):
+        bring(client, wanted(), store=tmp_path, settings=Settings(), now=SPRING)
