@@ -29,6 +29,12 @@ def test_split_keeps_area_and_stays_on_the_globe(west, width, south, height) -> 
     assert split.bounds[2] <= 180
 
 
+def test_a_cut_that_only_touches_leaves_no_sliver() -> None:
+    shape = shapely.MultiPolygon([shapely.box(170, 0, 180, 1), shapely.box(185, 5, 190, 6)])
+    split = split_at_antimeridian(shape)
+    assert {part.geom_type for part in shapely.get_parts(split)} == {"Polygon"}
+
+
 def test_what_does_not_cross_is_left_as_it_is() -> None:
     shape = shapely.box(-180, -10, 180, 10)
     assert split_at_antimeridian(shape) is shape

@@ -60,6 +60,20 @@ def test_the_nearest_polygon_is_named_and_holes_count() -> None:
     assert edges.nearest(9.5, 0.5)[1] == 0
 
 
+def test_an_edge_whose_ends_are_farther_than_another_vertex() -> None:
+    """The nearest point lies inside a segment although a corner elsewhere is nearer than its ends."""
+    corner = shapely.Polygon([(0, 0.09), (0.001, 0.2), (-0.001, 0.2)])
+    passing = shapely.Polygon([(-0.1, -0.08), (0.1, -0.08), (0, -0.3)])
+    km, polygon = Edges([corner, passing]).nearest(0, 0)
+    assert polygon == 1
+    assert km == pytest.approx(8.846, abs=1e-3)
+
+
+def test_an_edge_around_the_globe() -> None:
+    km, _ = Edges([shapely.box(-180, 60, 180, 90)]).nearest(3, 59)
+    assert km == pytest.approx(111.4, abs=0.1)
+
+
 def test_distance_across_the_antimeridian() -> None:
     shape = split_at_antimeridian(shapely.box(179, -1, 181, 1))
     km, _ = Edges([shape]).nearest(-178.5, 0)

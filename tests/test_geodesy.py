@@ -99,6 +99,11 @@ def test_covering_box_is_tight_and_splits_at_the_antimeridian() -> None:
     assert left[2] == pytest.approx(-179.74, abs=0.01)
     assert right[2] == 180
     assert right[0] == pytest.approx(179.54, abs=0.01)
+    mirrored = sorted(
+        (-east, south, -west, north) for west, south, east, north in covering_box(-179.9, 0, 40)
+    )
+    for box, other in zip(mirrored, (left, right), strict=True):
+        assert box == pytest.approx(other, abs=1e-9)
 
 
 @pytest.mark.parametrize(("latitude", "edge"), [(89.9, 90.0), (-89.9, -90.0)])

@@ -60,6 +60,14 @@ def test_geopackage_in_metres_comes_back_to_degrees(package: Path) -> None:
     assert layer.geometry[0].bounds == pytest.approx(SQUARE.bounds, abs=1e-7)
 
 
+def test_degrees_on_another_datum_keep_their_axes(tmp_path: Path) -> None:
+    """EPSG:4269 has latitude first by its definition; files have longitude first."""
+    _frame(4269).to_file(tmp_path / "nad83.gpkg")
+    layer = read_layer(tmp_path / "nad83.gpkg", purpose="basins")
+    assert layer.notes == ("brought from NAD83 to WGS84",)
+    assert layer.geometry[0].bounds == pytest.approx(SQUARE.bounds, abs=1e-4)
+
+
 def test_geoparquet_with_and_without_crs(tmp_path: Path) -> None:
     _frame().to_parquet(tmp_path / "a.parquet")
     layer = read_layer(tmp_path / "a.parquet", purpose="basins")
@@ -148,6 +156,19 @@ def test_bow_tie_is_repaired_and_keeps_its_area() -> None:
     assert layer.attributes["name"] == ["bow tie", "square"]
 
 
+def test_a_spike_is_repaired_to_the_polygon_alone() -> None:
+    layer = _read("spike.geojson")
+    assert layer.notes == ("1 invalid geometry repaired",)
+    assert layer.geometry[0].geom_type == "Polygon"
+    assert layer.geometry[0].area == pytest.approx(1)
+
+
+def test_a_polygon_without_extent_is_left_out() -> None:
+    layer = _read("flat.geojson")
+    assert layer.notes == ("1 invalid geometry repaired", "1 repaired geometry without extent left out")
+    assert layer.attributes["name"] == ["square"]
+
+
 def test_heights_are_dropped() -> None:
     layer = _read("heights.geojson")
     assert layer.notes == ("heights and measures dropped",)
@@ -234,6 +255,8 @@ def test_spec_with_colons_in_names(tmp_path: Path) -> None:
     assert split_spec(odd) == (odd, None)
     assert split_spec(f"{odd}:layer") == (odd, "layer")
     assert split_spec(f"{odd}:layer:with:colons") == (odd, "layer:with:colons")
+    (tmp_path / "a").write_text("{}")
+    assert split_spec(f"{odd}:layer") == (odd, "layer")
 
 
 @pytest.mark.parametrize(

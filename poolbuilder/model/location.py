@@ -158,7 +158,6 @@ def share_inside(distance_km: ArrayLike, sigma_km: ArrayLike, radius_km: ArrayLi
     out = np.where(edge >= 0, 1.0, 0.0)
     out[np.isnan(distance) | np.isnan(sigma)] = np.nan
     near = (np.abs(edge) < TAIL) & (sigma >= SMALLEST_SIGMA_KM)
-    near |= (edge >= TAIL) & (radius < TAIL * sigma)  # a wide location around a small radius
     if near.any():
         out[near] = _distinct(distance[near], sigma[near], lambda d, s: _rice_inside(d, s, radius))
     return out
