@@ -12,13 +12,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["MENTION", "Formula", "direction", "split_formula", "without_sex", "write_formula"]
+__all__ = ["Formula", "direction", "may_cross", "split_formula", "without_sex", "write_formula"]
 
-# On lower-case text: whether a closer look can find a cross, or a sex, at all.
-_SEX_HINT = re.compile(r"[♀♂]|male|\((?:f|m|fem)\b|\bfem\.")
-MENTION = re.compile(r"[×*♀♂]|\bx|x\b|hyb|hib|cross|grad|bastard|\bf\d|male|\((?:f|m|fem)\b|\bfem\.")
-"""Finds, in lower-case text, whatever may speak of a cross or a sex; most names have nothing of it."""
-
+_GENERATION = re.compile(r"\bf\d")
+_EXES = re.compile(r"\bx|x\b")
 _INNER = re.compile(r"[a-z]X[a-zA-Z]")
 _SIGN = re.compile(
     r"""
@@ -60,6 +57,26 @@ class Formula:
     signed: bool
 
 
+# Searches for substrings come first: they cost a tenth of a pattern, and most names hold none.
+def _may_tell_sex(low: str) -> bool:
+    return "male" in low or "♀" in low or "♂" in low or "fem" in low or "(f" in low or "(m" in low
+
+
+def may_cross(low: str) -> bool:
+    """Whether anything in a lower-case text can speak of a cross; most names have nothing."""
+    return (
+        "hyb" in low
+        or "×" in low
+        or "*" in low
+        or "cross" in low
+        or "hib" in low
+        or "grad" in low
+        or "bastard" in low
+        or ("x" in low and _EXES.search(low) is not None)
+        or ("f" in low and _GENERATION.search(low) is not None)
+    )
+
+
 def without_sex(text: str) -> tuple[str, str | None]:
     """Take the mention of a sex off a name; both sexes at once say nothing.
 
@@ -68,7 +85,7 @@ def without_sex(text: str) -> tuple[str, str | None]:
     >>> without_sex("♀ Lepomis gulosus")
     ('Lepomis gulosus', 'female')
     """
-    if not _SEX_HINT.search(text.lower()):
+    if not _may_tell_sex(text.lower()):
         return text, None
     female, male = bool(_FEMALE.search(text)), bool(_MALE.search(text))
     bare = " ".join(_MALE.sub(" ", _FEMALE.sub(" ", text)).split())
@@ -117,7 +134,7 @@ def split_formula(text: str) -> Formula | None:
     >>> split_formula("Lepomis maxillaris") is None
     True
     """
-    if not MENTION.search(text.lower()) and not _INNER.search(text):
+    if not may_cross(text.lower()) and not _INNER.search(text):
         return None
     said = [match for match in _WORD.finditer(text) if not _is_author(match)]
     bare = text

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from poolbuilder.binomial import foreign_words, read_epithet, read_plain, read_scientific
 from poolbuilder.checklist import Checklist
-from poolbuilder.hybrids import MENTION
+from poolbuilder.hybrids import may_cross
 from poolbuilder.sense import Sense, sense_of
 from poolbuilder.spelling import letters, nearest
 
@@ -23,17 +23,49 @@ DOUBT = re.compile(
     r"|auct)\b\.?|\?",
     re.IGNORECASE,
 )
-# On lower-case text: whether a closer look can find a word of doubt, openness or stage.
-_DOUBT_HINT = re.compile(r"\?|\bc\.? ?f\b|\b(?:aff|nr|near|pro|pos|per|may|lik|pre|unc|auc)")
-_ASIDE_HINT = re.compile(r"\b(?:sp|n\.|in|un|ge|ju|ad|la|fr|fi|y|im)")
 _ASIDE = re.compile(
     r"\b(?:n\. ?sp|sp\.? ?nov|spp?|species|indet(?:erminate)?|unident(?:ified)?|undetermined|unknown|unk|gen"
     r"|juv(?:enile)?s?|adults?|larva[el]?|fry|fingerlings?|y\.?o\.?y|immatures?"
     r"|young(?: of (?:the )?year)?)\b\.?",
     re.IGNORECASE,
 )
+# The words that these two look for: a set is asked first, for most names hold none of them.
+_DOUBTFUL = {"?", "c", "cf", "aff", "nr", "near", "prob", "probable", "probably", "poss", "possible"}
+_DOUBTFUL |= {"possibly", "perhaps", "maybe", "likely", "presumed", "uncertain", "auct"}
+_BESIDE = {"n", "nov", "sp", "spp", "species", "indet", "indeterminate", "unident", "unidentified"}
+_BESIDE |= {
+    "undetermined",
+    "unknown",
+    "unk",
+    "gen",
+    "juv",
+    "juvs",
+    "juvenile",
+    "juveniles",
+    "adult",
+    "adults",
+}
+_BESIDE |= {
+    "larva",
+    "larvae",
+    "larval",
+    "fry",
+    "fingerling",
+    "fingerlings",
+    "yoy",
+    "y",
+    "immature",
+    "immatures",
+}
+_BESIDE |= {"young"}
+_POINTS = str.maketrans(dict.fromkeys(".,;:()[]\"'-/", " "))
 _BRACKET = re.compile(r"[(\[]([^()\[\]]*)[)\]]?")
 _EDGES = " ,;:-*\"'"
+
+
+def _words(text: str) -> list[str]:
+    """Lower-case words, points and brackets off; a question mark stands alone."""
+    return text.lower().translate(_POINTS).replace("?", " ? ").split()
 
 
 # -- vernacular names --------------------------------------------------------------------
@@ -109,7 +141,7 @@ def _any_way(text: str, checklist: Checklist, *, year: int | None, hint: str) ->
 def _variants(text: str) -> list[str]:
     """The text, then without words on stage and openness, outside its brackets, inside them."""
     tries = [text.strip(_EDGES)]
-    if _ASIDE_HINT.search(text.lower()) and _ASIDE.search(text):
+    if not _BESIDE.isdisjoint(_words(text)):
         text = " ".join(_ASIDE.sub(" ", text).split())
         tries.append(text.strip(_EDGES))
     if "(" in text or "[" in text:
@@ -136,14 +168,16 @@ def is_foreign(text: str, checklist: Checklist) -> bool:
     words = foreign_words(text, checklist)
     if words is None:
         return False
-    low = text.lower()
-    if MENTION.search(low) or _DOUBT_HINT.search(low) or _ASIDE_HINT.search(low):
+    each = _words(text)
+    if may_cross(text.lower()) or not (_DOUBTFUL.isdisjoint(each) and _BESIDE.isdisjoint(each)):
         return False
     name, author = words
     spoken = (
         _spoken(name, checklist, None) or _genus_word(name, checklist) or _misspoken(name, checklist, None)
     )
-    return spoken is None and not (_spoken(author, checklist, None) or _genus_word(author, checklist))
+    if "(" in author:
+        spoken = spoken or _spoken(author, checklist, None) or _genus_word(author, checklist)
+    return spoken is None
 
 
 def read_taxon(text: str, checklist: Checklist, *, year: int | None = None, hint: str = "") -> Sense:
@@ -163,7 +197,7 @@ def read_taxon(text: str, checklist: Checklist, *, year: int | None = None, hint
     -------
     Sense
     """
-    qualified = _DOUBT_HINT.search(text.lower()) is not None and DOUBT.search(text) is not None
+    qualified = not _DOUBTFUL.isdisjoint(_words(text)) and DOUBT.search(text) is not None
     if qualified:
         text = " ".join(DOUBT.sub(" ", text).split())
     sense = read_listed(text, checklist, year=year) or _loosely(text, checklist, year, hint)
