@@ -24,7 +24,7 @@ from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings
 
 FILES = Path(__file__).parent / "data" / "records"
-LAW = settings(deadline=None, derandomize=True, max_examples=150)
+LAW = settings(deadline=None, derandomize=True, max_examples=100)
 
 
 def _read(name: str | Path, **more: object) -> tuple[dict[str, list[object]], tuple[str, ...]]:
