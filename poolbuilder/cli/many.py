@@ -29,6 +29,9 @@ __all__ = ["many"]
     "--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes on this machine."
 )
 @click.option(
+    "--counts", is_flag=True, help="Only count the records of each candidate within the radius; quick."
+)
+@click.option(
     "--dask", metavar="ADDRESS", help="Dask scheduler to use in their place, such as tcp://host:8786."
 )
 def many(
@@ -46,6 +49,7 @@ def many(
     out: Path,
     workers: int,
     dask: str | None,
+    counts: bool,
 ) -> None:
     """Build the pools of many waters: a table with name, latitude, longitude and perhaps radius_km.
 
@@ -65,7 +69,12 @@ def many(
         store=store_path(store),
         settings=read_settings(settings_file),
     )
-    summary = build_many(sites, job, out, workers=workers, dask=dask, progress=progress_line)
-    recorded = sum(count > 0 for count in summary["recordedSpecies"].to_pylist())
+    result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
+    name = "records" if counts else "recordedSpecies"
+    rows = zip(result["water"].to_pylist(), result[name].to_pylist(), strict=True)
+    recorded = len({water for water, count in rows if count > 0})
     click.echo(f"{len(sites):,} waters, {recorded:,} with a candidate recorded in them or near")
-    click.echo(f"wrote {out} (waters.csv is the summary; pools and pairs are Parquet)", err=True)
+    what = (
+        "counts.csv holds all counts" if counts else "waters.csv is the summary; pools and pairs are Parquet"
+    )
+    click.echo(f"wrote {out} ({what})", err=True)

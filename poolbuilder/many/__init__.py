@@ -30,6 +30,7 @@ def build_many(
     *,
     workers: int = 1,
     dask: str | None = None,
+    counts: bool = False,
     part_waters: int = PART_WATERS,
     progress: Progress | None = None,
 ) -> pa.Table:
@@ -48,6 +49,8 @@ def build_many(
     dask : str, optional
         Address of a Dask scheduler, such as ``tcp://host:8786``, to use in their place; its
         workers must reach the store and the layers under the same names.
+    counts : bool
+        Only count the records of each candidate within each radius, which is much quicker.
     part_waters : int
         Waters that share one reading of records, about.
     progress : callable, optional
@@ -55,11 +58,13 @@ def build_many(
 
     Returns
     -------
-    Table, schema WATERS
-        One row per water, in order; also written as ``waters.csv``.
+    Table, schema WATERS, or TALLIES when only counting
+        In the order of the waters; also written as ``waters.csv`` or ``counts.csv``.
 
     Raises
     ------
+    PlanError
+        When only counting is wanted with a genus for a checklist.
     PoolFileError
         When *out* holds something else, or the results of another run.
     RecordFileError
@@ -70,13 +75,13 @@ def build_many(
         When *dask* is wanted and not installed.
     """
     parts = parts_of(sites, size=part_waters)
-    results = Results.open(out, job, sites, parts)
+    results = Results.open(out, job, sites, parts, counts=counts)
     waiting = [part for part in parts if not results.has(part)]
     done = len(sites) - sum(len(part.waters) for part in waiting)
     if progress is not None:
         progress("building", done, len(sites))
     by_number = {part.number: part for part in waiting}
-    with crew(job, workers=workers, dask=dask) as people:
+    with crew(job, counts=counts, workers=workers, dask=dask) as people:
         for tables in people.build(waiting):
             results.write(tables)
             done += len(by_number[tables.number].waters)

@@ -27,13 +27,13 @@ class Crew(Protocol):
 class _Alone:
     """Nobody but this process; what the job opens is opened once."""
 
-    def __init__(self, job: Job) -> None:
-        self._job = job
+    def __init__(self, job: Job, counts: bool) -> None:
+        self._job, self._counts = job, counts
 
     def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
         desk = Desk.open(self._job) if parts else None
         for part in parts:
-            yield tables_of(self._job, part, desk=desk)
+            yield tables_of(self._job, part, counts=self._counts, desk=desk)
 
 
 _desk: Desk | None = None  # of a worker process, opened when it starts
@@ -46,18 +46,18 @@ def _sit_down(job: Job) -> None:
     _desk = Desk.open(job)
 
 
-def _work(job: Job, part: Part) -> PartTables:
-    return tables_of(job, part, desk=_desk)
+def _work(job: Job, part: Part, counts: bool) -> PartTables:
+    return tables_of(job, part, counts=counts, desk=_desk)
 
 
 class _Processes:
     """Processes of this machine."""
 
-    def __init__(self, job: Job, pool: ProcessPoolExecutor) -> None:
-        self._job, self._pool = job, pool
+    def __init__(self, job: Job, counts: bool, pool: ProcessPoolExecutor) -> None:
+        self._job, self._counts, self._pool = job, counts, pool
 
     def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
-        waiting = {self._pool.submit(_work, self._job, part) for part in parts}
+        waiting = {self._pool.submit(_work, self._job, part, self._counts) for part in parts}
         while waiting:
             done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
             for future in done:
@@ -67,34 +67,36 @@ class _Processes:
 class _Cluster:
     """The workers of a Dask scheduler."""
 
-    def __init__(self, job: Job, client: Any) -> None:
-        self._job, self._client = job, client
+    def __init__(self, job: Job, counts: bool, client: Any) -> None:
+        self._job, self._counts, self._client = job, counts, client
 
     def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
         from distributed import as_completed
 
-        futures = [self._client.submit(tables_of, self._job, part, pure=False) for part in parts]
+        futures = [
+            self._client.submit(tables_of, self._job, part, counts=self._counts, pure=False) for part in parts
+        ]
         for future in as_completed(futures, loop=self._client.loop):  # type: ignore[no-untyped-call]
             yield future.result()
 
 
 @contextmanager
-def crew(job: Job, *, workers: int = 1, dask: str | None = None) -> Iterator[Crew]:
+def crew(job: Job, *, counts: bool = False, workers: int = 1, dask: str | None = None) -> Iterator[Crew]:
     """Who is to build: a cluster when *dask* names one, else *workers* processes."""
     if dask is not None:
         with _client(dask) as client:
-            yield _Cluster(job, client)
+            yield _Cluster(job, counts, client)
     elif workers > 1:
         Desk.open(job)  # what cannot be opened is told here, not by every worker
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(workers, context, _sit_down, (job,)) as pool:
             try:
-                yield _Processes(job, pool)
+                yield _Processes(job, counts, pool)
             except BaseException:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
     else:
-        yield _Alone(job)
+        yield _Alone(job, counts)
 
 
 def _client(address: str) -> Any:

@@ -7,7 +7,7 @@ runs here, in another process or on a cluster with the same result.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from poolbuilder import columns, schemas
 from poolbuilder.accounts import Provenance
 from poolbuilder.checklist import Checklist
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import PlanError, RecordFileError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
+from poolbuilder.many.tally import Points, tally, tally_table
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.ranges import RangeMap
 from poolbuilder.records.store import Store
@@ -29,6 +30,8 @@ from poolbuilder.surroundings import Cell, Regions, cell_of
 
 __all__ = ["Desk", "Kin", "Part", "PartTables", "along_the_curve", "parts_of", "tables_of"]
 
+DATUM_KM = 2.0
+"""More than any datum moves a place: room around the radius when records are taken for counting."""
 PART_WATERS = 32
 """Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
 
@@ -47,12 +50,10 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class PartTables:
-    """What a part gives: schemas POOLS, PAIRS and WATERS."""
+    """What a part gives, by kind: ``pools``, ``pairs`` and ``waters``, or ``counts`` alone."""
 
     number: int
-    pools: pa.Table
-    pairs: pa.Table
-    waters: pa.Table
+    tables: Mapping[str, pa.Table]
 
 
 def along_the_curve(sites: Sequence[Site]) -> Rows:
@@ -190,6 +191,28 @@ class Desk:
             found.append(self._pool(site, mine, checklist))
         return found
 
+    def counts_of(self, part: Part) -> pa.Table:
+        """Records of each species within the radius of each water of a part; schema TALLIES.
+
+        Raises
+        ------
+        PlanError
+            When the list of species is a genus: it would be another for every water.
+        """
+        if self.checklist is None:
+            raise PlanError(
+                f"a genus ({self.job.checklist}) is a list of its own for every water",
+                remedy="count with a checklist that ships with poolbuilder, or a file",
+            )
+        records, _ = self.store.select_each(
+            longitude=[site.longitude for site in part.sites],
+            latitude=[site.latitude for site in part.sites],
+            reach_km=[site.radius_km + DATUM_KM for site in part.sites],
+        )
+        screened = prepare(records, self.checklist, settings=self.job.settings, as_of=self.job.as_of)
+        points = Points.of_screened(screened, self.checklist.species)
+        return tally_table(tally(points, part.sites), points, part.sites, part.waters)
+
     def _pool(self, site: Site, screened: pa.Table, checklist: Checklist) -> Pool:
         job = replace(self.job, site=site)
         if cell_of(site) not in self.regions:
@@ -207,18 +230,21 @@ class Desk:
         )
 
 
-def tables_of(job: Job, part: Part, *, desk: Desk | None = None) -> PartTables:
+def tables_of(job: Job, part: Part, *, counts: bool = False, desk: Desk | None = None) -> PartTables:
     """Build a part and put it into tables: a function of the job, the part and the store's content.
 
     *desk* is the job opened before; it changes nothing but the time.
     """
-    pools = (desk or Desk.open(job)).pools_of(part.sites)
-    return PartTables(
-        number=part.number,
-        pools=_stacked(part, [pool.candidates for pool in pools], schemas.POOLS),
-        pairs=_stacked(part, [pool.crosses for pool in pools], schemas.PAIRS),
-        waters=_summary(part, pools),
-    )
+    desk = desk or Desk.open(job)
+    if counts:
+        return PartTables(number=part.number, tables={"counts": desk.counts_of(part)})
+    pools = desk.pools_of(part.sites)
+    tables = {
+        "pools": _stacked(part, [pool.candidates for pool in pools], schemas.POOLS),
+        "pairs": _stacked(part, [pool.crosses for pool in pools], schemas.PAIRS),
+        "waters": _summary(part, pools),
+    }
+    return PartTables(number=part.number, tables=tables)
 
 
 def _stacked(part: Part, tables: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:

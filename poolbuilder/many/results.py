@@ -7,6 +7,8 @@
     pairs/part-00001.parquet   their pairs of parents (PAIRS)
     waters/part-00001.parquet  one row per water (WATERS); written last, so it says "done"
     waters.csv              the summary of all waters, in their order
+
+A run that only counts has ``counts/`` and ``counts.csv`` (TALLIES) in their place.
 """
 
 from __future__ import annotations
@@ -18,12 +20,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
 import poolbuilder
-from poolbuilder import schemas
+from poolbuilder import columns, schemas
 from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PoolFileError
 from poolbuilder.job import Job, is_genus
@@ -34,18 +37,20 @@ from poolbuilder.site import Site
 __all__ = ["Results"]
 
 RUN_NAME = "run.json"
-SUMMARY_NAME = "waters.csv"
+POOL_KINDS = ("pools", "pairs", "waters")
+COUNT_KINDS = ("counts",)
 
 
 def _digest(content: Any) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
-def _identity(job: Job, sites: Sequence[Site], parts: Sequence[Part]) -> dict[str, Any]:
+def _identity(job: Job, sites: Sequence[Site], parts: Sequence[Part], *, counts: bool) -> dict[str, Any]:
     """What a run's results depend on, each with a hash or in plain words."""
     layers = [*job.ranges, *(spec for spec in (job.water, job.basins, job.streams, job.barriers) if spec)]
     return {
         "version": poolbuilder.__version__,
+        "what": "counts" if counts else "pools",
         "asOf": job.as_of.isoformat(),
         "checklist": job.checklist
         if is_genus(job.checklist)
@@ -72,9 +77,12 @@ class Results:
     """The folder that a run writes to."""
 
     folder: Path
+    kinds: tuple[str, ...] = POOL_KINDS
 
     @classmethod
-    def open(cls, out: str | Path, job: Job, sites: Sequence[Site], parts: Sequence[Part]) -> Results:
+    def open(
+        cls, out: str | Path, job: Job, sites: Sequence[Site], parts: Sequence[Part], *, counts: bool = False
+    ) -> Results:
         """Make the folder, or go on in it.
 
         Raises
@@ -83,53 +91,58 @@ class Results:
             When it holds something else or another run's results, or cannot be written.
         """
         folder = Path(out)
-        identity = _identity(job, sites, parts)
+        identity = _identity(job, sites, parts, counts=counts)
+        kinds = COUNT_KINDS if counts else POOL_KINDS
         run = folder / RUN_NAME
         try:
             if run.is_file():
                 _compare(run, identity)
-                return cls(folder=folder)
+                return cls(folder=folder, kinds=kinds)
             if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
                 raise PoolFileError(
                     "holds something else", file=folder, remedy="name an empty or a new folder"
                 )
-            for kind in ("pools", "pairs", "waters"):
+            for kind in kinds:
                 (folder / kind).mkdir(parents=True)
             _replace(run, json.dumps(identity, indent=1).encode())
         except OSError as error:
             raise _cannot(folder, error) from error
-        return cls(folder=folder)
+        return cls(folder=folder, kinds=kinds)
 
     def _path(self, kind: str, number: int) -> Path:
         return self.folder / kind / f"part-{number:05d}.parquet"
 
     def has(self, part: Part) -> bool:
         """Whether a part was written before, whole."""
-        return self._path("waters", part.number).is_file()
+        return self._path(self.kinds[-1], part.number).is_file()
 
     def write(self, tables: PartTables) -> None:
-        """Write a part; its row of waters comes last, so a stop leaves no half part."""
+        """Write a part; the kind that says "done" comes last, so a stop leaves no half part."""
         try:
-            for kind, table in (
-                ("pools", tables.pools),
-                ("pairs", tables.pairs),
-                ("waters", tables.waters),
-            ):
+            for kind in self.kinds:
                 path = self._path(kind, tables.number)
                 beside = path.with_suffix(".new")
-                pq.write_table(table, beside, compression="zstd")
+                pq.write_table(tables.tables[kind], beside, compression="zstd")
                 beside.replace(path)
         except OSError as error:
             raise _cannot(self.folder, error) from error
 
     def finish(self) -> pa.Table:
-        """Put the summary of all parts together; returns it, schema WATERS."""
-        parts = [pq.ParquetFile(path).read() for path in sorted((self.folder / "waters").glob("*.parquet"))]
-        summary = pa.concat_tables(parts).sort_by("water").combine_chunks().cast(schemas.WATERS)
+        """Put the last kind of all parts together, in the order of the waters, also as CSV.
+
+        Returns
+        -------
+        Table, schema WATERS or TALLIES
+        """
+        kind = self.kinds[-1]
+        parts = [pq.ParquetFile(path).read() for path in sorted((self.folder / kind).glob("*.parquet"))]
+        whole = pa.concat_tables(parts)
+        order = np.argsort(columns.integers(whole["water"]), kind="stable")
+        summary = columns.take(whole, order).cast(schemas.TALLIES if kind == "counts" else schemas.WATERS)
         sink = pa.BufferOutputStream()
         pyarrow.csv.write_csv(summary, sink)
         try:
-            _replace(self.folder / SUMMARY_NAME, sink.getvalue().to_pybytes())
+            _replace(self.folder / f"{kind}.csv", sink.getvalue().to_pybytes())
         except OSError as error:
             raise _cannot(self.folder, error) from error
         return summary
