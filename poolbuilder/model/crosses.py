@@ -103,7 +103,8 @@ def _note(statements: Sequence[KnownCross], factor: float, records: int, setting
         what = "hybrid record within reach names" if records == 1 else "hybrid records within reach name"
         notes.append(f"{records} {what} both parents.")
     if statements:
-        notes.append("; ".join(_cited(each) for each in statements) + ".")
+        said = "; ".join(_cited(each) for each in statements)
+        notes.append(f"{said[:1].upper()}{said[1:]}.")
     return " ".join([*notes, CAUTION])
 
 
