@@ -37,11 +37,17 @@ def _groups(keys: Sequence[Ints], rows: Ints) -> list[Ints]:
     rows = rows[known]
     if len(rows) < 2:
         return []
-    stacked = np.stack([key[rows] for key in keys], axis=1)
-    _, group = np.unique(stacked, axis=0, return_inverse=True)
-    order = np.argsort(group.ravel(), kind="stable")
-    bounds = np.flatnonzero(np.diff(group.ravel()[order])) + 1
-    return [part for part in np.split(rows[order], bounds) if len(part) > 1]
+    group = np.zeros(len(rows), dtype=np.int64)
+    for key in keys:
+        code = np.unique(key[rows], return_inverse=True)[1]
+        group = np.unique(group * (int(code.max()) + 1) + code, return_inverse=True)[1]
+    shared = np.bincount(group)[group] > 1
+    rows, group = rows[shared], group[shared]
+    if not len(rows):
+        return []
+    order = np.argsort(group, kind="stable")
+    bounds = np.flatnonzero(np.diff(group[order])) + 1
+    return np.split(rows[order], bounds)
 
 
 def _squeezed(text: str | None) -> str | None:
@@ -72,15 +78,16 @@ def _names(named: pa.Table) -> Ints:
 
 def _identifiers(named: pa.Table) -> Ints:
     """Equal where occurrenceID is; a bare running number counts within its own data set or file only."""
+    index, distinct = columns.codes(named["occurrenceID"])
+    local = np.array([bool(_LOCAL.fullmatch(text or "")) for text in distinct] + [False])
+    if not local.any():
+        return index
     scopes = zip(
-        named["occurrenceID"].to_pylist(),
-        named["datasetKey"].to_pylist(),
-        named["sourceFile"].to_pylist(),
-        strict=True,
+        index.tolist(), named["datasetKey"].to_pylist(), named["sourceFile"].to_pylist(), strict=True
     )
     return _codes(
-        None if not given else ((given, dataset or file) if _LOCAL.fullmatch(given) else given)
-        for given, dataset, file in scopes
+        None if code < 0 else ((code, dataset or file) if local[code] else code)
+        for code, dataset, file in scopes
     )
 
 
@@ -140,12 +147,14 @@ def find(
     among: Bools,
     longitude: NDArray[np.float64],
     latitude: NDArray[np.float64],
-    days: Sequence[str | None],
+    days: Ints,
     quality: NDArray[np.float64],
     uncertainty_m: NDArray[np.float64],
     cell_degrees: float,
 ) -> tuple[Bools, Bools]:
     """Find repeats among some rows of a NAMED table.
+
+    *days* holds equal numbers for equal days, -1 where the day is not known.
 
     Two records are one when they share occurrenceID and name; or name, day, cell and
     catalogue number (else collector's number), unless both name collectors and none agree.
@@ -176,6 +185,6 @@ def find(
     rows = np.flatnonzero(among & ~repeats)
     east, north = _cells(longitude, latitude, cell_degrees)
     collectors = _per_distinct(named["recordedBy"], _collectors)
-    for group in _groups([names, _codes(days), east, north, numbers], rows):
+    for group in _groups([names, days, east, north, numbers], rows):
         repeats[_losers(group, rank, collectors)] = True
     return repeats, reused

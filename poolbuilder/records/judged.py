@@ -23,21 +23,46 @@ __all__ = ["Judged", "When"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_NONE = -(2**40)  # no year, month or day: below every 32-bit number
 _SPECIMENS = {"PreservedSpecimen", "MaterialEntity"}
 _OBSERVATIONS = {"HumanObservation", "MachineObservation", "Observation", "Event"}
 
 
 @dataclass(frozen=True, kw_only=True)
 class When:
-    """When records were made; every array has one entry a record.
+    """When records were made: the distinct dates, judged once, and which of them each record has.
 
-    ``span`` is None and ``impossible`` False for a record without a date.
+    Attributes
+    ----------
+    index : int array
+        Position in the lists, one a record.
+    span : list of Span or None
+        None for no date, or one that cannot be.
+    impossible, doubtful, wide : bool array
+        One a record.
     """
 
+    index: NDArray[np.int64]
     span: list[Span | None]
     impossible: Bools
     doubtful: Bools
     wide: Bools
+
+    def of_each(self, make: Callable[[Span], Any]) -> list[Any]:
+        """*make* of each distinct date, None without one."""
+        return [None if span is None else make(span) for span in self.span]
+
+    @cached_property
+    def day_numbers(self) -> NDArray[np.int64]:
+        """Day of each record as a running number, -1 where it is not known to the day."""
+        days = self.of_each(lambda span: span.start.toordinal() if span.is_day else -1)
+        return np.array([-1 if day is None else day for day in days], dtype=np.int64)[self.index]
+
+    @cached_property
+    def undated(self) -> Bools:
+        """Records without a date, of those whose date is not impossible."""
+        missing = np.array([span is None for span in self.span], dtype=bool)
+        return np.asarray(missing[self.index] & ~self.impossible)
 
 
 @dataclass(kw_only=True)
@@ -122,13 +147,12 @@ class Judged:
     def repeats(self) -> tuple[Bools, Bools]:
         """Repeats and reused identifiers among the records that no earlier rule rejects."""
         quality = self.basis_quality * columns.numbers(self.table["nameQuality"])
-        days = [span.start.isoformat() if span and span.is_day else None for span in self.when.span]
         return duplicates.find(
             self.table,
             among=~self.rejected,
             longitude=self.place.longitude,
             latitude=self.place.latitude,
-            days=days,
+            days=self.when.day_numbers,
             quality=quality,
             uncertainty_m=self.place.uncertainty_m,
             cell_degrees=self.settings.event_cell_degrees,
@@ -136,23 +160,20 @@ class Judged:
 
 
 def _dated(table: pa.Table, as_of: datetime.date) -> When:
-    count = table.num_rows
-    index, distinct = columns.codes(table["eventDate"])
-    read = [read_date(text or "") for text in distinct] + [(None, "empty")]
-    years = columns.integers(table["year"], missing=-(2**40))
-    months = columns.integers(table["month"], missing=-(2**40))
-    days = columns.integers(table["day"], missing=-(2**40))
-    spans: list[Span | None] = [None] * count
-    impossible, doubtful, wide = (np.zeros(count, dtype=bool) for _ in range(3))
-    judged: dict[tuple[int, int, int, int], tuple[Span | None, bool, bool, bool]] = {}
-    parts = zip(index.tolist(), years.tolist(), months.tolist(), days.tolist(), strict=True)
-    for row, key in enumerate(parts):
-        if key not in judged:
-            span, how = read[key[0]]
-            given = tuple(value if value > -(2**40) else None for value in key[1:])
-            judged[key] = _judge_date(span, how, given, as_of)
-        spans[row], impossible[row], doubtful[row], wide[row] = judged[key]
-    return When(span=spans, impossible=impossible, doubtful=doubtful, wide=wide)
+    code, distinct = columns.codes(table["eventDate"])
+    parts = [code, *(columns.integers(table[name], missing=_NONE) for name in ("year", "month", "day"))]
+    _, first, index = np.unique(np.stack(parts, axis=1), axis=0, return_index=True, return_inverse=True)
+    spans: list[Span | None] = []
+    verdicts = np.zeros((len(first), 3), dtype=bool)
+    for place, row in enumerate(first.tolist()):
+        text = distinct[parts[0][row]] if parts[0][row] >= 0 else None
+        span, how = read_date(text or "")
+        given = tuple(int(part[row]) if part[row] != _NONE else None for part in parts[1:])
+        span, *verdicts[place] = _judge_date(span, how, given, as_of)
+        spans.append(span)
+    index = index.ravel()
+    impossible, doubtful, wide = verdicts[index].T
+    return When(index=index, span=spans, impossible=impossible, doubtful=doubtful, wide=wide)
 
 
 def _judge_date(

@@ -14,7 +14,7 @@ from poolbuilder import columns
 from poolbuilder.settings import Settings
 from poolbuilder.vocabularies import fold
 
-__all__ = ["LARGEST_UNCERTAINTY_M", "Placing", "half_cell_m", "is_withheld", "place"]
+__all__ = ["LARGEST_UNCERTAINTY_M", "SOURCES", "Placing", "half_cell_m", "is_withheld", "place"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -22,6 +22,9 @@ Bools = NDArray[np.bool_]
 SMALLEST_UNCERTAINTY_M = 1.0
 LARGEST_UNCERTAINTY_M = 20_037_509.0
 """Bounds of the public test VALIDATION_COORDINATEUNCERTAINTY_INRANGE, both included."""
+
+SOURCES = ("given", "withheld", "decimals", "default")
+"""What an uncertainty comes from."""
 
 _WGS84_AXIS_M = 6_378_137.0
 _WGS84_ECCENTRICITY2 = 6.694379990141316e-3
@@ -67,8 +70,8 @@ class Placing:
         WGS84 degrees; NaN where none is given, as given where off the globe.
     uncertainty_m : float array
         NaN only where there are no coordinates.
-    source : list of str
-        `given`, `withheld`, `decimals` or `default`; None without coordinates.
+    source : int array
+        Position in SOURCES of what the uncertainty comes from; -1 without coordinates.
     uncertainty_missing, uncertainty_invalid, coarse, withheld, datum_assumed, datum_unknown, datum_shifted
         Bool arrays for the flags of the same names.
     """
@@ -76,7 +79,7 @@ class Placing:
     longitude: Floats
     latitude: Floats
     uncertainty_m: Floats
-    source: list[str | None]
+    source: NDArray[np.int64]
     uncertainty_missing: Bools
     uncertainty_invalid: Bools
     coarse: Bools
@@ -262,7 +265,8 @@ def place(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Setti
     withheld, stated = _remarks(table)
     obscured = np.fmax(stated, settings.obscured_uncertainty_m)
     base = np.where(good, given, np.where(withheld, obscured, default_m))
-    source = np.where(good, 0, np.where(withheld, 1, 3))
+    from_given, from_remark, from_decimals, by_default = range(len(SOURCES))
+    source = np.where(good, from_given, np.where(withheld, from_remark, by_default))
 
     decimals = columns.numbers(table["coordinateDecimals"])
     precision = columns.numbers(table["coordinatePrecision"])
@@ -271,15 +275,14 @@ def place(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Setti
     floor = half_cell_m(np.clip(latitude, -90, 90), cell)
     coarse = floor > base
     base = np.where(coarse, floor, base)
-    source = np.where(coarse, 2, source)
+    source = np.where(coarse, from_decimals, source)
 
     located = ~np.isnan(longitude) & ~np.isnan(latitude)
-    names = ("given", "withheld", "decimals", "default")
     return Placing(
         longitude=datum.longitude,
         latitude=datum.latitude,
         uncertainty_m=np.where(located, np.minimum(base + datum.added_m, LARGEST_UNCERTAINTY_M), np.nan),
-        source=[names[kind] if here else None for kind, here in zip(source.tolist(), located, strict=True)],
+        source=np.where(located, source, -1),
         uncertainty_missing=located & np.isnan(given),
         uncertainty_invalid=located & ~np.isnan(given) & ~good,
         coarse=located & coarse & good,

@@ -331,9 +331,7 @@ RULES: tuple[Rule, ...] = (
         terms=("eventDate", "year"),
         test="VALIDATION_EVENTDATE_NOTEMPTY",
         effect="flag",
-        check=lambda judged: (
-            np.array([span is None for span in judged.when.span], dtype=bool) & ~judged.when.impossible
-        ),
+        check=lambda judged: judged.when.undated,
     ),
     Rule(
         key="doubtful_date",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.records import placing
 from poolbuilder.records.dates import Span
 from poolbuilder.records.judged import Judged
 from poolbuilder.records.rules import RULES, Rule
@@ -34,10 +36,26 @@ def _middle(span: Span, as_of: datetime.date) -> datetime.date:
     return span.start + (end - span.start) / 2
 
 
-def _age_years(span: Span | None, as_of: datetime.date) -> float | None:
-    if span is None:
-        return None
+def _day(span: Span) -> str | None:
+    return span.start.isoformat() if span.is_day else None
+
+
+def _age_years(span: Span, as_of: datetime.date) -> float:
     return max((as_of - _middle(span, as_of)).days, 0) / DAYS_A_YEAR
+
+
+def _chosen(values: Sequence[Any], index: NDArray[np.int64], kind: pa.DataType) -> pa.Array:
+    """A column of *values*, taken by position; -1 is null."""
+    return columns.array(values, kind).take(columns.array(index, pa.int64(), mask=index >= 0))
+
+
+def _lists_of_flags(struck: Sequence[tuple[str, NDArray[np.bool_]]], count: int) -> pa.Array:
+    """For each record the keys of the rules that struck it, in the order of the rules."""
+    matrix = np.stack([mask for _, mask in struck], axis=1) if struck else np.zeros((count, 0), dtype=bool)
+    _, which = np.nonzero(matrix)
+    offsets = np.concatenate([[0], np.cumsum(matrix.sum(axis=1))])
+    keys = _chosen([key for key, _ in struck], which, pa.string())
+    return pa.ListArray.from_arrays(columns.array(offsets, pa.int32()), keys)
 
 
 def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.Table:
@@ -64,46 +82,37 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
     """
     check(named, NAMED, "named")
     judged = Judged(table=named, settings=settings, as_of=as_of)
-    count = named.num_rows
-    rejected_by: list[str | None] = [None] * count
-    flagged: list[list[str]] = [[] for _ in range(count)]
+    rejected_by = np.full(named.num_rows, -1, dtype=np.int64)
+    flagged: list[tuple[str, NDArray[np.bool_]]] = []
     quality = judged.basis_quality.copy()
-    for rule in RULES:
+    for number, rule in enumerate(RULES):
         struck = rule.check(judged)
         if rule.effect == "reject":
-            for row in np.flatnonzero(struck & ~judged.rejected).tolist():
-                rejected_by[row] = rule.key
+            rejected_by[struck & ~judged.rejected] = number
             judged.rejected |= struck
             continue
-        for row in np.flatnonzero(struck).tolist():
-            flagged[row].append(rule.key)
+        flagged.append((rule.key, struck))
         if rule.effect == "lower":
             quality = np.where(struck, quality * _factor(rule, judged), quality)
-    return check(_screened(judged, rejected_by, flagged, quality), SCREENED, "screened")
-
-
-def _screened(
-    judged: Judged,
-    rejected_by: list[str | None],
-    flagged: list[list[str]],
-    quality: NDArray[np.float64],
-) -> pa.Table:
-    place, spans, as_of = judged.place, judged.when.span, judged.as_of
-    days = [span.start.isoformat() if span and span.is_day else None for span in spans]
-    added: dict[str, Any] = {
-        "rejectedBy": rejected_by,
-        "flagged": flagged,
-        "longitude": place.longitude,
-        "latitude": place.latitude,
-        "uncertaintyM": place.uncertainty_m,
-        "uncertaintySource": place.source,
-        "quality": np.clip(quality, 0, 1),
-        "eventYear": [_middle(span, as_of).year if span else None for span in spans],
-        "eventDay": days,
-        "ageYears": [_age_years(span, as_of) for span in spans],
-    }
-    arrays = [columns.array(values, SCREENED.field(name).type) for name, values in added.items()]
-    return pa.Table.from_arrays([*judged.table.columns, *arrays], schema=SCREENED)
+    place, when = judged.place, judged.when
+    arrays = [
+        _chosen([rule.key for rule in RULES], rejected_by, pa.string()),
+        _lists_of_flags(flagged, named.num_rows),
+        columns.array(place.longitude, pa.float64()),
+        columns.array(place.latitude, pa.float64()),
+        columns.array(place.uncertainty_m, pa.float64()),
+        _chosen(placing.SOURCES, place.source, pa.string()),
+        columns.array(np.clip(quality, 0, 1), pa.float64()),
+        _chosen(when.of_each(lambda span: _middle(span, as_of).year), when.index, pa.int32()),
+        _chosen(
+            when.of_each(lambda span: span.start.isoformat() if span.is_day else None),
+            when.index,
+            pa.string(),
+        ),
+        _chosen(when.of_each(lambda span: _age_years(span, as_of)), when.index, pa.float64()),
+    ]
+    screened = pa.Table.from_arrays([*named.columns, *arrays], schema=SCREENED)
+    return check(screened, SCREENED, "screened")
 
 
 def tally(screened: pa.Table) -> dict[str, int]:
