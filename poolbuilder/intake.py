@@ -192,13 +192,23 @@ def bring(
             progress(doing, min(done, expected), expected)
 
         target = Store(store)
-        for item in _owed(query, target, base_url=client.base_url, store=store):
-            added += target.add_table(item.for_store(), source=item.source, datasets=item.datasets).read
+        owed = _owed(query, target, base_url=client.base_url, store=store)
         last = _fetched(client, query, store=store, now=now, update=update, progress=told)
-        result = target.add_table(last.for_store(), source=last.source, datasets=last.datasets)
-        added, replaced = added + result.read, replaced + result.replaced
+        for item in [*owed, last]:
+            taken, newer = _taken_up(item, target)
+            added, replaced = added + taken, replaced + newer
         fetches.append(last)
     return Intake(matches=tuple(matches), fetches=tuple(fetches), added=added, replaced=replaced)
+
+
+def _taken_up(item: Fetch, into: Store) -> tuple[int, int]:
+    """Add a fetch to the store; records added, and those of them that replace an older version."""
+    rows = item.for_store()
+    if rows.num_rows == 0:
+        return 0, 0
+    result = into.add_table(rows, source=item.source, datasets=item.datasets)
+    withdrawn = 0 if result.skipped else len(item.withdrawn)
+    return result.read - withdrawn, max(0, result.replaced - withdrawn)
 
 
 def last_fetched(

@@ -407,40 +407,40 @@ def assert_whole(folder: Path) -> None:
         assert not Store(folder / "data_cache").check().problems
 
 
-@pytest.mark.parametrize("moment", [0.1, 0.35, 0.6, 0.8, 0.97])
-def test_killed_at_any_moment_the_next_run_finishes_the_job(
-    plan_file: Path, double: service.ServiceDouble, tmp_path: Path, moment: float
+STAGES = {
+    "the first page is kept": "data_cache/fetches/*/000001.json.gz",
+    "the first fetch is whole": "data_cache/fetches/*/manifest.json",
+    "the store is written": "data_cache/index.json",
+    "the first pool is written": "pools/.run/mill-pond",
+    "the run is in its place": "pools/20*/summary.json",
+}
+"""What has just appeared when the run is killed, in the order in which it appears."""
+
+
+def test_killed_at_every_stage_the_next_run_finishes_the_job(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
 ) -> None:
-    started = time.monotonic()
-    with command(plan_file, double) as whole:
-        _, said = whole.communicate(timeout=120)
-        assert whole.returncode == 0, said
-    took = time.monotonic() - started
-    good = {
-        name: body
-        for name, body in contents(tmp_path / "pools").items()
-        if not name.startswith((".", "latest"))
-    }
-    shutil.rmtree(tmp_path / "pools")
-    shutil.rmtree(tmp_path / "data_cache")
-    with command(plan_file, double) as killed:
-        time.sleep(took * moment)
-        killed.send_signal(signal.SIGKILL)
-        killed.communicate(timeout=60)
+    for pattern in STAGES.values():
+        with command(plan_file, double) as killed:
+            while killed.poll() is None and not list(tmp_path.glob(pattern)):
+                time.sleep(0.002)
+            killed.send_signal(signal.SIGKILL)
+            killed.communicate(timeout=60)
+        assert list(tmp_path.glob(pattern))
+        assert_whole(tmp_path)
+    with command(plan_file, double) as last:
+        _, said = last.communicate(timeout=120)
+    assert last.returncode == 0, said
     assert_whole(tmp_path)
-    with command(plan_file, double) as again:
-        _, said = again.communicate(timeout=120)
-        assert again.returncode == 0, said
-    assert_whole(tmp_path)
-    after = {
-        name: body
-        for name, body in contents(tmp_path / "pools").items()
-        if not name.startswith((".", "latest"))
-    }
-    assert after.keys() == good.keys()
-    for name in after:
-        if name.endswith("pool.csv"):
-            assert after[name] == good[name]
+    (finished,) = tmp_path.glob("pools/20*")
+    assert sorted(path.name for path in (tmp_path / "pools").iterdir()) == [".lock", finished.name, "latest"]
+    other = tmp_path / "undisturbed"
+    other.mkdir()
+    shutil.copy(plan_file, other)
+    day = datetime.datetime.fromisoformat(finished.name).replace(tzinfo=datetime.UTC)
+    undisturbed = done(other / "plan.toml", double, day).folder
+    for slug in ("mill-pond", "étang-du-loup"):
+        assert (finished / slug / "pool.csv").read_bytes() == (undisturbed / slug / "pool.csv").read_bytes()
 
 
 def test_the_command_ends_with_4_when_it_finds_what_was_asked_about(
@@ -488,7 +488,10 @@ def test_the_command_ends_with_3_and_names_what_is_missing(
         (("Étang du Loup", "mill  POND"), r"two waters would share one folder: 'Mill Pond' and 'mill  POND'"),
         (('name = "Mill Pond"\n', ""), r"\[\[water\]\] number 1 has no name"),
         (('"Mill Pond"', '"…"'), r"name '…' has no letter or digit"),
-        (("lat = 38.51", "lat = 138.51"), r"\[\[water\]\] number 1: site 'Mill Pond'.*swapped"),
+        (
+            ("lat = 38.51", "lat = 138.51"),
+            r"\[\[water\]\] number 1: site 'Mill Pond': latitude 138\.51 is not on the globe",
+        ),
         (("lat = 38.51", 'lat = "38.51"'), r"lat is '38\.51' \(give a number\)"),
         (("lat = 38.51", "lat = true"), r"lat is True \(give a number\)"),
         (('taxon = "Lepomis"', "taxon = []"), r"taxon is empty"),
@@ -578,3 +581,120 @@ def test_a_wrong_taxon_brings_nothing(double: service.ServiceDouble, tmp_path: P
 def test_offline_a_store_without_the_taxon_is_no_help(double: service.ServiceDouble, tmp_path: Path) -> None:
     with Client(double.url, settings=Settings(), offline=True) as client, pytest.raises(OfflineError):
         bring(client, wanted(), store=tmp_path, settings=Settings(), now=SPRING)
+
+
+# ------------------------------------------------------------------ the fetch and compare commands
+
+
+def cli(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    from poolbuilder.cli import main
+
+    with pytest.raises(SystemExit) as ended:
+        main(list(arguments))
+    said = capsys.readouterr()
+    return int(ended.value.code or 0), said.out, said.err
+
+
+def fetch_line(double: service.ServiceDouble, store: Path, *more: str) -> list[str]:
+    where = ["--lat", "38.51", "--lon", "-90.5", "--taxon", "Lepomis"]
+    return ["fetch", *where, "--store", str(store), "--service-url", double.url, *more]
+
+
+def test_the_fetch_command_shows_match_counts_licence_and_citation(
+    double: service.ServiceDouble, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    double.datasets = {TEMPLATE_KEY: service.answer("dataset")}
+    code, out, err = cli(capsys, *fetch_line(double, tmp_path))
+    assert (code, err) == (0, "")
+    assert out.splitlines() == [
+        "Lepomis → Lepomis Rafinesque, 1819 (genus, key 9000001, exact match, confidence 94)",
+        "Lepomis: 12 records within 131 km, 12 promised, 0 repeats left out; "
+        f"fetched today ({datetime.datetime.now(datetime.UTC):%Y-%m-%d})",
+        f"the store {tmp_path} took up 12, of which 0 replace an older version",
+        "most restrictive licence: CC BY 4.0",
+        "cite: Invented Museum (2026). Invented fish collection. Occurrence dataset.",
+    ]
+
+
+TEMPLATE_KEY = service.answer("dataset")["key"]
+
+
+def test_the_fetch_command_offline_says_how_old_the_records_are(
+    double: service.ServiceDouble, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, _, err = cli(capsys, *fetch_line(double, tmp_path, "--offline"))
+    assert code == 1
+    assert err.startswith("error: offline, and the store")
+    cli(capsys, *fetch_line(double, tmp_path))
+    asked = len(double.log)
+    code, out, _ = cli(capsys, *fetch_line(double, tmp_path, "--offline"))
+    assert code == 0
+    assert "fetched today" in out
+    assert len(double.log) == asked
+
+
+def test_the_fetch_command_ends_with_3_when_records_are_missing(
+    double: service.ServiceDouble, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def lose(value: dict[str, Any]) -> None:
+        value["results"] = value["results"][:-1]
+
+    double.inject("/occurrence/search", service.edited(lose), times=99, after=1)
+    code, out, _ = cli(capsys, *fetch_line(double, tmp_path))
+    assert code == 3
+    assert "note: 1 of 12 promised records did not arrive" in out
+
+
+def test_the_fetch_command_can_leave_licences_out_and_wants_an_account_for_archives(
+    double: service.ServiceDouble,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    code, out, _ = cli(capsys, *fetch_line(double, tmp_path, "--licence", "CC0"))
+    assert code == 0
+    assert "Lepomis: 0 records" in out
+    assert "most restrictive licence: no records" in out
+    monkeypatch.delenv("POOLBUILDER_SERVICE_USER", raising=False)
+    code, _, err = cli(capsys, *fetch_line(double, tmp_path, "--download"))
+    assert code == 1
+    assert "POOLBUILDER_SERVICE_USER or POOLBUILDER_SERVICE_PASSWORD is not set" in err
+
+
+def test_the_fetch_command_brings_a_prepared_archive(
+    double: service.ServiceDouble,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    double.archive = (service.DATA / "archive.zip").read_bytes()
+    double.download_states.clear()
+    double.download_states.append("SUCCEEDED")
+    monkeypatch.setenv("POOLBUILDER_SERVICE_USER", "tester")
+    monkeypatch.setenv("POOLBUILDER_SERVICE_PASSWORD", "secret")
+    code, out, err = cli(capsys, *fetch_line(double, tmp_path, "--download"))
+    assert (code, err) == (0, "")
+    assert "Lepomis: 3 records added, 3 promised" in out
+    assert "cite: Occurrence download https://doi.org/10.0000/dl.invented" in out
+    assert Store(tmp_path).records == 3
+
+
+def test_the_compare_command_lists_causes(
+    plan_file: Path, double: service.ServiceDouble, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old = done(plan_file, double).folder / "mill-pond"
+    double.occurrences = [
+        *double.occurrences,
+        fish(30, GULOSUS, lastInterpreted="2026-06-20T00:00:00.000+00:00"),
+    ]
+    new = done(plan_file, double, SUMMER).folder / "mill-pond"
+    code, out, err = cli(capsys, "compare", str(old), str(new), "--fail-on", "lost")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "Mill Pond: 2026-03-31 to 2026-06-30"
+    assert lines[1].startswith("gained: Lepomis gulosus  presence ")
+    assert any("1 new record in 1 event" in line for line in lines)
+    code, out, err = cli(capsys, "compare", str(old), str(new), "--fail-on", "changed", "--format", "json")
+    assert code == 4
+    assert err == "found: changed: Lepomis gulosus\n"
+    assert json.loads(out)["after"] == "2026-06-30"
