@@ -330,6 +330,14 @@ class Settings:
     community_axes: float = _number(
         12, "axes", "gradients of the fish community that are used; fitted on stream surveys", low=0, high=60
     )
+    calibration_intercept: float = _number(
+        0.0,
+        "log-odds",
+        "intercept of the line that maps regional log-odds to calibrated ones; 0 until calibrated",
+        low=-5,
+        high=5,
+    )
+    calibration_slope: float = _number(1.0, "1", "slope of that line; 1 until calibrated", low=0.1, high=5)
     # files
     max_unpacked_mib: float = _number(
         2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7

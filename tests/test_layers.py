@@ -39,7 +39,7 @@ LAYERS = [
     ["datapackage"],
     ["folder", "job", "summary", "intake"],
     ["demonstration"],
-    ["many", "model.calibrate", "model.specimen"],
+    ["many", "model.calibrate", "model.hazard", "model.specimen"],
     ["compare", "introduced", "specimens", "report"],
     ["refresh", "calibration"],
     ["page"],
@@ -48,7 +48,7 @@ LAYERS = [
 ]  # fmt: skip
 
 # Packages (folders) may import among their own files; their line is that of the folder.
-PACKAGES = {"report", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh"}
+PACKAGES = {"report", "calibration", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh"}
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
 
 

@@ -18,6 +18,7 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS = {
     "add": "poolbuilder.cli.store:add",
     "build": "poolbuilder.cli.build:build",
+    "calibrate": "poolbuilder.cli.calibrate:calibrate",
     "compare": "poolbuilder.cli.refresh:compare",
     "crosses": "poolbuilder.cli.crosses:crosses",
     "demo": "poolbuilder.cli.demo:demo",

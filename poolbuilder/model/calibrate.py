@@ -10,7 +10,6 @@ withheld too.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +21,17 @@ from poolbuilder.model.effort import pair_km
 from poolbuilder.model.logistic import fit, inverse_logit
 from poolbuilder.settings import Settings
 
-__all__ = ["BASELINES", "Fold", "Waters", "baselines", "blocks", "clusters", "cross_validate", "folds_of"]
+__all__ = [
+    "BASELINES",
+    "Fold",
+    "Waters",
+    "baselines",
+    "blocks",
+    "clusters",
+    "cross_validate",
+    "folds_of",
+    "make_folds",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -45,7 +54,6 @@ class Waters:
 
     Attributes
     ----------
-    names : tuple of str
     longitude, latitude : (n,) array
     found : (n, s) array
         1 where a survey found the species.
@@ -54,7 +62,6 @@ class Waters:
     species : tuple of str
     """
 
-    names: tuple[str, ...]
     longitude: Floats
     latitude: Floats
     found: Floats
@@ -177,15 +184,22 @@ def _near(points: Floats, others: Floats, gap_km: float) -> Bools:
 
 
 def cross_validate(
-    waters: Waters, ground: Ground, folds: list[Fold], *, settings: Settings
+    waters: Waters, ground: Ground, folds: list[Fold], *, settings: Settings, alone: bool = False
 ) -> dict[str, Floats]:
     """Predict every water by models that never saw it.
+
+    Parameters
+    ----------
+    alone : bool
+        Whether to predict also by what the records teach without the surveys, as a pool is
+        built where nobody surveyed.
 
     Returns
     -------
     dict
         ``model`` (with the water's other fishes), ``withoutCommunity`` and each of
-        BASELINES, every one (n, s), strictly between 0 and 1 for the first two.
+        BASELINES, every one (n, s), strictly between 0 and 1 for the first two; with
+        *alone* also ``recordsAlone``.
     """
     points = waters.points
     shape = waters.found.shape
@@ -200,9 +214,21 @@ def cross_validate(
         bare = draw_line(x[:, :, :k], y, EFFORT_SLOPES, found_share=1.0)
         out["model"][test] = inverse_logit(full.log_odds(z))
         out["withoutCommunity"][test] = inverse_logit(bare.log_odds(z[:, :, :k]))
+        if alone:
+            out.setdefault("recordsAlone", np.full(shape, np.nan))[test] = _alone(z, ground, fold, settings)
         for name, value in baselines(waters, ground, fold, settings=settings).items():
             out[name][test] = value
     return out
+
+
+def _alone(z: Floats, ground: Ground, fold: Fold, settings: Settings) -> Floats:
+    """Presence at the tested waters by a model that learnt from the records only."""
+    rows = np.flatnonzero(fold.for_train)
+    x = gather(
+        ground.points[rows], ground.places.others[rows], ground, settings=settings, usable=fold.for_train
+    )
+    line = draw_line(x, ground.places.found[rows], COMMUNITY_SLOPES, found_share=ground.completeness)
+    return inverse_logit(line.log_odds(z))
 
 
 def baselines(waters: Waters, ground: Ground, fold: Fold, *, settings: Settings) -> dict[str, Floats]:
@@ -258,8 +284,3 @@ def _by_distance(taught_km: Floats, y: Floats, asked_km: Floats) -> Floats:
         line = fit(x, y[:, j], mean=np.array([0.0, -1.0]), precision=np.array([0.05, 0.1]))
         out[:, j] = inverse_logit(line.coefficients[0] + line.coefficients[1] * np.log1p(asked_km[:, j]))
     return out
-
-
-def fold_sizes(folds: list[Fold]) -> Mapping[str, int]:
-    """Number of folds and the smallest number of training waters."""
-    return {"folds": len(folds), "fewestTraining": min((len(fold.train) for fold in folds), default=0)}

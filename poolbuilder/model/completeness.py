@@ -97,7 +97,7 @@ def good_coverage(counts: ArrayLike) -> float:
 
 
 def _chao_jost(total: float, units: float, once: int, twice: int) -> float:
-    """``1 - f1/n A`` with ``A = (m-1)f1/((m-1)f1 + 2f2)``; without doubletons f1-1 and 1 stand for f1 and f2."""
+    """``1 - f1/n (m-1)f1/((m-1)f1 + 2f2)``; without doubletons f1-1 and 1 stand for f1 and f2."""
     if total <= 0:
         return math.nan
     single, double = (once, twice) if twice else (once - 1, 1)

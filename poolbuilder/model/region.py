@@ -130,12 +130,16 @@ class Region:
         x = predictors(
             np.repeat(point, waters, axis=0), mine, np.tile(usable, (waters, 1)), ground, settings=settings
         ).mean(axis=0, keepdims=True)
-        parts, half = line.parts(x)[0], Z90 * line.spread(x)[0]
+        parts = line.parts(x)[0]
+        half = Z90 * settings.calibration_slope * line.spread(x)[0]
         words = Words(self, line, reached, None if mine is None else mine.max(axis=0))
         missed = {} if told is None else silence(told, self.species, detectability=self.detectability)
         return Regional(
             step="effort" if mine is None else "community",
-            parts={name: words.parts(j, parts[j]) for j, name in enumerate(self.species)},
+            parts={
+                name: (*words.parts(j, parts[j]), *_calibrated(float(parts[j].sum()), settings))
+                for j, name in enumerate(self.species)
+            },
             silence=missed,
             low={name: -float(half[j]) for j, name in enumerate(self.species)},
             high={name: float(half[j]) for j, name in enumerate(self.species)},
@@ -201,6 +205,15 @@ def _learn(places: Places, settings: Settings) -> Model:
         draw_line(x[:, :, : len(EFFORT_SLOPES)], places.found, EFFORT_SLOPES, found_share=c),
         draw_line(x, places.found, COMMUNITY_SLOPES, found_share=c),
     )
+
+
+def _calibrated(value: float, settings: Settings) -> tuple[Part, ...]:
+    """The step from the model's log-odds to calibrated ones, when surveys gave a line for it."""
+    intercept, slope = settings.calibration_intercept, settings.calibration_slope
+    if intercept == 0 and slope == 1:
+        return ()
+    moved = intercept + (slope - 1) * value
+    return (Part("calibration", moved, f"calibration line of surveys: {intercept:g} + {slope:g} × log-odds"),)
 
 
 class Words:

@@ -1,0 +1,273 @@
+"""Scores ──► one page: reliability diagrams, scores beside baselines, and how it was measured."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import math
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+
+from markupsafe import Markup, escape
+
+__all__ = ["reliability_diagram", "render_page"]
+
+NAMES = {
+    "model": "model, the water's other fishes known",
+    "withoutCommunity": "model, other fishes unknown",
+    "recordsAlone": "model, learnt from the records alone",
+    "prevalence": "prevalence",
+    "anyRecord": "any record within reach",
+    "recordShare": "share of records",
+    "nearestDistance": "distance to the nearest record",
+    "occupancyShare": "share of sampled places",
+    "kernelShare": "kernel-weighted share",
+}
+SHOWN = {
+    "brier": "Brier",
+    "logLoss": "log loss",
+    "auc": "AUC",
+    "ece": "ECE",
+    "slope": "slope",
+    "intercept": "intercept",
+}
+SCHEME_WORDS = {
+    "leaveOneOut": (
+        "Waters left out one cluster at a time",
+        "Each water is predicted from all places beyond the gap; models come from other clusters of waters.",
+    ),
+    "blocks": (
+        "Whole blocks of land left out",
+        "Each of ten spatial blocks is predicted without any record from inside it: how well the model "
+        "does where nobody has looked nearby.",
+    ),
+}
+SIZE, LEFT, BASE, SPAN = 240.0, 34.0, 206.0, 190.0
+
+
+def _number(value: float | None, digits: int = 3) -> str:
+    return "–" if value is None else f"{value:.{digits}f}"
+
+
+def _range(pair: Sequence[float | None] | None, digits: int = 3) -> str:
+    if not pair or pair[0] is None or pair[1] is None:
+        return ""
+    return f"{pair[0]:.{digits}f} to {pair[1]:.{digits}f}"
+
+
+def _band(share: float, count: float) -> tuple[float, float]:
+    """Wilson's 90 % interval of a share."""
+    z = 1.6448536269514722
+    middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
+    half = z * math.sqrt(share * (1 - share) / count + z**2 / (4 * count**2)) / (1 + z**2 / count)
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def reliability_diagram(rows: Sequence[Mapping[str, float]], *, title: str) -> Markup:
+    """What was predicted against what was found, with counts and 90 % intervals per bin, as SVG.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        ``meanPresence``, ``observedShare`` and ``count`` of each bin.
+    """
+
+    def x(p: float) -> str:
+        return f"{LEFT + SPAN * p:.1f}"
+
+    def y(p: float) -> str:
+        return f"{BASE - SPAN * p:.1f}"
+
+    most = max((row["count"] for row in rows), default=1)
+    body = [
+        f'<path class="axis" d="M{x(0)} {y(1)}V{y(0)}H{x(1)}"/>',
+        f'<path class="even" d="M{x(0)} {y(0)}L{x(1)} {y(1)}"/>',
+    ]
+    for tick in (0.0, 0.5, 1.0):
+        body.append(f'<text x="{x(tick)}" y="{BASE + 13:.1f}" text-anchor="middle">{tick:g}</text>')
+        body.append(f'<text x="{LEFT - 5:.1f}" y="{y(tick)}" text-anchor="end">{tick:g}</text>')
+    for row in rows:
+        p, share, count = row["meanPresence"], row["observedShare"], row["count"]
+        low, high = _band(share, count)
+        radius = 2 + 5 * math.sqrt(count / most)
+        body.append(f'<path class="band" d="M{x(p)} {y(low)}V{y(high)}"/>')
+        body.append(f'<circle class="dot" cx="{x(p)}" cy="{y(share)}" r="{radius:.1f}"/>')
+        left = float(x(p)) < LEFT + SPAN / 2
+        side = 9 if left else -9
+        anchor = "start" if left else "end"
+        body.append(
+            f'<text x="{float(x(p)) + side:.1f}" y="{float(y(share)) + (12 if left else -5):.1f}" '
+            f'text-anchor="{anchor}">{int(count):,}</text>'
+        )
+    body.append(f'<text x="{x(0.5)}" y="{BASE + 27:.1f}" text-anchor="middle">predicted presence</text>')
+    middle = BASE - SPAN / 2
+    body.append(
+        f'<text x="10" y="{middle:.1f}" text-anchor="middle" '
+        f'transform="rotate(-90 10 {middle:.1f})">share found</text>'
+    )
+    said = "; ".join(
+        f"predicted {row['meanPresence']:.2f}, found {row['observedShare']:.2f} of {int(row['count']):,}"
+        for row in rows
+    )
+    return Markup(
+        f'<svg viewBox="0 0 {SIZE:g} {SIZE:g}" role="img" aria-label="{escape(title)}: {escape(said)}">'
+        f"{''.join(body)}</svg>"
+    )
+
+
+def _rows(card: Mapping[str, Any]) -> list[dict[str, Any]]:
+    own = [name for name in ("model", "withoutCommunity", "recordsAlone") if name in card]
+    methods = [(name, card[name], True) for name in own]
+    methods += [(name, values, False) for name, values in card["baselines"].items()]
+    return [
+        {
+            "name": NAMES[name],
+            "own": mine,
+            "cells": [
+                {"value": _number(values[key]), "interval": _range(values["interval90"][key])}
+                for key in SHOWN
+            ],
+        }
+        for name, values, mine in methods
+    ]
+
+
+def _against(card: Mapping[str, Any]) -> tuple[list[str], list[dict[str, Any]]]:
+    methods = list(card["differences"])
+    bases = list(card["differences"][methods[0]])
+    rows = []
+    for base in bases:
+        cells = []
+        for name in methods:
+            one = card["differences"][name].get(base)
+            cells.append("" if one is None else f"{_number(one['brier'])} ({_range(one['brierInterval90'])})")
+        rows.append({"name": NAMES[base], "cells": cells})
+    return [NAMES[name] for name in methods], rows
+
+
+def _said(card: Mapping[str, Any]) -> list[str]:
+    """Cut lists, crosses and kinds of water in sentences."""
+    cut = card["cut"]
+    lines = []
+    for key, words in (
+        ("pooled", "one threshold for all species"),
+        ("byRarity", "a threshold that rises with the species' frequency"),
+    ):
+        one = cut[key]
+        lines.append(
+            f"Lists cut to keep {cut['keep']:.0%} of the occurrences, {words}: "
+            f"{_number(one['speciesPerWater'], 2)} species long, keeping "
+            f"{_percent(one['rareOccurrencesKept'])} of the occurrences of rare species."
+        )
+    crosses = card["crosses"]
+    if crosses["waters"]:
+        lines.append(
+            f"At {crosses['waters']:,} waters with a hybrid and two or more possible parents, "
+            f"{_percent(crosses['model'])} of the pairs caught together that three places can hold are among "
+            f"the first three pairs ({_percent(crosses['withoutCommunity'])} with the other fishes unknown, "
+            f"{_percent(crosses['recordShare'])} by share of records)."
+        )
+    else:
+        lines.append(
+            "No water had a hybrid and two possible parents: the ranking of crosses is not measured."
+        )
+    for kind, values in card["byKind"].items():
+        model = values["model"]
+        told = (
+            "too few to score"
+            if model is None
+            else f"Brier {_number(model['brier'])}, slope {_number(model['slope'], 2)}"
+        )
+        lines.append(f"Kind of sampling “{kind}”: {values['sites']:,} waters, {told}.")
+    lines.append("Other kinds of water than those surveyed are unknown: nothing here speaks for them.")
+    return lines
+
+
+def _percent(value: float | None) -> str:
+    return "an unknown share" if value is None else f"{value:.0%}"
+
+
+def _scheme(name: str, card: Mapping[str, Any]) -> dict[str, Any]:
+    title, words = SCHEME_WORDS[name]
+    columns, against = _against(card)
+    diagrams = [
+        {
+            "svg": reliability_diagram(card[method]["reliability"], title=NAMES[method]),
+            "caption": f"{NAMES[method].capitalize()}: found against predicted in ten equal bins, with the "
+            "number of predictions in each and the 90 % interval of the share.",
+        }
+        for method in ("model", "withoutCommunity")
+    ]
+    species = [
+        {
+            "name": one,
+            "cells": [
+                f"{values['found']:,}",
+                *(_number(values[key]) for key in ("brier", "auc", "ece")),
+                _number(values["slope"], 2),
+            ],
+        }
+        for one, values in card["bySpecies"].items()
+    ]
+    return {
+        "title": title,
+        "words": words,
+        "diagrams": diagrams,
+        "rows": _rows(card),
+        "against_columns": columns,
+        "against": against,
+        "species": species,
+        "said": _said(card),
+    }
+
+
+def _lead(scores: Mapping[str, Any], surveys: str) -> str:
+    sites = scores["sites"]
+    if scores["status"] != "calibrated":
+        return (
+            f"Uncalibrated. {sites:,} surveyed waters of {surveys} are too few to fit anything or to say how "
+            "good the probabilities are (30 are needed); every setting keeps its start value."
+        )
+    model = scores["leaveOneOut"]["model"]
+    return (
+        f"Measured on {sites:,} surveyed waters of {surveys}, {len(scores['species'])} species, each water "
+        f"predicted by models that had not seen it: of all species given some probability, about that share "
+        f"was found. On average the two differ by {_number(model['ece'])}; the Brier score is "
+        f"{_number(model['brier'])}, a skill of {_number(model['skill'], 2)} against prevalence alone."
+    )
+
+
+def render_page(scores: Mapping[str, Any], *, surveys: str) -> str:
+    """The page of a calibration, whole in one file; nothing in it runs or is fetched."""
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("poolbuilder.calibration", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    style = resources.files("poolbuilder.calibration").joinpath("page.css").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    return environment.get_template("page.html").render(
+        policy=f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'",
+        style=Markup(style),
+        surveys=surveys,
+        lead=_lead(scores, surveys),
+        columns=list(SHOWN.values()),
+        schemes=[_scheme(name, scores[name]) for name in SCHEME_WORDS if name in scores],
+        fitted=[
+            *(f"{name}: {words}" for name, words in scores["fitted"].items()),
+            *(f"kept: {words}" for words in scores["kept"]),
+        ],
+        gap=f"{scores['gapKm']:g}",
+        sources=[
+            *(
+                f"{source['path']}: {source['rows']:,} rows, sha256 {source['sha256']}"
+                for source in scores["sources"]
+            ),
+            *scores["notes"],
+        ],
+    )

@@ -1,0 +1,239 @@
+"""Predictions of surveyed waters ──► scores beside baselines, with bootstrap intervals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poolbuilder.calibration.surveys import Surveys
+from poolbuilder.model import scores
+from poolbuilder.model.calibrate import BASELINES, blocks, clusters, cross_validate, folds_of, make_folds
+from poolbuilder.settings import Settings
+
+__all__ = ["COMMON_SHARE", "FEW_WATERS", "SCHEMES", "Predictions", "predict_surveys", "scorecard"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SCHEMES = ("leaveOneOut", "blocks")
+FEW_WATERS = 30
+"""With fewer waters nothing is called calibrated."""
+
+FOLDS = 20
+BLOCKS = 10
+DRAWS = 200
+SEED = 1
+"""Of the bootstrap; fixed, so that the same surveys give the same bytes."""
+
+COMMON_SHARE = 0.05
+"""A species is common when it was found at this share of the waters, and rare below."""
+RARITY_POWER = 0.25
+KEEP = 0.99
+FIRST_PAIRS = 3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Predictions:
+    """Cross-validated predictions of one scheme.
+
+    Attributes
+    ----------
+    presence : mapping
+        Method to (n, s) array.
+    group : (n,) int array
+        Fold of each water.
+    folds : int
+    """
+
+    presence: Mapping[str, Floats]
+    group: Ints
+    folds: int
+
+
+def predict_surveys(surveys: Surveys, *, settings: Settings) -> dict[str, Predictions]:
+    """Predict every surveyed water under both schemes by models that never saw it.
+
+    Returns
+    -------
+    dict
+        Scheme to predictions.  A scheme that leaves no training water is missing.
+    """
+    waters, ground = surveys.waters, surveys.ground
+    labels = {
+        "leaveOneOut": folds_of(clusters(waters.points, settings.effort_gap_km), FOLDS),
+        "blocks": blocks(waters.longitude, waters.latitude, BLOCKS),
+    }
+    made = {}
+    for scheme, label in labels.items():
+        folds = make_folds(waters, ground, label, closed=scheme == "blocks", settings=settings)
+        if not folds or min(len(fold.train) for fold in folds) == 0:
+            continue
+        presence = cross_validate(waters, ground, folds, settings=settings, alone=surveys.apart)
+        made[scheme] = Predictions(presence=presence, group=label, folds=len(folds))
+    return made
+
+
+def _draws(group: Ints, size: int) -> Floats:
+    """Weights of each water in bootstrap samples of whole groups, (draws, n)."""
+    rng = np.random.default_rng(SEED)
+    names, code = np.unique(group, return_inverse=True)
+    taken = rng.integers(0, len(names), size=(size, len(names)))
+    counts = np.stack([np.bincount(row, minlength=len(names)) for row in taken])
+    out: Floats = counts[:, code.reshape(-1)].astype(float)
+    return out
+
+
+def _clean(value: float) -> float | None:
+    """A number for JSON, rounded to six decimals; None for what is not a number."""
+    return round(float(value), 6) if math.isfinite(value) else None
+
+
+def _interval(values: list[float]) -> list[float | None]:
+    finite = np.array([value for value in values if math.isfinite(value)])
+    if len(finite) < len(values) / 2 or not len(finite):
+        return [None, None]
+    return [_clean(float(q)) for q in np.quantile(finite, [0.05, 0.95])]
+
+
+def _scored(p: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
+    """Scores of one method with 90 % intervals; *weights* are (draws, n) by water."""
+    flat = {name: _clean(value) for name, value in scores.score(p.ravel(), y.ravel()).items()}
+    kept = [
+        scores.score(p.ravel(), y.ravel(), np.repeat(weight, y.shape[1]))
+        for weight in weights
+        if weight.sum() > 0
+    ]
+    intervals = {name: _interval([one[name] for one in kept]) for name in scores.SCORES}
+    return {**flat, "interval90": intervals}
+
+
+def _difference(p: Floats, other: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
+    """Brier and log loss of a method less those of a baseline; below 0 the method is better."""
+
+    def less(kind: Callable[..., float], weight: Floats | None) -> float:
+        flat = None if weight is None else np.repeat(weight, y.shape[1])
+        return kind(p.ravel(), y.ravel(), flat) - kind(other.ravel(), y.ravel(), flat)
+
+    out: dict[str, Any] = {}
+    for name, kind in (("brier", scores.brier), ("logLoss", scores.log_loss)):
+        out[name] = _clean(less(kind, None))
+        out[f"{name}Interval90"] = _interval([less(kind, weight) for weight in weights if weight.sum() > 0])
+    return out
+
+
+def _cuts(p: Floats, y: Floats) -> dict[str, Any]:
+    """Lists cut to keep 99 % of occurrences: pooled, and with regard to rarity."""
+    share = y.mean(axis=0)
+    rare = np.flatnonzero(share < COMMON_SHARE).tolist()
+
+    def told(cut: scores.Cut) -> dict[str, Any]:
+        return {
+            "threshold": _clean(cut.threshold),
+            "occurrencesKept": _clean(cut.share),
+            "speciesPerWater": _clean(cut.length),
+            "rareOccurrencesKept": _clean(cut.rare_share),
+        }
+
+    return {
+        "keep": KEEP,
+        "rareBelowShare": COMMON_SHARE,
+        "pooled": told(scores.cut(p, y, keep=KEEP, rare=rare)),
+        "byRarity": {
+            "power": RARITY_POWER,
+            **told(scores.cut(p / share**RARITY_POWER, y, keep=KEEP, rare=rare)),
+        },
+    }
+
+
+def _pairs_found(p: Floats, y: Floats, rows: Ints) -> float:
+    """Share of the pairs caught together that stand among the first three, as far as three can hold them."""
+    every = list(combinations(range(p.shape[1]), 2))
+    hit = possible = 0
+    for row in rows.tolist():
+        value = np.array([p[row, a] * p[row, b] for a, b in every])
+        caught = {i for i, (a, b) in enumerate(every) if y[row, a] > 0 and y[row, b] > 0}
+        first = set(np.argsort(-value, kind="stable")[:FIRST_PAIRS].tolist())
+        hit += len(first & caught)
+        possible += min(FIRST_PAIRS, len(caught))
+    return hit / possible if possible else math.nan
+
+
+def _crosses(presence: Mapping[str, Floats], surveys: Surveys) -> dict[str, Any]:
+    """How the pairs caught beside a hybrid rank in the lists of crosses."""
+    y = surveys.waters.found
+    rows = np.flatnonzero(surveys.hybrid & (y.sum(axis=1) >= 2))
+    methods = ["model", "withoutCommunity", "recordShare", "kernelShare"]
+    return {
+        "waters": len(rows),
+        "first": FIRST_PAIRS,
+        **{name: _clean(_pairs_found(presence[name], y, rows)) for name in methods},
+    }
+
+
+def _by_kind(p: Floats, bare: Floats, surveys: Surveys) -> dict[str, Any]:
+    """Scores for each kind of sampling that has enough waters."""
+    kinds = np.array(surveys.kinds)
+    out: dict[str, Any] = {}
+    for kind in sorted(set(surveys.kinds)):
+        rows = kinds == kind
+        y = surveys.waters.found[rows]
+        if rows.sum() < FEW_WATERS or not 0 < y.mean() < 1:
+            out[kind] = {"sites": int(rows.sum()), "model": None, "withoutCommunity": None}
+            continue
+        told = {}
+        for name, values in (("model", p), ("withoutCommunity", bare)):
+            whole = scores.score(values[rows].ravel(), y.ravel())
+            told[name] = {key: _clean(value) for key, value in whole.items()}
+        out[kind] = {"sites": int(rows.sum()), **told}
+    return out
+
+
+def _by_species(p: Floats, surveys: Surveys) -> dict[str, Any]:
+    y = surveys.waters.found
+    out = {}
+    for j, name in enumerate(surveys.waters.species):
+        told = {key: _clean(value) for key, value in scores.score(p[:, j], y[:, j]).items()}
+        out[name] = {"found": int(y[:, j].sum()), **told}
+    return out
+
+
+def scorecard(surveys: Surveys, predictions: Predictions) -> dict[str, Any]:
+    """Everything that is said of one scheme, ready for JSON.
+
+    Intervals of scores come from resampling waters, those of differences from resampling
+    ten spatial blocks; all are 90 %.
+    """
+    y = surveys.waters.found
+    presence = predictions.presence
+    waters = _draws(np.arange(len(y)), DRAWS)
+    whole_blocks = _draws(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), DRAWS)
+    prevalence = presence["prevalence"]
+    methods = ["model", "withoutCommunity", *(["recordsAlone"] if "recordsAlone" in presence else [])]
+    card: dict[str, Any] = {"sites": len(y), "folds": predictions.folds}
+    for name in methods:
+        card[name] = _scored(presence[name], y, waters)
+        base = scores.brier(prevalence.ravel(), y.ravel())
+        card[name]["skill"] = _clean(1 - card[name]["brier"] / base) if base else None
+        card[name]["reliability"] = [
+            {key: _clean(value) for key, value in row.items()}
+            for row in scores.reliability(presence[name].ravel(), y.ravel())
+        ]
+    card["baselines"] = {name: _scored(presence[name], y, waters) for name in BASELINES}
+    card["differences"] = {
+        name: {
+            base: _difference(presence[name], presence[base], y, whole_blocks)
+            for base in (*BASELINES, *(["withoutCommunity"] if name == "model" else []))
+        }
+        for name in methods
+    }
+    card["bySpecies"] = _by_species(presence["model"], surveys)
+    card["byKind"] = _by_kind(presence["model"], presence["withoutCommunity"], surveys)
+    card["cut"] = _cuts(presence["model"], y)
+    card["crosses"] = _crosses(presence, surveys)
+    return card

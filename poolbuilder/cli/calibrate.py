@@ -1,0 +1,83 @@
+"""``poolbuilder calibrate``: fit and score the model on surveys."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import click
+
+from poolbuilder.cli.options import as_of_option, read_settings, renames
+
+
+@click.command()
+@click.option(
+    "--events",
+    multiple=True,
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Darwin Core files of surveys that list every fish caught; repeatable.",
+)
+@click.option(
+    "--records",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Darwin Core files to predict the surveys from; repeatable. [default: the other surveys]",
+)
+@click.option("--checklist", default="lepomis", show_default=True, help="Species that are predicted.")
+@click.option("--title", default="", help="What the surveys are called. [default: the file's name]")
+@click.option(
+    "--settings", "settings_file", type=click.Path(path_type=Path), help="TOML file with start values."
+)
+@click.option(
+    "--map",
+    "mapping",
+    multiple=True,
+    metavar="GIVEN=TERM",
+    help="Read column GIVEN as Darwin Core TERM; repeatable.",
+)
+@as_of_option
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Folder for settings.toml, scores.json and calibration.html; written whole or not at all.",
+)
+def calibrate(
+    events: tuple[Path, ...],
+    records: tuple[Path, ...],
+    checklist: str,
+    title: str,
+    settings_file: Path | None,
+    mapping: tuple[str, ...],
+    as_of: datetime.date,
+    out: Path,
+) -> None:
+    """Fit the model to surveys and score it on waters that it has not seen."""
+    from poolbuilder.calibration import calibrate as run
+    from poolbuilder.calibration import write_calibration
+    from poolbuilder.checklist import Checklist
+
+    done = run(
+        events,
+        records,
+        checklist=Checklist.load(checklist),
+        as_of=as_of,
+        settings=read_settings(settings_file),
+        renames=renames(mapping),
+        title=title,
+    )
+    folder = write_calibration(done, out)
+    click.echo(done.pool_words()["words"])
+    for scheme, name in (("leaveOneOut", "waters left out"), ("blocks", "blocks left out")):
+        card = done.scores.get(scheme)
+        if card is None:
+            continue
+        click.echo(f"{name} ({card['sites']:,} waters): Brier, log loss, AUC, ECE, slope")
+        rows = {"model": card["model"], "without community": card["withoutCommunity"], **card["baselines"]}
+        for label, values in rows.items():
+            told = [values[key] for key in ("brier", "logLoss", "auc", "ece", "slope")]
+            click.echo(
+                f"  {label:18s}" + "".join("      –" if one is None else f"{one:8.4f}" for one in told)
+            )
+    click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)
