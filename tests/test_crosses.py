@@ -26,7 +26,7 @@ from poolbuilder.model.crosses import pair, viability_factor, with_pure
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
-LAWS = settings(deadline=None, derandomize=True, max_examples=100)
+LAWS = settings(deadline=None, derandomize=True, max_examples=50)
 DEFECTS = Path(__file__).parent / "data" / "names" / "crosses"
 NONE_KNOWN = KnownCrosses()
 SUNFISHES = Checklist.load("lepomis").species
