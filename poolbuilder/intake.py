@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import OfflineError
+from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.located import reach_of
 from poolbuilder.records.service import (
     LICENCES,
@@ -33,7 +33,16 @@ from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 
-__all__ = ["Intake", "Wanted", "bring", "bring_archive", "fetch_reach_km", "last_fetched", "next_step"]
+__all__ = [
+    "Intake",
+    "Wanted",
+    "bring",
+    "bring_archive",
+    "fetch_reach_km",
+    "last_fetched",
+    "next_step",
+    "put_back",
+]
 
 Progress = Callable[[str, int, "int | None"], None]
 
@@ -182,7 +191,9 @@ def bring(
         When the store cannot take the records.
     """
     groups = [wanted.taxa, wanted.group] if wanted.group else [wanted.taxa]
-    matches, fetches, added, replaced = [], [], 0, 0
+    matches: list[TaxonMatch] = []
+    fetches: list[Fetch] = []
+    added, replaced = 0, 0
     for names in groups:
         found, query = _asked(client, wanted, names, store=store, settings=settings)
         matches += found
@@ -192,12 +203,11 @@ def bring(
             progress(doing, min(done, expected), expected)
 
         target = Store(store)
-        owed = _owed(query, target, base_url=client.base_url, store=store)
-        last = _fetched(client, query, store=store, now=now, update=update, progress=told)
-        for item in [*owed, last]:
-            taken, newer = _taken_up(item, target)
-            added, replaced = added + taken, replaced + newer
-        fetches.append(last)
+        for item in _owed(query, target, base_url=client.base_url, store=store):
+            added += _taken_up(item, target)[0]
+        fetches.append(_fetched(client, query, store=store, now=now, update=update, progress=told))
+        taken, newer = _taken_up(fetches[-1], target)
+        added, replaced = added + taken, replaced + newer
     return Intake(matches=tuple(matches), fetches=tuple(fetches), added=added, replaced=replaced)
 
 
@@ -320,6 +330,43 @@ def _fetched(
     if step == "none":
         return replay(kept[-1][0], store=store)
     return fetch(client, query.replace(changed_since=since), store=store, now=now, progress=progress)
+
+
+def put_back(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: Path) -> tuple[int, list[str]]:
+    """Fill an empty store with the fetches that a pool rests on, as they were.
+
+    Parameters
+    ----------
+    inputs : sequence of mapping
+        The inputs of a pool.
+    store : path
+        Where the answers are kept.
+    into : path
+        The store to fill.
+
+    Returns
+    -------
+    records, others
+        Records in the filled store, and the other record files that the pool rests on, in words.
+
+    Raises
+    ------
+    StoreError
+        When *into* holds records already, or an answer is missing or was changed.
+    """
+    target = Store(into)
+    if not target.is_empty:
+        raise StoreError(f"{into}: holds records already (name an empty or a new folder)")
+    others = []
+    for item in inputs:
+        path = str(item.get("path", ""))
+        if item.get("kind") != "records":
+            continue
+        if path.startswith("service:"):
+            _taken_up(replay(path.removeprefix("service:"), store=store), target)
+        else:
+            others.append(f"{path} (SHA-256 {item.get('sha256', 'unknown')})")
+    return target.records, others
 
 
 def _match_path(client: Client, name: str, store: Path) -> Path:

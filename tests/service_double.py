@@ -133,6 +133,8 @@ class Handler(http.server.BaseHTTPRequestHandler):
         kind: str = "application/json",
         headers: dict[str, str] | None = None,
     ) -> None:
+        paged = self.path.startswith("/v1/occurrence/search") and "limit=0" not in self.path and status == 200
+        self.double.page_bytes += len(body) if paged else 0
         packed = "gzip" in self.headers.get("Accept-Encoding", "") and kind != "application/zip"
         if packed:
             body = gzip.compress(body, 1)
@@ -144,7 +146,7 @@ class Handler(http.server.BaseHTTPRequestHandler):
             self.send_header(name, value)
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
-        self.double.bytes_sent += len(body)
+        self.double.page_wire_bytes += len(body) if paged else 0
         self.wfile.write(body)
 
 
@@ -165,6 +167,8 @@ class ServiceDouble:
         offset + limit beyond it is refused.
     log : list
         (path, parameters, headers) of each request.
+    page_bytes, page_wire_bytes : int
+        Of all search pages sent, before and after packing.
     """
 
     def __init__(self, occurrences: Sequence[dict[str, Any]] = ()) -> None:
@@ -180,7 +184,8 @@ class ServiceDouble:
         self.ignores_area = False
         self.on_search: Callable[[ServiceDouble, int], None] = lambda double, offset: None
         self.log: list[tuple[str, dict[str, list[str]], dict[str, str]]] = []
-        self.bytes_sent = 0
+        self.page_bytes = 0
+        self.page_wire_bytes = 0
         self.connections: set[socket.socket] = set()
         self._faults: list[list[Any]] = []
         self._found: dict[Any, np.ndarray] = {}

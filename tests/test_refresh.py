@@ -6,6 +6,7 @@ import datetime
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import subprocess
@@ -15,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from filelock import FileLock
 
@@ -698,3 +700,53 @@ def test_the_compare_command_lists_causes(
     assert code == 4
     assert err == "found: changed: Lepomis gulosus\n"
     assert json.loads(out)["after"] == "2026-06-30"
+
+
+def test_an_older_pool_can_be_built_again_without_network(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan_file.write_text(PLAN.replace("[settings]", "[settings]\nfullFetchEvery = 1"))
+    old = done(plan_file, double).folder / "mill-pond"
+    double.occurrences = [*double.occurrences[3:], fish(40, GULOSUS)]
+    done(plan_file, double, SUMMER)
+    asked = len(double.log)
+    store, again = tmp_path / "as_it_was", tmp_path / "again"
+    code, out, _ = cli(
+        capsys, "replay", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
+    )
+    assert code == 0
+    assert out == f"{store} holds 12 records of the service\n"
+    place = ["--lat", "38.51", "--lon", "-90.50", "--name", "Mill Pond", "--as-of", "2026-03-31"]
+    assert cli(capsys, "build", *place, "--store", str(store), "--out", str(again))[0] == 0
+    assert read_pool(again).candidates.equals(read_pool(old).candidates)
+    assert len(double.log) == asked
+    code, _, err = cli(
+        capsys, "replay", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
+    )
+    assert code == 1
+    assert "holds records already" in err
+
+
+# ------------------------------------------------------------------ the page on scheduling
+
+PAGE = (Path(__file__).parents[1] / "demo" / "scheduling.md").read_text(encoding="utf-8")
+
+
+def test_the_plan_on_the_page_is_a_plan(tmp_path: Path) -> None:
+    (block,) = re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL)
+    (tmp_path / "plan.toml").write_text(block, encoding="utf-8")
+    plan = read_plan(tmp_path / "plan.toml")
+    assert [water.site.radius_km for water in plan.waters] == [40, 25]
+    assert plan.licences == ("CC0_1_0", "CC_BY_4_0")
+
+
+def test_the_commands_on_the_page_are_commands() -> None:
+    from poolbuilder.cli import cli as group
+
+    lines = re.findall(r"(?:\$ |/bin/|run: )poolbuilder (.*)", PAGE)
+    assert len(lines) >= 8
+    for line in lines:
+        name, *arguments = shlex.split(line)
+        command = group.get_command(click.Context(group), name)
+        assert command is not None, line
+        command.make_context(name, arguments)

@@ -26,6 +26,7 @@ COMMANDS = {
     "fetch": "poolbuilder.cli.fetch:fetch",
     "page": "poolbuilder.cli.page:page",
     "refresh": "poolbuilder.cli.refresh:refresh",
+    "replay": "poolbuilder.cli.replay:replay",
     "report": "poolbuilder.cli.report:report",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",
