@@ -1,0 +1,189 @@
+"""The report in a real browser: seen, clicked, typed at, printed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poolbuilder.report import render
+from tests.browser.conftest import serious
+from tests.pools import SPECIES, invented_pool
+from tests.test_report import HOSTILE, hostile_pool
+
+pytestmark = pytest.mark.browser
+
+NAMES = "table.pool > tbody > tr:visible > th.name i"
+
+
+def link(page: Any, name: str) -> Any:
+    return page.locator("th.name a", has_text=name)
+
+
+def test_report_asks_for_nothing(visit: Callable[..., Any], report_file: Path) -> None:
+    sheet = visit(report_file)
+    sheet.page.wait_for_function("window.poolMap !== undefined")
+    link(sheet.page, "bluegill").click()
+    assert [url for url in sheet.requests if not url.startswith("data:")] == [report_file.as_uri()]
+    assert sheet.complaints == []
+
+
+def test_mouse_from_row_to_map_to_reasons(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(report_file).page
+    link(page, "longear").click()
+    opened = page.locator("tr.open-row .dossier")
+    assert opened.count() == 1
+    assert "Why Lepomis megalotis, longear sunfish, is at 81" in opened.inner_text()
+    assert "33 events around the water" in opened.inner_text()
+    assert page.locator("#mapped").inner_text() == "Lepomis megalotis: 33 events within reach."
+    assert page.url.endswith("#why-2")
+    assert opened.locator(".events-list tbody tr").count() == 5
+    opened.get_by_role("button", name="Show all 33 events").click()
+    assert opened.locator(".events-list tbody tr").count() == 33
+    link(page, "longear").click()
+    assert page.locator("tr.open-row").count() == 0
+
+
+def test_keyboard_does_the_same(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(report_file).page
+    link(page, "bluegill").focus()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    assert "Lepomis megalotis" in page.locator("tr.open-row h3").inner_text()
+    assert link(page, "longear").get_attribute("aria-expanded") == "true"
+    page.keyboard.press("End")
+    page.keyboard.press("Space")
+    assert "Lepomis peltastes" in page.locator("tr.open-row h3").inner_text()
+    page.keyboard.press("Escape")
+    assert page.locator("tr.open-row").count() == 0
+
+
+def test_bookmark_of_a_species_opens_it(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(f"{report_file.as_uri()}#why-3").page
+    page.wait_for_selector("tr.open-row")
+    assert "Lepomis gulosus" in page.locator("tr.open-row h3").inner_text()
+
+
+def test_mark_on_the_map_opens_its_species(visit: Callable[..., Any], tmp_path: Path) -> None:
+    pool = invented_pool()
+    event = next(row for row in pool.evidence.to_pylist() if row["scientificName"].endswith("humilis"))
+    alone = event | {
+        "longitude": -89.2,
+        "latitude": 37.7,
+        "coordinateUncertaintyInMeters": 50.0,
+        "kind": "record",
+    }
+    path = tmp_path / "one.html"
+    path.write_text(render(invented_pool(evidence=[alone])), encoding="utf-8")
+    page = visit(path).page
+    page.wait_for_selector("#map canvas")
+    page.evaluate("scrollTo(0, 0)")
+    # 0.1 degrees north of the middle: find the mark by its colour, as an eye would.
+    box = page.locator("#map").bounding_box()
+    found = False
+    for up in range(4, 120, 2):
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 - up)
+        if page.locator(".leaflet-popup").count():
+            found = True
+            break
+    assert found
+    assert "Lepomis humilis" in page.locator(".leaflet-popup").inner_text()
+    assert "placed to within 50 m" in page.locator(".leaflet-popup").inner_text()
+    assert "Lepomis humilis" in page.locator("tr.open-row h3").inner_text()
+
+
+def test_sort_and_filter(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(report_file).page
+    table = page.locator("table.pool > thead")
+    table.get_by_role("button", name="Species").click()
+    names = page.locator(NAMES).all_inner_texts()
+    assert names == sorted(row[0] for row in SPECIES)
+    assert table.locator("th.name").get_attribute("aria-sort") == "ascending"
+    table.get_by_role("button", name="Nearest").click()
+    nearest = page.locator("table.pool > tbody > tr td.nearest").all_inner_texts()
+    assert nearest[-1] == "–"  # unknown comes last
+    page.get_by_label("Find").fill("sunfish red")
+    assert set(page.locator(NAMES).all_inner_texts()) == {
+        "Lepomis microlophus",
+        "Lepomis miniatus",
+        "Lepomis auritus",
+    }
+    assert page.locator("#shown").inner_text() == "3 of 13 species"
+    page.get_by_label("Find").fill("")
+    page.get_by_label("Evidence").select_option("water")
+    assert page.locator(NAMES).count() == 4
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_print_has_every_row_whatever_is_filtered(
+    visit: Callable[..., Any], report_file: Path, paper: str, tmp_path: Path, pdf_text: Callable[[Path], str]
+) -> None:
+    page = visit(report_file).page
+    page.get_by_label("Find").fill("bluegill")
+    page.pdf(path=str(tmp_path / "print.pdf"), format=paper)
+    text = pdf_text(tmp_path / "print.pdf")
+    for name, vernacular, *_ in SPECIES:
+        assert f"Why {name}, {vernacular}" in text
+        assert text.count(name.split()[1]) >= 3
+    assert "Invented Agency (2024)" in text
+    assert "halfLifeYears" in text
+    assert "Do not move live fish" in text
+    assert page.locator(NAMES).count() == 1  # and the screen is as it was
+
+
+@pytest.mark.parametrize("width", [360, 768, 1440])
+def test_nothing_runs_out_of_the_window(visit: Callable[..., Any], report_file: Path, width: int) -> None:
+    page = visit(report_file, width=width, height=800).page
+    link(page, "bluegill").click()
+    for item in page.locator("#fine-print details").all():
+        item.evaluate("item => { item.open = true; }")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(1440, "light"), (1440, "dark"), (360, "light"), (768, "dark")]
+)
+def test_axe_finds_nothing_serious(
+    visit: Callable[..., Any], report_file: Path, axe: str, width: int, scheme: str
+) -> None:
+    page = visit(report_file, width=width, color_scheme=scheme).page
+    link(page, "longear").click()
+    for item in page.locator("#fine-print details").all():
+        item.evaluate("item => { item.open = true; }")
+    assert serious(page, axe) == []
+
+
+def test_hostile_names_do_nothing(visit: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "hostile.html"
+    path.write_text(render(hostile_pool("".join(HOSTILE))), encoding="utf-8")
+    sheet = visit(path)
+    sheet.page.wait_for_selector("#map canvas")
+    sheet.page.locator("th.name a").nth(5).click()
+    assert "</script><script>alert(1)</script>" in sheet.page.locator("tr.open-row h3").inner_text()
+    assert sheet.complaints == []
+    assert [url for url in sheet.requests if not url.startswith("data:")] == [path.as_uri()]
+
+
+def test_twenty_thousand_events_stay_fluent(visit: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "large.html"
+    path.write_text(render(invented_pool(many=120)), encoding="utf-8")
+    page = visit(path).page
+    page.wait_for_selector("#map canvas")
+    started = time.monotonic()
+    link(page, "bluegill").click()
+    page.wait_for_selector("tr.open-row")
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    assert time.monotonic() - started < 3
+    assert "7,320 events" in page.locator("#mapped").inner_text()
+
+
+def test_without_script_everything_can_be_read(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(report_file, java_script_enabled=False).page
+    for number in (0, 5, 12):
+        assert page.locator(f"#why-{number}").is_visible()
+    assert page.locator(".sheet-map").is_visible()
+    assert page.locator("table.pool > tbody > tr").count() == 13
