@@ -207,6 +207,21 @@ def test_the_core_id_stands_for_the_occurrence_id() -> None:
     assert _read("archive_core_id")[0]["occurrenceID"] == ["a1", "a2", "a3"]
 
 
+def test_records_take_what_they_leave_out_from_their_event() -> None:
+    records, notes = _read("archive_events")
+    assert records["occurrenceID"] == ["a1", "a2", "a3", "a4"]
+    assert records["eventID"] == ["river-1", "river-2", "river-2", None]
+    assert records["eventDate"] == ["1999-05-01", "1999-05-02", "1999-05-02", None]
+    assert records["decimalLatitude"] == [40.1234, 40.5, 40.51, None]
+    assert records["decimalLongitude"] == [-88.2001, -88.75, -88.75, None]
+    assert records["samplingProtocol"] == ["electrofishing", "seine", "seine", None]
+    assert records["geodeticDatum"][:3] == ["NAD83"] * 3
+    assert records["coordinateDecimals"] == [4, 2, 2, None]
+    assert records["readNote"] == [None, None, None, "its event 'lost' is not in the event table"]
+    assert any("joined to the events" in note for note in notes)
+    assert any("not in the event table, kept with a note: 1" in note for note in notes)
+
+
 def test_metadata_of_an_archive() -> None:
     _, _, _, datasets = read_all([FILES / "archive_plain"])
     assert datasets == (
@@ -242,7 +257,8 @@ REFUSED = [
     ("archive_broken_meta", "meta.xml: is not XML"),
     ("archive_odd_meta", "is not a descriptor that can be read"),
     ("archive_no_core", "names no core file"),
-    ("archive_taxon_core", "its core holds rows of taxon"),
+    ("archive_taxon_core", "its core holds rows of taxon and no occurrences"),
+    ("archive_events_alone", "its core holds rows of event and no occurrences"),
     ("archive_unknown_encoding", "unknown encoding"),
     ("archive_long_delimiter", "separates fields by '||'"),
     ("archive_too_narrow", "its descriptor places a term in column 10, the table has 6"),
@@ -554,7 +570,7 @@ def test_a_survey_with_vernacular_names_alone(shared_data: Path) -> None:
 def test_reading_imports_no_pandas() -> None:
     code = (
         "import sys; from poolbuilder.records.darwin_core import read_all;"
-        f"read_all([{str(FILES / 'ragged.csv')!r}, {str(FILES / 'archive_defaults')!r}]);"
+        f"read_all([{str(FILES / 'ragged.csv')!r}, {str(FILES / 'archive_defaults')!r}, {str(FILES / 'archive_events')!r}]);"
         "print(sorted({'pandas', 'scipy', 'geopandas', 'pyarrow.dataset'} & set(sys.modules)))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -11,7 +11,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO, Protocol
 
@@ -125,7 +125,9 @@ def open_container(path: Path, settings: Settings) -> Iterator[Container]:
 class CorePart:
     """One file of records, and how the descriptor says it is written.
 
-    ``names`` is None when the file has its own header and no descriptor.
+    ``names`` is None when the file has its own header and no descriptor.  ``events`` are
+    the parts of the event table that the records refer to by the column ``key``; in such a
+    part itself ``key`` is the event's identifier.
     """
 
     name: str
@@ -135,6 +137,16 @@ class CorePart:
     skip_lines: int = 0
     names: tuple[str, ...] | None = None
     defaults: tuple[tuple[str, str], ...] = ()
+    key: int | None = None
+    events: tuple[CorePart, ...] = ()
+
+
+_GUIDE_DEFAULTS = (
+    ("encoding", "utf-8"),
+    ("fieldsTerminatedBy", ","),
+    ("linesTerminatedBy", "\\n"),
+    ("fieldsEnclosedBy", '"'),
+)
 
 
 def _local(tag: str) -> str:
@@ -142,37 +154,36 @@ def _local(tag: str) -> str:
 
 
 def _plain_descriptor(text: bytes, where: str) -> str:
-    """The descriptor without namespaces and extensions, with the defaults of the text guide.
+    """The descriptor without namespaces, with the defaults of the text guide, and with no
+    extension but the occurrences of an event core.
 
     Defaults: Darwin Core text guide (http://rs.tdwg.org/dwc/terms/guides/text/), section 2.
     """
     root = ET.fromstring(text)
     for element in root.iter():
         element.tag = _local(element.tag)
-    for extension in root.findall("extension"):
-        root.remove(extension)
     core = root.find("core")
     if core is None or core.find("files/location") is None:
         raise RecordFileError("names no core file", file=where, remedy="this is no archive of records")
-    for name, value in (
-        ("encoding", "utf-8"),
-        ("fieldsTerminatedBy", ","),
-        ("linesTerminatedBy", "\\n"),
-        ("fieldsEnclosedBy", '"'),
-    ):
-        if core.get(name) is None or (name == "encoding" and not core.get(name)):
-            core.set(name, value)
+    of_events = fold(core.get("rowType")) == "event"
+    for extension in root.findall("extension"):
+        if not of_events or fold(extension.get("rowType")) != "occurrence":
+            root.remove(extension)
+    for section in [core, *root.findall("extension")]:
+        for name, value in _GUIDE_DEFAULTS:
+            if section.get(name) is None or (name == "encoding" and not section.get(name)):
+                section.set(name, value)
     if core.find("id") is None:
         ET.SubElement(core, "id", {"index": "-1"})
     return ET.tostring(root, encoding="unicode")
 
 
-def _descriptor(container: Container, name: str) -> dwca.descriptors.DataFileDescriptor:
+def _descriptor(container: Container, name: str) -> dwca.descriptors.ArchiveDescriptor:
     where = f"{container.path}/{name}"
     with container.open(name) as stream:
         text = stream.read(_MAX_XML)
     try:
-        return dwca.descriptors.ArchiveDescriptor(_plain_descriptor(text, where)).core
+        return dwca.descriptors.ArchiveDescriptor(_plain_descriptor(text, where))
     except RecordFileError:
         raise
     except ET.ParseError as error:
@@ -189,13 +200,17 @@ def _descriptor(container: Container, name: str) -> dwca.descriptors.DataFileDes
 
 def _headings(core: dwca.descriptors.DataFileDescriptor) -> tuple[str, ...]:
     placed = {item["index"]: item["term"] for item in core.fields if item["index"] is not None}
-    identifier = core.id_index
-    is_occurrence = fold(core.type) in {"occurrence", ""}
+    key = _key(core)
     has_identifier = any(fold(term) == "occurrenceid" for term in placed.values())
-    if identifier is not None and identifier >= 0 and identifier not in placed and is_occurrence:
-        placed[identifier] = "id" if has_identifier else "occurrenceID"
-    width = max([*placed, identifier if identifier is not None else -1, -1]) + 1
+    if key is not None and key not in placed and core.represents_corefile and fold(core.type) != "event":
+        placed[key] = "id" if has_identifier else "occurrenceID"
+    width = max([*placed, -1 if key is None else key, -1]) + 1
     return tuple(placed.get(index, "") for index in range(width))
+
+
+def _key(section: dwca.descriptors.DataFileDescriptor) -> int | None:
+    index = section.id_index if section.represents_corefile else section.coreid_index
+    return None if index is None or index < 0 else int(index)
 
 
 def _terminators(core: dwca.descriptors.DataFileDescriptor, where: str) -> tuple[str, str | None]:
@@ -213,13 +228,14 @@ def _terminators(core: dwca.descriptors.DataFileDescriptor, where: str) -> tuple
 def core_parts(container: Container) -> list[CorePart]:
     """The files of a container that hold its records.
 
-    With a descriptor: the core's files.  Without one: the only table, or the tables that
-    share an ending when they are parts of one download.
+    With a descriptor: the core's files, or the occurrences of an event core, each with the
+    event table that they refer to.  Without one: the only table, or the tables that are
+    parts of one download.
 
     Raises
     ------
     RecordFileError
-        When the descriptor cannot be read, the core is not about occurrences, a file is
+        When the descriptor cannot be read, the archive is not about occurrences, a file is
         missing, or it is not clear which table is meant.
     """
     names = [name for name in container.names() if not name.startswith("__MACOSX/")]
@@ -229,33 +245,48 @@ def core_parts(container: Container) -> list[CorePart]:
     if not found:
         return _bare_tables(container, names)
     where = f"{container.path}/{found[0]}"
-    core = _descriptor(container, found[0])
+    descriptor = _descriptor(container, found[0])
+    core = descriptor.core
+    folder = PurePosixPath(found[0]).parent
+    if fold(core.type) == "event" and descriptor.extensions:
+        events = tuple(_parts_of(core, folder, names, where))
+        return [
+            replace(part, events=events)
+            for extension in descriptor.extensions
+            for part in _parts_of(extension, folder, names, where)
+        ]
     if fold(core.type) in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
         raise RecordFileError(
-            f"its core holds rows of {fold(core.type)}, not occurrences",
+            f"its core holds rows of {fold(core.type)} and no occurrences",
             file=where,
-            remedy="give an archive with an occurrence core, or its occurrence table with coordinates",
+            remedy="give an archive with occurrences, or its occurrence table with coordinates",
         )
-    delimiter, quote = _terminators(core, where)
-    folder = PurePosixPath(found[0]).parent
+    return _parts_of(core, folder, names, where)
+
+
+def _parts_of(
+    section: dwca.descriptors.DataFileDescriptor, folder: PurePosixPath, names: list[str], where: str
+) -> list[CorePart]:
+    delimiter, quote = _terminators(section, where)
     parts = []
-    for location in core.raw_element.findall("files/location"):
+    for location in section.raw_element.findall("files/location"):
         name = (folder / (location.text or "").strip()).as_posix()
         if _leaves(name) or name not in names:
             raise RecordFileError(
-                f"names the core file {location.text!r}, which is not in the archive",
+                f"names the file {location.text!r}, which is not in the archive",
                 file=where,
                 remedy="download the archive again",
             )
         parts.append(
             CorePart(
                 name=name,
-                encoding=core.file_encoding,
+                encoding=section.file_encoding,
                 delimiter=delimiter,
                 quote=quote,
-                skip_lines=core.lines_to_ignore,
-                names=_headings(core),
-                defaults=tuple((item["term"], item["default"]) for item in core.fields if item["default"]),
+                skip_lines=section.lines_to_ignore,
+                names=_headings(section),
+                defaults=tuple((item["term"], item["default"]) for item in section.fields if item["default"]),
+                key=_key(section),
             )
         )
     return parts

@@ -147,20 +147,27 @@ def _datum(text: str | None) -> int | str:
 def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floats, Floats] | None:
     """Coordinates on WGS84, and the stated accuracy of the operation in metres; None if unknown."""
     import pyproj  # 0.1 s: only for records that need it
+    from pyproj import network
     from pyproj.exceptions import CRSError, ProjError
 
+    asks_network = network.is_network_enabled()
+    network.set_network_enabled(False)  # shift grids from afar would make results differ by machine
     try:
         crs = pyproj.CRS.from_epsg(code)
         if not crs.is_geographic:
             return None
         change = pyproj.Transformer.from_crs(crs, 4326, always_xy=True)
         east, north = change.transform(longitude, latitude)
+        cells, index = np.unique(
+            np.floor(np.stack([longitude, latitude], axis=1)), axis=0, return_inverse=True
+        )
+        accuracy = np.array([_accuracy_m(change, cell) for cell in cells])
     except (CRSError, ProjError):
         return None
+    finally:
+        network.set_network_enabled(asks_network)
     if not (np.isfinite(east).all() and np.isfinite(north).all()):
         return None
-    cells, index = np.unique(np.floor(np.stack([longitude, latitude], axis=1)), axis=0, return_inverse=True)
-    accuracy = np.array([_accuracy_m(change, cell) for cell in cells])
     return np.asarray(east), np.asarray(north), accuracy[index.ravel()]
 
 

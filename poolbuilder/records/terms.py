@@ -90,7 +90,11 @@ def suggestions(names: Sequence[str], taken: Mapping[int, str]) -> list[str]:
 
 
 def match_columns(
-    names: Sequence[str], *, rename: Mapping[str, str] | None = None, file: str | Path
+    names: Sequence[str],
+    *,
+    rename: Mapping[str, str] | None = None,
+    file: str | Path,
+    complete: bool = True,
 ) -> dict[str, int]:
     """Where each term of the RECORDS schema stands among the columns of a file.
 
@@ -102,6 +106,8 @@ def match_columns(
         Given heading to Darwin Core term; stronger than the headings themselves.
     file : path
         Named in an error.
+    complete : bool
+        Whether coordinates and a name must be among them.
 
     Returns
     -------
@@ -123,6 +129,8 @@ def match_columns(
                 taken[index] = term
                 claimed.add(term)
     found = {term: index for index, term in taken.items()}
+    if not complete:
+        return found
     missing = [term for term in ("decimalLongitude", "decimalLatitude") if term not in found]
     what = "coordinates" if missing else "names"
     if not missing and "scientificName" not in found and "vernacularName" not in found:

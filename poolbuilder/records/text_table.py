@@ -23,7 +23,7 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.records.encoding import BLOCK_BYTES, Utf8Stream
 from poolbuilder.records.layout import Layout, lines_of, split
 
-__all__ = ["BATCH_ROWS", "MISSING", "RawBatch", "raw_batches"]
+__all__ = ["BATCH_ROWS", "MISSING", "RawBatch", "raw_batches", "repeated"]
 
 BATCH_ROWS = 50_000
 MISSING = ["", "NA", "N/A", "NULL", "null", "\\N", "NaN", "nan"]
@@ -36,6 +36,11 @@ class RawBatch:
     columns: dict[str, pa.Array]
     rows: NDArray[np.int64]
     notes: dict[int, list[str]] = field(default_factory=dict)
+
+
+def repeated(text: str, count: int) -> pa.Array:
+    """A text column that holds *text* in every one of *count* rows."""
+    return columns.array([text], pa.string()).take(columns.array(np.zeros(count, dtype=np.int64), pa.int64()))
 
 
 class _Ragged:

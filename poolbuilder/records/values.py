@@ -12,10 +12,10 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.records.text_table import RawBatch
+from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
 
-__all__ = ["RowKeys", "records_of", "repeated"]
+__all__ = ["RowKeys", "records_of"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -23,11 +23,6 @@ Bools = NDArray[np.bool_]
 _COORDINATES = ("decimalLongitude", "decimalLatitude")
 _COMMA = re.compile(r"[+-]?\d{1,3},\d+")
 _WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
-
-
-def repeated(text: str, count: int) -> pa.Array:
-    """A text column that holds *text* in every one of *count* rows."""
-    return columns.array([text], pa.string()).take(columns.array(np.zeros(count, dtype=np.int64), pa.int64()))
 
 
 def _nothing(kind: pa.DataType, count: int) -> pa.Array:
