@@ -147,11 +147,11 @@ def _datum(text: str | None) -> int | str:
 def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floats, Floats] | None:
     """Coordinates on WGS84, and the stated accuracy of the operation in metres; None if unknown."""
     import pyproj  # 0.1 s: only for records that need it
-    from pyproj import network
     from pyproj.exceptions import CRSError, ProjError
+    from pyproj.network import is_network_enabled, set_network_enabled  # type: ignore[attr-defined]
 
-    asks_network = network.is_network_enabled()
-    network.set_network_enabled(False)  # shift grids from afar would make results differ by machine
+    asks_network = is_network_enabled()
+    set_network_enabled(False)  # shift grids from afar would make results differ by machine
     try:
         crs = pyproj.CRS.from_epsg(code)
         if not crs.is_geographic:
@@ -165,7 +165,7 @@ def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floa
     except (CRSError, ProjError):
         return None
     finally:
-        network.set_network_enabled(asks_network)
+        set_network_enabled(asks_network)
     if not (np.isfinite(east).all() and np.isfinite(north).all()):
         return None
     return np.asarray(east), np.asarray(north), accuracy[index.ravel()]
