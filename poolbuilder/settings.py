@@ -202,9 +202,9 @@ class Settings:
         high=10_000,
     )
     stream_snap_uncertainty_m: float = _number(
-        5_000,
+        2_000,
         "m",
-        "a record less certain than this is put on no flow line: it could be on any of too many",
+        "a record less certain than this is put on no flow line: it could lie on any of dozens",
         low=0,
         high=100_000,
     )

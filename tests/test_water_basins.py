@@ -50,6 +50,10 @@ def test_pointers_that_run_in_a_circle_end() -> None:
         layer(SHAPES, code=["1", "2", "3", "4", "5"], downstream=["2", "3", "1", "5", "4"]), SITE
     )
     assert basins.relations(*MIDDLES)[:5] == ["downstream", "same", "downstream", "other", "other"]
+    basins, _ = find_basins(  # a circle further down, which the site's is no part of
+        layer(SHAPES, code=["1", "2", "3", "4", "5"], downstream=["2", "3", "4", "3", "4"]), SITE
+    )
+    assert basins.relations(*MIDDLES)[:5] == ["upstream", "same", "downstream", "downstream", "other"]
 
 
 def test_without_pointers_borders_and_prefixes_tell_neighbours() -> None:

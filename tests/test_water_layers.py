@@ -193,7 +193,7 @@ def test_a_whole_valley(valley: Water) -> None:
         "2 records lie in none of the watersheds given",
         "4 records stand on the stream network, 1 of them in the water",
         "2 records lie near no flow line: straight distance is kept",
-        "1 records are less certain than 5000 m (streamSnapUncertaintyM) and are put on no flow line: "
+        "1 records are less certain than 2000 m (streamSnapUncertaintyM) and are put on no flow line: "
         "straight distance is kept",
     )
 
@@ -214,7 +214,7 @@ def test_the_valley_s_sources_and_features(valley: Water) -> None:
     assert drawn["barriers"][0]["properties"]["onNetwork"] is True
     for rows in drawn.values():
         for row in rows:
-            assert shapely.from_geojson(__import__("json").dumps(row["geometry"])).is_valid
+            assert shapely.geometry.shape(row["geometry"]).is_valid
 
 
 def test_snapped_records_can_be_drawn(valley: Water) -> None:
@@ -253,6 +253,25 @@ def test_shuffled_records_get_the_same_places(valley: Water) -> None:
     one, other = valley.place(lon, lat, uncertainty), valley.place(lon[order], lat[order], uncertainty[order])
     for name in ("shore_km", "in_water_share", "by_water_km", "passability"):
         assert getattr(other, name) == pytest.approx(getattr(one, name)[order], nan_ok=True, abs=1e-12)
+
+
+def test_records_that_share_a_place_share_its_placement(valley: Water) -> None:
+    lon, lat = places((0, 2000), (-2500, 3000), (0, -4000))
+    repeated = np.array([2, 0, 0, 1, 2, 2])
+    one = valley.place(lon, lat, np.full(3, 20.0))
+    many = valley.place(lon[repeated], lat[repeated], np.full(6, 20.0))
+    assert many.by_water_km == pytest.approx(one.by_water_km[repeated], nan_ok=True)
+    assert many.snap == [one.snap[k] for k in repeated]
+    assert many.notes[-2].startswith("5 records stand on the stream network")
+
+
+def test_a_layer_that_changed_is_read_again(tmp_path: Path) -> None:
+    spec = geojson(
+        tmp_path / "lakes.geojson", [degrees(shapely.box(-400, -500, 400, 900))], name=["Old Pond"]
+    )
+    assert "Old Pond" in Water.at(SITE, outline=spec, settings=SETTINGS).notes[0]
+    geojson(tmp_path / "lakes.geojson", [degrees(shapely.box(-400, -500, 400, 800))], name=["Newer Pond"])
+    assert "Newer Pond" in Water.at(SITE, outline=spec, settings=SETTINGS).notes[0]
 
 
 def test_without_layers_nothing_is_known() -> None:

@@ -177,3 +177,13 @@ def test_a_great_many_locations_of_all_sizes_are_settled() -> None:
     assert np.isfinite(share).all()
     assert ((share >= 0) & (share <= 1)).all()
     assert share[np.hypot(x, y) > 90_000].sum() == 0
+
+
+def test_a_hair_s_breadth_between_two_sheets_is_no_shore() -> None:
+    halves = [shapely.box(-500, -500, 200, 500), shapely.box(200.005, -500, 500, 500)]
+    outline, _ = find_outline(
+        layer([degrees(half) for half in halves], name=["Long Pond"] * 2), SITE, settings=SETTINGS
+    )
+    assert outline is not None
+    assert len(shapely.get_parts(outline.polygon)) == 1
+    assert outline.share(*places((200, 0)), np.array([1.0]))[0] == pytest.approx(1, abs=1e-9)

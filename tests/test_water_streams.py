@@ -86,8 +86,8 @@ def test_records_near_no_line_and_uncertain_ones_are_told_apart() -> None:
     assert np.isnan(placed.upstream_km[0])
     assert np.isnan(placed.snap_m[0])
     # within its own uncertainty a record reaches farther than streamSnapM, up to a limit
-    assert place(found, (-3000, 0), uncertainty_m=4000).snap == ["stream"]
-    assert place(found, (-3000, 0), uncertainty_m=5001).snap == ["uncertain"]
+    assert place(found, (-1800, 0), uncertainty_m=1900).snap == ["stream"]
+    assert place(found, (-1800, 0), uncertainty_m=2001).snap == ["uncertain"]
 
 
 def test_an_uncertain_record_is_shared_out_between_the_lines_it_may_lie_on() -> None:
@@ -106,6 +106,13 @@ def test_an_island_of_lines_is_not_connected() -> None:
     assert placed.snap == ["unconnected"]
     assert np.isnan(placed.downstream_km[0])
     assert placed.snap_m[0] == pytest.approx(0, abs=0.1)
+
+
+def test_a_record_counts_as_connected_when_most_of_its_weight_is() -> None:
+    found = streams(network([*RIVER, line((-1000, 3000), (-1000, 1000))]))
+    placed = place(found, (-700, 2000), (-300, 2000), uncertainty_m=800)
+    assert placed.snap == ["unconnected", "stream"]
+    assert placed.upstream_km[1] == pytest.approx(2.0, abs=1e-3)
 
 
 def test_ways_beyond_the_reach_are_not_followed() -> None:
@@ -201,6 +208,13 @@ def test_a_line_that_ends_on_the_middle_of_another_divides_it() -> None:
     placed = place(streams(net), (2000, 500))
     assert placed.downstream_km == pytest.approx([1.0], abs=2e-3)
     assert placed.upstream_km == pytest.approx([2.5], abs=2e-3)
+
+
+def test_a_bent_line_keeps_its_bends_when_it_is_divided() -> None:
+    bends = line((0, 3000), (0, 0), (900, -1200), (0, -2400), (0, -3000))
+    net = network([bends, line((2000, -600), (450, -600))])
+    assert np.sort(net.length_m) == pytest.approx([1550, 750 + 1500 + 600, 3000 + 750], abs=1)
+    assert place(streams(net), (900, -1200)).downstream_km == pytest.approx([1.5], abs=2e-3)
 
 
 def test_two_creeks_that_end_on_one_line_divide_it_twice() -> None:

@@ -14,6 +14,7 @@ from poolbuilder.errors import LayerError
 from poolbuilder.layers import Layer
 from poolbuilder.site import Site
 from poolbuilder.water.labels import find_column, names_of, text_of
+from poolbuilder.water.outline import holders
 
 __all__ = ["RELATIONS", "Basins", "find_basins"]
 
@@ -156,7 +157,7 @@ def _code_column(attributes: Mapping[str, list[Any]]) -> str | None:
 def _smallest(tree: Any, size: Floats, longitude: Floats, latitude: Floats) -> Ints:
     out = np.full(len(longitude), -1, dtype=np.int64)
     known = np.flatnonzero(np.isfinite(longitude) & np.isfinite(latitude))
-    who, polygon = tree.query(shapely.points(longitude[known], latitude[known]), predicate="intersects")
+    who, polygon = holders(tree, shapely.points(longitude[known], latitude[known]))
     order = np.lexsort([polygon, -size[polygon], who])  # the smallest comes last and stays
     out[known[who[order]]] = polygon[order]
     return out

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from poolbuilder.water.outline import holders
 from poolbuilder.water.snapping import NOBODY, Candidates, Snapper, joined
 
 __all__ = ["Lakes"]
@@ -44,7 +45,7 @@ class Lakes:
             Records to look at, as positions in *longitude* and *latitude*.
         """
         points = shapely.points(longitude[rows], latitude[rows])
-        who, lake = self._tree.query(points, predicate="intersects")
+        who, lake = holders(self._tree, points)
         found = [
             self._nearest(rows[who[lake == number]], int(number), longitude, latitude)
             for number in np.unique(lake).tolist()

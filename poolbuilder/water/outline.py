@@ -18,7 +18,7 @@ from poolbuilder.water.labels import names_of
 from poolbuilder.water.plane import Plane
 from poolbuilder.water.share import PolygonShare
 
-__all__ = ["Outline", "find_outline"]
+__all__ = ["Outline", "find_outline", "holders"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -153,6 +153,17 @@ def find_outline(layer: Layer, site: Site, *, settings: Settings) -> tuple[Outli
     else:
         notes.append(f"the site lies in {label}, {outline.area_km2:.3g} km²")
     return outline, notes
+
+
+def holders(tree: Any, points: Any) -> tuple[Ints, Ints]:
+    """Which polygons of a tree hold which points: indices of points, indices of polygons.
+
+    The polygons are prepared, which pays with thousands of points in few polygons.
+    """
+    who, polygon = tree.query(points)
+    shapely.prepare(tree.geometries[np.unique(polygon)])
+    hit = shapely.intersects(tree.geometries[polygon], points[who])
+    return who[hit], polygon[hit]
 
 
 def _touching(geometry: Any, site: Site) -> NDArray[np.bool_]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,12 @@ from numpy.typing import NDArray
 __all__ = ["Placement"]
 
 Floats = NDArray[np.float64]
+
+NUMBERS = (
+    "shore_km", "in_water_share", "by_water_km", "upstream_km", "downstream_km", "passability",
+    "snap_m", "snap_longitude", "snap_latitude",
+)  # fmt: skip
+WORDS = ("basin_relation", "snap")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,4 +62,18 @@ class Placement:
     snap_m: Floats
     snap_longitude: Floats
     snap_latitude: Floats
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def unknown(cls, count: int) -> Placement:
+        """A placement of *count* records of which nothing is known."""
+        numbers: dict[str, Any] = {name: np.full(count, np.nan) for name in NUMBERS}
+        return cls(**numbers, basin_relation=[None] * count, snap=[None] * count)
+
+    def taken(self, rows: NDArray[np.int64]) -> Placement:
+        """The placement of some records, or of records that share a place."""
+        numbers = {name: getattr(self, name)[rows] for name in NUMBERS}
+        words: dict[str, Any] = {
+            name: np.array(getattr(self, name), dtype=object)[rows].tolist() for name in WORDS
+        }
+        return Placement(**numbers, **words)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.layers import read_layer
+from poolbuilder.layers import Layer, read_layer, split_spec
 from poolbuilder.model.location import sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -81,13 +82,13 @@ class Water:
         sheds: Basins | None = None
         waters = None
         if outline is not None:
-            layer = read_layer(outline, purpose="water outlines")
+            layer = _read(outline, "water outlines")
             _note(notes, sources, "outline", layer.source, layer.notes)
             found, said = find_outline(layer, site, settings=settings)
             waters = layer.geometry
             notes += said
         if basins is not None:
-            layer = read_layer(basins, purpose="watersheds")
+            layer = _read(basins, "watersheds")
             _note(notes, sources, "basins", layer.source, layer.notes)
             sheds, said = find_basins(layer, site)
             notes += said
@@ -125,41 +126,29 @@ class Water:
         Placement
             n elements in the same order.
         """
-        lon, lat = np.asarray(longitude, dtype=np.float64), np.asarray(latitude, dtype=np.float64)
-        uncertainty = np.nan_to_num(np.asarray(uncertainty_m, dtype=np.float64), nan=0.0)
+        given = np.stack(
+            [np.asarray(item, dtype=np.float64) for item in (longitude, latitude, uncertainty_m)]
+        )
+        places, which = np.unique(given, axis=1, return_inverse=True)  # many records share a place
+        once = self._place(*places).taken(which.ravel())
+        notes = _outside(once.basin_relation) if self.basins is not None else []
+        if self.streams is not None:
+            notes += _snapped(once.snap, self.settings)
+        return replace(once, notes=tuple(notes))
+
+    def _place(self, lon: Floats, lat: Floats, uncertainty_m: Floats) -> Placement:
+        uncertainty = np.nan_to_num(uncertainty_m, nan=0.0)
         sigma = np.asarray(sigma_km(uncertainty, quantile=self.settings.uncertainty_quantile)) * 1000
-        unknown = np.full(len(lon), np.nan)
-        shore, share = unknown, unknown
+        placed = Placement.unknown(len(lon))
         if self.outline is not None:
             shore = self.outline.shore_km(lon, lat)
-            share = self.outline.share(lon, lat, sigma)
-        relation: list[str | None] = [None] * len(lon)
+            placed = replace(placed, shore_km=shore, in_water_share=self.outline.share(lon, lat, sigma))
         if self.basins is not None:
-            relation = self.basins.relations(lon, lat)
-        notes = _outside(relation) if self.basins is not None else []
+            placed = replace(placed, basin_relation=self.basins.relations(lon, lat))
         if self.streams is None:
-            return Placement(
-                shore_km=shore, in_water_share=share, basin_relation=relation,
-                by_water_km=unknown, upstream_km=unknown, downstream_km=unknown, passability=unknown,
-                snap=[None] * len(lon), snap_m=unknown, snap_longitude=unknown, snap_latitude=unknown,
-                notes=tuple(notes),
-            )  # fmt: skip
-        wet = shore == 0
-        placed = self.streams.place(lon, lat, uncertainty, sigma, wet)
-        return Placement(
-            shore_km=shore,
-            in_water_share=share,
-            by_water_km=placed.upstream_km + placed.downstream_km,
-            upstream_km=placed.upstream_km,
-            downstream_km=placed.downstream_km,
-            passability=placed.passability,
-            basin_relation=relation,
-            snap=placed.snap,
-            snap_m=placed.snap_m,
-            snap_longitude=placed.snap_longitude,
-            snap_latitude=placed.snap_latitude,
-            notes=(*notes, *_snapped(placed.snap, self.settings)),
-        )
+            return placed
+        found = self.streams.place(lon, lat, uncertainty, sigma, placed.shore_km == 0)
+        return replace(placed, by_water_km=found.upstream_km + found.downstream_km, **vars(found))
 
     def features(self) -> dict[str, list[Feature]]:
         """GeoJSON features to draw, by layer."""
@@ -181,6 +170,18 @@ class Water:
         if self.streams is not None:
             layers.update(stream_features(self.streams, self.site))
         return layers
+
+
+def _read(spec: str, purpose: str) -> Layer:
+    """A layer; read once while its file stays the same, as many waters ask for it in turn."""
+    state = split_spec(spec)[0].stat()
+    return _read_as_it_stands(spec, purpose, state.st_size, state.st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=4)
+def _read_as_it_stands(spec: str, purpose: str, size: int, changed: int) -> Layer:
+    del size, changed  # only part of the key
+    return read_layer(spec, purpose=purpose)
 
 
 def _note(
