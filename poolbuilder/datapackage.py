@@ -30,11 +30,20 @@ def _type(kind: pa.DataType) -> str:
     return "array" if isinstance(kind, pa.ListType) else _JSON_TYPES[kind]
 
 
-def table_schema(schema: pa.Schema, *, key: list[str] | None = None) -> dict[str, Any]:
-    """A Table Schema with the description of every column."""
+def _binary_type(field: pa.Field) -> str:
+    """The type that common readers of Parquet give: integers with gaps as floats, lists as what they are."""
+    kind = _type(field.type)
+    if kind == "array":
+        return "any"
+    return "number" if kind == "integer" and field.nullable else kind
+
+
+def table_schema(schema: pa.Schema, *, key: list[str] | None = None, binary: bool = False) -> dict[str, Any]:
+    """A Table Schema with the description of every column; *binary* for a Parquet file."""
     fields = []
     for field in schema:
-        item: dict[str, Any] = {"name": field.name, "type": _type(field.type)}
+        kind = _binary_type(field) if binary else _type(field.type)
+        item: dict[str, Any] = {"name": field.name, "type": kind}
         item["description"] = field.metadata[b"doc"].decode()
         if not field.nullable and field.type != pa.string():
             item["constraints"] = {"required": True}  # an empty text is a value here, not a gap
@@ -54,7 +63,7 @@ def _resource(name: str, path: str, schema: pa.Schema, **more: Any) -> dict[str,
     return {
         **described,
         "description": schema.metadata[b"doc"].decode(),
-        "schema": table_schema(schema, **more),
+        "schema": table_schema(schema, binary=kind == "parquet", **more),
     }
 
 

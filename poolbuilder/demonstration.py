@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import tempfile
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -40,4 +41,14 @@ def demo_pool(settings: Settings | None = None) -> Pool:
             store=store.path,
             settings=settings,
         )
-        return job.run()
+        return _relative(job.run(), data)
+
+
+def _relative(pool: Pool, data: Path) -> Pool:
+    """The pool with its files named from the package on, the same on every machine."""
+    prefix = f"{data}/"
+    return replace(
+        pool,
+        inputs=[{**item, "path": str(item["path"]).replace(prefix, "demo_data/")} for item in pool.inputs],
+        notes=[note.replace(prefix, "demo_data/") for note in pool.notes],
+    )

@@ -103,9 +103,9 @@ def _near(table: pa.Table, longitude: float, latitude: float, km: float) -> pa.T
 
 
 def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) -> pa.Table:
-    """Read each name that may mean several species as the one that its range makes likeliest.
+    """Read each name that may mean several species as the one that the range maps make likeliest.
 
-    A list needs one name for each fish; the first accepted name wins a tie.
+    Where they do not decide, it goes on meaning all of them.
     """
     leaks, mapped = range_leaks(status, settings=settings)
     settled = []
@@ -113,7 +113,8 @@ def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) ->
         known = [name for name in names if name in leaks]
         if len(names) > 1 and known:
             shares = name_shares(known, leaks, mapped)
-            settled.append([max(shares, key=lambda item: item[1])[0]])
+            most = max(share for _, share in shares)
+            settled.append([name for name, share in shares if share == most])
         else:
             settled.append(names)
     place = screened.schema.get_field_index("acceptedNames")

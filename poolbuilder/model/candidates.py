@@ -89,7 +89,7 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         hazard=hazard,
         water_hazard=hazard * share,
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
-        unlisted=np.array([kind not in OWN_KINDS for kind in kinds], dtype=bool)
+        unlisted=np.array([kind == "hybrid" for kind in kinds], dtype=bool)
         | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
     )
 

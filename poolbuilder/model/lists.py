@@ -224,8 +224,8 @@ def _named_pairs(table: pa.Table, event: Ints) -> tuple[list[str], list[str], In
     for row, (role, out) in enumerate(zip(roles, rejected, strict=True)):
         if out:
             continue
-        if role == "candidate" and len(accepted[row]) == 1:
-            pairs.append((int(event[row]), accepted[row][0], True))
+        if role == "candidate":
+            pairs += [(int(event[row]), name, True) for name in accepted[row]]
         elif role == "group":
             name = spelled[code[row]] if code[row] >= 0 else None
             if name:
@@ -268,8 +268,9 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
 
     Notes
     -----
-    Events are those of :func:`poolbuilder.model.evidence.event_keys`.  Hybrids, ambiguous
-    names and fishes named to the genus only keep their event but are no entry of a list.
+    Events are those of :func:`poolbuilder.model.evidence.event_keys`.  A name that may mean
+    several species is an entry for each; hybrids and fishes named to the genus only keep
+    their event but are no entry of a list.
     """
     has_role = np.array(
         [

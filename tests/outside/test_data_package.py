@@ -1,9 +1,6 @@
 """The data package of a pool against Frictionless' own validator (PyPI `frictionless`).
 
-Data Package 2.0, https://datapackage.org.  The validator reads Parquet by way of pandas, where lists become
-numpy arrays and integers with gaps become floats, and then finds both at odds with their own types; so it
-judges the descriptor as a whole and the rows of the CSV tables, and the Parquet tables are held to the
-descriptor's fields here.
+Data Package 2.0, https://datapackage.org.
 """
 
 from __future__ import annotations
@@ -44,6 +41,17 @@ def test_the_descriptor_is_accepted(folder: Path) -> None:
     assert list(frictionless.Package.metadata_validate(descriptor)) == []
     del descriptor["resources"][0]["path"]
     assert list(frictionless.Package.metadata_validate(descriptor)) != []
+
+
+def test_the_whole_package_is_accepted(folder: Path) -> None:
+    report = frictionless.validate(str(folder / "datapackage.json"))
+    assert report.valid, [error.message for task in report.tasks for error in task.errors][:5]
+    assert [task.place for task in report.tasks] == [
+        "pool.csv",
+        "crosses.csv",
+        "evidence.parquet",
+        "rejected.parquet",
+    ]
 
 
 def test_the_tables_and_their_keys_are_accepted(folder: Path) -> None:
