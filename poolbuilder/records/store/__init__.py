@@ -11,14 +11,9 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -26,29 +21,16 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas
 from poolbuilder.errors import StoreError
-from poolbuilder.records.store import ingest, repair, select
-from poolbuilder.records.store.folder import Folder, told
-from poolbuilder.records.store.incoming import RUN_BYTES, Incoming, Progress, silent
+from poolbuilder.records.store import select
+from poolbuilder.records.store.folder import Folder
 from poolbuilder.records.store.index import INDEX_NAME, Index
-from poolbuilder.records.store.lock import held
-from poolbuilder.records.store.repair import Findings
-from poolbuilder.settings import Settings
+from poolbuilder.records.store.outcome import AddResult, Findings, Progress, silent
+
+if TYPE_CHECKING:
+    from poolbuilder.records.store.writer import Writer
+    from poolbuilder.settings import Settings
 
 __all__ = ["AddResult", "Findings", "Progress", "Store"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class AddResult:
-    """What an add did; read = placed + unplaced, of which outdated were not the newest version."""
-
-    read: int = 0
-    placed: int = 0
-    unplaced: int = 0
-    replaced: int = 0
-    outdated: int = 0
-    sources: tuple[dict[str, Any], ...] = ()
-    skipped: tuple[dict[str, Any], ...] = ()
-    notes: tuple[str, ...] = ()
 
 
 class Store:
@@ -75,7 +57,7 @@ class Store:
         *,
         wait_s: float = 600.0,
         waiting: Callable[[str], None] | None = None,
-        run_bytes: int = RUN_BYTES,
+        run_bytes: int = 192 << 20,
     ) -> None:
         self._folder = Folder(place)
         self._wait_s, self._waiting, self._run_bytes = wait_s, waiting, run_bytes
@@ -216,32 +198,9 @@ class Store:
         StoreError
             When the store cannot be written; the store is as it was.
         """
-        from poolbuilder.records.darwin_core import read_records
+        from poolbuilder.records.store.writer import Writer
 
-        rename = dict(rename or {})
-        settings = settings or Settings()
-        with self._writing() as (index, work):
-            incoming = Incoming(work, run_bytes=self._run_bytes)
-            made: list[dict[str, Any]] = []
-            skipped: list[dict[str, Any]] = []
-            notes: list[str] = []
-            datasets: list[Mapping[str, Any]] = []
-            for path in paths:
-                file = read_records(path, rename=rename or None, settings=settings)
-                source = {**file.source, "added": added, "rename": rename}
-                source["key"] = _source_key(source)
-                if index.knows(source["key"]) or any(item["key"] == source["key"] for item in made):
-                    skipped.append(source)
-                    continue
-                before = incoming.read
-                for batch in file.batches():
-                    incoming.push(batch)
-                    (progress or silent)("reading", incoming.read, None)
-                made.append({**source, **file.source, "rows": incoming.read - before})
-                notes += file.notes
-                datasets += file.datasets
-            result = self._merge(index, incoming, made, datasets, work, progress)
-        return replace(result, sources=tuple(made), skipped=tuple(skipped), notes=tuple(notes))
+        return self._write(Writer).add(paths, rename or {}, settings, added, progress or silent)
 
     def add_table(
         self,
@@ -261,53 +220,16 @@ class Store:
         datasets : iterable of mappings
             datasetKey, title, citation, license.
         """
-        with self._writing() as (index, work):
-            about = {**source, "key": _source_key(source)}
-            if index.knows(about["key"]):
-                return AddResult(skipped=(about,))
-            incoming = Incoming(work, run_bytes=self._run_bytes)
-            for part in [table] if isinstance(table, pa.Table) else table:
-                incoming.push(part)
-                (progress or silent)("reading", incoming.read, None)
-            about["rows"] = incoming.read
-            result = self._merge(index, incoming, [about], datasets, work, progress)
-        return replace(result, sources=(about,))
+        from poolbuilder.records.store.writer import Writer
 
-    def _merge(
-        self,
-        index: Index,
-        incoming: Incoming,
-        made: Sequence[Mapping[str, Any]],
-        datasets: Iterable[Mapping[str, Any]],
-        work: Path,
-        progress: Progress | None,
-    ) -> AddResult:
-        if not made:
-            return AddResult()
-        incoming.finish()
-        keys = [str(source["key"]) for source in made]
-        merged, replaced, outdated = ingest.merge(
-            self._folder, index, incoming, work=work, sources=keys, progress=progress or silent
-        )
-        after = replace(
-            merged,
-            sources=(*index.sources, *(dict(source) for source in made)),
-            datasets=index.with_datasets(datasets),
-        )
-        ingest.commit(self._folder, index, after, work=work)
-        return AddResult(
-            read=incoming.read,
-            placed=incoming.count["placed"],
-            unplaced=incoming.count["unplaced"],
-            replaced=replaced,
-            outdated=outdated,
-        )
+        tables = [table] if isinstance(table, pa.Table) else table
+        return self._write(Writer).add_tables(tables, source, datasets, progress or silent)
 
     def compact(self, *, progress: Progress | None = None) -> Index:
         """Merge all files along the curve and leave replaced versions out; returns the new index."""
-        with self._writing() as (index, work):
-            after = ingest.compacted(self._folder, index, work=work, progress=progress or silent)
-            ingest.commit(self._folder, index, after, work=work)
+        from poolbuilder.records.store.writer import Writer
+
+        self._write(Writer).compact(progress or silent)
         return self.index
 
     def check(self, *, progress: Progress | None = None) -> Findings:
@@ -316,49 +238,12 @@ class Store:
         Nothing is deleted: a broken file is moved to ``damaged/``, the index is rebuilt from
         the good ones, and the sources whose records lay in it may be added again.
         """
-        with self._locked() as folder:
-            work = _work_folder(folder)
-            try:
-                findings, after = repair.checked(self._folder, work=work, progress=progress or silent)
-                if findings.problems:
-                    ingest.commit(self._folder, Index(), after, work=work)
-            finally:
-                shutil.rmtree(work, ignore_errors=True)
+        from poolbuilder.records.store.writer import Writer
+
+        found = self._write(Writer).check(progress or silent)
         self._seen = None
-        return findings
+        self._folder.footers.clear()
+        return found
 
-    @contextmanager
-    def _locked(self) -> Iterator[Path]:
-        with held(self._folder.local, wait_s=self._wait_s, waiting=self._waiting):
-            yield self._folder.local
-
-    @contextmanager
-    def _writing(self) -> Iterator[tuple[Index, Path]]:
-        """Index and an empty work folder, under the lock; the work folder goes in any case."""
-        with self._locked() as folder:
-            index = Index.read(self._folder)
-            ingest.clear_leftovers(self._folder, index)
-            work = _work_folder(folder)
-            try:
-                yield index, work
-            finally:
-                shutil.rmtree(work, ignore_errors=True)
-
-
-def _work_folder(folder: Path) -> Path:
-    work = folder / ingest.WORK_NAME
-    with told(str(work), "writing"):
-        work.mkdir(exist_ok=True)
-    return work
-
-
-def _source_key(source: Mapping[str, Any]) -> str:
-    """Identity of a source: its bytes, and how its columns were read."""
-    for name in ("path", "sha256"):
-        if not source.get(name):
-            raise StoreError(f"source without {name} (give path and sha256, so that it is not added twice)")
-    renamed = source.get("rename")
-    if not renamed:
-        return str(source["sha256"])
-    content = json.dumps([source["sha256"], renamed], sort_keys=True)
-    return hashlib.sha256(content.encode()).hexdigest()
+    def _write(self, writer: type[Writer]) -> Writer:
+        return writer(self._folder, wait_s=self._wait_s, waiting=self._waiting, run_bytes=self._run_bytes)

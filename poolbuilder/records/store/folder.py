@@ -47,6 +47,7 @@ class Folder:
 
     def __init__(self, place: str | Path) -> None:
         self.name = str(place)
+        self.footers: dict[str, Any] = {}
         self._filesystem: Any = None
         if "://" in self.name and not self.name.startswith("file://"):
             self._filesystem, self._root = _remote(self.name)

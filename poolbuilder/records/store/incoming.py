@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,19 +16,12 @@ from poolbuilder.records.store.folder import told
 from poolbuilder.records.store.ledger import Entries, ledger_of
 from poolbuilder.records.store.runs import HeldRun, Run, SpilledRun, codes_of, sorted_by
 
-__all__ = ["KINDS", "Incoming", "Progress", "silent"]
+__all__ = ["KINDS", "Incoming"]
 
 KINDS = ("placed", "unplaced")
 RUN_BYTES = 192 << 20
 
-Progress = Callable[[str, int, "int | None"], None]
-"""Told what is being done, how many rows are done, and of how many (None: not known)."""
-
 Rows = NDArray[np.int64]
-
-
-def silent(doing: str, done: int, total: int | None) -> None:
-    """Tell nobody."""
 
 
 @dataclass(kw_only=True)

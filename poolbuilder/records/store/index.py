@@ -74,13 +74,14 @@ class Groups:
 
 @dataclass(frozen=True, kw_only=True)
 class StoredFile:
-    """One Parquet file of the store."""
+    """One Parquet file of the store; columns without any value are listed as ``empty``."""
 
     name: str
     kind: str
     size: int
     sources: tuple[str, ...]
     groups: Groups
+    empty: tuple[str, ...] = ()
     dead_name: str | None = None
 
     @property
@@ -101,6 +102,8 @@ class StoredFile:
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
         found = {"name": self.name, "kind": self.kind, "size": self.size, "sources": list(self.sources)}
+        if self.empty:
+            found["empty"] = list(self.empty)
         if self.dead_name:
             found["dead"] = self.dead_name
         return {**found, "groups": self.groups.as_dict()}
@@ -114,6 +117,7 @@ class StoredFile:
             size=values["size"],
             sources=tuple(values["sources"]),
             groups=Groups.from_dict(values["groups"]),
+            empty=tuple(values.get("empty", ())),
             dead_name=values.get("dead"),
         )
 

@@ -7,7 +7,6 @@ that leaves files which no index names; the next writer clears them away.
 
 from __future__ import annotations
 
-import io
 import os
 import shutil
 from collections.abc import Iterable, Sequence
@@ -22,10 +21,12 @@ from numpy.typing import NDArray
 from poolbuilder import columns
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import layout
+from poolbuilder.records.store.dead import dead_rows, marked
 from poolbuilder.records.store.folder import REPAIR, Folder, told
-from poolbuilder.records.store.incoming import KINDS, Incoming, Progress
+from poolbuilder.records.store.incoming import KINDS, Incoming
 from poolbuilder.records.store.index import COPY_NAME, INDEX_NAME, Groups, Index, StoredFile
 from poolbuilder.records.store.ledger import LEDGER, Entries, ledger_of, losers
+from poolbuilder.records.store.outcome import Progress
 from poolbuilder.records.store.runs import Run, StoredRun, merged
 
 __all__ = [
@@ -34,9 +35,7 @@ __all__ = [
     "clear_leftovers",
     "commit",
     "compacted",
-    "dead_rows",
     "described",
-    "marked",
     "merge",
     "stored_ledger",
     "with_dead",
@@ -59,23 +58,6 @@ def stored_ledger(folder: Folder, file: StoredFile) -> NDArray[np.void]:
     if found.dtype != LEDGER or len(found) != file.rows:
         raise StoreError(f"{label}: does not fit {file.name} ({REPAIR})")
     return found
-
-
-def dead_rows(folder: Folder, file: StoredFile) -> Rows:
-    """Rows of a file that newer versions have replaced, ascending."""
-    if file.dead_name is None:
-        return np.zeros(0, dtype=np.int64)
-    label = folder.label(file.dead_name)
-    content = folder.read(file.dead_name)
-    if content is None:
-        raise StoreError(f"{label}: is missing ({REPAIR})")
-    try:
-        found = np.load(io.BytesIO(content)).astype(np.int64)
-    except (ValueError, EOFError) as error:
-        raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
-    if len(found) != int(file.groups.dead.sum()) or (len(found) and found[-1] >= file.rows):
-        raise StoreError(f"{label}: does not fit {file.name} ({REPAIR})")
-    return np.asarray(found)
 
 
 def _alive(folder: Folder, file: StoredFile) -> NDArray[np.bool_] | None:
@@ -138,13 +120,6 @@ def with_dead(folder: Folder, file: StoredFile, lost: Rows, *, work: Path, gener
     return marked(file, dead, name=name)
 
 
-def marked(file: StoredFile, dead: Rows, *, name: str) -> StoredFile:
-    """A file whose *dead* rows, listed in the file *name*, no longer count."""
-    ends = np.cumsum(file.groups.rows)
-    per_group = np.bincount(np.searchsorted(ends, dead, side="right"), minlength=len(ends))
-    return replace(file, dead_name=name, groups=replace(file.groups, dead=per_group.astype(np.int64)))
-
-
 def write_files(
     runs: Sequence[Run],
     dead: Sequence[Rows],
@@ -200,7 +175,8 @@ def _groups(rows: pa.Table, kind: str) -> Groups:
 def described(name: str, rows: pa.Table, kind: str, *, size: int, sources: Sequence[str]) -> StoredFile:
     """The index's entry for a file with these rows."""
     groups = _groups(rows, kind)
-    return StoredFile(name=name, kind=kind, size=size, sources=tuple(sources), groups=groups)
+    empty = tuple(column for column in rows.column_names if rows.column(column).null_count == len(rows))
+    return StoredFile(name=name, kind=kind, size=size, sources=tuple(sources), groups=groups, empty=empty)
 
 
 def _write_file(work: Path, name: str, rows: pa.Table, kind: str, sources: Sequence[str]) -> StoredFile:

@@ -40,6 +40,7 @@ SCHEMA_VERSION = 1
 GROUP_ROWS = 16_384
 FILE_ROWS = 64 * GROUP_ROWS
 SCALE = 100_000.0
+KEPT_FOOTERS = 64
 
 POINT = pa.struct([pa.field("x", pa.float64(), nullable=False), pa.field("y", pa.float64(), nullable=False)])
 _CARRIED = [field for field in schemas.RECORDS if field.name not in {"decimalLongitude", "decimalLatitude"}]
@@ -191,8 +192,8 @@ def completed(rows: pa.Table, schema: pa.Schema) -> pa.Table:
 
 
 @contextmanager
-def opened(folder: Folder, name: str) -> Iterator[pq.ParquetFile]:
-    """A Parquet file of the store, open for reading.
+def opened(folder: Folder, name: str, *, anew: bool = False) -> Iterator[pq.ParquetFile]:
+    """A Parquet file of the store, open for reading; its footer is parsed once unless *anew*.
 
     Raises
     ------
@@ -200,11 +201,17 @@ def opened(folder: Folder, name: str) -> Iterator[pq.ParquetFile]:
         When it is missing, truncated, garbled or may not be read.
     """
     label = folder.label(name)
+    footer = None if anew else folder.footers.get(name)
     try:
         with (
             told(label, "reading"),
-            pq.ParquetFile(folder.source(name), memory_map=folder.path is not None) as parquet,
+            pq.ParquetFile(
+                folder.source(name), memory_map=folder.path is not None, metadata=footer
+            ) as parquet,
         ):
+            if len(folder.footers) >= KEPT_FOOTERS:
+                folder.footers.clear()
+            folder.footers[name] = parquet.metadata
             yield parquet
     except pa.ArrowException as error:
         raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,28 +14,15 @@ import pyarrow.parquet as pq
 
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import ingest, layout
+from poolbuilder.records.store.dead import dead_rows
 from poolbuilder.records.store.folder import Folder, told
-from poolbuilder.records.store.incoming import Progress
 from poolbuilder.records.store.index import COPY_NAME, INDEX_NAME, Index, StoredFile
 from poolbuilder.records.store.ledger import Entries, ledger_of, losers
+from poolbuilder.records.store.outcome import Findings, Progress
 
-__all__ = ["DAMAGED_NAME", "Findings", "checked"]
+__all__ = ["DAMAGED_NAME", "checked"]
 
 DAMAGED_NAME = "damaged"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Findings:
-    """What a check found.
-
-    ``problems`` says what was wrong, one sentence each; ``again`` lists the sources that have
-    to be added again, because some of their records lay in a broken file.
-    """
-
-    files: int = 0
-    records: int = 0
-    problems: tuple[str, ...] = ()
-    again: tuple[dict[str, Any], ...] = ()
 
 
 def checked(folder: Folder, *, work: Path, progress: Progress) -> tuple[Findings, Index]:
@@ -128,7 +115,7 @@ def _examined(
 
     Its ledger is made anew where it does not fit.
     """
-    with layout.opened(folder, name) as parquet:
+    with layout.opened(folder, name, anew=True) as parquet:
         kind, sources = _about(folder, name, parquet)
         rows = layout.completed(parquet.read(), layout.schema_of(kind))
     found = ingest.described(name, rows, kind, size=folder.size(name) or 0, sources=sources)
@@ -172,7 +159,7 @@ def _about(folder: Folder, name: str, parquet: pq.ParquetFile) -> tuple[str, lis
 
 def _dead_is_broken(folder: Folder, file: StoredFile, problems: list[str]) -> bool:
     try:
-        ingest.dead_rows(folder, file)
+        dead_rows(folder, file)
     except StoreError as error:
         problems.append(str(error))
         return True

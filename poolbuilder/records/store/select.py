@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from poolbuilder import columns, geodesy, schemas
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import layout
+from poolbuilder.records.store.dead import dead_rows
 from poolbuilder.records.store.folder import REPAIR, Folder
 from poolbuilder.records.store.index import Index, StoredFile
-from poolbuilder.records.store.ingest import dead_rows
 
 __all__ = ["Place", "by_key", "count_near", "everything", "near", "near_each", "unplaced", "within"]
 
@@ -109,14 +109,15 @@ def _points(folder: Folder, file: StoredFile, parquet: pq.ParquetFile, groups: R
     return _Points(groups=groups, ends=np.cumsum(counts), longitude=x, latitude=y, dead=dead)
 
 
-def _records(parquet: pq.ParquetFile, points: _Points, rows: Rows) -> pa.Table:
+def _records(parquet: pq.ParquetFile, file: StoredFile, points: _Points, rows: Rows) -> pa.Table:
     """The rows at these positions as RECORDS; only groups that hold any are read."""
     which = np.searchsorted(points.ends, rows, side="right")
     used = np.unique(which)
     starts = np.concatenate([[0], points.ends[:-1]])
     counts = (points.ends - starts)[used]
     moved = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    rest = parquet.read_row_groups(points.groups[used].tolist(), columns=_REST)
+    wanted = [name for name in _REST if name not in file.empty]
+    rest = parquet.read_row_groups(points.groups[used].tolist(), columns=wanted)
     at = np.searchsorted(used, which)
     found = columns.take(rest, rows - starts[which] + moved[at])
     for name, values in (("decimalLongitude", points.longitude), ("decimalLatitude", points.latitude)):
@@ -141,7 +142,7 @@ def _near_in(folder: Folder, file: StoredFile, places: Sequence[Place]) -> tuple
         rows = np.unique(np.concatenate(hits)) if len(hits) > 1 else hits[0]
         if not len(rows):
             return None
-        return _records(parquet, points, rows), [np.searchsorted(rows, hit) for hit in hits]
+        return _records(parquet, file, points, rows), [np.searchsorted(rows, hit) for hit in hits]
 
 
 def near(folder: Folder, index: Index, place: Place) -> Iterator[pa.Table]:
