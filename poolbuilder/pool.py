@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import importlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -101,6 +102,23 @@ class Pool:
         )
         name = self.site.name or f"{self.site.latitude:.4f}, {self.site.longitude:.4f}"
         return f"<Pool of {name}: {self.candidates.num_rows} candidates: {top}, ...>"
+
+    def _view(self, name: str, *arguments: Any) -> Any:
+        """Show the pool with a view of `poolbuilder.report`, which registers them when it is imported."""
+        if name not in self.views:
+            importlib.import_module("poolbuilder.report")
+        return self.views[name](self, *arguments)
+
+    def _repr_html_(self) -> str:
+        return str(self._view("html"))
+
+    def plot(self, axes: Any = None) -> Any:
+        """Draw presence as bars on matplotlib axes; new ones when none are given."""
+        return self._view("plot", axes)
+
+    def explore(self) -> Any:
+        """The list and the interactive map, for a notebook cell."""
+        return self._view("explore")
 
     def to_pandas(self) -> pandas.DataFrame:
         """The candidates as a DataFrame, schema POOL, with nullable integers."""

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from poolbuilder.pool import Pool
 from poolbuilder.records.screen import RULES
 from poolbuilder.report import drawing, sheet, wording
-from poolbuilder.report.findings import CAUTIONS, doubts, findings
+from poolbuilder.report.findings import CAUTIONS, calibrated, doubts, findings
 from poolbuilder.report.payload import as_script, payload
 
 __all__ = ["SCRIPTS", "asset", "content", "dress", "environment", "page"]
@@ -138,7 +138,6 @@ def page(pool: Pool, *, view: str = "whole") -> str:
 def content(pool: Pool) -> dict[str, Any]:
     """Everything that the page's template says of a pool."""
     rows = sheet.species_rows(pool)
-    calibrated = "no interval" if pool.calibration else "uncalibrated"
     return {
         "pool": pool,
         "water": wording.place(pool.site),
@@ -148,7 +147,8 @@ def content(pool: Pool) -> dict[str, Any]:
         "doubts": doubts(pool),
         "cautions": CAUTIONS,
         "rows": rows,
-        "uncalibrated": calibrated,
+        "calibrated": calibrated(pool),
+        "no_interval": "no interval" if calibrated(pool) else "uncalibrated",
         "any_interval": any(row["interval"] for row in rows),
         "tiers": [(key, wording.tier(key, pool.site.radius_km)) for key in sheet.TIERS],
         "table_columns": [{"key": key, "title": title} for key, title in _COLUMNS],

@@ -11,7 +11,7 @@ from poolbuilder import columns
 from poolbuilder.pool import Pool
 from poolbuilder.report import wording
 
-__all__ = ["CAUTIONS", "LIKELY", "doubts", "findings", "strongest_pairs"]
+__all__ = ["CAUTIONS", "LIKELY", "calibrated", "doubts", "findings", "strongest_pairs"]
 
 LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
@@ -32,6 +32,11 @@ CAUTIONS = (
     "Report a suspected introduction to the agency responsible for the water.",
     "Local rules, permits and licensed practice for catching, handling and keeping fish come first.",
 )
+
+
+def calibrated(pool: Pool) -> bool:
+    """Whether presence is calibrated on surveys."""
+    return pool.calibration is not None and pool.calibration.get("status") != "uncalibrated"
 
 
 def findings(pool: Pool) -> str:
@@ -95,7 +100,9 @@ def _noted_doubts(pool: Pool) -> list[str]:
 
 def _model_doubts(pool: Pool) -> list[str]:
     said = []
-    if pool.calibration is None:
+    if pool.calibration is not None and not calibrated(pool):
+        said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
+    elif pool.calibration is None:
         said.append(
             "Uncalibrated: the model was not fitted to surveys of waters like this one. Trust the order "
             "of the list more than its percentages."

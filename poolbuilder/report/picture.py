@@ -11,7 +11,7 @@ from poolbuilder import columns
 from poolbuilder.errors import MissingExtraError, PoolFileError
 from poolbuilder.pool import Pool
 from poolbuilder.report import drawing, geography, wording
-from poolbuilder.report.findings import findings
+from poolbuilder.report.findings import calibrated, findings
 
 __all__ = ["FORMATS", "picture", "plot"]
 
@@ -93,7 +93,7 @@ def _axis_words(pool: Pool, intervals: bool) -> str:
     said = "probability that the species lives in this water"
     if intervals:
         said += ",\nwith its 90 % interval"
-    return said if pool.calibration is not None else f"{said} (uncalibrated)"
+    return said if calibrated(pool) else f"{said} (uncalibrated)"
 
 
 def _map(pool: Pool, axes: Any) -> None:

@@ -309,7 +309,11 @@ def _calibration(calibration: Mapping[str, Any] | None) -> dict[str, Any]:
             "facts": [],
         }
     groups = calibration.get("reliability") or ()
-    rows = [(float(row["predicted"]), float(row["observed"]), int(row["surveys"])) for row in groups]
+    rows = [
+        (float(row["predicted"]), float(row["observed"]), int(row["surveys"]))
+        for row in groups
+        if row["predicted"] is not None and row["observed"] is not None
+    ]
     return {
         "title": str(calibration.get("title") or "fitted to surveys"),
         "words": str(calibration.get("words") or "The model was fitted to surveys."),
