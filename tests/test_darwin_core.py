@@ -294,6 +294,13 @@ def test_maps_are_taken_whatever_their_case() -> None:
     assert records["eventDate"][0] == "1999-05-01"
 
 
+def test_everyday_headings_beside_coordinates_are_pointed_out() -> None:
+    rename = {"Latitude": "decimalLatitude", "Longitude": "decimalLongitude"}
+    _, notes = _read("everyday_names.csv", rename=rename)
+    assert len(notes) == 1
+    assert "if meant: --map Date=eventDate --map Collector=recordedBy" in notes[0]
+
+
 @pytest.mark.parametrize(
     ("rename", "words"),
     [

@@ -17,7 +17,7 @@ from poolbuilder.records import layout, text_table
 from poolbuilder.records.archive import Container, CorePart, core_parts
 from poolbuilder.records.events import EVENT_KEY, PARENT_KEY, Events
 from poolbuilder.records.layout import Layout
-from poolbuilder.records.terms import SERVICE_ID, match_columns
+from poolbuilder.records.terms import SERVICE_ID, match_columns, suggestions
 from poolbuilder.records.text_table import RawBatch
 from poolbuilder.records.values import RowKeys, records_of
 from poolbuilder.vocabularies import fold
@@ -87,6 +87,10 @@ class Part:
             # The service's own archives state this datum as the default of the term.
             self._defaults["geodeticDatum"] = "WGS84"
             remark("a download of the open occurrence service: its coordinates are in WGS84")
+        if self._described.names is None:
+            meant = suggestions(self._names, {index: term for term, index in self._terms.items()})
+            if meant:
+                remark(f"not read, for the headings are no Darwin Core terms; if meant: {' '.join(meant)}")
         for part in self._events:
             part._look()
             part._place(complete=False)
