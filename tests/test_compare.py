@@ -17,6 +17,9 @@ from hypothesis import strategies as st
 from poolbuilder.checklist import Checklist
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import PoolFileError
+from poolbuilder.model.argument import Part, Regional
+from poolbuilder.model.candidates import Frame, decide
+from poolbuilder.model.establishment import Establishment
 from poolbuilder.pool import Pool, Provenance, build
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -275,6 +278,60 @@ def test_the_causes_always_add_up(
     comparison = compare(old, new)
     assert_adds_up(comparison)
     assert "interaction" not in comparison.causes["cause"].to_pylist()
+
+
+def listed(base: Pool, parts: dict[str, list[Part]], silence: dict[str, tuple[float, str]]) -> Pool:
+    """The same pool, decided from what lists of a target group say."""
+    species = [row["scientificName"] for row in base.status.to_pylist()]
+    decision = decide(
+        base.evidence.sort_by(
+            [("scientificName", "ascending"), ("weight", "descending"), ("eventKey", "ascending")]
+        ),
+        base.status,
+        species=species,
+        vernacular=dict.fromkeys(species),
+        establishment={name: Establishment(means="uncertain", source="unknown") for name in species},
+        frame=Frame(radius_km=base.site.radius_km, outlined=False, year=base.as_of.year),
+        regional=Regional(step="community", parts=parts, silence=silence),
+        settings=base.settings,
+    )
+    return replace(
+        base,
+        candidates=decision.candidates,
+        evidence=decision.evidence,
+        contributions=decision.contributions,
+        step="community",
+    )
+
+
+def test_what_the_lists_say_is_a_cause_of_its_own_and_so_is_calibration() -> None:
+    rows = [caught(1), caught(2, MACROCHIRUS)]
+    before = [Part("range", -1.0, "r"), Part("effort", 0.4, "e"), Part("calibration", 0.2, "c")]
+    after = [
+        Part("range", -1.0, "r"),
+        Part("effort", 1.5, "e"),
+        Part("community", -0.3, "m"),
+        Part("calibration", 0.5, "c"),
+    ]
+    old = listed(pool(rows), {CYANELLUS: before}, {})
+    new = listed(pool([*rows, caught(3)]), {CYANELLUS: after}, {CYANELLUS: (0.5, "two lists without it")})
+    comparison = compare(old, new)
+    assert_adds_up(comparison)
+    assert causes(comparison) == pytest.approx({"lists": 0.8 + math.log(0.5), "new": 0.0, "calibration": 0.3})
+    assert words(comparison, "lists") == (
+        "the lists around the water say otherwise: detections against effort +1.10, the other fishes of the water "
+        "-0.30, silence in the water -0.69"
+    )
+    assert words(comparison, "new").endswith("they count through the lists")
+
+
+def test_lists_where_there_were_none_before() -> None:
+    old = pool([caught(1)])
+    new = listed(pool([caught(1)]), {CYANELLUS: [Part("range", -2.0, "r"), Part("effort", 3.0, "e")]}, {})
+    comparison = compare(old, new)
+    assert causes(comparison).keys() == {"lists"}
+    assert "regional evidence was records and is community" in comparison.notes
+    assert_adds_up(comparison)
 
 
 def test_pools_read_back_from_their_folders_compare_alike(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pyarrow as pa
 from poolbuilder import columns, schemas
 from poolbuilder.compare.differences import CAUSES, kind_of_rework
 from poolbuilder.compare.events import Shared, aged, of_species, reweighed
-from poolbuilder.compare.wording import lost_records, new_records
+from poolbuilder.compare.wording import list_words, lost_records, new_records
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.establishment import Establishment
@@ -23,7 +23,8 @@ __all__ = ["list_causes", "log_odds", "statuses"]
 TINY = 1e-9
 """A part of log-odds below this is rounding."""
 
-_LATER_PARTS = {"records", "water", "hybrids", "silence", "floor", "calibration"}
+_LATER_PARTS = {"records", "water", "hybrids", "silence", "floor"}
+CALIBRATION = "calibration"
 
 
 @dataclass(frozen=True)
@@ -68,17 +69,27 @@ def log_odds(contributions: pa.Table) -> dict[str, float]:
     return totals
 
 
-def _regional(pool: Pool) -> Regional | None:
-    """What the lists said, taken back from the steps of the argument."""
+def _regional(pool: Pool, calibrated_as: Pool | None = None) -> Regional | None:
+    """What the lists said, taken back from the steps of the argument.
+
+    Parameters
+    ----------
+    calibrated_as : Pool, optional
+        Take the step of calibration from this pool.
+    """
     start: dict[str, list[Part]] = {}
     silence: dict[str, tuple[float, str]] = {}
     for row in pool.contributions.to_pylist():
         name, part = row["scientificName"], row["part"]
         if part == "silence":
             silence[name] = (float(np.exp(row["logOdds"])), row["words"])
-        elif part not in _LATER_PARTS:
+        elif part not in _LATER_PARTS and (part != CALIBRATION or calibrated_as is None):
             start.setdefault(name, []).append(Part(part, row["logOdds"], row["words"]))
     parts = {name: said for name, said in start.items() if [item.part for item in said] != ["range"]}
+    if calibrated_as is not None:
+        for row in calibrated_as.contributions.to_pylist():
+            if row["part"] == CALIBRATION and row["scientificName"] in parts:
+                parts[row["scientificName"]].append(Part(CALIBRATION, row["logOdds"], row["words"]))
     if not parts and not silence:
         return None
     return Regional(step=pool.step, parts=parts, silence=silence)
@@ -105,13 +116,15 @@ def list_causes(old: Pool, new: Pool, shared: Shared, species: list[str]) -> lis
             parts[name][cause] = parts[name].get(cause, 0.0) + after[name] - value[name]
         value = after
     tallies = {"new": new_records(shared, new), "withdrawn": lost_records(shared, new)}
+    lists = list_words(old, new)
     rows = []
     for name in species:
         total = stored_new[name] - stored_old[name]
         _add_rest(
             parts[name], total, first[name] - stored_old[name], stored_new[name] - value[name], old, new
         )
-        rows += _rows(name, parts[name], tallies, rework, rework_words, old, new)
+        said = {rework: rework_words} | ({"lists": lists[name]} if name in lists else {})
+        rows += _rows(name, parts[name], tallies, said, years=(new.as_of - old.as_of).days / 365.25)
     return rows
 
 
@@ -122,12 +135,7 @@ def _add_rest(
     rest = total - sum(parts.values())
     if abs(before) < TINY and abs(after) < TINY and abs(rest) < TINY:
         return
-    if old.calibration != new.calibration or any(pool.calibration for pool in (old, new)):
-        name = "calibration"
-    elif old.version != new.version:
-        name = "version"
-    else:
-        name = "interaction"
+    name = "version" if old.version != new.version else "interaction"
     parts[name] = parts.get(name, 0.0) + rest
 
 
@@ -149,7 +157,8 @@ def _steps(old: Pool, new: Pool, shared: Shared, rework: str) -> list[tuple[str,
         (rework, _State(same, new_status, old_lists, new)),
         ("withdrawn", _State(fewer, new_status, old_lists, new)),
         ("new", _State(new.evidence, new_status, old_lists, new)),
-        ("lists", _State(new.evidence, new_status, new_lists, new)),
+        ("lists", _State(new.evidence, new_status, _regional(new, calibrated_as=old), new)),
+        (CALIBRATION, _State(new.evidence, new_status, new_lists, new)),
     ]
 
 
@@ -157,26 +166,26 @@ def _rows(
     name: str,
     parts: Mapping[str, float],
     tallies: Mapping[str, Mapping[str, tuple[int, str]]],
-    rework: str,
-    rework_words: str,
-    old: Pool,
-    new: Pool,
+    said: Mapping[str, str],
+    *,
+    years: float,
 ) -> list[dict[str, Any]]:
+    """Rows of CAUSES for one species; a cause that moved nothing and has no records is left out."""
     rows = []
-    years = (new.as_of - old.as_of).days / 365.25
     for cause, amount in parts.items():
         count, words = tallies.get(cause, {}).get(name, (0, ""))
         if abs(amount) < TINY and not count:
             continue
-        if not words:
-            words = rework_words if cause == rework else CAUSES[cause]
+        words = words or said.get(cause, CAUSES[cause])
         if cause == "dates":
             words = f"{words}: {years:.2g} years passed"
+        if abs(amount) < TINY and abs(parts.get("lists", 0.0)) >= TINY:
+            words += "; they count through the lists"
         rows.append(
             {
                 "scientificName": name,
                 "cause": cause,
-                "logOdds": amount,
+                "logOdds": amount + 0.0,  # never -0
                 "records": count if cause in tallies else None,
                 "words": words,
             }

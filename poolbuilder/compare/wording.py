@@ -10,7 +10,15 @@ from poolbuilder.compare.events import Shared, event_keys
 from poolbuilder.pool import Pool
 from poolbuilder.records.screen import RULES
 
-__all__ = ["lost_records", "new_records"]
+__all__ = ["list_words", "lost_records", "new_records"]
+
+LIST_STEPS = {
+    "range": "range class",
+    "effort": "detections against effort",
+    "community": "the other fishes of the water",
+    "silence": "silence in the water",
+}
+"""Steps of the argument that rest on lists."""
 
 MOST = 3
 """Names spelt out before "and others"."""
@@ -46,7 +54,7 @@ def new_records(shared: Shared, new: Pool) -> dict[str, tuple[int, str]]:
         about = found.setdefault(name, {"ids": set(), "owners": Counter(), "rows": [], "events": 0})
         about["ids"] |= fresh
         owner = str(row["datasetKey"])
-        about["owners"][titles.get(owner, owner) if row["datasetKey"] else "no data set named"] += len(fresh)
+        about["owners"][titles.get(owner, owner) if row["datasetKey"] else "data set not named"] += len(fresh)
         about["rows"].append(row)
         about["events"] += 1
     return {name: (len(about["ids"]), _new_words(about)) for name, about in found.items() if name in now}
@@ -110,3 +118,23 @@ def _reworked_away(shared: Shared) -> dict[str, set[str]]:
         gone = set(row["recordIDs"]) - now.get(row["scientificName"], set())
         left.setdefault(row["scientificName"], set()).update(gone)
     return left
+
+
+def list_words(old: Pool, new: Pool) -> dict[str, str]:
+    """For each species how far each step of the argument from the lists moved."""
+    moved: dict[str, dict[str, float]] = {}
+    for pool, sign in ((old, -1.0), (new, 1.0)):
+        for row in pool.contributions.to_pylist():
+            if row["part"] in LIST_STEPS:
+                steps = moved.setdefault(row["scientificName"], {})
+                steps[row["part"]] = steps.get(row["part"], 0.0) + sign * row["logOdds"]
+    found = {}
+    for name, steps in moved.items():
+        told = [
+            f"{LIST_STEPS[part]} {steps[part]:+.2f}"
+            for part in LIST_STEPS
+            if abs(steps.get(part, 0.0)) >= 0.005
+        ]
+        if told:
+            found[name] = f"the lists around the water say otherwise: {', '.join(told)}"
+    return found
