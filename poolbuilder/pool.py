@@ -28,7 +28,7 @@ from poolbuilder.located import locate
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.crosses import pair
-from poolbuilder.model.establishment import Establishment, decide_establishment
+from poolbuilder.model.establishment import establishment_of
 from poolbuilder.model.evidence import aged_quality, gather
 from poolbuilder.names import name_records
 from poolbuilder.ranges import RangeMap, status_at
@@ -37,7 +37,6 @@ from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence
-from poolbuilder.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.water import Water
 
 if TYPE_CHECKING:
@@ -238,7 +237,7 @@ def build_screened(
         status,
         species=species,
         vernacular={name: checklist.vernacular(name) for name in species},
-        establishment=_establishment(located, status, checklist, site.radius_km),
+        establishment=establishment_of(located, status, checklist, radius_km=site.radius_km),
         frame=Frame(
             radius_km=site.radius_km,
             outlined=water is not None and water.outline is not None,
@@ -267,38 +266,6 @@ def build_screened(
         notes=list_notes(provenance.notes, ranges, water, regional),
         features=_features(site, ranges, water),
     )
-
-
-def _own_names(located: pa.Table) -> list[str | None]:
-    """The species that each record is a record of; None for hybrids and ambiguous names."""
-    return [
-        names[0] if role == "candidate" and len(names) == 1 else None
-        for role, names in zip(
-            columns.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
-        )
-    ]
-
-
-def _establishment(
-    located: pa.Table, status: pa.Table, checklist: Checklist, radius_km: float
-) -> dict[str, Establishment]:
-    """Native or introduced, for each species, from polygons, records and the checklist."""
-    near = columns.numbers(located["distanceKm"]) <= radius_km
-    said: dict[str, list[str]] = {}
-    for name, means, close in zip(
-        _own_names(located), columns.strings(located["establishmentMeans"]), near.tolist(), strict=True
-    ):
-        term = read_term(means, ESTABLISHMENT_MEANS)
-        if name and term and close:
-            said.setdefault(name, []).append(term)
-    return {
-        row["scientificName"]: decide_establishment(
-            polygon=row["establishmentMeans"],
-            records=said.get(row["scientificName"], []),
-            checklist=checklist.establishment(row["scientificName"]),
-        )
-        for row in status.to_pylist()
-    }
 
 
 def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:

@@ -28,7 +28,7 @@ from poolbuilder.range_polygons import Accept, RangePolygon, citations, read_pol
 from poolbuilder.schemas import STATUS, check
 from poolbuilder.site import Site
 
-__all__ = ["RANGE_CLASSES", "RangeMap", "RangePolygon", "polygon_class", "status_at"]
+__all__ = ["RANGE_CLASSES", "RangeMap", "RangePolygon", "polygon_class", "polygons_disagree", "status_at"]
 
 
 @dataclass(frozen=True)
@@ -246,8 +246,16 @@ def _inside_words(first: RangePolygon, holding: Sequence[RangePolygon]) -> str:
         words += f"; also inside: {'; '.join(others)}"
     sides = {_SIDE[polygon.means] for polygon in holding if polygon.means in _SIDE}
     if len(sides) > 1:
-        words += "; the polygons disagree on native or introduced"
+        words += f"; {_DISAGREE}"
     return words
+
+
+_DISAGREE = "the polygons disagree on native or introduced"
+
+
+def polygons_disagree(words: str) -> bool:
+    """Whether a STATUS row's words say that polygons at the place contradict each other."""
+    return words.endswith(_DISAGREE)
 
 
 _SIDE = {

@@ -1,28 +1,78 @@
 """Whether a species is native or introduced at a place, and who says so.
 
-Polygons, records and checklists may disagree; the first that says something decides, in
-that order, and a disagreement is kept in words.  What nobody says stays unknown.
+Status is a matter of species, place and time.  Polygons, records and checklists may
+disagree; the first that says something decides, in that order, and a disagreement is kept
+in words.  Among the checklists of regions that hold the place the smallest region comes
+first: a fish that is native to a country and was carried into another of its basins is
+introduced there.  Records in another watershed say nothing of this one.  What nobody says
+stays unknown.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Establishment", "decide_establishment", "side"]
+import pyarrow as pa
+
+from poolbuilder import columns
+from poolbuilder.checklist import Checklist
+from poolbuilder.ranges import polygons_disagree
+from poolbuilder.vocabularies import ESTABLISHMENT_MEANS, read_term
+
+__all__ = [
+    "Establishment",
+    "Statement",
+    "Terms",
+    "decide_establishment",
+    "establishment_of",
+    "settle",
+    "side",
+    "terms_of_records",
+]
 
 _NATIVE = {"native", "nativeReintroduced", "nativeEndemic"}
 _INTRODUCED = {"introduced", "introducedAssistedColonisation"}
+_ELSEWHERE = {"neighbouring", "other"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Statement:
+    """What one source says: ``polygon``, ``record`` or ``checklist``; *who* names it more closely."""
+
+    source: str
+    means: str
+    who: str = ""
+
+    @property
+    def words(self) -> str:
+        """The statement as a clause."""
+        return f"{self.who or self.source} says {self.means}"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Establishment:
-    """Darwin Core establishmentMeans, the source that decided, and a remark on conflicts."""
+    """Darwin Core establishmentMeans, the source that decided, and a remark on conflicts.
+
+    Attributes
+    ----------
+    disputed : bool
+        Whether one source says native and another introduced.
+    """
 
     means: str
     source: str
     remark: str = ""
+    disputed: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Terms:
+    """The terms that records of a species carry: near and in this watershed, and near but in another."""
+
+    here: tuple[str, ...] = ()
+    elsewhere: tuple[str, ...] = ()
 
 
 def side(means: str | None) -> str | None:
@@ -38,8 +88,40 @@ def _majority(means: Sequence[str]) -> str | None:
     return min(counts, key=lambda term: (-counts[term], term)) if counts else None
 
 
+def _opposed(one: str, other: str) -> bool:
+    return {side(one), side(other)} == {"native", "introduced"}
+
+
+def settle(statements: Sequence[Statement], *, remarks: Sequence[str] = ()) -> Establishment:
+    """Decide between statements: the first decides, those against it are said.
+
+    Parameters
+    ----------
+    statements : sequence of Statement
+        In the order of their weight.
+    remarks : sequence of str
+        Further disagreements, such as of polygons or records among themselves.
+    """
+    if not statements:
+        return Establishment(means="uncertain", source="unknown")
+    first = statements[0]
+    against = [item.words for item in statements[1:] if _opposed(item.means, first.means)]
+    said = [*against, *remarks]
+    return Establishment(
+        means=first.means,
+        source=first.source,
+        remark=f"{first.words}, but {' and '.join(said)}" if said else "",
+        disputed=bool(said),
+    )
+
+
 def decide_establishment(
-    *, polygon: str | None, records: Sequence[str], checklist: str | None
+    *,
+    polygon: str | None,
+    records: Sequence[str],
+    checklist: str | None,
+    listed: Sequence[Statement] = (),
+    polygons_differ: bool = False,
 ) -> Establishment:
     """Decide the status of a species at a place.
 
@@ -49,21 +131,112 @@ def decide_establishment(
         Darwin Core establishmentMeans from each, None when it says nothing.
     records : sequence of str
         The terms that records within the radius carry, one per record that carries one.
+    listed : sequence of Statement
+        What the checklists of the regions that hold the place say, smallest region first.
+    polygons_differ : bool
+        Whether polygons that hold the place disagree among themselves.
     """
-    said = [("polygon", polygon), ("record", _majority(records)), ("checklist", checklist)]
-    known = [(source, means) for source, means in said if means is not None]
-    if not known:
-        return Establishment(means="uncertain", source="unknown")
-    source, means = known[0]
-    against = [
-        f"{other} says {term}"
-        for other, term in known[1:]
-        if {side(term), side(means)} == {"native", "introduced"}
-    ]
+    said = [("polygon", polygon), ("record", _majority(records))]
+    statements = [Statement(source=source, means=means) for source, means in said if means is not None]
+    statements += listed
+    if checklist is not None:
+        statements.append(Statement(source="checklist", means=checklist))
+    remarks = []
     mixed = {side(term) for term in records} >= {"native", "introduced"}
-    if mixed and source != "record":
-        against = against or ["records disagree among themselves"]
-    elif mixed:
-        against = [*against, "records disagree among themselves"]
-    remark = f"{source} says {means}, but {' and '.join(against)}" if against else ""
-    return Establishment(means=means, source=source, remark=remark)
+    heard = any(item.source != "record" and _opposed(item.means, statements[0].means) for item in statements)
+    heard = heard or (bool(statements) and _opposed(_majority(records) or "", statements[0].means))
+    if mixed and (statements[0].source == "record" or not heard):
+        remarks.append("records disagree among themselves")
+    if polygons_differ:
+        remarks.append("other polygons disagree")
+    return settle(statements, remarks=remarks)
+
+
+def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, Terms]:
+    """The establishmentMeans of the records within the radius, by species.
+
+    Parameters
+    ----------
+    located : Table, schema LOCATED
+    radius_km : float
+    """
+    near = (columns.numbers(located["distanceKm"]) <= radius_km).tolist()
+    here: dict[str, list[str]] = {}
+    there: dict[str, list[str]] = {}
+    for name, means, close, relation in zip(
+        own_names(located),
+        columns.strings(located["establishmentMeans"]),
+        near,
+        columns.strings(located["basinRelation"]),
+        strict=True,
+    ):
+        term = read_term(means, ESTABLISHMENT_MEANS)
+        if name and term and close:
+            (there if relation in _ELSEWHERE else here).setdefault(name, []).append(term)
+    return {
+        name: Terms(here=tuple(here.get(name, ())), elsewhere=tuple(there.get(name, ())))
+        for name in sorted({*here, *there})
+    }
+
+
+def own_names(located: pa.Table) -> list[str | None]:
+    """The species that each record is a record of; None for hybrids and ambiguous names."""
+    return [
+        names[0] if role == "candidate" and len(names) == 1 else None
+        for role, names in zip(
+            columns.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
+        )
+    ]
+
+
+def _with_elsewhere(decided: Establishment, terms: Terms) -> Establishment:
+    """Add what records in another watershed say, where that is something else."""
+    said = _majority(terms.elsewhere)
+    if said is None or side(said) == side(decided.means):
+        return decided
+    count = sum(side(term) == side(said) for term in terms.elsewhere)
+    told = f"{count:,} record{'' if count == 1 else 's'} in another watershed: {said} there"
+    return Establishment(
+        means=decided.means,
+        source=decided.source,
+        remark="; ".join(text for text in (decided.remark, told) if text),
+        disputed=decided.disputed,
+    )
+
+
+def establishment_of(
+    located: pa.Table,
+    status: pa.Table,
+    checklist: Checklist,
+    *,
+    radius_km: float,
+    listed: Mapping[str, Sequence[Statement]] | None = None,
+) -> dict[str, Establishment]:
+    """Native or introduced at a site, for each species, from every source there is.
+
+    Parameters
+    ----------
+    located : Table, schema LOCATED
+        Kept records relative to the site.
+    status : Table, schema STATUS
+        What the range polygons say, one row per species.
+    checklist : Checklist
+    radius_km : float
+        Records within it are heard.
+    listed : mapping, optional
+        Species to what the checklists of regions say there, smallest region first.
+    """
+    said = terms_of_records(located, radius_km=radius_km)
+    found = {}
+    for row in status.to_pylist():
+        name = row["scientificName"]
+        terms = said.get(name, Terms())
+        decided = decide_establishment(
+            polygon=row["establishmentMeans"],
+            records=terms.here,
+            checklist=checklist.establishment(name),
+            listed=(listed or {}).get(name, ()),
+            polygons_differ=polygons_disagree(row["words"]),
+        )
+        found[name] = _with_elsewhere(decided, terms)
+    return found
