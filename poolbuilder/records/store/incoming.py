@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,6 @@ from poolbuilder.records.store.runs import HeldRun, Run, SpilledRun, codes_of, s
 __all__ = ["KINDS", "Incoming"]
 
 KINDS = ("placed", "unplaced")
-RUN_BYTES = 192 << 20
 
 Rows = NDArray[np.int64]
 
@@ -35,6 +35,8 @@ class SortedRun:
 class Incoming:
     """New records, sorted into runs that are spilled to disk when memory runs short.
 
+    One run is sorted while the records of the next are read.  Use it in a ``with`` block.
+
     Parameters
     ----------
     work : Path
@@ -43,12 +45,20 @@ class Incoming:
         Memory that unsorted records may take before they are sorted and spilled.
     """
 
-    def __init__(self, work: Path, *, run_bytes: int = RUN_BYTES) -> None:
+    def __init__(self, work: Path, *, run_bytes: int) -> None:
         self._work, self._run_bytes = work, run_bytes
         self._waiting: dict[str, list[tuple[pa.Table, Rows]]] = {kind: [] for kind in KINDS}
         self._bytes = dict.fromkeys(KINDS, 0)
+        self._sorter = ThreadPoolExecutor(max_workers=1)
+        self._sorting: dict[str, list[Future[SortedRun]]] = {kind: [] for kind in KINDS}
         self.runs: dict[str, list[SortedRun]] = {kind: [] for kind in KINDS}
         self.count = dict.fromkeys(KINDS, 0)
+
+    def __enter__(self) -> Incoming:
+        return self
+
+    def __exit__(self, *told: object) -> None:
+        self._sorter.shutdown(wait=True, cancel_futures=True)
 
     @property
     def read(self) -> int:
@@ -84,31 +94,41 @@ class Incoming:
             self._sort(kind, spill=True)
 
     def _sort(self, kind: str, *, spill: bool) -> None:
-        rows = pa.concat_tables([table for table, _ in self._waiting[kind]])
-        arrival = np.concatenate([came for _, came in self._waiting[kind]])
+        """Have what waits sorted; the run before it must be done, so that memory is bounded."""
+        before = self._sorting[kind]
+        if before:
+            before[-1].result()
+        stem = self._work / f"{kind}-run-{len(before):05d}" if spill else None
+        before.append(self._sorter.submit(_sorted_run, kind, self._waiting[kind], stem))
         self._waiting[kind], self._bytes[kind] = [], 0
-        codes = codes_of(rows, placed=kind == "placed")
-        order = np.argsort(codes, kind="stable")
-        rows, codes, arrival = sorted_by(rows, order), codes[order], arrival[order]
-        ledger = ledger_of(rows.column("recordKey"), rows.column("modified"))
-        run: Run = HeldRun(rows, codes)
-        if spill:
-            stem = f"{kind}-run-{len(self.runs[kind]):05d}"
-            run = SpilledRun(self._work / f"{stem}.arrow", rows, _mapped(self._work, f"{stem}.codes", codes))
-            ledger = _mapped(self._work, f"{stem}.keys", ledger)
-            arrival = _mapped(self._work, f"{stem}.arrival", arrival)
-        self.runs[kind].append(SortedRun(run=run, entries=Entries(ledger=ledger, arrival=arrival)))
 
     def finish(self) -> None:
         """Sort what still waits; a lone run stays in memory."""
         for kind in KINDS:
             if self._waiting[kind]:
-                self._sort(kind, spill=bool(self.runs[kind]))
+                self._sort(kind, spill=bool(self._sorting[kind]))
+            self.runs[kind] = [future.result() for future in self._sorting[kind]]
 
 
-def _mapped(work: Path, stem: str, values: NDArray[Any]) -> NDArray[Any]:
+def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | None) -> SortedRun:
+    """Sort records along the curve; into files that begin with *stem*, or in memory without one."""
+    rows = pa.concat_tables([table for table, _ in waiting])
+    arrival = np.concatenate([came for _, came in waiting])
+    waiting.clear()
+    codes = codes_of(rows, placed=kind == "placed")
+    order = np.argsort(codes, kind="stable")
+    rows, codes, arrival = sorted_by(rows, order), codes[order], arrival[order]
+    ledger = ledger_of(rows.column("recordKey"), rows.column("modified"))
+    run: Run = HeldRun(rows, codes)
+    if stem is not None:
+        run = SpilledRun(stem.with_suffix(".arrow"), rows, _mapped(stem, "codes", codes))
+        ledger, arrival = _mapped(stem, "keys", ledger), _mapped(stem, "arrival", arrival)
+    return SortedRun(run=run, entries=Entries(ledger=ledger, arrival=arrival))
+
+
+def _mapped(stem: Path, what: str, values: NDArray[Any]) -> NDArray[Any]:
     """The same values in a file, mapped into memory."""
-    path = work / f"{stem}.npy"
+    path = stem.with_suffix(f".{what}.npy")
     with told(str(path), "writing"):
         np.save(path, values)
         return np.asarray(np.load(path, mmap_mode="r"))

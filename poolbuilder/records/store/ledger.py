@@ -19,7 +19,8 @@ __all__ = ["LEDGER", "Entries", "ledger_of", "losers"]
 
 LEDGER = np.dtype([("hash", "<u8"), ("check", "<u4"), ("row", "<u4"), ("modified", "<i8")])
 UNKNOWN = np.int64(-1)
-_CHUNK = 1 << 16
+_SEEDS = (0, 0x5851F42D4C957F2D)
+_CHUNK = 1 << 14
 _DATE_PLACES = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
 
 Hashes = NDArray[np.uint64]
@@ -43,17 +44,21 @@ def _bytes_of(column: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
     return offsets - offsets[0], raw[offsets[0] : offsets[-1]]
 
 
-def _multilinear(ends: NDArray[np.int64], raw: NDArray[np.uint8], seed: int) -> Hashes:
+def _multilinear(ends: NDArray[np.int64], raw: NDArray[np.uint8]) -> tuple[Hashes, Hashes]:
+    """Two independent hashes of each text: weighted sums of its bytes, mixed."""
     lengths = np.diff(ends)
     longest = 1 << max(6, int(lengths.max(initial=0)).bit_length())
-    place = np.arange(len(raw), dtype=np.int64) - np.repeat(ends[:-1], lengths)
-    terms = (raw.astype(np.uint64) + np.uint64(1)) * _weights(longest, seed)[place]
+    place = np.arange(len(raw), dtype=np.int32) - np.repeat(ends[:-1].astype(np.int32), lengths)
+    letters = raw.astype(np.uint64) + np.uint64(1)
+    found = []
     sums = np.zeros(len(raw) + 1, dtype=np.uint64)
-    np.cumsum(terms, out=sums[1:])
-    found = sums[ends[1:]] - sums[ends[:-1]]
-    found ^= found >> np.uint64(29)
-    found *= np.uint64(0xBF58476D1CE4E5B9)
-    return found ^ found >> np.uint64(32)
+    for seed in _SEEDS:
+        np.cumsum(letters * _weights(longest, seed)[place], out=sums[1:])
+        mixed = sums[ends[1:]] - sums[ends[:-1]]
+        mixed ^= mixed >> np.uint64(29)
+        mixed *= np.uint64(0xBF58476D1CE4E5B9)
+        found.append(mixed ^ mixed >> np.uint64(32))
+    return found[0], found[1]
 
 
 def _chunks(column: pa.ChunkedArray) -> Iterator[pa.Array]:
@@ -94,8 +99,8 @@ def ledger_of(keys: pa.ChunkedArray, modified: pa.ChunkedArray) -> NDArray[np.vo
     for chunk in _chunks(keys):
         ends, raw = _bytes_of(chunk)
         part = slice(start, start + len(chunk))
-        found["hash"][part] = _multilinear(ends, raw, 0)
-        found["check"][part] = _multilinear(ends, raw, 0x5851F42D4C957F2D) >> np.uint64(32)
+        first, second = _multilinear(ends, raw)
+        found["hash"][part], found["check"][part] = first, second >> np.uint64(32)
         start += len(chunk)
     found["row"] = np.arange(count, dtype=np.uint32)
     found["modified"] = modified_order(modified)

@@ -203,7 +203,7 @@ def sorted_by(rows: pa.Table, order: NDArray[Any]) -> pa.Table:
     picked = columns.array(order.astype(np.int64), pa.int64())
     count = len(rows)
     parts = [
-        pa.nulls(count, field.type) if column.null_count == count else column.take(picked)
+        pa.nulls(count, field.type) if column.null_count == count else column.combine_chunks().take(picked)
         for field, column in zip(rows.schema, rows.columns, strict=True)
     ]
     return pa.Table.from_arrays(parts, schema=rows.schema)

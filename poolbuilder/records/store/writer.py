@@ -54,8 +54,7 @@ class Writer:
         skipped: list[dict[str, Any]] = []
         notes: list[str] = []
         batch = _Batch(sources=[], datasets=[])
-        with self._writing() as (index, work):
-            incoming = Incoming(work, run_bytes=self._run_bytes)
+        with self._writing() as (index, work), Incoming(work, run_bytes=self._run_bytes) as incoming:
             for path in paths:
                 file = read_records(path, rename=dict(rename) or None, settings=settings or Settings())
                 source = {**file.source, "added": added, "rename": dict(rename)}
@@ -82,10 +81,10 @@ class Writer:
             about = {**source, "key": _source_key(source)}
             if index.knows(about["key"]):
                 return AddResult(skipped=(about,))
-            incoming = Incoming(work, run_bytes=self._run_bytes)
-            about["rows"] = _push(incoming, tables, progress)
-            batch = _Batch(sources=[about], datasets=list(datasets))
-            return self._merge(index, incoming, batch, work, progress)
+            with Incoming(work, run_bytes=self._run_bytes) as incoming:
+                about["rows"] = _push(incoming, tables, progress)
+                batch = _Batch(sources=[about], datasets=list(datasets))
+                return self._merge(index, incoming, batch, work, progress)
 
     def _merge(
         self, index: Index, incoming: Incoming, batch: _Batch, work: Path, progress: Progress
