@@ -85,6 +85,8 @@ def test_records_near_no_line_and_uncertain_ones_are_told_apart() -> None:
     assert placed.snap == ["unsnapped", "stream"]
     assert np.isnan(placed.upstream_km[0])
     assert np.isnan(placed.snap_m[0])
+    slanting = streams(network([line((3000, 3000), (0, 0))]))
+    assert place(slanting, (2500, 900), (2500, 2000)).snap == ["unsnapped", "stream"]
     # within its own uncertainty a record reaches farther than streamSnapM, up to a limit
     assert place(found, (-1800, 0), uncertainty_m=1900).snap == ["stream"]
     assert place(found, (-1800, 0), uncertainty_m=2001).snap == ["uncertain"]
@@ -316,6 +318,12 @@ def test_barriers_multiply_along_the_way_by_the_fish_s_direction() -> None:
     )
     # a fish from above swims down over the first dam; one from below climbs the others
     assert placed.passability == pytest.approx([0.8, 1, 1, 0.5, 0.2, 1])
+
+
+def test_two_dams_on_one_line_multiply() -> None:
+    walls = dams((0, 1000, 0.3, 0.8), (0, 2000, 0.2, 0.5), (0, -500, 0.3, 0.8), (0, -1000, 0.2, 0.5))
+    placed = place(streams(network(), barriers=walls), (0, 2500), (0, -1500))
+    assert placed.passability == pytest.approx([0.4, 0.06])
 
 
 def test_a_barrier_on_the_site_s_own_line_parts_only_what_lies_beyond_it() -> None:

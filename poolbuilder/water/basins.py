@@ -225,17 +225,20 @@ def _by_pointers(codes: list[str | None], below: list[str | None], home: int) ->
     """Follow the pointers down from every watershed, and from the site's; loops end where they close."""
     place = {code: k for k, code in enumerate(codes) if code is not None}
     following = [place.get(code, -1) if code is not None else -1 for code in below]
-
-    def way(start: int) -> list[int]:
-        passed: list[int] = []
-        here = following[start]
-        while here >= 0 and here != start and here not in passed:
-            passed.append(here)
-            here = following[here]
-        return passed
-
-    down = set(way(home))
-    up = {k for k in range(len(codes)) if k != home and k not in down and home in way(k)}
+    feeding: dict[int, list[int]] = {}
+    for k, lower in enumerate(following):
+        feeding.setdefault(lower, []).append(k)
+    down: set[int] = set()
+    here = following[home]
+    while here >= 0 and here != home and here not in down:
+        down.add(here)
+        here = following[here]
+    up: set[int] = set()
+    todo = [home]
+    while todo:
+        new = [k for k in feeding.get(todo.pop(), []) if k not in up and k not in down and k != home]
+        up.update(new)
+        todo += new
     return up, down
 
 
