@@ -191,6 +191,7 @@ def main() -> None:
         "passability_down": [row[4] for row in BARRIERS],
     }
     write_layer(path, "barriers", points, table, "Point")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
     print(f"{path}: {path.stat().st_size / 1000:.0f} kB")
 
 
