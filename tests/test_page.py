@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import datetime
 import html
 import stat
@@ -20,6 +21,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
 from poolbuilder.page import Workspace, application, serve
+from poolbuilder.page.backdrop import places, shapes
 from poolbuilder.page.beside import beside, changes
 from poolbuilder.page.builds import Build, Builds
 from poolbuilder.page.coordinates import read_coordinates
@@ -367,7 +369,21 @@ def test_key_changes_with_what_is_asked_and_with_the_records(workspace: Workspac
     before = fresh.key(job)
     Store(fresh.store).add([records])
     assert fresh.key(job) != before
-    assert fresh.places() == [(-89.2, 37.6)]
+    assert places(Store(fresh.store)) == [(-89.2, 37.6)]
+
+
+def test_backdrop_draws_waters_with_their_names() -> None:
+    data = Path(__file__).parents[1] / "poolbuilder" / "demo_data" / "layers.gpkg"
+    drawn = shapes(f"{data}:outline", purpose="outlines")
+    assert "Kestrel Ford Lake" in {item["name"] for item in drawn}
+    assert all(item["geometry"]["type"].endswith("Polygon") for item in drawn)
+
+
+def test_form_draws_the_layers_it_was_started_with(workspace: Workspace) -> None:
+    data = Path(__file__).parents[1] / "poolbuilder" / "demo_data" / "layers.gpkg"
+    layered = dataclasses.replace(workspace, layers={"water": f"{data}:outline", "streams": "nowhere.gpkg"})
+    text = Client(application(layered, token=TOKEN, port=PORT)).get(f"/{TOKEN}/").text
+    assert "Kestrel Ford Lake" in text
 
 
 # ---- builds

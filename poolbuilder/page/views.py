@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 from importlib import resources
 from typing import Any
 from urllib.parse import parse_qsl
@@ -22,12 +23,14 @@ from starlette.responses import (
 
 from poolbuilder.errors import PoolBuilderError
 from poolbuilder.folder import read_pool
+from poolbuilder.page.backdrop import places, shapes
 from poolbuilder.page.beside import beside, changes
 from poolbuilder.page.builds import Builds
 from poolbuilder.page.query import Query, address, read_query
 from poolbuilder.page.waters import Waters
-from poolbuilder.page.workspace import Workspace
+from poolbuilder.page.workspace import Workspace, stamped
 from poolbuilder.pool import Pool
+from poolbuilder.records.store import Store
 from poolbuilder.report import document
 from poolbuilder.report.payload import as_script
 
@@ -94,7 +97,7 @@ class Views:
         if workspace.ranges:
             start["ranges"] = list(workspace.ranges)
         self.waters = Waters(path=workspace.waters, start=start)
-        self._places: tuple[Any, list[tuple[float, float]]] | None = None
+        self._drawn: dict[str, tuple[Any, list[Any]]] = {}
 
     async def ask(self, request: Request) -> Response:
         """The form, the map to click on, the list of waters and the pools built so far."""
@@ -128,7 +131,7 @@ class Views:
             status=status,
             scripts=(document.asset("map_base.js"), _asset("ask.js")),
             data={
-                "places": self._known_places(),
+                **self._backdrop(),
                 "waters": [[site.longitude, site.latitude, site.name] for site in sites],
             },
             query=query,
@@ -150,20 +153,30 @@ class Views:
             ],
             results=results,
             plan=self.workspace.waters.name,
+            drawn="water" in self.workspace.layers,
             store=str(self.workspace.store),
         )
 
-    def _known_places(self) -> list[tuple[float, float]]:
-        """Where the store holds records; read again when the store changed."""
-        from poolbuilder.records.store import Store
+    def _backdrop(self) -> dict[str, list[Any]]:
+        """Records, outlines and streams for the map; read again when the store or a file changed."""
+        store = Store(self.workspace.store)
+        drawn = {"places": self._once("places", lambda: store.index.generation, lambda: places(store))}
+        for key, purpose in (("water", "outlines"), ("streams", "flow lines")):
+            spec = self.workspace.layers.get(key)
+            drawn[key] = []
+            if spec:
+                drawn[key] = self._once(key, partial(stamped, spec), partial(shapes, spec, purpose=purpose))
+        return drawn
 
+    def _once(self, key: str, stamp: Callable[[], Any], read: Callable[[], list[Any]]) -> list[Any]:
+        """What was read before, while its stamp is the same; nothing when it cannot be read."""
         try:
-            generation = Store(self.workspace.store).index.generation
-            if self._places is None or self._places[0] != generation:
-                self._places = (generation, self.workspace.places())
+            now = stamp()
+            if key not in self._drawn or self._drawn[key][0] != now:
+                self._drawn[key] = (now, read())
         except PoolBuilderError:
-            return []
-        return self._places[1]
+            return []  # the build says what is wrong with it; the map does without
+        return self._drawn[key][1]
 
     async def pool(self, request: Request) -> Response:
         """The pool of the address: its report, or the wait for it, or the form with its faults."""

@@ -10,24 +10,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 import poolbuilder
-from poolbuilder import columns
 from poolbuilder.checklist import SHIPPED
 from poolbuilder.folder import FILES
 from poolbuilder.job import Job
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 
-__all__ = ["DOWNLOADS", "Result", "Workspace"]
+__all__ = ["DOWNLOADS", "Result", "Workspace", "stamped"]
 
 DOWNLOADS = (*FILES, "report.html")
 """Files of a pool folder that the page hands out."""
-
-DRAWN_RECORDS = 300_000
-DRAWN_PLACES = 20_000
-CELL = 0.02
 
 _KEY = re.compile(r"[a-z0-9][a-z0-9.-]{0,120}")
 _SAFE = re.compile(r"[^a-z0-9]+")
@@ -87,9 +80,9 @@ class Workspace:
         asked: dict[str, Any] = {
             "site": [site.longitude, site.latitude, site.radius_km, site.name],
             "asOf": job.as_of.isoformat(),
-            "checklist": _stamped(job.checklist),
-            "ranges": [_stamped(spec) for spec in job.ranges],
-            "layers": {key: _stamped(spec) for key, spec in sorted(self.layers.items())},
+            "checklist": stamped(job.checklist),
+            "ranges": [stamped(spec) for spec in job.ranges],
+            "layers": {key: stamped(spec) for key, spec in sorted(self.layers.items())},
             "settings": job.settings.as_dict(),
             "records": Store(self.store).index.generation,
             "version": poolbuilder.__version__,
@@ -137,35 +130,8 @@ class Workspace:
                 continue  # another program's folder: not ours to list
         return sorted(found, key=lambda item: (item.name.lower(), item.key))
 
-    def places(self) -> list[tuple[float, float]]:
-        """Where the store holds records, coarsely: something to find one's way by.
 
-        Returns
-        -------
-        list of (longitude, latitude)
-            Middles of small cells; of the parts of the store when it is large.
-        """
-        store = Store(self.store)
-        if store.is_empty:
-            return []
-        if store.records > DRAWN_RECORDS:
-            boxes = np.concatenate([item.groups.box for item in store.index.of_kind("placed")])
-            middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
-        else:
-            parts = [np.zeros((0, 2))]
-            for batch in store.batches():
-                longitude = columns.numbers(batch["decimalLongitude"])
-                latitude = columns.numbers(batch["decimalLatitude"])
-                parts.append(np.stack([longitude, latitude], axis=1))
-            middles = np.concatenate(parts)
-        # 0, 0 is where broken coordinates fall; the screen rejects them, the map leaves them out.
-        known = np.isfinite(middles).all(axis=1) & (np.abs(middles) <= [180, 90]).all(axis=1)
-        known &= (middles != 0).any(axis=1)
-        cells = np.unique(np.round(middles[known] / CELL).astype(np.int64), axis=0)[:DRAWN_PLACES]
-        return [(round(x * CELL, 3), round(y * CELL, 3)) for x, y in cells.tolist()]
-
-
-def _stamped(spec: str) -> list[Any]:
+def stamped(spec: str) -> list[Any]:
     """A file with its size and time of change, so that a changed file makes a new result."""
     path = Path(spec if Path(spec).exists() else spec.rpartition(":")[0] or spec)
     try:

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from poolbuilder.pool import Pool
 from poolbuilder.records.screen import RULES
 from poolbuilder.report import drawing, sheet, wording
-from poolbuilder.report.findings import CAUTIONS, calibrated, doubts, findings
+from poolbuilder.report.findings import CAUTIONS, LIKELY, calibrated, doubts, findings
 from poolbuilder.report.payload import as_script, payload
 
 __all__ = ["SCRIPTS", "asset", "content", "dress", "environment", "page"]
@@ -147,6 +147,7 @@ def content(pool: Pool) -> dict[str, Any]:
         "doubts": doubts(pool),
         "cautions": CAUTIONS,
         "rows": rows,
+        "likely": wording.percent(LIKELY),
         "calibrated": calibrated(pool),
         "no_interval": "no interval" if calibrated(pool) else "uncalibrated",
         "any_interval": any(row["interval"] for row in rows),

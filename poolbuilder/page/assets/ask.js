@@ -36,6 +36,18 @@
   const { map, ink, canvas, Mark } = base;
   if (!start && known.length) map.fitBounds(most(known).pad(0.1), { animate: false, maxZoom: 9 });
 
+  const name = document.getElementById("name");
+
+  // Outlines and streams: a click on a water takes its name too.
+  const shapes = [];
+  for (const [kind, look] of [["water", () => ({ color: ink.water, weight: 1.3, fillColor: ink.wash, fillOpacity: 1 })], ["streams", () => ({ color: ink.water, weight: 1, opacity: 0.7, fill: false })]]) {
+    for (const item of data[kind]) {
+      const shape = L.geoJSON(item.geometry, { renderer: canvas.marks, pane: "marks", style: look }).addTo(map);
+      if (item.name && kind === "water") shape.on("click", () => { name.value = item.name; });
+      shapes.push([shape, look]);
+    }
+  }
+
   const dots = L.layerGroup().addTo(map);
   const circle = L.layerGroup().addTo(map);
 
@@ -59,6 +71,13 @@
     L.circleMarker(at, { renderer: canvas.marks, pane: "marks", radius: 6, color: ink.ink, weight: 2, fill: false, interactive: false }).addTo(circle);
   }
 
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    base.colours();
+    base.rule();
+    for (const [shape, look] of shapes) shape.setStyle(look());
+    draw();
+    show(typed());
+  });
   map.on("click", (event) => {
     const at = event.latlng.wrap();
     field.value = at.lat.toFixed(5) + ", " + at.lng.toFixed(5);
