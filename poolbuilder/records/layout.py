@@ -93,12 +93,21 @@ def _quote(text: str, delimiter: str) -> str | None:
         return '"' if with_quotes < without else None
     # As many misfits either way.  Tab-separated tables are mostly written without quoting,
     # and there a stray mark would swallow the rows up to the next one.
-    enclosed = any(
-        len(value) > 1 and value[0] == value[-1] == '"'
-        for row, _ in split(text, delimiter, None)
-        for value in row
-    )
-    return '"' if enclosed or delimiter != "\t" else None
+    return '"' if delimiter != "\t" or _encloses(split(text, delimiter, None)) else None
+
+
+def _encloses(rows: Sequence[tuple[list[str], int]]) -> bool:
+    """Whether a column is enclosed throughout, or a value doubles its inner marks."""
+    whole: dict[int, list[bool]] = {}
+    for row, _ in rows:
+        for place, value in enumerate(row):
+            is_enclosed = len(value) > 1 and value[0] == value[-1] == '"'
+            inner = value[1:-1]
+            if is_enclosed and '""' in inner and '"' not in inner.replace('""', ""):
+                return True
+            if value:
+                whole.setdefault(place, []).append(is_enclosed)
+    return any(len(found) > 1 and all(found) for found in whole.values())
 
 
 def _check_width(rows: Sequence[Sequence[str]], names: Sequence[str], file: str | Path) -> None:
