@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from poolbuilder import columns
 from poolbuilder.geodesy import distance_km
 from poolbuilder.model.argument import Regional
+from poolbuilder.model.effort import silence
 from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.model.region import Region, fit_region
@@ -49,6 +50,11 @@ NEAR_KM = 5.0
 """Lists this near to the water are asked whether they were made in it."""
 
 SHRINK = 0.75
+
+TOO_FEW = (
+    "too few places around the water were sampled for the wider group to learn effort from: range and "
+    "records stand alone, and only the lists made in the water itself say what silence means"
+)
 
 SURVEY_NAMES = 2
 """A list with fewer names is no visit that could have met any fish of the water."""
@@ -209,7 +215,8 @@ def regional_evidence(
     Returns
     -------
     Regional or None
-        None when there are too few lists to go by: then records and range stand alone.
+        None when there are too few lists to go by around the water and none in it: then
+        records and range stand alone.
     """
     cell = cell_of(site)
     known = {} if regions is None else regions
@@ -218,6 +225,9 @@ def regional_evidence(
     told = known[cell].predict(
         site.longitude, site.latitude, in_water=in_water if len(in_water) else None, settings=settings
     )
+    if told is None and len(in_water):
+        missed = silence(in_water, species, detectability=known[cell].detectability)
+        told = Regional(step="records", silence=missed, notes=(TOO_FEW,))
     return None if told is None else replace(told, silence={**told.silence, **_long_unseen(in_water)})
 
 
