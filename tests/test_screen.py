@@ -314,6 +314,8 @@ def test_coordinates_off_the_globe_survive_a_transformation() -> None:
         ("1999-5-1", "1999-05-01", "1999-05-01"),
         ("19990501", "1999-05-01", "1999-05-01"),
         ("1999-121", "1999-05-01", "1999-05-01"),
+        ("1999-365", "1999-12-31", "1999-12-31"),
+        ("2000-366", "2000-12-31", "2000-12-31"),
         ("1999-05-01T13:45", "1999-05-01", "1999-05-01"),
         ("1999-05-01T13:45:10.5Z", "1999-05-01", "1999-05-01"),
         ("1999-05-01 13:45:10-06:00", "1999-05-01", "1999-05-01"),
@@ -451,6 +453,20 @@ def test_the_better_record_is_kept() -> None:
     assert _rejected(poor, {"occurrenceID": "urn:1"}) == ["duplicate", None]
     vague = {"occurrenceID": "urn:1", "coordinateUncertaintyInMeters": None}
     assert _rejected(vague, {"occurrenceID": "urn:1"}) == ["duplicate", None]
+
+
+def test_among_equals_the_key_decides_not_the_order() -> None:
+    one = {"recordKey": "a", "occurrenceID": "urn:1"}
+    other = {"recordKey": "b", "occurrenceID": "urn:1"}
+    for pair in ([one, other], [other, one]):
+        kept = [out["recordKey"] for out in _screened(*pair) if out["rejectedBy"] is None]
+        assert kept == ["a"]
+    same = [{**one, "sourceFile": name, "sourceRow": row} for name, row in (("f", 9), ("e", 3), ("e", 2))]
+    for order in itertools.permutations(same):
+        kept_rows = [
+            (out["sourceFile"], out["sourceRow"]) for out in _screened(*order) if out["rejectedBy"] is None
+        ]
+        assert kept_rows == [("e", 2)]
 
 
 def test_a_rejected_record_does_not_make_its_twin_a_duplicate() -> None:
