@@ -19,6 +19,7 @@ __all__ = [
     "CROSSES",
     "EVIDENCE",
     "HYBRIDS",
+    "INTRODUCED",
     "LOCATED",
     "NAMED",
     "PAIRS",
@@ -490,6 +491,35 @@ TALLIES = pa.schema(
         _column("lastYear", WHOLE, "Last year among them; null when none is dated."),
     ],
     metadata={"doc": "Plain counts of many waters: one row per water and candidate, nothing weighed."},
+)
+
+INTRODUCED = pa.schema(
+    [
+        _column("water", TEXT, "Name of the water as given.", required=True),
+        _column("scientificName", TEXT, "Accepted name, without author.", required=True),
+        _column("vernacularName", TEXT, "Vernacular name from the checklist."),
+        _column("establishmentMeans", TEXT, "Darwin Core vocabulary, at this water.", required=True),
+        _column("establishmentSource", TEXT, "`polygon`, `record`, `checklist` or `unknown`.", required=True),
+        _column("presence", REAL, "Probability that the species lives in this water.", required=True),
+        _column("nearestKm", REAL, "Geodesic distance of the nearest kept record."),
+        _column("nearestByWaterKm", REAL, "Distance of the nearest kept record along the stream network."),
+        _column("firstYear", WHOLE, "First year recorded within the radius."),
+        _column("lastYear", WHOLE, "Last year recorded within the radius."),
+        _column("events", WHOLE, "Independent events within the radius.", required=True),
+        _column(
+            "isNew",
+            YES_NO,
+            "Recorded near or in the water now and not before; null when there is nothing to compare with.",
+        ),
+        _column(
+            "degreeOfEstablishment", TEXT, "Darwin Core vocabulary, from the latest record that says it."
+        ),
+        _column("pathway", TEXT, "Darwin Core vocabulary, as records or lists give it; several with ` | `."),
+        _column(
+            "note", TEXT, "What is new, which sources disagree, which way by water, the trend.", required=True
+        ),
+    ],
+    metadata={"doc": "Species that do not belong in a water and are recorded near it."},
 )
 
 

@@ -343,6 +343,54 @@ class Settings:
         2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7
     )
 
+    # one fish against the pool
+    range_share: float = _number(
+        0.95,
+        "0-1",
+        "share of a species' fish within the range that sources give; handbooks give usual, not extreme, counts",
+        low=0.5,
+        high=0.999,
+    )
+    trait_error_floor: float = _number(
+        0.03,
+        "0-1",
+        "share of observations that fit no table: one odd character never rules a hypothesis out; a start value",
+        low=0,
+        high=0.5,
+    )
+    observer_sure: float = _number(
+        0.95, "0-1", "how sure the observer is where the notes do not say; a start value", low=0.05, high=1
+    )
+    f1_intermediate: float = _share(
+        0.6,
+        "share of first-generation hybrids halfway in a character; the rest is like one parent or the other; a start value",
+    )
+    f1_documented: float = _share(
+        0.8, "share that shows a character the way a source reports for hybrids; a start value"
+    )
+    backcross_share: float = _share(
+        0.1, "share of the pairs' weight that first backcrosses get when they are asked for; a start value"
+    )
+    character_correlation: float = _number(
+        0.3,
+        "0-1",
+        "correlation within a group of characters: n of them count as n / (1 + (n - 1) r); a start value",
+        low=0,
+        high=1,
+    )
+    young_mm: float = _number(
+        60, "mm", "standard length below which a fish is taken as young", low=5, high=1000
+    )
+    young_reliability: float = _share(0.4, "how much the marks of adults say on a young fish; a start value")
+    plain_reliability: float = _share(
+        0.5, "how much breeding colours say on a fish that is not breeding; a start value"
+    )
+    specimen_decided: float = _number(
+        0.8, "0-1", "below this posterior the answer is: cannot tell", low=0.5, high=0.999
+    )
+    drop_below: float = _number(
+        0.05, "0-1", "a species below this posterior as a parent has dropped out", low=0.001, high=0.5
+    )
     # fetching from the service
     fetch_margin_km: float = _number(
         30,
@@ -412,6 +460,15 @@ class Settings:
         high=365,
     )
     moved_presence: float = _share(0.1, "a change in presence above this counts as moved")
+    # introduced
+    front_window_years: float = _number(
+        3,
+        "years",
+        "visits of so many years say how near a species could be without being met",
+        low=1,
+        high=100,
+    )
+    passable: float = _share(0.5, "a way by water with at least this passability counts as passable")
 
     def __post_init__(self) -> None:
         for item in fields(self):
