@@ -8,6 +8,7 @@ that was stopped goes on where it stood.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import pyarrow as pa
@@ -81,7 +82,8 @@ def build_many(
     if progress is not None:
         progress("building", done, len(sites))
     by_number = {part.number: part for part in waiting}
-    with crew(job, counts=counts, workers=workers, dask=dask) as people:
+    make = partial(tables_of, counts=counts)
+    with crew(job, make, workers=workers, dask=dask) as people:
         for tables in people.build(waiting):
             results.write(tables)
             done += len(by_number[tables.number].waters)

@@ -3,37 +3,43 @@
 from __future__ import annotations
 
 import multiprocessing
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from typing import Any, Protocol
+from typing import Any, Generic, Protocol, TypeAlias, TypeVar
 
 import pyarrow as pa
 
 from poolbuilder.errors import MissingExtraError, SourceError
 from poolbuilder.job import Job
-from poolbuilder.many.part import Desk, Part, PartTables, tables_of
+from poolbuilder.many.part import Desk, Part
 
-__all__ = ["Crew", "crew"]
+__all__ = ["Crew", "Make", "crew"]
+
+T = TypeVar("T")
+Out = TypeVar("Out", covariant=True)
+
+Make: TypeAlias = Callable[[Job, Part, "Desk | None"], T]
+"""What is made of a part; a function that can be sent to another process."""
 
 
-class Crew(Protocol):
-    """Builds parts, in any order."""
+class Crew(Protocol[Out]):
+    """Works on parts, in any order."""
 
-    def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
-        """The tables of the parts, each as soon as it is there."""
+    def build(self, parts: Sequence[Part]) -> Iterator[Out]:
+        """What is made of the parts, each as soon as it is there."""
 
 
-class _Alone:
+class _Alone(Generic[T]):
     """Nobody but this process; what the job opens is opened once."""
 
-    def __init__(self, job: Job, counts: bool) -> None:
-        self._job, self._counts = job, counts
+    def __init__(self, job: Job, make: Make[T]) -> None:
+        self._job, self._make = job, make
 
-    def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
         desk = Desk.open(self._job) if parts else None
         for part in parts:
-            yield tables_of(self._job, part, counts=self._counts, desk=desk)
+            yield self._make(self._job, part, desk)
 
 
 _desk: Desk | None = None  # of a worker process, opened when it starts
@@ -46,57 +52,55 @@ def _sit_down(job: Job) -> None:
     _desk = Desk.open(job)
 
 
-def _work(job: Job, part: Part, counts: bool) -> PartTables:
-    return tables_of(job, part, counts=counts, desk=_desk)
+def _work(make: Make[T], job: Job, part: Part) -> T:
+    return make(job, part, _desk)
 
 
-class _Processes:
+class _Processes(Generic[T]):
     """Processes of this machine."""
 
-    def __init__(self, job: Job, counts: bool, pool: ProcessPoolExecutor) -> None:
-        self._job, self._counts, self._pool = job, counts, pool
+    def __init__(self, job: Job, make: Make[T], pool: ProcessPoolExecutor) -> None:
+        self._job, self._make, self._pool = job, make, pool
 
-    def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
-        waiting = {self._pool.submit(_work, self._job, part, self._counts) for part in parts}
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
+        waiting = {self._pool.submit(_work, self._make, self._job, part) for part in parts}
         while waiting:
             done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
             for future in done:
                 yield future.result()
 
 
-class _Cluster:
+class _Cluster(Generic[T]):
     """The workers of a Dask scheduler."""
 
-    def __init__(self, job: Job, counts: bool, client: Any) -> None:
-        self._job, self._counts, self._client = job, counts, client
+    def __init__(self, job: Job, make: Make[T], client: Any) -> None:
+        self._job, self._make, self._client = job, make, client
 
-    def build(self, parts: Sequence[Part]) -> Iterator[PartTables]:
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
         from distributed import as_completed
 
-        futures = [
-            self._client.submit(tables_of, self._job, part, counts=self._counts, pure=False) for part in parts
-        ]
+        futures = [self._client.submit(self._make, self._job, part, None, pure=False) for part in parts]
         for future in as_completed(futures, loop=self._client.loop):  # type: ignore[no-untyped-call]
             yield future.result()
 
 
 @contextmanager
-def crew(job: Job, *, counts: bool = False, workers: int = 1, dask: str | None = None) -> Iterator[Crew]:
+def crew(job: Job, make: Make[T], *, workers: int = 1, dask: str | None = None) -> Iterator[Crew[T]]:
     """Who is to build: a cluster when *dask* names one, else *workers* processes."""
     if dask is not None:
         with _client(dask) as client:
-            yield _Cluster(job, counts, client)
+            yield _Cluster(job, make, client)
     elif workers > 1:
         Desk.open(job)  # what cannot be opened is told here, not by every worker
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(workers, context, _sit_down, (job,)) as pool:
             try:
-                yield _Processes(job, counts, pool)
+                yield _Processes(job, make, pool)
             except BaseException:
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
     else:
-        yield _Alone(job, counts)
+        yield _Alone(job, make)
 
 
 def _client(address: str) -> Any:

@@ -7,7 +7,7 @@ runs here, in another process or on a cluster with the same result.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -27,6 +27,7 @@ from poolbuilder.records.store.curve import along_curve
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.surroundings import Cell, Regions, cell_of
+from poolbuilder.water import Water
 
 __all__ = ["Desk", "Kin", "Part", "PartTables", "along_the_curve", "parts_of", "tables_of"]
 
@@ -171,9 +172,13 @@ class Desk:
 
     def pools_of(self, sites: Sequence[Site]) -> list[Pool]:
         """The pools of some waters; each is what ``Job.run`` gives for the water alone."""
-        checklist, settings = self.checklist, self.job.settings
-        if checklist is None:  # the list itself depends on the records near each water
+        if self.checklist is None:  # the list itself depends on the records near each water
             return [replace(self.job, site=site).run() for site in sites]
+        return [self.pool_of(site, mine) for site, mine in zip(sites, self.screened_of(sites), strict=True)]
+
+    def screened_of(self, sites: Sequence[Site]) -> Iterator[pa.Table]:
+        """The records of each of some waters, read together, named and screened; schema SCREENED."""
+        checklist, settings = self._list(), self.job.settings
         records, rows_each = self.store.select_each(
             longitude=[site.longitude for site in sites],
             latitude=[site.latitude for site in sites],
@@ -181,15 +186,12 @@ class Desk:
         )
         screened = prepare(records, checklist, settings=settings, as_of=self.job.as_of)
         kin = Kin.of(screened, settings)
-        found = []
-        for site, rows in zip(sites, rows_each, strict=True):
+        for rows in rows_each:
             if kin.is_parted(rows):
                 mine = columns.take(records, rows)
-                mine = prepare(mine, checklist, settings=settings, as_of=self.job.as_of)
+                yield prepare(mine, checklist, settings=settings, as_of=self.job.as_of)
             else:
-                mine = columns.take(screened, rows)
-            found.append(self._pool(site, mine, checklist))
-        return found
+                yield columns.take(screened, rows)
 
     def counts_of(self, part: Part) -> pa.Table:
         """Records of each species within the radius of each water of a part; schema TALLIES.
@@ -199,21 +201,27 @@ class Desk:
         PlanError
             When the list of species is a genus: it would be another for every water.
         """
-        if self.checklist is None:
-            raise PlanError(
-                f"a genus ({self.job.checklist}) is a list of its own for every water",
-                remedy="count with a checklist that ships with poolbuilder, or a file",
-            )
+        checklist = self._list()
         records, _ = self.store.select_each(
             longitude=[site.longitude for site in part.sites],
             latitude=[site.latitude for site in part.sites],
             reach_km=[site.radius_km + DATUM_KM for site in part.sites],
         )
-        screened = prepare(records, self.checklist, settings=self.job.settings, as_of=self.job.as_of)
-        points = Points.of_screened(screened, self.checklist.species)
+        screened = prepare(records, checklist, settings=self.job.settings, as_of=self.job.as_of)
+        points = Points.of_screened(screened, checklist.species)
         return tally_table(tally(points, part.sites), points, part.sites, part.waters)
 
-    def _pool(self, site: Site, screened: pa.Table, checklist: Checklist) -> Pool:
+    def _list(self) -> Checklist:
+        if self.checklist is None:
+            raise PlanError(
+                f"a genus ({self.job.checklist}) is a list of its own for every water",
+                remedy="count with a checklist that ships with poolbuilder, or a file",
+            )
+        return self.checklist
+
+    def pool_of(self, site: Site, screened: pa.Table, *, water: Water | None = None) -> Pool:
+        """The pool of one water from its records; *water* when it is open already."""
+        checklist = self._list()
         job = replace(self.job, site=site)
         if cell_of(site) not in self.regions:
             self.regions.update(job.stored_region(checklist, self.ranges))
@@ -224,13 +232,13 @@ class Desk:
             as_of=job.as_of,
             settings=job.settings,
             ranges=self.ranges,
-            water=job.open_water(),
+            water=water or job.open_water(),
             provenance=self.provenance,
             regions=self.regions,
         )
 
 
-def tables_of(job: Job, part: Part, *, counts: bool = False, desk: Desk | None = None) -> PartTables:
+def tables_of(job: Job, part: Part, desk: Desk | None = None, *, counts: bool = False) -> PartTables:
     """Build a part and put it into tables: a function of the job, the part and the store's content.
 
     *desk* is the job opened before; it changes nothing but the time.
