@@ -17,9 +17,12 @@ LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
 
 _TROUBLE = re.compile(
-    r"\b(missing|failed|withdrawn|could not|cannot|not connected|no longer|unreadable|completeness)\b",
+    r"\b(missing|failed|withdrawn|could not|not connected|no longer|unreadable)\b",
     re.IGNORECASE,
 )
+
+NEAR = frozenset({"water", "connected", "radius"})
+"""Tiers of species recorded within the radius."""
 
 OLD_YEARS = 30
 COARSE_SHARE = 0.25
@@ -45,16 +48,25 @@ def findings(pool: Pool) -> str:
     likely = [row for row in rows if row["presence"] >= LIKELY]
     if not rows:
         return "The checklist has no species, so there is nothing to weigh."
-    here = sum(row["tier"] == "water" for row in likely)
+    near = sum(row["tier"] in NEAR for row in rows)
+    if not likely:
+        recorded = "none" if not near else wording.spelled(near)
+        return (
+            f"None of the {wording.spelled(len(rows))} species on the checklist reaches one chance in ten "
+            f"here; {recorded} {'are' if near > 1 else 'is'} recorded within {pool.site.radius_km:g} km. "
+            "All stay on the list, for nothing proves absence."
+        )
     head = (
         f"{wording.spelled(len(likely)).capitalize()} of the {wording.spelled(len(rows))} species on the "
         f"checklist could be {'a parent' if len(likely) == 1 else 'parents'} here"
     )
-    return f"{head}; {_where(pool, likely, here)}. {_pairs_sentence(pool)}".strip()
+    told = f"{head}; {_where(pool, likely)}."
+    return f"{told} {_pairs_sentence(pool)}" if len(likely) > 1 and pool.crosses.num_rows else told
 
 
-def _where(pool: Pool, likely: list[dict[str, Any]], here: int) -> str:
-    near = sum(row["tier"] in {"water", "connected", "radius"} for row in likely)
+def _where(pool: Pool, likely: list[dict[str, Any]]) -> str:
+    here = sum(row["tier"] == "water" for row in likely)
+    near = sum(row["tier"] in NEAR for row in likely)
     radius = f"{pool.site.radius_km:g} km"
     if here == len(likely) > 1:
         return "all of them are recorded in the water itself"
@@ -64,7 +76,7 @@ def _where(pool: Pool, likely: list[dict[str, Any]], here: int) -> str:
         more = f", {wording.spelled(rest)} more within {radius}" if rest else ""
         return f"{wording.spelled(here)} {verb} recorded in the water itself{more}"
     if not near:
-        return f"none is recorded within {radius}, so the list rests on range maps and on what is farther out"
+        return f"none is recorded within {radius}"
     verb = "is" if near == 1 else "are"
     if any(row["recordsInWater"] is not None for row in likely):
         return f"{wording.spelled(near)} {verb} recorded within {radius}, none in the water itself"
@@ -131,29 +143,32 @@ def _source_doubts(pool: Pool) -> list[str]:
     return said
 
 
+def _portion(share: float) -> str:
+    return "All" if share == 1 else f"{min(99, round(100 * share))} %"
+
+
 def _record_doubts(pool: Pool) -> list[str]:
     if not pool.evidence.num_rows:
         return []
     said = []
     age = columns.numbers(pool.evidence["ageYears"])
-    old = np.isnan(age) | (age >= OLD_YEARS)
-    if old.mean() > 0.5:
-        said.append(
-            f"{100 * old.mean():.0f} % of the events are {OLD_YEARS} years old or older, or undated: "
-            "waters change."
-        )
+    undated, old = float(np.isnan(age).mean()), float((np.nan_to_num(age) >= OLD_YEARS).mean())
+    if undated > 0.5:
+        said.append(f"{_portion(undated)} of the events have no date: how old they are is not known.")
+    if old > 0.5:
+        said.append(f"{_portion(old)} of the events are {OLD_YEARS} years old or older: waters change.")
     unsure = columns.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
     coarse = unsure > COARSE_SHARE * pool.site.radius_km
     if coarse.mean() > 0.1:
         said.append(
-            f"{100 * coarse.mean():.0f} % of the events are placed to no better than "
+            f"{_portion(float(coarse.mean()))} of the events are placed to no better than "
             f"{COARSE_SHARE * pool.site.radius_km:.0f} km; they count only as far as they may lie "
             "within the radius."
         )
     rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
     if read and rejected / read > 0.25:
         said.append(
-            f"{100 * rejected / read:.0f} % of the records read were left out; the fine print says by "
+            f"{_portion(rejected / read)} of the records read were left out; the fine print says by "
             "which rule."
         )
     return said

@@ -134,6 +134,15 @@ def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return told
 
 
+def _caption(changes: NDArray[np.float64]) -> str:
+    count = wording.counted(len(changes), "event")
+    few = len(changes) <= TOP_EVENTS
+    if np.abs(changes).max() < 0.005:
+        told = f"{count}, the nearest first" if few else f"The {TOP_EVENTS} nearest of {count}"
+        return f"{told}; they count together, through the search effort around the water"
+    return f"{count}, the weightiest first" if few else f"The {TOP_EVENTS} weightiest of {count}"
+
+
 class _Events:
     """The evidence of a pool, sliced by species, with axes that all species share."""
 
@@ -159,19 +168,17 @@ class _Events:
         pool, year = self.pool, self.year[mine]
         order = mine[np.lexsort((self.distance[mine], -self.change[mine]))][:TOP_EVENTS]
         reach = max(pool.settings.reach_km, pool.site.radius_km)
-        count = wording.counted(len(mine), "event")
-        all_shown = len(mine) <= TOP_EVENTS
         return {
             "events_drawn": True,
             "undated": int((year < 0).sum()),
             "locator": drawing.locator(pool, self.marks.of(number), name),
-            "year_chart": charts.years(year[year >= 0], first=self.first, last=pool.as_of.year),
+            "year_chart": charts.years(year[year >= 0], first=self.first, last=pool.as_of.year)
+            if (year >= 0).any()
+            else None,
             "distance_chart": charts.distances(
                 self.distance[mine], radius_km=pool.site.radius_km, reach_km=reach
             ),
-            "events_caption": f"{count}, the weightiest first"
-            if all_shown
-            else f"The {TOP_EVENTS} weightiest of {count}",
+            "events_caption": _caption(self.change[mine]),
             "events_top": [self._event(row) for row in columns.take(pool.evidence, order).to_pylist()],
         }
 
@@ -184,7 +191,7 @@ class _Events:
             "date": (row["eventDate"] or "undated") + _KINDS.get(row["kind"], ""),
             "distance": wording.kilometres(row["distanceKm"]),
             "unsure": wording.kilometres(row["coordinateUncertaintyInMeters"] / 1000),
-            "change": f"{row['logOdds']:+.2f}".replace("-", wording.MINUS),
+            "change": wording.signed(row["logOdds"], digits=2),
             "record_keys": keys,
             "dataset": self.titles.get(str(key), str(key)) if key else "",
         }

@@ -162,7 +162,7 @@ def years(first: int | None, last: int | None) -> str:
     return str(first) if first == last else f"{first}{DASH}{last}"
 
 
-def signed(change: float) -> str:
+def signed(change: float, *, digits: int = 1) -> str:
     """A change in log-odds with its sign.
 
     Examples
@@ -170,9 +170,9 @@ def signed(change: float) -> str:
     >>> signed(1.84), signed(-0.5), signed(0.001)
     ('+1.8', '−0.5', '0.0')
     """
-    if abs(change) < 0.05:
-        return "0.0"
-    return f"{'+' if change > 0 else MINUS}{abs(change):.1f}"
+    size = f"{abs(change):.{digits}f}"
+    sign = "" if float(size) == 0 else "+" if change > 0 else MINUS
+    return f"{sign}{size}"
 
 
 def tier(key: str, radius_km: float) -> str:

@@ -126,7 +126,7 @@
     const line = document.getElementById("mapped");
     line.replaceChildren();
     if (chosen === null) {
-      line.textContent = events.species.length.toLocaleString("en") + " events of all species; choose one to see its own.";
+      line.textContent = !events.species.length ? "No event within reach." : events.species.length.toLocaleString("en") + " events of all species; choose one to see its own.";
     } else {
       const name = document.createElement("i");
       name.textContent = data.species[chosen];

@@ -236,7 +236,8 @@
     button.textContent = "Show all " + total.toLocaleString("en") + " events";
     button.addEventListener("click", () => {
       fill(article, number);
-      list.caption.textContent = "All " + total.toLocaleString("en") + " events, the weightiest first";
+      list.caption.textContent = "All " + total.toLocaleString("en") + " events, " +
+        (list.caption.textContent.includes("nearest") ? "the nearest first" : "the weightiest first");
       button.remove();
       list.tabIndex = -1;
       list.focus();
