@@ -12,7 +12,7 @@ from typing import Any
 import poolbuilder
 from poolbuilder.calibration.fitting import Fitted, fit_settings, toml_text
 from poolbuilder.calibration.page import render_page
-from poolbuilder.calibration.scorecard import FEW_WATERS, predict_surveys, scorecard
+from poolbuilder.calibration.scorecard import FEW_WATERS, predict_surveys, score_scheme
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.checklist import Checklist
 from poolbuilder.folder import write_folder
@@ -121,7 +121,7 @@ def calibrate(
     )
     predictions = predict_surveys(surveys, settings=start)
     fitted = fit_settings(surveys, predictions, settings=start)
-    cards = {scheme: scorecard(surveys, made) for scheme, made in predictions.items()}
+    cards = {scheme: score_scheme(surveys, made) for scheme, made in predictions.items()}
     return Calibration(
         fitted=fitted,
         scores=_document(surveys, cards, fitted, start),

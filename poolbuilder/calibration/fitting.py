@@ -127,7 +127,7 @@ def fit_settings(surveys: Surveys, predictions: Mapping[str, Predictions], *, se
             "highest likelihood on a grid",
         )
     take(_hazard(surveys, settings), "posterior mode of the noisy-OR, waters predicted from beyond the gap")
-    share, comparisons = agreement(surveys.lists.places(settings=settings))
+    share, comparisons = agreement(surveys.lists)
     if comparisons >= FEW_COMPARISONS and 0.05 <= share <= 1:
         take(
             {"complete_list_agreement": share},

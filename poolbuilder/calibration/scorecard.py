@@ -16,7 +16,7 @@ from poolbuilder.model import scores
 from poolbuilder.model.calibrate import BASELINES, blocks, clusters, cross_validate, folds_of, make_folds
 from poolbuilder.settings import Settings
 
-__all__ = ["COMMON_SHARE", "FEW_WATERS", "SCHEMES", "Predictions", "predict_surveys", "scorecard"]
+__all__ = ["COMMON_SHARE", "FEW_WATERS", "SCHEMES", "Predictions", "predict_surveys", "score_scheme"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -25,7 +25,7 @@ SCHEMES = ("leaveOneOut", "blocks")
 FEW_WATERS = 30
 """With fewer waters nothing is called calibrated."""
 
-FOLDS = 20
+FOLDS = 10
 BLOCKS = 10
 DRAWS = 200
 SEED = 1
@@ -203,7 +203,7 @@ def _by_species(p: Floats, surveys: Surveys) -> dict[str, Any]:
     return out
 
 
-def scorecard(surveys: Surveys, predictions: Predictions) -> dict[str, Any]:
+def score_scheme(surveys: Surveys, predictions: Predictions) -> dict[str, Any]:
     """Everything that is said of one scheme, ready for JSON.
 
     Intervals of scores come from resampling waters, those of differences from resampling

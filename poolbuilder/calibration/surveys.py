@@ -18,7 +18,7 @@ from poolbuilder.errors import CalibrationError
 from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.calibrate import Waters
 from poolbuilder.model.community import Ground, lay_ground
-from poolbuilder.model.effort import pair_km
+from poolbuilder.model.effort import list_completeness, pair_km, place_completeness
 from poolbuilder.model.evidence import aged_quality, event_keys
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.names import name_records
@@ -153,7 +153,7 @@ def _per_place(
     return told, hybrid
 
 
-def _strength(table: pa.Table, places: Places, lists: Lists, settings: Settings) -> Floats:
+def _strength(table: pa.Table, lists: Lists, places: Places, settings: Settings) -> Floats:
     """Aged quality of the best record of each species at each place, (n, s)."""
     keys, _ = event_keys(table, settings=settings)
     row = {key: i for i, key in enumerate(lists.keys)}
@@ -194,6 +194,12 @@ def _reachable(lists: Lists, waters: Places, settings: Settings) -> tuple[Lists,
     kept[order[:most]] = True
     note = f"records of {len(cells):,} places are near; the {most:,} nearest to the surveys were used"
     return near.where(kept[cells.place]), [note]
+
+
+def _ground(lists: Lists, species: Sequence[str], settings: Settings) -> Ground:
+    places = lists.places(settings=settings, species=species)
+    known = list_completeness(lists, settings=settings)
+    return lay_ground(places, place_completeness(known, places.visits), settings=settings)
 
 
 def _aligned(lists: Lists, places: Places, ground: Ground) -> Floats:
@@ -276,7 +282,7 @@ def read_surveys(
         raise CalibrationError(
             f"{records[0] if records else events[0]}: no record within {settings.region_km:g} km of a survey"
         )
-    ground = lay_ground(near.places(settings=settings, species=scored), settings=settings)
+    ground = _ground(near, scored, settings)
     known = set(source_lists.keys)
     shared = apart and any(key in known for key in lists.keys)
     others = _as_recorded(lists, places, source_lists, ground) if shared else _aligned(lists, places, ground)
@@ -299,7 +305,7 @@ def read_surveys(
         lists=lists,
         kinds=kinds,
         hybrid=hybrid,
-        strength=_strength(source_table, ground.places, near, settings),
+        strength=_strength(source_table, near, ground.places, settings),
         apart=apart,
         notes=(*extra, *words),
         sources=sources,

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.geodesy import to_ecef
-from poolbuilder.model.effort import decluster, list_completeness, pair_km, reporting_share
+from poolbuilder.model.effort import decluster, pair_km, reporting_share
 from poolbuilder.model.lists import Places
 from poolbuilder.model.logistic import Fit, fit, logit
 from poolbuilder.settings import Settings
@@ -111,16 +111,19 @@ def _axes(others: Floats, number: int) -> Floats:
     return loadings
 
 
-def lay_ground(places: Places, *, settings: Settings) -> Ground:
+def lay_ground(places: Places, completeness: float, *, settings: Settings) -> Ground:
     """Work out what the places of a region share, whatever the water.
 
-    Examples
-    --------
+    Parameters
+    ----------
+    completeness : float
+        Share of the fishes present that the lists of a place hold.
+
+    Notes
+    -----
     Weight, rarity and axes depend on the other fishes and on where the places are, never on
     the candidates.
     """
-    known = list_completeness(places, settings=settings)
-    completeness = 1.0 if known is None else known
     number = min(settings.community_axes / completeness, max(settings.community_axes, MOST_AXES))
     share = places.others.mean(axis=0)
     return Ground(

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.geodesy import to_ecef
-from poolbuilder.model.lists import Lists, Places
+from poolbuilder.model.lists import Lists
 from poolbuilder.model.logistic import fit, inverse_logit
 from poolbuilder.settings import Settings
 
@@ -31,6 +31,7 @@ __all__ = [
     "fit_detectability",
     "list_completeness",
     "pair_km",
+    "place_completeness",
     "reporting_share",
     "silence",
 ]
@@ -46,6 +47,7 @@ ROWS = 512
 AGREEMENT_KM = 0.5
 DENSITY_KM = 2.0
 FEW_COMPARISONS = 20.0
+MOST_LISTS = 3000
 
 
 def pair_km(a: Floats, b: Floats) -> Floats:
@@ -113,35 +115,48 @@ def reporting_share(
     return out
 
 
-def agreement(places: Places) -> tuple[float, float]:
-    """How much of a list is found again at a neighbouring place, and on how many comparisons.
+def agreement(lists: Lists) -> tuple[float, float]:
+    """How much of a list is found again on another made near by, and on how many comparisons.
 
-    The names other than candidates are compared; pairs of places weigh exp(-d / 0.5 km).
+    The names other than candidates are compared; pairs of lists weigh exp(-d / 0.5 km).
     Thinning all lists to a share p of their records multiplies it by p.
     """
-    points = to_ecef(places.longitude, places.latitude)
-    length = places.others.sum(axis=1)
+    step = max(1, -(-len(lists) // MOST_LISTS))
+    some = lists.where(np.arange(len(lists)) % step == 0)
+    others = some.matrix()[:, some.candidates :]
+    points = to_ecef(some.longitude, some.latitude)
+    length = others.sum(axis=1)
     shared = total = pairs = 0.0
     for rows in _chunks(len(points)):
         distance = pair_km(points[rows], points)
         near = np.exp(-distance / AGREEMENT_KM) * (distance < 10 * AGREEMENT_KM)
         index = np.arange(rows.start, rows.stop)
         near[np.arange(len(index)), index] = 0.0
-        shared += float((near * (places.others[rows] @ places.others.T)).sum())
+        shared += float((near * (others[rows] @ others.T)).sum())
         total += float((near * length[rows][:, None]).sum())
         pairs += float(near.sum())
     return (shared / total if total > 0 else math.nan), pairs
 
 
-def list_completeness(places: Places, *, settings: Settings) -> float | None:
+def list_completeness(lists: Lists, *, settings: Settings) -> float | None:
     """Share of the fishes present that a list holds, 0.02-1; None when it cannot be told.
 
     Agreement of neighbouring lists over that of complete ones (``completeListAgreement``).
     """
-    value, comparisons = agreement(places)
+    value, comparisons = agreement(lists)
     if comparisons < FEW_COMPARISONS or not math.isfinite(value):
         return None
     return float(min(1.0, max(0.02, value / settings.complete_list_agreement)))
+
+
+def place_completeness(of_a_list: float | None, visits: Ints) -> float:
+    """Share of the fishes present that the lists of a place hold together, on average over places.
+
+    ``1 - (1 - c)^visits``; lists of unknown completeness are taken as complete.
+    """
+    if of_a_list is None or len(visits) == 0:
+        return 1.0
+    return float((1 - (1 - of_a_list) ** visits).mean())
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -61,8 +61,9 @@ def presence(
     """
     decay = kernel(distance_km, settings=settings.replace(kernel_km=kernel_km)) * usable
     hazard = np.zeros((distance_km.shape[0], strength.shape[1]))
-    for quality in np.unique(strength[strength > 0]).tolist():
-        hazard += -np.log1p(-weight * quality * decay) @ (strength == quality)
+    for j in range(strength.shape[1]):
+        holds = strength[:, j] > 0
+        hazard[:, j] = -np.log1p(-weight * decay[:, holds] * strength[holds, j]).sum(axis=1)
     out: Floats = 1 - (1 - leak) * np.exp(-hazard)
     return out
 

@@ -27,7 +27,14 @@ from poolbuilder.model.community import (
     lay_ground,
     predictors,
 )
-from poolbuilder.model.effort import Detectability, fit_detectability, list_completeness, pair_km, silence
+from poolbuilder.model.effort import (
+    Detectability,
+    fit_detectability,
+    list_completeness,
+    pair_km,
+    place_completeness,
+    silence,
+)
 from poolbuilder.model.lists import Lists, Places
 from poolbuilder.settings import Settings
 
@@ -182,20 +189,20 @@ def fit_region(lists: Lists, species: Sequence[str], *, settings: Settings) -> R
     """
     kept = lists.where(np.nan_to_num(lists.uncertainty_m, nan=0.0) <= settings.list_max_uncertainty_m)
     places = kept.places(settings=settings, species=tuple(species))
+    known = list_completeness(kept, settings=settings) if len(kept) else None
     enough = len(places) >= settings.effort_min_places and len(species) > 0
     return Region(
         species=tuple(species),
         places=places,
-        completeness=list_completeness(places, settings=settings) if len(places) else None,
+        completeness=known,
         detectability=fit_detectability(kept, settings=settings),
         keys=kept.keys,
-        model=_learn(places, settings) if enough else None,
+        model=_learn(places, place_completeness(known, places.visits), settings) if enough else None,
     )
 
 
-def _learn(places: Places, settings: Settings) -> Model:
-    ground = lay_ground(places, settings=settings)
-    c = ground.completeness
+def _learn(places: Places, c: float, settings: Settings) -> Model:
+    ground = lay_ground(places, c, settings=settings)
     if len(places) < settings.community_min_places:
         x = gather(ground.points, None, ground, settings=settings)
         return Model(ground, draw_line(x, places.found, EFFORT_SLOPES, found_share=c), None)
