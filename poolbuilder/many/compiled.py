@@ -17,44 +17,46 @@ compiled = numba.njit(nogil=True)
 
 
 @compiled
-def square(points, at, place):  # type: ignore[no-untyped-def]
-    """Square of the chord between a point and a place."""
-    x, y, z = points[at, 0] - place[0], points[at, 1] - place[1], points[at, 2] - place[2]
-    return x * x + y * y + z * z
-
-
-@compiled
 def meets(balls, at, place, outside):  # type: ignore[no-untyped-def]
     """Whether a ball may hold a point within reach."""
+    centre = balls[0]
+    x, y, z = centre[at, 0] - place[0], centre[at, 1] - place[1], centre[at, 2] - place[2]
     reach = outside + balls[1][at]
-    return square(balls[0], at, place) <= reach * reach
+    return x * x + y * y + z * z <= reach * reach
 
 
 @compiled
-def count(tables, water, species, year, at, d2):  # type: ignore[no-untyped-def]
-    """Count one point."""
-    records, nearest, nearest_m2, first, last = tables
-    records[water, species] += 1
-    if d2 < nearest_m2[water, species]:
-        nearest_m2[water, species], nearest[water, species] = d2, at
-    if year != UNDATED:
-        first[water, species] = min(first[water, species], year)
-        last[water, species] = max(last[water, species], year)
+def squares(ecef, start, stop, place, found):  # type: ignore[no-untyped-def]
+    """Squares of the chords from a place to the points of a ball; without branches, so it is quick."""
+    x, y, z = ecef[0, start:stop], ecef[1, start:stop], ecef[2, start:stop]
+    for at in range(stop - start):
+        found[at] = (x[at] - place[0]) ** 2 + (y[at] - place[1]) ** 2 + (z[at] - place[2]) ** 2
 
 
 @compiled
-def visit(points, ball, place, bound, tables, water, doubts, used):  # type: ignore[no-untyped-def]
+def visit(points, ball, place, bound, row, water, doubts, used, found):  # type: ignore[no-untyped-def]
     """Count the points of a ball, and note those that the chord does not settle."""
     ecef, species, year = points
+    records, nearest, nearest_m2, first, last = row
+    start, stop = ball * BLOCK, min((ball + 1) * BLOCK, ecef.shape[1])
+    squares(ecef, start, stop, place, found)
     inside2, outside2 = bound[0] * bound[0], bound[1] * bound[1]
-    for at in range(ball * BLOCK, min((ball + 1) * BLOCK, ecef.shape[0])):
-        d2 = square(ecef, at, place)
-        if d2 < inside2:
-            count(tables, water, species[at], year[at], at, d2)
-        elif d2 <= outside2:
+    for at in range(start, stop):
+        d2 = found[at - start]
+        if d2 > outside2:
+            continue
+        if d2 >= inside2:
             if used < doubts[0].shape[0]:
                 doubts[0][used], doubts[1][used], doubts[2][used] = water, at, np.sqrt(d2)
             used += 1
+            continue
+        kind = species[at]
+        records[kind] += 1
+        if d2 < nearest_m2[kind]:
+            nearest_m2[kind], nearest[kind] = d2, at
+        if year[at] != UNDATED:
+            first[kind] = min(first[kind], year[at])
+            last[kind] = max(last[kind], year[at])
     return used
 
 
@@ -65,7 +67,7 @@ def loop(points, balls, large, places, bounds, tables, doubts):  # type: ignore[
     Parameters
     ----------
     points : tuple
-        ECEF (n, 3) in metres, species (n,), year (n,).
+        ECEF (3, n) in metres, species (n,), year (n,).
     balls, large : tuple
         Centres (m, 3) and sizes (m,) of balls of points, and of balls of balls.
     places, bounds : (w, 3), (w, 2) array
@@ -77,12 +79,15 @@ def loop(points, balls, large, places, bounds, tables, doubts):  # type: ignore[
         water, point and chord of the pairs to be settled by the geodesic; filled here.
     """
     used = 0
+    found = np.empty(BLOCK)
+    records, nearest, nearest_m2, first, last = tables
     for water in range(places.shape[0]):
         place, bound = places[water], bounds[water]
+        row = (records[water], nearest[water], nearest_m2[water], first[water], last[water])
         for group in range(large[0].shape[0]):
             if not meets(large, group, place, bound[1]):
                 continue
             for ball in range(group * BLOCK, min((group + 1) * BLOCK, balls[0].shape[0])):
                 if meets(balls, ball, place, bound[1]):
-                    used = visit(points, ball, place, bound, tables, water, doubts, used)
+                    used = visit(points, ball, place, bound, row, water, doubts, used, found)
     return used

@@ -53,15 +53,19 @@ class Points:
         species, year : (n,) int array
             Index into *names*; `UNDATED` where there is no year.
         """
-        order = np.argsort(along_curve(longitude, latitude), kind="stable")
-        ecef = np.ascontiguousarray(to_ecef(longitude[order], latitude[order]))
+        code = along_curve(longitude, latitude)
+        if (code[1:] < code[:-1]).any():  # records of a store lie along the curve already
+            order = np.argsort(code, kind="stable")
+            longitude, latitude = longitude[order], latitude[order]
+            species, year = species[order], year[order]
+        ecef = to_ecef(longitude, latitude)
         centre, size = _balls(ecef, np.zeros(len(ecef)))
         return cls(
-            longitude=longitude[order],
-            latitude=latitude[order],
+            longitude=longitude,
+            latitude=latitude,
             ecef=ecef,
-            species=species[order].astype(np.int32),
-            year=year[order].astype(np.int32),
+            species=species.astype(np.int32),
+            year=year.astype(np.int32),
             centre=centre,
             size_m=size,
             names=tuple(names),
@@ -208,7 +212,7 @@ def _compiled(points: Points, places: Floats, bounds: Floats, found: Tally) -> D
         doubts = (np.zeros(room, np.int64), np.zeros(room, np.int64), np.zeros(room))
         used = int(
             loop(
-                (points.ecef, points.species, points.year),
+                (np.ascontiguousarray(points.ecef.T), points.species, points.year),
                 (points.centre, points.size_m),
                 large,
                 places,
@@ -241,16 +245,20 @@ def tally_table(found: Tally, points: Points, sites: Sequence[Site], numbers: Se
         from_latitude=np.array([site.latitude for site in sites])[water],
     )
     dated = (found.last != UNDATED).ravel()
-    values = {
-        "water": np.repeat(np.asarray(numbers), species),
-        "waterName": [site.name for site in sites for _ in range(species)],
-        "scientificName": list(points.names) * waters,
-        "records": found.records.ravel(),
-        "nearestKm": km.ravel(),
-    }
-    made = {name: columns.array(values[name], schemas.TALLIES.field(name).type) for name in values} | {
-        name: columns.array(years.ravel(), pa.int32(), mask=dated)
-        for name, years in (("firstYear", found.first), ("lastYear", found.last))
+    water_of = np.repeat(np.arange(waters), species)
+    made = {
+        "water": columns.array(np.asarray(numbers)[water_of], pa.int32()),
+        "waterName": _repeated([site.name for site in sites], water_of),
+        "scientificName": _repeated(points.names, np.tile(np.arange(species), waters)),
+        "records": columns.array(found.records.ravel(), pa.int32()),
+        "nearestKm": columns.array(km.ravel(), pa.float64()),
+        "firstYear": columns.array(found.first.ravel(), pa.int32(), mask=dated),
+        "lastYear": columns.array(found.last.ravel(), pa.int32(), mask=dated),
     }
     table = pa.Table.from_arrays([made[name] for name in schemas.TALLIES.names], schema=schemas.TALLIES)
     return schemas.check(table, schemas.TALLIES, "tally")
+
+
+def _repeated(texts: Sequence[str], at: Ints) -> pa.Array:
+    """Texts at the given positions, made without a Python object for each row."""
+    return columns.array(texts, pa.string()).take(columns.array(at, pa.int64()))
