@@ -29,6 +29,7 @@ from poolbuilder.page.guard import read_token
 from poolbuilder.page.query import address, read_query
 from poolbuilder.page.waters import Waters
 from poolbuilder.records.store import Store
+from poolbuilder.refresh.plan import read_plan
 from poolbuilder.report import render
 from poolbuilder.site import Site
 from tests.pools import SITE, invented_pool
@@ -110,7 +111,8 @@ def test_any_text_gives_a_place_on_the_globe_or_a_site_error(text: str) -> None:
 
 
 def waters(folder: Path) -> Waters:
-    return Waters(path=folder / "waters.toml", start={"store": 'a "b" \\c', "radiusKm": 40})
+    start = {"out": "refreshed", "store": 'a "b" \\c', "radiusKm": 40, "taxon": ["Lepomis"]}
+    return Waters(path=folder / "waters.toml", start=start)
 
 
 def test_waters_come_back_from_the_file(tmp_path: Path) -> None:
@@ -122,7 +124,7 @@ def test_waters_come_back_from_the_file(tmp_path: Path) -> None:
     assert not listed.add(mill)
     assert listed.sites() == [SITE, mill]
     plan = tomllib.loads(listed.path.read_text(encoding="utf-8"))
-    assert plan["refresh"] == {"store": 'a "b" \\c', "radiusKm": 40}
+    assert plan["refresh"]["store"] == 'a "b" \\c'
     assert plan["water"][1] == {"name": mill.name, "lat": 38.51, "lon": -90.5, "radiusKm": 25.0}
 
 
@@ -158,11 +160,32 @@ def test_broken_list_is_told_and_left_alone(tmp_path: Path, text: str, fact: str
     assert listed.path.read_text() == text
 
 
+def test_refresh_reads_the_list_that_the_page_begins(tmp_path: Path) -> None:
+    data = Path(__file__).parents[1] / "poolbuilder" / "demo_data"
+    space = Workspace(
+        store=tmp_path / "store",
+        folder=tmp_path,
+        ranges=[str(data / "ranges.geojson")],
+        layers={"water": f"{data / 'layers.gpkg'}:outline"},
+    )
+    Waters(path=space.waters, start=space.plan()).add(SITE)
+    plan = read_plan(space.waters)
+    assert plan.waters[0].site == SITE
+    assert plan.taxa == ("Lepomis",)
+    assert plan.store == tmp_path / "store"
+    assert plan.ranges == (str(data / "ranges.geojson"),)
+    assert plan.waters[0].layers == {"water": f"{data / 'layers.gpkg'}:outline"}
+
+
 def test_two_waters_of_one_name_are_refused(tmp_path: Path) -> None:
     listed = waters(tmp_path)
     listed.add(SITE)
     with pytest.raises(PlanError, match="already"):
         listed.add(Site(longitude=1, latitude=2, name=SITE.name))
+    with pytest.raises(PlanError, match="would share one folder"):
+        listed.add(Site(longitude=1, latitude=2, name=SITE.name.upper() + "!"))
+    assert listed.sites() == [SITE]
+    assert [path.name for path in tmp_path.iterdir()] == ["waters.toml"]
     with pytest.raises(PlanError, match="needs a name"):
         listed.add(Site(longitude=1, latitude=2))
 

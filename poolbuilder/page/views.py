@@ -88,15 +88,7 @@ class Views:
     def __init__(self, workspace: Workspace, builds: Builds) -> None:
         self.workspace = workspace
         self.builds = builds
-        start = {
-            "out": ".",
-            "store": str(workspace.store),
-            "radiusKm": 40,
-            "checklist": workspace.checklists[0],
-        }
-        if workspace.ranges:
-            start["ranges"] = list(workspace.ranges)
-        self.waters = Waters(path=workspace.waters, start=start)
+        self.waters = Waters(path=workspace.waters, start=workspace.plan())
         self._drawn: dict[str, tuple[Any, list[Any]]] = {}
 
     async def ask(self, request: Request) -> Response:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PlanError
+from poolbuilder.refresh.plan import read_plan
 from poolbuilder.site import Site
 
 __all__ = ["Waters"]
@@ -77,7 +78,7 @@ class Waters:
             f"\n{_TABLE}\nname = {_quoted(site.name)}\nlat = {site.latitude!r}\nlon = {site.longitude!r}\n"
             f"radiusKm = {site.radius_km!r}\n"
         )
-        self._write(text.rstrip("\n") + "\n" + block)
+        self._write(text.rstrip("\n") + "\n" + block, whole=True)
         return True
 
     def remove(self, name: str) -> bool:
@@ -112,14 +113,22 @@ class Waters:
         except (OSError, UnicodeDecodeError) as error:
             raise PlanError(f"cannot be read: {error}", file=self.path, remedy="check the file") from error
 
-    def _write(self, text: str) -> None:
-        """Write the file whole or not at all, and only when it can be read again."""
+    def _write(self, text: str, *, whole: bool = False) -> None:
+        """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
         _parsed(text, self.path)
         try:
-            handle, beside = tempfile.mkstemp(prefix=f".{self.path.name}-", dir=self.path.parent)
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-            Path(beside).replace(self.path)
+            handle, name = tempfile.mkstemp(prefix=f".{self.path.name}-", dir=self.path.parent)
+            beside = Path(name)
+            try:
+                with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+                    stream.write(text)
+                if whole:
+                    read_plan(beside)
+                beside.replace(self.path)
+            finally:
+                beside.unlink(missing_ok=True)
+        except PlanError as error:
+            raise PlanError(error.fact, file=self.path, remedy=error.remedy) from error
         except OSError as error:
             raise PlanError(f"cannot be written: {error.strerror}", file=self.path) from error
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import poolbuilder
-from poolbuilder.checklist import SHIPPED
+from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.folder import FILES
 from poolbuilder.job import Job
 from poolbuilder.records.store import Store
@@ -65,6 +65,20 @@ class Workspace:
     def waters(self) -> Path:
         """The list of waters, a plan that `poolbuilder refresh` reads."""
         return self.folder / "waters.toml"
+
+    def plan(self) -> dict[str, Any]:
+        """The head of a new list of waters: what a seasonal run needs, with whole paths."""
+        checklist = self.checklists[0]
+        start: dict[str, Any] = {
+            "out": "refreshed",
+            "store": str(self.store.absolute()),
+            "radiusKm": 40,
+            "checklist": _whole(checklist),
+            "taxon": list(Checklist.load(checklist).genera),
+        }
+        if self.ranges:
+            start["ranges"] = [_whole(spec) for spec in self.ranges]
+        return start | {key: _whole(spec) for key, spec in self.layers.items()}
 
     def range_labels(self) -> dict[str, str]:
         """A short name for each choice of ranges."""
@@ -129,6 +143,14 @@ class Workspace:
             except (OSError, ValueError, KeyError, TypeError):
                 continue  # another program's folder: not ours to list
         return sorted(found, key=lambda item: (item.name.lower(), item.key))
+
+
+def _whole(spec: str) -> str:
+    """The same file or layer by its whole path; what names no file stays as it is."""
+    path, layer = (spec, "") if Path(spec).exists() else (spec.rpartition(":")[0], spec.rpartition(":")[2])
+    if not path or not Path(path).exists():
+        return spec
+    return f"{Path(path).absolute()}:{layer}" if layer else str(Path(path).absolute())
 
 
 def stamped(spec: str) -> list[Any]:
