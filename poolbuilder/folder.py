@@ -244,7 +244,8 @@ def _write_layer(
 
 def _guessed(values: Any) -> pa.Array:
     try:
-        return pa.array(list(values))
+        guessed = pa.array(list(values))
+        return pa.array(list(values), pa.string()) if guessed.type == pa.null() else guessed
     except pa.ArrowException:
         return pa.array([None if value is None else str(value) for value in values], pa.string())
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,8 +17,9 @@ from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.water import Placement, Water
+from poolbuilder.water.drawing import snap_features
 
-__all__ = ["locate", "reach_of", "within_reach"]
+__all__ = ["Located", "kernel_by_water", "locate", "reach_of", "within_reach"]
 
 Floats = NDArray[np.float64]
 
@@ -55,21 +58,42 @@ def within_reach(
     return columns.take(screened, rows[inside]), distance[inside]
 
 
-def _wet_kernel(
-    straight: Floats, sigma: Floats, placed: Placement, *, settings: Settings
-) -> tuple[Floats, Floats]:
-    """Distance and factor that the kernel uses where the water itself is mapped."""
-    by_water = np.where(np.isnan(placed.by_water_km), straight, placed.by_water_km)
-    factor = np.ones(len(straight))
-    factor *= np.nan_to_num(placed.passability, nan=1.0)
-    divided = np.array(
-        [relation in {"neighbouring", "other"} for relation in placed.basin_relation], dtype=bool
-    )
-    factor *= np.where(divided, settings.divide_factor, 1.0)
-    return by_water, factor
+@dataclass(frozen=True, kw_only=True)
+class Located:
+    """Records with their place relative to the site.
+
+    Attributes
+    ----------
+    records : Table, schema LOCATED
+    notes : tuple of str
+        How many records were placed on the water's layers, and how.
+    snapped : list of dict
+        GeoJSON points on the stream network that records were put on; empty without one.
+    """
+
+    records: pa.Table
+    notes: tuple[str, ...] = ()
+    snapped: Sequence[dict[str, Any]] = ()
 
 
-def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Settings) -> pa.Table:
+def kernel_by_water(straight_km: Floats, sigma: Floats, placed: Placement, *, settings: Settings) -> Floats:
+    """Expected kernel where the water itself is mapped, per record.
+
+    A fish comes by water, past what barriers let through, or people carry it over land: the
+    larger of the two counts.  Over land the kernel is multiplied by ``divideFactor`` when the
+    way leads across a watershed divide or is known to be longer by water.
+    """
+    over_land = expected_kernel(straight_km, sigma, settings=settings)
+    divided = np.array([item in {"neighbouring", "other"} for item in placed.basin_relation], dtype=bool)
+    connected = ~np.isnan(placed.by_water_km)
+    carried = np.where(divided | connected, settings.divide_factor, 1.0) * over_land
+    by_water = np.where(connected, placed.by_water_km, straight_km)
+    swum = np.nan_to_num(placed.passability, nan=1.0) * expected_kernel(by_water, sigma, settings=settings)
+    kernel: Floats = np.where(connected, np.maximum(swum, carried), carried)
+    return kernel
+
+
+def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Settings) -> Located:
     """Place the kept records of checklist species and hybrids relative to the site.
 
     Parameters
@@ -80,9 +104,9 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
 
     Returns
     -------
-    Table, schema LOCATED
-        Rows of *screened* in their order: those that may lie within the radius or within
-        ``reachKm``, whichever is larger.
+    Located
+        Its records are rows of *screened* in their order: those that may lie within the radius
+        or within ``reachKm``, whichever is larger.
     """
     roles = frozenset({"candidate", "hybrid"})
     near, straight = within_reach(screened, site, roles=roles, reach_km=reach_of(site, settings=settings))
@@ -94,14 +118,16 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
         ["inWaterShare", "byWaterKm", "upstreamKm", "downstreamKm", "passability"], np.full(count, np.nan)
     )
     place["basinRelation"] = [None] * count
-    distance, factor = straight, np.ones(count)
-    reported = straight
-    if water is not None:
+    reported, notes, snapped = straight, (), []
+    if water is None:
+        kernel = expected_kernel(straight, sigma, settings=settings)
+    else:
         placed = water.place(
             columns.numbers(near["longitude"]), columns.numbers(near["latitude"]), uncertainty
         )
         reported = np.where(np.isnan(placed.shore_km), straight, placed.shore_km)
-        distance, factor = _wet_kernel(reported, sigma, placed, settings=settings)
+        kernel = kernel_by_water(reported, sigma, placed, settings=settings)
+        notes, snapped = placed.notes, snap_features(placed)
         place = {
             "inWaterShare": placed.in_water_share,
             "byWaterKm": placed.by_water_km,
@@ -113,10 +139,11 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
     values = {
         "distanceKm": reported,
         "insideShare": inside,
-        "kernel": factor * expected_kernel(distance, sigma, settings=settings),
+        "kernel": kernel,
         **place,
     }
     for field in LOCATED:
         if field.name in values:
             near = near.append_column(field, columns.array(values[field.name], field.type))
-    return check(near.select(LOCATED.names), LOCATED, "located")
+    table = check(near.select(LOCATED.names), LOCATED, "located")
+    return Located(records=table, notes=notes, snapped=snapped)

@@ -36,7 +36,7 @@ from poolbuilder.records.screen import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
-from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence
+from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
 from poolbuilder.water import Water
 
 if TYPE_CHECKING:
@@ -225,7 +225,8 @@ def build_screened(
     """
     provenance = provenance or Provenance()
     species = checklist.species
-    located = locate(screened, site, water=water, settings=settings)
+    placed = locate(screened, site, water=water, settings=settings)
+    located = placed.records
     status = status_at(ranges, site, species)
     evidence = gather(located, status, species=species, settings=settings)
     in_water = lists_in_water(screened, site, water=water, settings=settings)
@@ -261,10 +262,10 @@ def build_screened(
         counts=count_records(screened, located, site.radius_km),
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
-        completeness=completeness(in_water) if len(in_water) else None,
+        completeness=completeness(surveys_of(in_water)) if len(in_water) else None,
         step="records" if regional is None else regional.step,
-        notes=list_notes(provenance.notes, ranges, water, regional),
-        features=_features(site, ranges, water),
+        notes=list_notes((*provenance.notes, *placed.notes), ranges, water, regional),
+        features=_features(site, ranges, water, placed.snapped),
     )
 
 
@@ -288,7 +289,9 @@ def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:
     )
 
 
-def _features(site: Site, ranges: RangeMap | None, water: Water | None) -> dict[str, list[Any]]:
+def _features(
+    site: Site, ranges: RangeMap | None, water: Water | None, snapped: Sequence[Any]
+) -> dict[str, list[Any]]:
     """What a map of the pool shows besides its events, as GeoJSON features."""
     import shapely
 
@@ -299,6 +302,8 @@ def _features(site: Site, ranges: RangeMap | None, water: Water | None) -> dict[
     }
     if water is not None:
         layers.update(water.features())
+    if snapped:
+        layers["snapped"] = list(snapped)
     if ranges is not None:
         layers["ranges"] = list(ranges.polygons_near(site))
     return layers

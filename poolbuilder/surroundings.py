@@ -35,6 +35,8 @@ __all__ = [
     "lists_in_water",
     "region_reach",
     "regional_evidence",
+    "settle_names",
+    "surveys_of",
 ]
 
 Bools = NDArray[np.bool_]
@@ -57,7 +59,7 @@ TOO_FEW = (
 )
 
 SURVEY_NAMES = 2
-"""A list with fewer names is no visit that could have met any fish of the water."""
+"""A list with fewer names is a find, no visit that could have met any fish of the water."""
 
 
 def cell_of(site: Site) -> Cell:
@@ -225,18 +227,32 @@ def regional_evidence(
     told = known[cell].predict(
         site.longitude, site.latitude, in_water=in_water if len(in_water) else None, settings=settings
     )
-    if told is None and len(in_water):
-        missed = silence(in_water, species, detectability=known[cell].detectability)
-        told = Regional(step="records", silence=missed, notes=(TOO_FEW,))
-    return None if told is None else replace(told, silence={**told.silence, **_long_unseen(in_water)})
+    if not len(in_water):
+        return told
+    unseen = _silence(in_water, species, known[cell])
+    if told is None:
+        return Regional(step="records", silence=unseen, notes=(TOO_FEW,))
+    return replace(told, silence=unseen)
 
 
-def _long_unseen(in_water: Lists) -> dict[str, tuple[float, str]]:
-    """Species that lists of this water hold, but none of late: Bayes factor for still there, and words."""
-    surveys = in_water.where(in_water.lengths >= SURVEY_NAMES)
+def surveys_of(in_water: Lists) -> Lists:
+    """The lists that are visits: a single name is a find, and says nothing of other fishes."""
+    return in_water.where(in_water.lengths >= SURVEY_NAMES)
+
+
+def _silence(in_water: Lists, species: Sequence[str], region: Region) -> dict[str, tuple[float, str]]:
+    """What the visits to this water say of species that they did not record, or not of late."""
+    visits = surveys_of(in_water)
+    seen = {in_water.names[code] for code in np.unique(in_water.name).tolist()}
+    never = silence(visits, species, detectability=region.detectability)
+    return {name: told for name, told in never.items() if name not in seen} | _long_unseen(visits)
+
+
+def _long_unseen(visits: Lists) -> dict[str, tuple[float, str]]:
+    """Species that visits to this water met, but not of late: Bayes factor for still there, and words."""
     unseen = {}
-    for name in surveys.species:
-        seen = last_seen(surveys, name)
+    for name in visits.species:
+        seen = last_seen(visits, name)
         if seen is None or seen.still_there is None or not seen.since:
             continue
         factor = seen.still_there / (1 - seen.still_there)

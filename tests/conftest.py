@@ -28,7 +28,11 @@ def _is_loopback(address: object) -> bool:
 
 
 @pytest.fixture(autouse=True)
-def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+def _no_network(
+    request: pytest.FixtureRequest,
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
     """Block every socket but loopback; tests marked `live` are let through."""
     if request.node.get_closest_marker("live"):
         return
@@ -47,6 +51,7 @@ def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(socket.socket, "connect", guarded)
     monkeypatch.setattr(socket.socket, "connect_ex", guarded_ex)
     monkeypatch.setenv("POOLBUILDER_STORE", "no-store-in-tests")
+    monkeypatch.setenv("POOLBUILDER_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
 
 
 @pytest.fixture(scope="session")

@@ -105,9 +105,10 @@ def test_ambiguous_names_spread_and_count_for_the_likeliest() -> None:
 
 
 def test_a_map_decides_how_an_ambiguous_name_spreads() -> None:
-    leaks = {LONGEAR: 0.35, GREEN: 0.01}
+    leaks = {LONGEAR: 0.35, GREEN: 0.05, BLUEGILL: 0.01}
     shares = dict(name_shares([GREEN, LONGEAR], leaks, frozenset(leaks)))
-    assert shares[LONGEAR] == pytest.approx(0.35 / 0.36)
+    assert shares == {GREEN: pytest.approx(0.05 / 0.40), LONGEAR: pytest.approx(0.35 / 0.40)}
+    assert name_shares([BLUEGILL, LONGEAR], leaks, frozenset(leaks)) == [(LONGEAR, 1.0)]
     assert dict(name_shares([GREEN, LONGEAR], leaks, frozenset([GREEN]))) == {GREEN: 0.5, LONGEAR: 0.5}
 
 

@@ -48,6 +48,8 @@ Ints = NDArray[np.int64]
 OWN_KINDS = frozenset({"record", "ambiguous"})
 """Kinds of event that count as records of the species itself."""
 
+SMALL_SHARE = 0.05
+
 _KIND_GROUP = {"record": 0, "ambiguous": 0, "possible": 1, "hybrid": 2}  # kept apart within an event
 
 _LEAKS = {
@@ -127,12 +129,15 @@ def name_shares(
     """How a name that may mean several species spreads its evidence over them.
 
     By the leak of each species' range class at the water where all of them have a map,
-    else evenly.  Shares sum to 1.
+    else evenly.  A species that would get less than ``SMALL_SHARE`` gets nothing: the map has
+    decided.  Shares sum to 1.
     """
     if not all(name in mapped for name in names):
         return [(name, 1 / len(names)) for name in names]
     total = sum(leaks[name] for name in names) or 1.0
-    return [(name, leaks[name] / total) for name in names]
+    told = [(name, leaks[name]) for name in names if leaks[name] / total >= SMALL_SHARE]
+    total = sum(value for _, value in told)
+    return [(name, value / total) for name, value in told]
 
 
 @dataclass(frozen=True)
