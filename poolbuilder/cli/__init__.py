@@ -22,6 +22,7 @@ COMMANDS = {
     "compare": "poolbuilder.cli.refresh:compare",
     "crosses": "poolbuilder.cli.crosses:crosses",
     "demo": "poolbuilder.cli.demo:demo",
+    "introduced": "poolbuilder.cli.introduced:introduced",
     "many": "poolbuilder.cli.many:many",
     "fetch": "poolbuilder.cli.fetch:fetch",
     "page": "poolbuilder.cli.page:page",

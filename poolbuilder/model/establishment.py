@@ -27,6 +27,7 @@ __all__ = [
     "Terms",
     "decide_establishment",
     "establishment_of",
+    "own_names",
     "settle",
     "side",
     "terms_of_records",

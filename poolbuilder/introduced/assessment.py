@@ -1,0 +1,310 @@
+"""One water: which species do not belong in it, and what is known of each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from poolbuilder import columns
+from poolbuilder.checklist import Checklist
+from poolbuilder.geodesy import distance_km
+from poolbuilder.introduced.arrivals import arrival, ranked
+from poolbuilder.introduced.front import Visits, trace_front
+from poolbuilder.introduced.sightings import (
+    APART,
+    Said,
+    Sightings,
+    Way,
+    best_way,
+    sightings_of,
+    terms_said,
+    way_document,
+    ways_of,
+)
+from poolbuilder.located import locate, reach_of
+from poolbuilder.model.establishment import Establishment, Statement, establishment_of, side
+from poolbuilder.model.lists import Lists, lists_from
+from poolbuilder.pool import Pool
+from poolbuilder.region_lists import ListedStatus
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.water import Water
+
+__all__ = ["NOTHING", "Assessment", "assess"]
+
+Document = dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Assessment:
+    """What was found of one water.
+
+    Attributes
+    ----------
+    document : dict
+        Ready for the json module.
+    places : list of dict
+        Events of the species listed, to draw.
+    outline : dict or None
+        GeoJSON geometry of the water.
+    datasets : tuple of dict
+    notes, inputs : tuple
+        As the pool has them.
+    """
+
+    document: Document
+    places: list[Document]
+    outline: Document | None
+    datasets: tuple[Mapping[str, Any], ...] = ()
+    notes: tuple[str, ...] = ()
+    inputs: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Scene:
+    """Everything about one water that its species are looked up in."""
+
+    pool: Pool
+    sightings: Mapping[str, Sightings]
+    ways: Mapping[str, Sequence[Way]]
+    said: Mapping[str, Said]
+    listed: Mapping[str, Sequence[ListedStatus]]
+    decided: Mapping[str, Establishment]
+    lists: Lists | None
+    list_km: Any
+
+
+def assess(
+    pool: Pool,
+    screened: pa.Table,
+    *,
+    number: int,
+    checklist: Checklist,
+    water: Water | None = None,
+    listed: Mapping[str, Sequence[ListedStatus]] | None = None,
+) -> Assessment:
+    """Look at one water.
+
+    Parameters
+    ----------
+    pool : Pool
+    screened : Table, schema SCREENED
+        The records that the pool was built from.
+    number : int
+        Of the water in its table, from 1.
+    checklist : Checklist
+    water : Water, optional
+    listed : mapping, optional
+        Species to what the checklists of the regions around the site say, smallest first.
+    """
+    located = locate(screened, pool.site, water=water, settings=pool.settings).records
+    statements = {
+        name: [
+            Statement(source="checklist", means=item.means, who=f"the checklist of {item.region}")
+            for item in items
+        ]
+        for name, items in (listed or {}).items()
+    }
+    decided = establishment_of(
+        located, pool.status, checklist, radius_km=pool.site.radius_km, listed=statements
+    )
+    outlined = water is not None and water.outline is not None
+    lists, list_km = _visits(screened, pool.site, water, settings=pool.settings)
+    scene = _Scene(
+        pool=pool,
+        sightings=sightings_of(
+            pool.evidence, radius_km=pool.site.radius_km, outlined=outlined, settings=pool.settings
+        ),
+        ways=ways_of(located, settings=pool.settings),
+        said=terms_said(located, radius_km=pool.site.radius_km),
+        listed=listed or {},
+        decided=decided,
+        lists=lists,
+        list_km=list_km,
+    )
+    return _assessed(scene, number, located.num_rows, outlined)
+
+
+def _assessed(scene: _Scene, number: int, located: int, outlined: bool) -> Assessment:
+    pool = scene.pool
+    candidates = pool.candidates.to_pylist()
+    introduced: list[Document] = []
+    unsettled: list[Document] = []
+    expected: list[Document] = []
+    recorded: list[Document] = []
+    places: list[Document] = []
+    for candidate in candidates:
+        name = candidate["scientificName"]
+        decided, seen = scene.decided[name], scene.sightings.get(name)
+        if seen is not None and seen.near.any():
+            recorded.append({"scientificName": name, "inWater": bool(seen.in_water.any())})
+        kind = _kind(decided)
+        if kind == "native" or (seen is None and kind != "introduced"):
+            continue
+        row = _row(scene, candidate)
+        if row["events"]:
+            (introduced if kind in {"introduced", "vagrant"} else unsettled).append(row)
+        if kind == "introduced" and not row["inWater"] and (seen is not None or candidate["rangeKm"] == 0):
+            way = best_way(scene.ways.get(name, ()))
+            expected.append(arrival(row, way, inside_range=candidate["rangeKm"] == 0))
+        if seen is not None:
+            places += _places(name, kind, seen, 1.18 * pool.site.radius_km)
+    site = pool.site
+    document = {
+        "water": site.name,
+        "number": number,
+        "longitude": site.longitude,
+        "latitude": site.latitude,
+        "radiusKm": site.radius_km,
+        "outlined": outlined,
+        "introduced": introduced,
+        "unsettled": unsettled,
+        "expected": ranked(expected),
+        "gone": [],
+        "recorded": sorted(recorded, key=lambda item: item["scientificName"]),
+        "notes": [] if located else [NOTHING],
+    }
+    shapes = pool.features.get("outline") or []
+    return Assessment(
+        document=document,
+        places=places,
+        outline=shapes[0]["geometry"] if shapes else None,
+        datasets=tuple(pool.datasets),
+        notes=tuple(pool.notes),
+        inputs=tuple(pool.inputs),
+    )
+
+
+def _kind(decided: Establishment) -> str:
+    """``introduced``, ``vagrant``, ``native``, or ``unsettled`` when nobody says or native is disputed."""
+    if side(decided.means) == "introduced":
+        return "introduced"
+    if decided.means == "vagrant":
+        return "vagrant"
+    return "native" if side(decided.means) == "native" and not decided.disputed else "unsettled"
+
+
+def _row(scene: _Scene, candidate: Mapping[str, Any]) -> Document:
+    name = candidate["scientificName"]
+    decided, seen = scene.decided[name], scene.sightings.get(name)
+    ways = scene.ways.get(name, ())
+    said, listed = scene.said.get(name, Said()), scene.listed.get(name, ())
+    degree = said.degree or next((item.degree for item in listed if item.degree), None)
+    paths = said.pathways or tuple(dict.fromkeys(item.pathway for item in listed if item.pathway))
+    none = np.zeros(0, dtype=bool)
+    near, inside = (none, none) if seen is None else (seen.near, seen.in_water)
+    return {
+        "scientificName": name,
+        "vernacularName": candidate["vernacularName"],
+        "establishmentMeans": decided.means,
+        "establishmentSource": decided.source,
+        "conflict": decided.remark,
+        "disputed": decided.disputed,
+        "presence": candidate["presence"],
+        "presenceLow": candidate["presenceLow"],
+        "presenceHigh": candidate["presenceHigh"],
+        "nearestKm": candidate["nearestKm"],
+        "nearestByWaterKm": candidate["nearestByWaterKm"],
+        **way_document(ways[0] if ways else APART),
+        "way": (ways[0] if ways else APART).words,
+        "firstYear": candidate["firstYear"],
+        "lastYear": candidate["lastYear"],
+        "firstDate": None if seen is None else seen.first_date(near),
+        "firstDateInWater": None if seen is None else seen.first_date(inside),
+        "undatedEvents": 0 if seen is None else seen.undated(near),
+        "events": int(near.sum()),
+        "records": candidate["records"],
+        "inWater": bool(inside.any()),
+        "isNew": None,
+        "newIn": None,
+        "degreeOfEstablishment": degree,
+        "pathway": " | ".join(paths) or None,
+        "front": _front(scene, name),
+        "remark": candidate["note"],
+        "note": "",
+    }
+
+
+def _front(scene: _Scene, name: str) -> Document | None:
+    seen, settings = scene.sightings.get(name), scene.pool.settings
+    if seen is None:
+        return None
+    placed = [
+        (int(str(date)[:4]), float(km))
+        for date, km, unsure in zip(seen.date, seen.km.tolist(), seen.uncertainty_m.tolist(), strict=True)
+        if date and unsure <= settings.list_max_uncertainty_m
+    ]
+    visits = None
+    if scene.lists is not None:
+        met = np.zeros(len(scene.lists), dtype=bool)
+        if name in scene.lists.names:
+            met[scene.lists.event[scene.lists.name == scene.lists.names.index(name)]] = True
+        visits = Visits(year=scene.lists.year, km=scene.list_km, met=met)
+    front = trace_front(
+        [year for year, _ in placed],
+        [km for _, km in placed],
+        visits,
+        last=scene.pool.as_of.year,
+        settings=settings,
+    )
+    if front is None:
+        return None
+    return {
+        "trend": front.trend,
+        "words": front.words,
+        "speedKmPerYear": front.speed_km,
+        "speedLowKmPerYear": front.speed_low_km,
+        "speedHighKmPerYear": front.speed_high_km,
+        "years": [
+            {"year": item.year, "nearestKm": item.nearest_km, "lowKm": item.low_km, "visits": item.visits}
+            for item in front.years
+        ],
+    }
+
+
+def _visits(
+    screened: pa.Table, site: Site, water: Water | None, *, settings: Settings
+) -> tuple[Lists | None, Any]:
+    """Dated lists of the wider group within reach, and their distance; None when effort is unknown."""
+    placed = columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
+    table = columns.where(screened, placed)
+    away = _km(columns.numbers(table["longitude"]), columns.numbers(table["latitude"]), site)
+    lists = lists_from(columns.where(table, away <= reach_of(site, settings=settings)), settings=settings)
+    if not len(lists) or not (lists.name >= lists.candidates).any():
+        return None, None
+    lists = lists.where((lists.year > 0) & (lists.uncertainty_m <= settings.list_max_uncertainty_m))
+    if water is not None and water.outline is not None and len(lists):
+        return lists, water.outline.shore_km(lists.longitude, lists.latitude)
+    return lists, _km(lists.longitude, lists.latitude, site)
+
+
+def _km(longitude: Any, latitude: Any, site: Site) -> Any:
+    return distance_km(longitude, latitude, from_longitude=site.longitude, from_latitude=site.latitude)
+
+
+def _places(name: str, kind: str, seen: Sightings, reach_km: float) -> list[Document]:
+    return [
+        {
+            "scientificName": name,
+            "kind": kind,
+            "longitude": float(seen.longitude[row]),
+            "latitude": float(seen.latitude[row]),
+            "uncertaintyM": float(seen.uncertainty_m[row]),
+            "distanceKm": float(seen.km[row]),
+            "inWater": bool(seen.in_water[row]),
+            "eventDate": seen.date[row],
+            "records": int(seen.records[row]),
+        }
+        for row in range(len(seen.km))
+        if seen.km[row] <= reach_km
+    ]
+
+
+NOTHING = (
+    "no kept record of a species of the checklist within reach: nothing is known there, which is not the "
+    "same as nothing being there"
+)

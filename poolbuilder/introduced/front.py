@@ -1,0 +1,197 @@
+"""How near a species has come, year by year, and how sure that is.
+
+The nearest record so far can only come nearer, and comes nearer by mere looking.  So each
+year also has a lower end: how near the species could have been without being met, given
+the visits between the water and the nearest record.  A visit in reach of the species meets
+it with probability *p*, which is learnt from the visits at and beyond the nearest record;
+with a Beta(k + ½, n − k + ½) for *p* after *n* visits of which *k* met it (Jeffreys' prior,
+from memory), the chance that *m* visits all miss it is ::
+
+    B(a, b + m) / B(a, b),    a = k + ½,  b = n − k + ½
+
+Where nobody looked, the lower end is 0: a thin year cannot show a front.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poolbuilder.settings import Settings
+
+__all__ = ["Front", "FrontYear", "Visits", "chance_of_misses", "trace_front"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+MISSED = 0.05
+"""A front is held to be no nearer than where so small a chance of missing it begins."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Visits:
+    """Visits of people who looked for any fish: year, km from the water, and whether the species was met."""
+
+    year: Ints
+    km: Floats
+    met: Bools
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrontYear:
+    """The front of one year.
+
+    Attributes
+    ----------
+    nearest_km : float
+        Nearest record so far.
+    low_km : float or None
+        The front may have been as near as this without being met; None when nobody knows
+        who looked.
+    visits : int
+        Visits nearer than the nearest record, in the window that ends with the year.
+    """
+
+    year: int
+    nearest_km: float
+    low_km: float | None
+    visits: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Front:
+    """The front over the years, and how fast it comes nearer.
+
+    Attributes
+    ----------
+    speed_km, speed_low_km, speed_high_km : float or None
+        Kilometres a year towards the water between the first year and the last, and the
+        interval that the visits leave open; None with one year, or without known visits.
+    trend : str
+        ``approaching``, ``no nearer``, ``arrived`` (its first record is in the water) or
+        ``unclear``.
+    words : str
+    """
+
+    years: tuple[FrontYear, ...]
+    speed_km: float | None
+    speed_low_km: float | None
+    speed_high_km: float | None
+    trend: str
+    words: str
+
+
+def chance_of_misses(misses: int, *, met: int, visits: int) -> float:
+    """Chance that *misses* visits all miss a species that *met* of *visits* others met.
+
+    Examples
+    --------
+    >>> round(chance_of_misses(1, met=1, visits=1), 3), chance_of_misses(0, met=3, visits=9)
+    (0.25, 1.0)
+    """
+    a, b = met + 0.5, visits - met + 0.5
+    return math.exp(
+        math.lgamma(b + misses) - math.lgamma(b) + math.lgamma(a + b) - math.lgamma(a + b + misses)
+    )
+
+
+def _low(visits: Visits, nearest: float) -> tuple[float, int]:
+    """How near the front may be, and how many visits speak to that."""
+    nearer = visits.km < nearest
+    met, beyond = int(visits.met[~nearer].sum()), int((~nearer).sum())
+    ways = np.sort(visits.km[nearer])[::-1]
+    for misses, km in enumerate(ways.tolist(), start=1):
+        if chance_of_misses(misses, met=met, visits=beyond) <= MISSED:
+            return float(km), len(ways)
+    return 0.0, len(ways)
+
+
+def trace_front(
+    year: Sequence[int], km: Sequence[float], visits: Visits | None, *, last: int, settings: Settings
+) -> Front | None:
+    """Trace the front of one species towards one water.
+
+    Parameters
+    ----------
+    year, km : sequence
+        Dated events that met the species, and their distance to the water.
+    visits : Visits or None
+        All visits within reach; None when the records hold nothing but the species of the
+        checklist, so that effort is unknown.
+    last : int
+        The year to end with.
+
+    Returns
+    -------
+    Front or None
+        None without a dated event.
+    """
+    if not len(year):
+        return None
+    when, away = np.asarray(year, dtype=np.int64), np.asarray(km, dtype=float)
+    window = round(settings.front_window_years)
+    years = []
+    for now in range(int(when.min()), max(last, int(when.max())) + 1):
+        nearest = float(away[when <= now].min())
+        low, count = None, 0
+        if visits is not None:
+            recent = (visits.year <= now) & (visits.year > now - window)
+            seen = Visits(year=visits.year[recent], km=visits.km[recent], met=visits.met[recent])
+            low, count = _low(seen, nearest)
+        years.append(FrontYear(year=now, nearest_km=nearest, low_km=low, visits=count))
+    return _summed(years)
+
+
+def _summed(years: Sequence[FrontYear]) -> Front:
+    first, last = years[0], years[-1]
+    speed = low = high = None
+    span = last.year - first.year
+    if span:
+        speed = (first.nearest_km - last.nearest_km) / span
+        if first.low_km is not None and last.low_km is not None:
+            low = (first.low_km - last.nearest_km) / span
+            high = (first.nearest_km - last.low_km) / span
+    trend = _trend(first, last, low)
+    return Front(
+        years=tuple(years),
+        speed_km=speed,
+        speed_low_km=low,
+        speed_high_km=high,
+        trend=trend,
+        words=_words(first, last, trend, speed, low, high),
+    )
+
+
+def _trend(first: FrontYear, last: FrontYear, low: float | None) -> str:
+    if first.nearest_km == 0:
+        return "arrived"
+    if first.year == last.year:
+        return "unclear"
+    if last.nearest_km >= first.nearest_km:
+        return "no nearer"
+    return "approaching" if low is not None and low > 0 else "unclear"
+
+
+def _words(
+    first: FrontYear, last: FrontYear, trend: str, speed: float | None, low: float | None, high: float | None
+) -> str:
+    if trend == "arrived":
+        return f"its first dated record, of {first.year}, is in the water itself"
+    if speed is None:
+        return f"dated records of {first.year} alone show no trend"
+    if trend == "no nearer":
+        return f"no nearer than {first.nearest_km:.1f} km since {first.year}"
+    moved = (
+        f"nearest record so far {first.nearest_km:.1f} km in {first.year}, {last.nearest_km:.1f} km in "
+        f"{last.year}"
+    )
+    if low is None or high is None:
+        return f"{moved}; who looked is not recorded, so an approach cannot be told from better looking"
+    if trend == "approaching":
+        return f"approaching by {speed:.1f} km a year ({low:.1f} to {high:.1f}): {moved}"
+    return f"{moved}; too few visits nearer the water before to tell an approach from better looking"

@@ -1,0 +1,266 @@
+"""A run over many waters: what to look for, what was found."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+import poolbuilder
+from poolbuilder.checklist import Checklist
+from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
+from poolbuilder.introduced.group import checklist_of_group, write_checklist
+from poolbuilder.introduced.season import SCHEMA_VERSION, Season
+from poolbuilder.job import Job, is_genus
+from poolbuilder.many import Desk, Part, parts_of
+from poolbuilder.many.crew import crew
+from poolbuilder.names import read_name
+from poolbuilder.records.store import Store
+from poolbuilder.region_lists import RegionLists
+from poolbuilder.site import Site
+
+__all__ = ["CAUTIONS", "Run", "find_introduced"]
+
+Progress = Callable[[str, int, "int | None"], None]
+
+CAUTIONS = (
+    "Records may be wrong or old, and places may be wrong: verify before acting. Have the identification "
+    "confirmed by somebody who knows the group, from a specimen or good photographs.",
+    "Whether a species may be kept, moved, removed or must be reported is set by local law and the agency "
+    "in charge, which this tool does not know: ask there first.",
+    "Nothing here is advice on treatment or removal, and no list proves that a species is absent.",
+    "Do not move live fish, and do not carry water, mud or gear from one water to another uncleaned.",
+)
+
+NO_STATUS = (
+    "No source says what is native and what is introduced here: no range polygon, record or checklist "
+    "speaks of it. Every species recorded is listed as unknown; nothing is guessed. Give range maps with "
+    "--ranges, a table of region checklists with --region-list, or a checklist with establishmentMeans."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """What a part gives."""
+
+    number: int
+    waters: tuple[Assessment, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """Introduced species near many waters.
+
+    Attributes
+    ----------
+    document : dict
+        The content of introduced.json.
+    assessments : tuple of Assessment
+        In the order of the waters; their documents are those of ``document["waters"]``.
+    season : Season
+    """
+
+    document: dict[str, Any]
+    assessments: tuple[Assessment, ...]
+    season: Season = field(default_factory=Season)
+
+    @property
+    def waters(self) -> list[dict[str, Any]]:
+        """The waters of the document."""
+        return list(self.document["waters"])
+
+    def new(self, kind: str = "introduced") -> list[tuple[dict[str, Any], dict[str, Any]]]:
+        """What is new, as pairs of water and species; *kind* may be ``unsettled``."""
+        return [(water, row) for water in self.waters for row in water[kind] if row["isNew"]]
+
+
+@lru_cache(maxsize=2)
+def _region_lists(table: str, layer: str, checklist: Checklist) -> RegionLists:
+    """Region lists, read once in each process."""
+
+    def accept(text: str) -> Sequence[str]:
+        reading = read_name(text, checklist)
+        return reading.accepted if reading.role == "candidate" else ()
+
+    return RegionLists.read(table, layer, accept)
+
+
+def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] | None) -> _Found:
+    """Look at the waters of a part."""
+    desk = desk or Desk.open(job)
+    checklist = desk.checklist
+    assert checklist is not None, "a run has one list for all waters"
+    lists = None if regions is None else _region_lists(*regions, checklist)
+    found = []
+    for number, site, screened in zip(part.waters, part.sites, desk.screened_of(part.sites), strict=True):
+        water = replace(job, site=site).open_water()
+        found.append(
+            assess(
+                desk.pool_of(site, screened, water=water),
+                screened,
+                number=number,
+                checklist=checklist,
+                water=water,
+                listed=None if lists is None else lists.at(site, year=job.as_of.year),
+            )
+        )
+    return _Found(number=part.number, waters=tuple(found))
+
+
+@contextmanager
+def _listed(job: Job, group: str | None) -> Iterator[tuple[Job, Checklist]]:
+    """The job with one list for all waters: a genus or another group becomes a list of its own."""
+    if group is None and not is_genus(job.checklist):
+        yield job, Checklist.load(job.checklist)
+        return
+    checklist = checklist_of_group(group or job.checklist, Store(job.store).batches())
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "group.csv"
+        write_checklist(checklist, path)
+        yield replace(job, checklist=str(path)), checklist
+
+
+def find_introduced(
+    sites: Sequence[Site],
+    job: Job,
+    *,
+    group: str | None = None,
+    regions: tuple[str, str] | None = None,
+    season: Season | None = None,
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> Run:
+    """Find the species near many waters that do not belong there.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+    job : Job
+        What to build with; its own site is not used.
+    group : str, optional
+        A genus, family or class: its species in the records are looked for in place of the
+        job's checklist.
+    regions : (str, str), optional
+        Table of region checklists and layer of their polygons.
+    season : Season, optional
+        What the present is compared with.
+    workers : int
+        Processes on this machine.
+    progress : callable, optional
+        Called as ``progress(doing, waters done, waters)``.
+
+    Raises
+    ------
+    RecordFileError
+        When the store holds no records.
+    ChecklistError, LayerError
+        When a list or layer cannot be used.
+    """
+    season = season or Season()
+    tell = progress or (lambda doing, done, total: None)
+    Desk.open(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
+    with _listed(job, group) as (listed, checklist):
+        lists = None if regions is None else _region_lists(*regions, checklist)
+        found: dict[int, Assessment] = {}
+        tell("looking", 0, len(sites))
+        with crew(listed, partial(_look, regions=regions), workers=workers) as people:
+            for part in people.build(parts_of(sites)):
+                found.update({item.document["number"]: item for item in part.waters})
+                tell("looking", len(found), len(sites))
+    assessments = tuple(found[number] for number in sorted(found))
+    season.mark([item.document for item in assessments])
+    document = _document(job, checklist, assessments, season, lists)
+    return Run(document=document, assessments=assessments, season=season)
+
+
+def _document(
+    job: Job,
+    checklist: Checklist,
+    assessments: Sequence[Assessment],
+    season: Season,
+    lists: RegionLists | None,
+) -> dict[str, Any]:
+    shared, each = _split_notes(assessments)
+    for item, own in zip(assessments, each, strict=True):
+        item.document["notes"] += own
+    waters = [item.document for item in assessments]
+    version, settings = poolbuilder.__version__, job.settings.as_dict()
+    rows = [row for water in waters for row in (*water["introduced"], *water["unsettled"])]
+    silent = bool(rows) and all(row["establishmentSource"] == "unknown" for row in rows)
+    notes = [NO_STATUS] if silent else []
+    notes += _outline_note(waters)
+    notes += _empty_note(waters)
+    notes += season.notes(settings=settings, version=version, checklist=checklist.name)
+    return {
+        "schemaVersion": SCHEMA_VERSION,
+        "poolbuilderVersion": version,
+        "asOf": job.as_of.isoformat(),
+        "since": None if season.since is None else season.since.isoformat(),
+        "previous": None if season.before is None else season.before["asOf"],
+        "checklist": checklist.name,
+        "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
+        "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
+        "notes": [*notes, *shared, *(() if lists is None else lists.notes)],
+        "cautions": list(CAUTIONS),
+        "waters": waters,
+        "inputs": _inputs(assessments, checklist, lists),
+        "datasets": _datasets(assessments),
+        "settings": settings,
+    }
+
+
+def _outline_note(waters: Sequence[Mapping[str, Any]]) -> list[str]:
+    without = sum(not water["outlined"] for water in waters)
+    if not without:
+        return []
+    return [
+        f"{without:,} of {len(waters):,} waters have no outline: there, recorded in the water means within "
+        "sameWaterKm of the point given"
+    ]
+
+
+def _empty_note(waters: Sequence[Mapping[str, Any]]) -> list[str]:
+    empty = [water["water"] for water in waters if NOTHING in water["notes"]]
+    if not empty:
+        return []
+    named = ", ".join(empty[:5]) + (", …" if len(empty) > 5 else "")
+    return [f"{len(empty):,} of {len(waters):,} waters have {NOTHING} ({named})"]
+
+
+def _split_notes(assessments: Sequence[Assessment]) -> tuple[list[str], list[list[str]]]:
+    """Notes that every water has, and those of each."""
+    counts = Counter(note for item in assessments for note in dict.fromkeys(item.notes))
+    shared = [note for note, count in counts.items() if count == len(assessments) and count > 1]
+    return shared, [[note for note in item.notes if note not in shared] for item in assessments]
+
+
+def _inputs(
+    assessments: Sequence[Assessment], checklist: Checklist, lists: RegionLists | None
+) -> list[dict[str, Any]]:
+    """Files and queries that the run rests on, each once."""
+    found: dict[str, dict[str, Any]] = {}
+    for item in assessments:
+        for source in item.inputs:
+            if source.get("kind") != "checklist" or checklist.source:
+                found.setdefault(f"{source.get('path')}|{source.get('sha256')}", dict(source))
+    for source in () if lists is None else lists.sources:
+        found.setdefault(f"{source['path']}|{source['use']}", dict(source))
+    return list(found.values())
+
+
+def _datasets(assessments: Sequence[Assessment]) -> list[dict[str, Any]]:
+    """Data sets of the records near any water; a record near two waters counts at both."""
+    found: dict[str, dict[str, Any]] = {}
+    for item in assessments:
+        for source in item.datasets:
+            key = str(source.get("datasetKey") or source.get("title"))
+            if key in found:
+                found[key]["records"] += source.get("records") or 0
+            else:
+                found[key] = {**source, "records": source.get("records") or 0}
+    return sorted(found.values(), key=lambda item: (-item["records"], str(item["datasetKey"])))
