@@ -20,11 +20,13 @@ __all__ = [
     "EVIDENCE",
     "HYBRIDS",
     "INTRODUCED",
+    "LEDGER",
     "LOCATED",
     "NAMED",
     "PAIRS",
     "POOL",
     "POOLS",
+    "POSTERIOR",
     "RECORDS",
     "REJECTED",
     "SCREENED",
@@ -48,7 +50,10 @@ def _column(name: str, kind: pa.DataType, doc: str, *, required: bool = False) -
 
 _RECORD_COLUMNS = [
     _column(
-        "recordKey", TEXT, "Identifier within the store: the occurrenceID, else file and row.", required=True
+        "recordKey",
+        TEXT,
+        "Identifier within the store: the service's own, else the occurrenceID with its data set, else file and row.",
+        required=True,
     ),
     _column("occurrenceID", TEXT, "Identifier given by the source."),
     _column("datasetKey", TEXT, "Identifier of the data set at the service it came from."),
@@ -520,6 +525,31 @@ INTRODUCED = pa.schema(
         ),
     ],
     metadata={"doc": "Species that do not belong in a water and are recorded near it."},
+)
+
+
+POSTERIOR = pa.schema(
+    [
+        _column("hypothesis", TEXT, "What the fish may be: a species, `A × B`, or a backcross `(A × B) × A`.", required=True),
+        _column("parent1", TEXT, "First parent; of a backcross, the one that comes in twice.", required=True),
+        _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
+        _column("prior", REAL, "Weight before the fish was looked at, from the pool; sums to 1.", required=True),
+        _column("posterior", REAL, "Weight after it; sums to 1. Not a certainty: that takes DNA.", required=True),
+        _column("rank", WHOLE, "1 for the likeliest.", required=True),
+    ],
+    metadata={"doc": "What one fish may be, sorted by rank."},
+)
+
+LEDGER = pa.schema(
+    [
+        _column("scientificName", TEXT, "Possible parent.", required=True),
+        _column("character", TEXT, "Key of the character.", required=True),
+        _column("seen", TEXT, "What was seen, as it was given.", required=True),
+        _column("logOdds", REAL, "What this character alone adds to the species being a parent, alone or in a pair, at the pool's weights.", required=True),
+        _column("added", REAL, "What it adds once all other characters are known.", required=True),
+        _column("words", TEXT, "The same in words, with what the species shows and how that is known.", required=True),
+    ],
+    metadata={"doc": "What speaks for and against each species as a parent of one fish."},
 )
 
 

@@ -17,8 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder.errors import RecordFileError
-from poolbuilder.records import layout, text_table
+from poolbuilder.records import layout, terms, text_table
 from poolbuilder.records.darwin_core import read_all, read_records
+from poolbuilder.records.service.occurrences import WHOLE_NAME_DOUBTS, record_key
 from poolbuilder.records.terms import match_columns
 from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings
@@ -178,12 +179,55 @@ def test_keys_are_unique_within_a_file_and_keep_the_identifier() -> None:
     assert keys == ["a1", "a1#3", "records/repeated_ids.csv#4", "records/repeated_ids.csv/17"]
 
 
-def test_the_key_carries_the_data_set() -> None:
+def test_a_download_and_a_fetch_of_one_record_have_one_key() -> None:
     records, _ = _read("service_download.csv")
-    assert records["recordKey"] == ["abc/urn:x:1", "abc/urn:x:2"]
+    assert records["recordKey"] == ["gbif:4011", "gbif:4012"] == [record_key(4011), record_key("4012")]
     assert records["geodeticDatum"] == ["WGS84", "WGS84"]
     assert records["license"] == ["CC_BY_4_0", "CC0_1_0"]
     assert records["issue"][0] == "ZERO_COORDINATE;COORDINATE_ROUNDED"
+
+
+def test_the_key_carries_the_data_set(tmp_path: Path) -> None:
+    path = tmp_path / "keys.csv"
+    path.write_text(
+        "datasetKey,occurrenceID,scientificName,decimalLatitude,decimalLongitude\n"
+        "abc,urn:x:1,Lepomis gulosus,40.1,-88.2\nabc,17,Lepomis gulosus,40.1,-88.2\n"
+    )
+    assert read_all([path])[0]["recordKey"].to_pylist() == ["abc/urn:x:1", "abc/17"]
+
+
+@pytest.mark.parametrize(
+    ("name", "names", "ranks"),
+    [
+        (
+            "archive_verbatim",
+            [
+                "Lepomis cyanellus × L. macrochirus",
+                "Lepomis gulosus (Cuvier, 1829)",
+                "Lepomis Rafinesque, 1819",
+            ],
+            [None, "SPECIES", "GENUS"],
+        ),
+        (
+            "service_names.csv",
+            ["(Lepomis auritus x Lepomis gibbosus)", "Lepomis gulosus (Cuvier, 1829)"],
+            [None, "SPECIES"],
+        ),
+    ],
+)
+def test_names_that_a_service_could_not_place_whole_are_put_back(
+    name: str, names: list[str], ranks: list[str | None]
+) -> None:
+    records, notes = _read(name)
+    assert records["scientificName"] == names
+    assert records["taxonRank"] == ranks
+    assert str(records["readNote"][0]).startswith(f"the service reads the name {names[0]!r} as ")
+    assert records["readNote"][1:] == [None] * (len(names) - 1)
+    assert any("kept only a part of them: 1" in note for note in notes)
+
+
+def test_the_doubts_are_those_that_a_fetch_heeds() -> None:
+    assert terms.WHOLE_NAME_DOUBTS == WHOLE_NAME_DOUBTS
 
 
 def test_words_for_missing_are_missing_and_spaces_go() -> None:
@@ -645,12 +689,12 @@ def _archives_made_in(folder: Path, out: Path) -> list[Path]:
     builder = importlib.import_module("archive_samples.archive_builder")
     build = builder.build_archive
     made: list[Path] = []
-    terms = "http://rs.tdwg.org/dwc/terms/"
+    prefix = "http://rs.tdwg.org/dwc/terms/"
 
     def recorded(directory: str, rows: object, **more: object) -> object:
         path = out / str(len(made))
         path.mkdir(parents=True)
-        defaults = {f"{terms}decimalLatitude": "40.5", f"{terms}decimalLongitude": "-88.25"}
+        defaults = {f"{prefix}decimalLatitude": "40.5", f"{prefix}decimalLongitude": "-88.25"}
         build(str(path), rows, **{**more, "defaults": {**(more.get("defaults") or {}), **defaults}})  # type: ignore[dict-item]
         made.append(path)
         return build(directory, rows, **more)

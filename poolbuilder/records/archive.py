@@ -127,7 +127,8 @@ class CorePart:
 
     ``names`` is None when the file has its own header and no descriptor.  ``events`` are
     the parts of the event table that the records refer to by the column ``key``; in such a
-    part itself ``key`` is the event's identifier.
+    part itself ``key`` is the event's identifier.  ``verbatim`` is the extension in which a
+    download of the service repeats the records as they were given.
     """
 
     name: str
@@ -139,6 +140,7 @@ class CorePart:
     defaults: tuple[tuple[str, str], ...] = ()
     key: int | None = None
     events: tuple[CorePart, ...] = ()
+    verbatim: CorePart | None = None
 
 
 _GUIDE_DEFAULTS = (
@@ -151,6 +153,13 @@ _GUIDE_DEFAULTS = (
 
 def _local(tag: str) -> str:
     return tag.rsplit("}", 1)[-1]
+
+
+def _complete(section: ET.Element) -> None:
+    """Set what a section leaves out, as the text guide has it."""
+    for name, value in _GUIDE_DEFAULTS:
+        if section.get(name) is None or (name == "encoding" and not section.get(name)):
+            section.set(name, value)
 
 
 def _plain_descriptor(text: bytes, where: str) -> str:
@@ -170,9 +179,7 @@ def _plain_descriptor(text: bytes, where: str) -> str:
         if not of_events or fold(extension.get("rowType")) != "occurrence":
             root.remove(extension)
     for section in [core, *root.findall("extension")]:
-        for name, value in _GUIDE_DEFAULTS:
-            if section.get(name) is None or (name == "encoding" and not section.get(name)):
-                section.set(name, value)
+        _complete(section)
     if core.find("id") is None:
         ET.SubElement(core, "id", {"index": "-1"})
     return ET.tostring(root, encoding="unicode")
@@ -261,7 +268,26 @@ def core_parts(container: Container) -> list[CorePart]:
             file=where,
             remedy="give an archive with occurrences, or its occurrence table with coordinates",
         )
-    return _parts_of(core, folder, names, where)
+    parts = _parts_of(core, folder, names, where)
+    return [replace(part, verbatim=_verbatim(container, found[0], names)) for part in parts]
+
+
+def _verbatim(container: Container, name: str, names: list[str]) -> CorePart | None:
+    """The extension of occurrences beside a core of occurrences; None when it cannot be read."""
+    with container.open(name) as stream:
+        root = ET.fromstring(stream.read(_MAX_XML))
+    for element in root.iter():
+        element.tag = _local(element.tag)
+    for section in root.findall("extension"):
+        if fold(section.get("rowType")) != "occurrence":
+            continue
+        _complete(section)
+        try:
+            described = dwca.descriptors.DataFileDescriptor.make_from_metafile_section(section)
+            return _parts_of(described, PurePosixPath(name).parent, names, name)[0]
+        except (RecordFileError, AttributeError, TypeError, ValueError, LookupError):
+            return None  # an extension that cannot be read is ignored as the others are
+    return None
 
 
 def _parts_of(

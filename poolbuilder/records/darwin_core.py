@@ -104,6 +104,7 @@ class RecordFile:
             ("latin1", "bytes that are not UTF-8, read as Latin-1 (check the accents of names)"),
             ("undecodable", "characters that could not be decoded, read as \ufffd"),
             ("ragged", "rows that do not fit the header, kept with a note"),
+            ("whole name", "names as given put back, for the service kept only a part of them"),
             ("no event", "records whose event is not in the event table, kept with a note"),
             ("blank", "rows that hold none of the terms, left out"),
             ("not a number", "values that should be numbers and are not, left out with a note"),

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from poolbuilder import columns
 from poolbuilder.records.text_table import RawBatch
 
-__all__ = ["EVENT_KEY", "PARENT_KEY", "Events"]
+__all__ = ["CORE_KEY", "PARENT_KEY", "Events"]
 
-EVENT_KEY = "event key"
+CORE_KEY = "core key"
 PARENT_KEY = "parent key"
 """Names that are no terms, for the columns by which the tables refer to each other."""
 
@@ -34,7 +34,7 @@ class Events:
             )
             for name in names
         }
-        self._keys = joined.pop(EVENT_KEY, pa.nulls(count, pa.string()))
+        self._keys = joined.pop(CORE_KEY, pa.nulls(count, pa.string()))
         parents = joined.pop(PARENT_KEY, pa.nulls(count, pa.string()))
         self._columns = joined
         place = self._place(parents)
@@ -50,10 +50,9 @@ class Events:
         """Row of each key in the event table, -1 where there is none."""
         return columns.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
 
-    def fill(self, raw: RawBatch, tally: Counter[str]) -> RawBatch:
-        """Give each record what it leaves out and its event states."""
+    def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
+        """Give each record what it leaves out and the event with its key states."""
         given = dict(raw.columns)
-        keys = given.pop(EVENT_KEY, None)
         if keys is None:
             keys = pa.nulls(len(raw.rows), pa.string())
         place = self._place(keys)

@@ -12,12 +12,20 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from poolbuilder import columns
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records import layout, text_table
 from poolbuilder.records.archive import Container, CorePart, core_parts
-from poolbuilder.records.events import EVENT_KEY, PARENT_KEY, Events
+from poolbuilder.records.events import CORE_KEY, PARENT_KEY, Events
 from poolbuilder.records.layout import Layout
-from poolbuilder.records.terms import SERVICE_ID, match_columns, suggestions
+from poolbuilder.records.terms import (
+    SERVICE_ID,
+    WHOLE_NAME,
+    WHOLE_NAME_DOUBTS,
+    column_called,
+    match_columns,
+    suggestions,
+)
 from poolbuilder.records.text_table import RawBatch
 from poolbuilder.records.values import RowKeys, records_of
 from poolbuilder.vocabularies import fold
@@ -44,6 +52,8 @@ class Part:
         Given heading to term.
     events : tuple of Part
         The event table that the records refer to.
+    verbatim : Part, optional
+        The records as they were given to the service, before it read their names.
     """
 
     def __init__(
@@ -56,6 +66,7 @@ class Part:
         rename: Mapping[str, str],
         zipped: bool = False,
         events: tuple[Part, ...] = (),
+        verbatim: Part | None = None,
     ) -> None:
         self._described = described
         self._open = open_stream
@@ -64,6 +75,7 @@ class Part:
         self._rename = rename
         self._zipped = zipped
         self._events = events
+        self._verbatim = verbatim
         self._layout: Layout | None = None
         self._names: tuple[str, ...] = ()
         self._terms: dict[str, int] = {}
@@ -94,6 +106,8 @@ class Part:
         for part in self._events:
             part._look()
             part._place(complete=False)
+        if self._verbatim is not None:
+            self._verbatim._look()
         if self._events:
             remark("records are joined to the events of the archive")
             known = [name for part in (self, *self._events) for name in [*part._names, *part._constants()]]
@@ -151,15 +165,54 @@ class Part:
                     f"is a broken Parquet file: {error}", file=self._where, remedy="download it again"
                 ) from error
 
-    def tables(self, keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
+    def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part, after :meth:`prepare`."""
         events = self._read_events(tally)
-        key = self._described.key if events is not None else None
-        wanted = self._terms if key is None else {**self._terms, EVENT_KEY: key}
-        for raw in self._raw(wanted, tally):
-            joined = raw if events is None else events.fill(raw, tally)
-            if len(joined.rows):
-                yield records_of(joined, source=self._source, keys=keys, defaults=self._defaults, tally=tally)
+        whole_names = self._read_whole_names()
+        for raw in self._raw(self._wanted(), tally):
+            key = raw.columns.pop(CORE_KEY, None)
+            if events is not None:
+                raw = events.fill(raw, key, tally)
+            elif whole_names and key is not None:
+                names = [whole_names.get(text) for text in key.to_pylist()]
+                raw.columns[WHOLE_NAME] = columns.array(names, pa.string())
+            if len(raw.rows):
+                yield records_of(
+                    raw, source=self._source, keys=row_keys, defaults=self._defaults, tally=tally
+                )
+
+    def _wanted(self) -> dict[str, int]:
+        """Columns to read: the terms, and those by which tables and services refer to records."""
+        wanted = dict(self._terms)
+        if self._described.key is not None and (self._events or self._verbatim):
+            wanted[CORE_KEY] = self._described.key
+        for name in (SERVICE_ID, WHOLE_NAME):
+            place = column_called(name, self._names)
+            if place is not None:
+                wanted[name] = place
+        return wanted
+
+    def _read_whole_names(self) -> dict[str, str]:
+        """Name as given, by core id, of the records whose name the service could not place whole."""
+        key, issue = self._described.key, self._terms.get("issue")
+        if self._verbatim is None or key is None or issue is None:
+            return {}
+        aside: Counter[str] = Counter()
+        doubted: set[str | None] = set()
+        for raw in self._raw({CORE_KEY: key, "issue": issue}, aside):
+            index, issues = columns.codes(raw.columns["issue"])
+            marks = [any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues]
+            rows = np.flatnonzero(np.array([*marks, False])[index])
+            doubted.update(columns.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
+        part = self._verbatim
+        name, place = column_called("scientificName", part._names), part._described.key
+        if not doubted or name is None or place is None:
+            return {}
+        found: dict[str, str] = {}
+        for raw in part._raw({CORE_KEY: place, WHOLE_NAME: name}, aside):
+            pairs = zip(raw.columns[CORE_KEY].to_pylist(), raw.columns[WHOLE_NAME].to_pylist(), strict=True)
+            found.update({given: text for given, text in pairs if given in doubted and text})
+        return found
 
     def _read_events(self, tally: Counter[str]) -> Events | None:
         if not self._events:
@@ -168,8 +221,8 @@ class Part:
         for part in self._events:
             wanted = dict(part._terms)
             key = part._described.key
-            wanted[EVENT_KEY] = key if key is not None else wanted.get("eventID", 0)
-            parent = next((i for i, name in enumerate(part._names) if fold(name) == "parenteventid"), None)
+            wanted[CORE_KEY] = key if key is not None else wanted.get("eventID", 0)
+            parent = column_called("parentEventID", part._names)
             if parent is not None:
                 wanted[PARENT_KEY] = parent
             for raw in part._raw(wanted, tally):
@@ -221,6 +274,7 @@ def parts_of(container: Container, *, source: str, rename: Mapping[str, str]) ->
             rename=rename,
             zipped=zipped,
             events=tuple(part(event, alone=True) for event in what.events),
+            verbatim=part(what.verbatim, alone=True) if what.verbatim else None,
         )
 
     return [part(item, alone=len(described) == 1) for item in described]

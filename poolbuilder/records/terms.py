@@ -9,10 +9,16 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.schemas import RECORDS
 from poolbuilder.vocabularies import fold
 
-__all__ = ["SERVICE_ID", "match_columns", "suggestions"]
+__all__ = ["SERVICE_ID", "WHOLE_NAME", "WHOLE_NAME_DOUBTS", "column_called", "match_columns", "suggestions"]
 
 SERVICE_ID = "gbifID"
 """A column of tables downloaded from the open occurrence service; its coordinates are WGS84."""
+
+WHOLE_NAME = "verbatimScientificName"
+"""A column of such tables: the name as it was given to the service."""
+
+WHOLE_NAME_DOUBTS = ("TAXON_MATCH_HIGHERRANK", "TAXON_MATCH_NONE", "TAXON_MATCH_AGGREGATE")
+"""Flags of a name that the service could not place whole; a hybrid formula is one such."""
 
 _MADE_HERE = {"recordKey", "coordinateDecimals", "sourceFile", "sourceRow", "readNote"}
 READ = tuple(name for name in RECORDS.names if name not in _MADE_HERE)
@@ -76,6 +82,11 @@ def _listed(names: Sequence[str]) -> str:
     shown = [name or "(no name)" for name in names[:40]]
     more = f" and {len(names) - 40} more" if len(names) > 40 else ""
     return ", ".join(shown) + more
+
+
+def column_called(name: str, names: Sequence[str]) -> int | None:
+    """Position of the first heading that spells *name*, or None."""
+    return next((index for index, given in enumerate(names) if fold(given) == fold(name)), None)
 
 
 def suggestions(names: Sequence[str], taken: Mapping[int, str]) -> list[str]:

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.records.terms import SERVICE_ID, WHOLE_NAME, WHOLE_NAME_DOUBTS
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
 
@@ -164,9 +165,15 @@ class RowKeys:
         return seen
 
     def make(
-        self, identifier: pa.Array, dataset: pa.Array, rows: NDArray[np.int64], *, name: str
+        self,
+        identifier: pa.Array,
+        dataset: pa.Array,
+        rows: NDArray[np.int64],
+        *,
+        name: str,
+        service: pa.Array | None = None,
     ) -> pa.Array:
-        """The key of each row: the identifier with its data set, else file and row."""
+        """The key of each row: the service's, else the identifier with its data set, else file and row."""
         if not len(rows):
             return columns.array([], pa.string())
         slash, hash_sign = columns.array(["/", "#"], pa.string())
@@ -179,11 +186,33 @@ class RowKeys:
         scope = pc.coalesce(dataset, scope)
         scoped = pc.coalesce(pc.binary_join_element_wise(scope, identifier, slash), identifier)
         keys = pc.coalesce(scoped, by_row)
+        if service is not None:
+            prefix, nothing = columns.array(["gbif:", ""], pa.string())
+            keys = pc.coalesce(pc.binary_join_element_wise(prefix, _text(service), nothing), keys)
         repeat = self._seen(np.fromiter(map(hash, keys.to_pylist()), dtype=np.int64, count=len(rows)))
         if repeat.any():
             suffixed = pc.binary_join_element_wise(keys, number, hash_sign)
             keys = pc.if_else(columns.array(repeat, pa.bool_()), suffixed, keys)
         return keys
+
+
+def _restore_whole_names(
+    out: dict[str, pa.Array], whole: pa.Array, notes: _Notes, tally: Counter[str]
+) -> None:
+    """Put back the name as given where the service kept only a part of it, as with hybrid formulae."""
+    index, issues = columns.codes(out["issue"])
+    doubted = np.array([any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues] + [False])
+    differs = ~columns.flags(pc.equal(out["scientificName"], whole))
+    lost = doubted[index] & differs & columns.valid(whole)
+    if not lost.any():
+        return
+    for row in np.flatnonzero(lost).tolist():
+        given, read = whole[row].as_py(), out["scientificName"][row].as_py()
+        notes.add(row, f"the service reads the name {given!r} as {read!r}")
+    tally["whole name"] += int(lost.sum())
+    mask = columns.array(lost, pa.bool_())
+    out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])
+    out["taxonRank"] = pc.if_else(mask, _nothing(pa.string(), len(whole)), out["taxonRank"])
 
 
 def records_of(
@@ -207,7 +236,7 @@ def records_of(
     defaults : dict of str to str
         Value of a term where its cell is empty.
     tally : Counter
-        Counts ``not a number`` and ``decimal comma``.
+        Counts ``not a number``, ``decimal comma`` and ``whole name``.
     """
     count = len(raw.rows)
     notes = _Notes(raw.notes)
@@ -237,9 +266,13 @@ def records_of(
         )
         most = np.minimum(most, 127)
         out["coordinateDecimals"] = columns.array(most, pa.int8())
+    if WHOLE_NAME in given:
+        _restore_whole_names(out, _text(given[WHOLE_NAME]), notes, tally)
     out["scientificName"] = pc.coalesce(out["scientificName"], out["vernacularName"])
     out["sourceFile"] = repeated(source, count)
     out["sourceRow"] = columns.array(raw.rows, pa.int64())
-    out["recordKey"] = keys.make(out["occurrenceID"], out["datasetKey"], raw.rows, name=source)
+    out["recordKey"] = keys.make(
+        out["occurrenceID"], out["datasetKey"], raw.rows, name=source, service=given.get(SERVICE_ID)
+    )
     out["readNote"] = notes.column(count)
     return pa.Table.from_arrays([out[name] for name in RECORDS.names], schema=RECORDS)
