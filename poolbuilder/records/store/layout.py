@@ -10,7 +10,7 @@ in plain Parquet files of the RECORDS schema, so that none is lost.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -127,7 +127,8 @@ def _as_records(rows: pa.Table, made: dict[str, pa.Array]) -> pa.Table:
         if field.name in made:
             parts.append(made[field.name])
         elif field.name in rows.column_names:
-            parts.append(rows.column(field.name))
+            column = rows.column(field.name)
+            parts.append(column if column.type == field.type else column.cast(field.type))
         else:
             parts.append(pa.nulls(len(rows), field.type))
     return pa.Table.from_arrays(parts, schema=schemas.RECORDS)
@@ -145,6 +146,11 @@ def metadata(*, box: tuple[float, float, float, float] | None, sources: list[str
         geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}
         found["geo"] = json.dumps(geo)
     return found
+
+
+def coded_columns(schema: pa.Schema) -> list[str]:
+    """Text columns that have dictionaries."""
+    return [field.name for field in schema if field.type == pa.string() and field.name not in _IDENTIFIERS]
 
 
 def write_options(schema: pa.Schema) -> dict[str, Any]:
@@ -192,8 +198,12 @@ def completed(rows: pa.Table, schema: pa.Schema) -> pa.Table:
 
 
 @contextmanager
-def opened(folder: Folder, name: str, *, anew: bool = False) -> Iterator[pq.ParquetFile]:
+def opened(
+    folder: Folder, name: str, *, anew: bool = False, coded: Sequence[str] = ()
+) -> Iterator[pq.ParquetFile]:
     """A Parquet file of the store, open for reading; its footer is parsed once unless *anew*.
+
+    Texts of the columns in *coded* are read as codes into their dictionaries.
 
     Raises
     ------
@@ -206,7 +216,10 @@ def opened(folder: Folder, name: str, *, anew: bool = False) -> Iterator[pq.Parq
         with (
             told(label, "reading"),
             pq.ParquetFile(
-                folder.source(name), memory_map=folder.path is not None, metadata=footer
+                folder.source(name),
+                memory_map=folder.path is not None,
+                metadata=footer,
+                read_dictionary=list(coded),
             ) as parquet,
         ):
             if len(folder.footers) >= KEPT_FOOTERS:

@@ -28,6 +28,7 @@ Place = tuple[float, float, float]
 """Longitude and latitude in degrees, and reach in km."""
 
 _WHOLE = ["longitudeE5", "latitudeE5"]
+_CODED = layout.coded_columns(layout.PLACED)
 _REST = [name for name in layout.PLACED.names if name not in {*_WHOLE, "geometry"}]
 
 
@@ -133,7 +134,7 @@ def _near_in(folder: Folder, file: StoredFile, places: Sequence[Place]) -> tuple
     if not len(groups):
         return None
     check_size(folder, file)
-    with layout.opened(folder, file.name) as parquet:
+    with layout.opened(folder, file.name, coded=_CODED) as parquet:
         points = _points(folder, file, parquet, groups)
         hits = [
             points.near(place, wanted, mine[groups])
