@@ -22,12 +22,9 @@ from poolbuilder.model.effort import list_completeness, pair_km, place_completen
 from poolbuilder.model.evidence import aged_quality, event_keys
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.names import name_records
-from poolbuilder.ranges import status_at
 from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.screen import screen
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
-from poolbuilder.surroundings import settle_names
 
 __all__ = ["Surveys", "read_surveys"]
 
@@ -90,12 +87,29 @@ def _screened(
             f"{paths[0]}: no survey has usable coordinates "
             "(give decimalLongitude and decimalLatitude, or --map your columns to them)"
         )
-    middle = Site(
-        longitude=float(np.median(columns.numbers(table["longitude"]))),
-        latitude=float(np.median(columns.numbers(table["latitude"]))),
-    )
-    status = status_at(None, middle, checklist.species)
-    return settle_names(table, status, settings=settings), sources, notes
+    settled, words = _one_name_each(table)
+    return settled, sources, (*notes, *words)
+
+
+def _one_name_each(table: pa.Table) -> tuple[pa.Table, list[str]]:
+    """Read each candidate's name as one species, so that no fish is scored twice."""
+    roles = columns.strings(table["role"])
+    accepted = table["acceptedNames"].to_pylist()
+    unclear = {
+        (name, tuple(names))
+        for name, names, role in zip(columns.strings(table["scientificName"]), accepted, roles, strict=True)
+        if role == "candidate" and len(names) > 1
+    }
+    single = [
+        names[:1] if role == "candidate" else names for names, role in zip(accepted, roles, strict=True)
+    ]
+    place = table.schema.get_field_index("acceptedNames")
+    field = table.schema.field(place)
+    words = [
+        f"{name} may mean {' or '.join(names)}; scored as {names[0]}"
+        for name, names in sorted(unclear, key=str)
+    ]
+    return table.set_column(place, field, columns.array(single, field.type)), words
 
 
 def _scored_species(places: Places, lists: Lists) -> tuple[tuple[str, ...], list[str]]:
