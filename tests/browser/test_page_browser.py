@@ -102,7 +102,7 @@ def test_axe_finds_nothing_serious_on_result_and_comparison(
     page = visit(local_page + QUERY).page
     page.wait_for_selector("table.pool", timeout=WAIT_MS)
     assert serious(page, axe) == []
-    page.goto(local_page + QUERY.replace("radiusKm=40", "radiusKm=30"))
+    page.goto(local_page + QUERY.replace("radiusKm=40", "radiusKm=20"))
     page.wait_for_selector("table.pool", timeout=WAIT_MS)
     page.get_by_role("button", name="Compare").click()
     page.wait_for_selector("table.beside")
