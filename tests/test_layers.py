@@ -40,8 +40,12 @@ LAYERS = [
     ["datapackage"],
     ["folder", "job", "summary", "intake"],
     ["demonstration"],
-    ["many", "model.calibrate", "model.hazard", "model.specimen"],
-    ["compare", "specimens", "report"],
+    ["many", "model.calibrate", "model.hazard", "model.traits", "model.hybrid_index"],
+    ["model.expression", "trait_tables", "fish_notes"],
+    ["model.specimen"],
+    ["model.ledger"],
+    ["compare", "report"],
+    ["specimens"],
     ["refresh", "calibration", "introduced"],
     ["page"],
     ["cli"],
@@ -49,7 +53,7 @@ LAYERS = [
 ]  # fmt: skip
 
 # Packages (folders) may import among their own files; their line is that of the folder.
-PACKAGES = {"report", "calibration", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh", "introduced"}
+PACKAGES = {"report", "specimens", "calibration", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh", "introduced"}
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
 
 

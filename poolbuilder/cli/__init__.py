@@ -31,6 +31,7 @@ COMMANDS = {
     "report": "poolbuilder.cli.report:report",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",
+    "specimen": "poolbuilder.cli.specimen:specimen",
 }
 """Command name to module and function; a command's module is imported only when it is run."""
 

@@ -1,0 +1,140 @@
+"""``poolbuilder specimen``: one fish against a pool."""
+
+from __future__ import annotations
+
+import io
+import json
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import click
+
+from poolbuilder.cli.options import out_option
+
+__all__ = ["specimen"]
+
+WIDTH = 100
+
+
+def _print(lines: list[str]) -> None:
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()) + 4)
+        wrapped = textwrap.wrap(line, WIDTH, subsequent_indent=indent, drop_whitespace=True)
+        click.echo("\n".join(wrapped) if len(line) > WIDTH else line)
+
+
+def _simulate(traits: Path | None, fish: int, seed: int, settings_file: Path | None) -> None:
+    from poolbuilder.cli.options import read_settings
+    from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines
+    from poolbuilder.trait_tables import read_traits
+
+    table, settings = read_traits(traits), read_settings(settings_file)
+    listed, prior = even_hypotheses(table, settings=settings)
+    counts = [each.key for each in table.characters if each.kind == "count"]
+    for title, keys in (("counts alone", counts), ("everything", None)):
+        made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
+        _print(simulation_lines(made, title=title, pairs=keys is None))
+    click.echo(
+        "every hypothesis alike before looking; drawn from the tables that weigh them: the best to hope for"
+    )
+
+
+def _settings(built: Any, settings_file: Path | None, f1_share: float | None) -> Any:
+    """The pool's settings, with those of a file and --f1-share in place of its own."""
+    from poolbuilder.cli.options import read_settings
+    from poolbuilder.settings import Settings
+
+    chosen = {**built.settings.as_dict(), **read_settings(settings_file).changed()}
+    if f1_share is not None:
+        chosen["f1Share"] = f1_share
+    return Settings.from_dict(chosen)
+
+
+@click.command()
+@click.argument("pool", required=False, type=click.Path(path_type=Path))
+@click.argument("fish", metavar="FISH.toml", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--traits",
+    type=click.Path(path_type=Path),
+    help="Trait table NAME_traits.csv, with NAME_characters.csv beside it. [default: the sunfishes]",
+)
+@out_option
+@click.option("--backcrosses", is_flag=True, help="Weigh first backcrosses too.")
+@click.option("--f1-share", type=float, help="Share of hybrids before looking. [default: the pool's f1Share]")
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    help="TOML file with numbers to use in place of the pool's.",
+)
+@click.option(
+    "--format",
+    "shape",
+    type=click.Choice(["table", "csv", "json"]),
+    default="table",
+    show_default=True,
+    help="csv and json hold the whole posterior.",
+)
+@click.option("--template", is_flag=True, help="Print an empty FISH.toml and stop.")
+@click.option("--simulate", is_flag=True, help="Weigh fish drawn from the trait table and stop.")
+@click.option(
+    "--simulated", type=click.IntRange(2, 10_000), default=100, show_default=True, help="Fish per hypothesis."
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Of --simulate.")
+def specimen(
+    pool: Path | None,
+    fish: Path | None,
+    traits: Path | None,
+    out: Path | None,
+    backcrosses: bool,
+    f1_share: float | None,
+    settings_file: Path | None,
+    shape: str,
+    template: bool,
+    simulate: bool,
+    simulated: int,
+    seed: int,
+) -> None:
+    """Weigh what was seen on one fish against the pool in folder POOL.
+
+    FISH.toml holds what was seen and counted; --template prints an empty one.
+    """
+    if template or simulate:
+        if pool is not None:
+            raise click.UsageError("--template and --simulate take no POOL")
+        if simulate:
+            _simulate(traits, simulated, seed, settings_file)
+            return
+        from poolbuilder.cli.options import read_settings
+        from poolbuilder.fish_notes import template as form
+        from poolbuilder.trait_tables import read_traits
+
+        click.echo(form(read_traits(traits), settings=read_settings(settings_file)), nl=False)
+        return
+    if pool is None or fish is None:
+        raise click.UsageError("name a pool folder and the notes on one fish (--template prints empty ones)")
+    from poolbuilder.fish_notes import read_fish
+    from poolbuilder.folder import read_pool
+    from poolbuilder.specimens import identify, write_specimen
+    from poolbuilder.trait_tables import read_traits
+
+    built, table = read_pool(pool), read_traits(traits)
+    settings = _settings(built, settings_file, f1_share)
+    notes = read_fish(fish, table, settings=settings)
+    found = identify(built, notes, table, settings=settings, backcrosses=backcrosses)
+    if shape == "csv":
+        import pyarrow.csv
+
+        buffer = io.BytesIO()
+        pyarrow.csv.write_csv(found.posterior_table(), buffer)
+        click.echo(buffer.getvalue().decode(), nl=False)
+    elif shape == "json":
+        click.echo(json.dumps(found.posterior_table().to_pylist(), ensure_ascii=False, indent=1))
+    else:
+        from poolbuilder.specimens.lines import summary_lines
+
+        _print(summary_lines(found))
+    if out is not None:
+        folder = write_specimen(found, out)
+        click.echo(f"wrote {folder} (open specimen.html in a browser)", err=True)

@@ -1,0 +1,374 @@
+"""The notes on one fish, as TOML: an empty form, and its reading."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from poolbuilder.errors import TraitError
+from poolbuilder.model.traits import Character, Fish, Seen, TraitTable
+from poolbuilder.settings import Settings
+
+__all__ = ["parse_fish", "read_fish", "template"]
+
+ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
+FISH = ("sex", "size", "breeding", *ABOUT)
+SEXES = ("male", "female", "unknown")
+SIZES = ("young", "adult", "unknown")
+BREEDING = {"yes": True, "no": False, "unknown": None}
+STANDARD_LENGTH = "standard_length_mm"
+LONGEST_PART = {"pectoral_length_mm": 0.6, "body_depth_mm": 0.8, "flap_length_mm": 0.35}
+"""Largest part of the standard length that a measure can be."""
+MOST_TEXT = 20_000
+SIDES_MAY_DIFFER = 2
+
+
+def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> Fish:
+    """Read the notes on one fish.
+
+    Raises
+    ------
+    TraitError
+        With file, line and remedy.
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
+    except UnicodeDecodeError as error:
+        raise TraitError("is not UTF-8 text", file=path, remedy="save it as UTF-8") from error
+    return parse_fish(text, table, settings=settings, where=str(path))
+
+
+def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str = "notes") -> Fish:
+    """Read the notes on one fish from a text; see :func:`read_fish`."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise TraitError(
+            f"is not TOML: {error}", file=where, remedy='write one `name = value` a line, words in "quotes"'
+        ) from error
+    return _Notes(document, text, table, settings, where).fish()
+
+
+class _Notes:
+    """Notes being read."""
+
+    def __init__(
+        self, document: Mapping[str, Any], text: str, table: TraitTable, settings: Settings, where: str
+    ) -> None:
+        self.lines = text.splitlines()
+        self.table, self.settings, self.where = table, settings, where
+        for name in document:
+            if name not in {"fish", "seen"}:
+                raise self.fault(name, f"unknown section or key {name!r}", "put it under [fish] or [seen]")
+        self.about = self._section(document, "fish")
+        self.given = self._section(document, "seen")
+        self.names = _names(table)
+        self.doubts: list[str] = []
+
+    def fault(self, key: str, fact: str, remedy: str) -> TraitError:
+        """An error at the line where a key stands."""
+        pattern = re.compile(rf'\s*\[?"?{re.escape(key)}"?\s*[\]=.]')
+        row = next((number for number, line in enumerate(self.lines, 1) if pattern.match(line)), None)
+        return TraitError(fact, file=self.where, row=row, remedy=remedy)
+
+    def _section(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
+        section = document.get(name, {})
+        if not isinstance(section, dict):
+            raise self.fault(name, f"{name} is not a section", f"write [{name}] on a line of its own")
+        return dict(section)
+
+    def fish(self) -> Fish:
+        self._check_about()
+        values: dict[str, tuple[Any, float, str]] = {}
+        for key, given in self.given.items():
+            target = self._target(key)
+            value, sure = self._with_certainty(key, given)
+            if value is None:
+                continue
+            if target in values:
+                raise self.fault(key, f"{target} is given twice", "keep the one you trust")
+            values[target] = (value, sure, key)
+        measures = {
+            key: self._measure(key, *values.pop(key)[:2]) for key in _measures(self.table) if key in values
+        }
+        self._check_measures(measures)
+        seen = [
+            each for character in self.table.characters for each in self._observe(character, values, measures)
+        ]
+        self._contradictions({each.character: each.value for each in seen})
+        return Fish(
+            name=str(self.about.get("name", "")),
+            sex=self._choice("sex", SEXES),
+            stage=self._stage(measures),
+            breeding=BREEDING[self._choice("breeding", tuple(BREEDING))],
+            seen=tuple(seen),
+            about={key: self.about[key] for key in ABOUT if key in self.about}
+            | {key: value for key, (value, _) in measures.items()},
+            doubts=tuple(self.doubts),
+        )
+
+    # -- [fish] --------------------------------------------------------------------------
+
+    def _check_about(self) -> None:
+        for key, value in self.about.items():
+            if key not in FISH:
+                near = difflib.get_close_matches(key, FISH, n=1)
+                where = (
+                    "[seen] holds characters and measures"
+                    if key in self.names
+                    else "known are " + ", ".join(FISH)
+                )
+                raise self.fault(
+                    key, f"unknown key {key!r} under [fish]", f"did you mean {near[0]}?" if near else where
+                )
+            if len(str(value)) > MOST_TEXT:
+                raise self.fault(
+                    key, f"{key} has {len(str(value)):,} characters", f"keep it under {MOST_TEXT:,}"
+                )
+        photos = self.about.get("photos", [])
+        if not isinstance(photos, list) or not all(isinstance(each, str) for each in photos):
+            raise self.fault(
+                "photos", "photos is not a list of texts", 'write photos = ["side.jpg", "rakers.jpg"]'
+            )
+
+    def _choice(self, key: str, choices: Iterable[str]) -> str:
+        value = self.about.get(key, "unknown")
+        if isinstance(value, bool):
+            value = "yes" if value else "no"
+        value = str(value).strip().lower() or "unknown"
+        if value not in choices:
+            raise self.fault(key, f"{key} {value!r} is not known", f"use one of {', '.join(choices)}")
+        return value
+
+    def _stage(self, measures: Mapping[str, tuple[float, float]]) -> str:
+        stage = self._choice("size", SIZES)
+        length = measures.get(STANDARD_LENGTH)
+        if length is None:
+            return stage
+        measured = "young" if length[0] < self.settings.young_mm else "adult"
+        if stage not in {"unknown", measured}:
+            self.doubts.append(
+                f"the notes call it {stage}, its standard length of {length[0]:g} mm says {measured}; "
+                f"taken as {stage}"
+            )
+            return stage
+        return measured
+
+    # -- [seen] --------------------------------------------------------------------------
+
+    def _target(self, key: str) -> str:
+        plain = re.sub(r"[\s-]+", "_", key.strip().lower())
+        if plain in self.names:
+            return self.names[plain]
+        near = difflib.get_close_matches(plain, self.names, n=3, cutoff=0.5)
+        known = ", ".join(dict.fromkeys(self.names[name] for name in near))
+        remedy = f"nearest are {known}" if near else "`poolbuilder specimen --template` lists them"
+        raise self.fault(key, f"unknown character {key!r}", remedy)
+
+    def _with_certainty(self, key: str, given: Any) -> tuple[Any, float]:
+        """Value and certainty; None for a value that stands empty."""
+        sure: Any = self.settings.observer_sure
+        value = given
+        if isinstance(given, dict):
+            unknown = set(given) - {"value", "sure"}
+            if unknown or "value" not in given:
+                raise self.fault(key, f"{key} has no value", "write such as { value = 11, sure = 0.8 }")
+            value, sure = given["value"], given.get("sure", sure)
+        if isinstance(value, list):
+            fact = f"{key} is given as {len(value)} values that contradict one another"
+            raise self.fault(key, fact, "name one, and lower how sure you are")
+        if isinstance(sure, bool) or not isinstance(sure, int | float) or not 0 <= sure <= 1:
+            raise self.fault(key, f"{key}: sure = {sure!r} is not a share", "use 0 (a guess) to 1 (certain)")
+        empty = isinstance(value, str) and value.strip().lower() in {"", "unknown", "?"}
+        return (None if empty or sure == 0 else value), float(sure)
+
+    def _figure(self, key: str, value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise self.fault(key, f"{key} = {value!r} is not a number", "write digits alone, without a unit")
+        return float(value)
+
+    def _measure(self, key: str, value: Any, sure: float) -> tuple[float, float]:
+        figure = self._figure(key, value)
+        if not 0 < figure < 1000:
+            raise self.fault(key, f"{key} = {figure:g} is not possible", "give millimetres")
+        return figure, sure
+
+    def _check_measures(self, measures: Mapping[str, tuple[float, float]]) -> None:
+        whole = measures.get(STANDARD_LENGTH)
+        for key, (value, _) in measures.items():
+            most = LONGEST_PART.get(key)
+            if whole and most and value > most * whole[0]:
+                raise self.fault(
+                    key,
+                    f"{key} {value:g} is too long for a standard length of {whole[0]:g} mm",
+                    "measure both again, in millimetres",
+                )
+            if key != STANDARD_LENGTH and whole is None:
+                self.doubts.append(f"{key} says nothing without {STANDARD_LENGTH}")
+
+    def _observe(
+        self, character: Character, values: Mapping[str, Any], measures: Mapping[str, tuple[float, float]]
+    ) -> list[Seen]:
+        found = [
+            (name, *values[name][:2], values[name][2])
+            for name in (character.key, *(f"{character.key}_{side}" for side in character.sides))
+            if name in values
+        ]
+        made = _ratio(character, measures)
+        if made is not None:
+            found.append((character.key, made[0], made[1], character.numerator))
+        if not found:
+            return []
+        seen = [self._value(character, key, value) for _, value, _, key in found]
+        sure = sum(each[2] for each in found) / len(found)
+        if isinstance(seen[0], str):
+            return [Seen(character=character.key, value=seen[0], sure=sure, words=character.say(seen[0]))]
+        figures = [float(value) for value in seen]
+        apart = max(figures) - min(figures)
+        if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
+            raise self.fault(
+                found[-1][3],
+                f"{character.words}: {' and '.join(f'{v:.3g}' for v in figures)} contradict one another",
+                "count or measure again",
+            )
+        mean = sum(figures) / len(figures)
+        words = character.say(mean)
+        if len(figures) > 1 and apart:
+            words += f" (mean of {' and '.join(f'{v:.3g}' for v in figures)})"
+        return [Seen(character=character.key, value=mean, sure=sure, words=words)]
+
+    def _value(self, character: Character, key: str, value: Any) -> float | str:
+        if not character.is_number:
+            return self._state(character, key, value)
+        figure = self._figure(key, value)
+        if character.kind == "count" and figure != int(figure):
+            raise self.fault(
+                key, f"{key} = {figure:g} is not a whole number", "count again, one figure a side"
+            )
+        if not character.low <= figure <= character.high:
+            raise self.fault(
+                key,
+                f"{character.words}: {figure:.3g} is not possible in this group",
+                f"{character.low:g} to {character.high:g} are; count again, "
+                "or ask whether it is of this group at all",
+            )
+        return figure
+
+    def _state(self, character: Character, key: str, value: Any) -> str:
+        if isinstance(value, bool) and {"present", "absent"} <= set(character.states):
+            value = "present" if value else "absent"
+        plain = re.sub(r"[\s-]+", "_", str(value).strip().lower())
+        if plain not in character.states:
+            raise self.fault(
+                key, f"{key} = {value!r} is not a state of it", f"use one of {', '.join(character.states)}"
+            )
+        return plain
+
+    def _contradictions(self, seen: Mapping[str, float | str]) -> None:
+        total, lower = seen.get("gill_rakers"), seen.get("gill_rakers_lower")
+        if isinstance(total, float) and isinstance(lower, float) and lower >= total:
+            raise self.fault(
+                "gill_rakers",
+                f"{total:g} gill rakers in all, {lower:g} of them on the lower limb, contradict one another",
+                "count the upper limb too",
+            )
+        for key, state, ratio, low, high in _DISAGREE:
+            value = seen.get(ratio)
+            if seen.get(key) == state and isinstance(value, float) and not low <= value <= high:
+                words = self.table.by_key[key].words, self.table.by_key[ratio].words
+                raise self.fault(
+                    key,
+                    f"{words[0]}: {state.replace('_', ' ')} contradicts {words[1]} {value:.3g}",
+                    "look again, and keep the one you trust",
+                )
+
+
+_DISAGREE = (
+    ("flap_length", "short", "flap_percent_sl", 0, 14),
+    ("flap_length", "very_long", "flap_percent_sl", 7, 100),
+    ("pectoral_bent_forward", "short_of_eye", "pectoral_in_sl", 3.1, 10),
+    ("pectoral_bent_forward", "past_nostril", "pectoral_in_sl", 0, 4.2),
+)
+"""A state, and the ratios that can go with it; wide, from the geometry of the head (from memory)."""
+
+
+def _measures(table: TraitTable) -> tuple[str, ...]:
+    made = [name for each in table.characters for name in (each.numerator, each.denominator) if name]
+    return tuple(dict.fromkeys([STANDARD_LENGTH, *made]))
+
+
+def _names(table: TraitTable) -> dict[str, str]:
+    """Every key that may be written to the key that it stands for."""
+    names = {key: key for key in _measures(table)}
+    for character in table.characters:
+        for name in (character.key, *character.also):
+            names[name] = character.key
+            for side in character.sides:
+                names[f"{name}_{side}"] = f"{character.key}_{side}"
+    return names
+
+
+def _ratio(character: Character, measures: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
+    """A ratio from its two measures, with how sure both are together."""
+    if character.numerator not in measures or character.denominator not in measures:
+        return None
+    (above, sure1), (below, sure2) = measures[character.numerator], measures[character.denominator]
+    return character.factor * above / below, min(sure1, sure2)
+
+
+# -- the empty form ----------------------------------------------------------------------
+
+
+_HEAD = """# What was seen on one fish.  Take away the # before a line to fill it in; leave what you did
+# not see.  How sure you are goes beside a value: dorsal_rays = { value = 11, sure = 0.8 }
+# (0 is a guess, 1 certain; without it, {sure:g} is taken).  Name one state, not two.
+#
+# Wet your hands, keep the fish in water, work in seconds, and let it go where it was caught.
+# Licences, protected species and live transport: ask the local authority before you start.
+
+[fish]
+# name = "fish 1"
+# date = "2026-06-14"
+# place = ""
+# observer = ""
+# photos = ["side.jpg", "gill_rakers.jpg"]
+# remarks = ""
+# sex = "unknown"          # male, female, unknown
+# size = "unknown"         # young, adult, unknown; the standard length decides when it is given
+# breeding = "unknown"     # yes, no, unknown
+
+[seen]
+# measures in millimetres, straight lines, all against one ruler
+"""
+
+
+def template(table: TraitTable, *, settings: Settings) -> str:
+    """An empty form with every character of a table, as TOML."""
+    lines = [_HEAD.replace("{sure:g}", f"{settings.observer_sure:g}")]
+    lines += [f"# {name} = " for name in _measures(table)]
+    for character in table.characters:
+        if character.kind == "ratio":
+            continue
+        lines.append("")
+        lines.append(f"# {character.words}: {character.look}")
+        if character.care:
+            lines.append(f"#   {character.care}")
+        if character.shows:
+            lines.append(f"#   plain in {'adults' if character.shows == 'adult' else 'breeding fish'} only")
+        if character.states:
+            lines.append(f"#   one of {', '.join(character.states)}")
+            lines.append(f'# {character.key} = "{character.states[0]}"')
+        else:
+            lines += [f"# {character.key}{side} = " for side in _suffixes(character)]
+    return "\n".join(lines) + "\n"
+
+
+def _suffixes(character: Character) -> list[str]:
+    return [f"_{side}" for side in character.sides] or [""]
