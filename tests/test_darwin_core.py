@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import importlib
 import subprocess
 import sys
@@ -16,9 +17,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder.checklist import Checklist
 from poolbuilder.errors import RecordFileError
+from poolbuilder.names import name_records
 from poolbuilder.records import layout, terms, text_table
 from poolbuilder.records.darwin_core import read_all, read_records
+from poolbuilder.records.screen import screen, tally
 from poolbuilder.records.service.occurrences import WHOLE_NAME_DOUBTS, record_key
 from poolbuilder.records.terms import match_columns
 from poolbuilder.schemas import RECORDS
@@ -649,23 +653,7 @@ def test_reading_imports_no_pandas() -> None:
 )  # files that its tests leave open
 def test_every_archive_that_the_reader_package_makes_for_its_own_tests(tmp_path: Path) -> None:
     """Source: the test folder of python-dwca-reader 0.17.1 on the package registry."""
-    command = [
-        sys.executable,
-        "-m",
-        "pip",
-        "download",
-        "--no-deps",
-        "--no-binary",
-        ":all:",
-        "-d",
-        str(tmp_path),
-    ]
-    got = subprocess.run([*command, "python-dwca-reader==0.17.1"], capture_output=True, text=True)
-    if got.returncode:
-        pytest.skip("the package registry cannot be reached")
-    [packed] = tmp_path.glob("*.tar.gz")
-    subprocess.run(["tar", "xzf", str(packed), "-C", str(tmp_path)], check=True)
-    [folder] = tmp_path.glob("*/dwca/test")
+    [folder] = _unpacked("python-dwca-reader==0.17.1", tmp_path).glob("dwca/test")
     made = _archives_made_in(folder, tmp_path / "made")
     assert len(made) > 40
     read = refused = 0
@@ -679,6 +667,48 @@ def test_every_archive_that_the_reader_package_makes_for_its_own_tests(tmp_path:
             assert table["scientificName"].null_count == 0
             read += 1
     assert (read, refused) == (44, 5)
+
+
+def _unpacked(package: str, folder: Path) -> Path:
+    """The unpacked source distribution of a package; the test skips when the registry is out of reach."""
+    command = [
+        sys.executable,
+        "-m",
+        "pip",
+        "download",
+        "--no-deps",
+        "--no-binary",
+        ":all:",
+        "-d",
+        str(folder),
+    ]
+    if subprocess.run([*command, package], capture_output=True, text=True).returncode:
+        pytest.skip("the package registry cannot be reached")
+    [packed] = folder.glob("*.tar.gz")
+    subprocess.run(["tar", "xzf", str(packed), "-C", str(folder)], check=True)
+    [found] = (item for item in folder.iterdir() if item.is_dir() and item.name in packed.name)
+    return found
+
+
+@pytest.mark.registry
+def test_a_real_download_of_the_service(tmp_path: Path) -> None:
+    """Source: the sample data set in the source distribution of polars-darwin-core 4.0.0."""
+    path = _unpacked("polars-darwin-core==4.0.0", tmp_path) / "sample-dataset"
+    table, sources, notes, datasets = read_all([path])
+    assert table.num_rows == sources[0]["rows"] == 7929
+    assert len(datasets) == 210
+    assert all(item["license"] and item["title"] and item["citation"] for item in datasets)
+    assert set(table["datasetKey"].to_pylist()) - {None} <= {item["datasetKey"] for item in datasets}
+    assert set(table["geodeticDatum"].to_pylist()) == {"WGS84"}
+    assert len(set(table["recordKey"].to_pylist())) == 7929
+    assert [note.rsplit(": ", 1)[1] for note in notes] == ["66"]
+    # A hybrid that the service had filed under the family of its parents.
+    assert "Passer domesticus x Passer italiae" in table["scientificName"].to_pylist()
+    named = name_records(table, Checklist.load("lepomis"), settings=Settings())
+    screened = screen(named, settings=Settings(), as_of=datetime.date(2025, 6, 1))
+    counts = tally(screened)
+    assert screened["rejectedBy"].null_count + sum(counts.values()) == 7929
+    assert counts["duplicate"] > 200  # one specimen published in two data sets, mostly
 
 
 def _archives_made_in(folder: Path, out: Path) -> list[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import columns
+from poolbuilder.checklist import Checklist
 from poolbuilder.errors import TableError
+from poolbuilder.names import name_records
+from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.dates import read_date, span_of
 from poolbuilder.records.placing import half_cell_m, is_withheld
 from poolbuilder.records.screen import RULES, screen, tally
@@ -557,6 +561,27 @@ def test_nothing_in_gives_nothing_out() -> None:
 def test_another_table_is_refused() -> None:
     with pytest.raises(TableError):
         screen(RECORDS.empty_table(), settings=SETTINGS, as_of=AS_OF)
+
+
+def test_two_real_surveys(shared_data: Path) -> None:
+    """The facts stand in the README of each survey, but for the count of empty catches."""
+    checklist = Checklist.load("lepomis")
+    for name, rejected in (
+        ("fish_surveys", {"not_to_species": 54}),  # 54 rows of "Lepomis sp."
+        ("stream_surveys", {"absent": 106, "not_to_species": 3}),  # 106 visits without any fish
+    ):
+        table, _, _, _ = read_all([shared_data / name / "occurrence.txt"])
+        out = screen(name_records(table, checklist, settings=SETTINGS), settings=SETTINGS, as_of=AS_OF)
+        counts = tally(out)
+        assert {key: count for key, count in counts.items() if count} == rejected
+        assert out["rejectedBy"].null_count + sum(counts.values()) == table.num_rows
+        flagged = {key for keys in out["flagged"].to_pylist() for key in keys}
+        if name == "stream_surveys":
+            assert {"datum_transformed", "undated", "uncertainty_missing"} <= flagged
+            assert set(out["uncertaintyM"].to_pylist()) == {1004.0}  # 4 m for the datum
+        else:
+            assert "undated" not in flagged
+            assert min(out["eventYear"].to_pylist()) == 2016
 
 
 @LAW
