@@ -29,7 +29,13 @@ class SortedRun:
     """A sorted run of new records, with its ledger and the order in which they came."""
 
     run: Run
-    entries: Entries
+    entries: Entries | None
+
+    def take_entries(self) -> Entries:
+        """The ledger and order, once; they are not kept here any longer."""
+        assert self.entries is not None
+        taken, self.entries = self.entries, None
+        return taken
 
 
 class Incoming:
@@ -108,6 +114,7 @@ class Incoming:
             if self._waiting[kind]:
                 self._sort(kind, spill=bool(self._sorting[kind]))
             self.runs[kind] = [future.result() for future in self._sorting[kind]]
+            self._sorting[kind] = []
 
 
 def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | None) -> SortedRun:
