@@ -604,3 +604,17 @@ def test_all_settings_of_quality_are_used() -> None:
         for s in (SETTINGS, SETTINGS.replace(default_uncertainty_specimen_m=6000))
     )
     assert list(pairs) == [(5000.0, 6000.0)]
+
+
+def test_a_lot_published_twice_with_its_year_only_counts_once() -> None:
+    lot = {
+        "scientificName": "Lepomis gulosus", "decimalLongitude": -91.05, "decimalLatitude": 36.76,
+        "eventDate": "1938", "catalogNumber": "HALD 4103", "basisOfRecord": "PreservedSpecimen",
+    }  # fmt: skip
+    table = rows.named(
+        {**lot, "datasetKey": "a"},
+        {**lot, "datasetKey": "b"},
+        {**lot, "datasetKey": "c", "eventDate": "1939"},
+    )
+    found = screen(table, settings=Settings(), as_of=datetime.date(2026, 6, 1))
+    assert found["rejectedBy"].to_pylist() == [None, "duplicate", None]

@@ -147,16 +147,16 @@ def find(
     among: Bools,
     longitude: NDArray[np.float64],
     latitude: NDArray[np.float64],
-    days: Ints,
+    dates: Ints,
     quality: NDArray[np.float64],
     uncertainty_m: NDArray[np.float64],
     cell_degrees: float,
 ) -> tuple[Bools, Bools]:
     """Find repeats among some rows of a NAMED table.
 
-    *days* holds equal numbers for equal days, -1 where the day is not known.
+    *dates* holds equal numbers for equal dates or spans of days, -1 where there is none.
 
-    Two records are one when they share occurrenceID and name; or name, day, cell and
+    Two records are one when they share occurrenceID and name; or name, date, cell and
     catalogue number (else collector's number), unless both name collectors and none agree.
     Kept is the one of best quality, then of least uncertainty, then of first key.
 
@@ -185,6 +185,6 @@ def find(
     rows = np.flatnonzero(among & ~repeats)
     east, north = _cells(longitude, latitude, cell_degrees)
     collectors = _per_distinct(named["recordedBy"], _collectors)
-    for group in _groups([names, days, east, north, numbers], rows):
+    for group in _groups([names, dates, east, north, numbers], rows):
         repeats[_losers(group, rank, collectors)] = True
     return repeats, reused

@@ -28,6 +28,10 @@ _SPECIMENS = {"PreservedSpecimen", "MaterialEntity"}
 _OBSERVATIONS = {"HumanObservation", "MachineObservation", "Observation", "Event"}
 
 
+LONGEST = 1_000_000
+"""No span of days between two years of four digits is longer."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class When:
     """When records were made: the distinct dates, judged once, and which of them each record has.
@@ -53,9 +57,9 @@ class When:
         return [None if span is None else make(span) for span in self.span]
 
     @cached_property
-    def day_numbers(self) -> NDArray[np.int64]:
-        """Day of each record as a running number, -1 where it is not known to the day."""
-        days = self.of_each(lambda span: span.start.toordinal() if span.is_day else -1)
+    def date_numbers(self) -> NDArray[np.int64]:
+        """A number for each record, equal where the date, or the span of days, is; -1 without one."""
+        days = self.of_each(lambda span: span.start.toordinal() * LONGEST + (span.end - span.start).days)
         return np.array([-1 if day is None else day for day in days], dtype=np.int64)[self.index]
 
     @cached_property
@@ -152,7 +156,7 @@ class Judged:
             among=~self.rejected,
             longitude=self.place.longitude,
             latitude=self.place.latitude,
-            days=self.when.day_numbers,
+            dates=self.when.date_numbers,
             quality=quality,
             uncertainty_m=self.place.uncertainty_m,
             cell_degrees=self.settings.event_cell_degrees,

@@ -221,7 +221,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         key="duplicate",
         title="the same record twice",
-        reason="same identifier and name, or same name, day, place and catalogue number: counted once",
+        reason="same identifier and name, or same name, date, place and catalogue number: counted once",
         terms=("occurrenceID", "scientificName", "eventDate", "recordedBy", "catalogNumber", "recordNumber"),
         effect="reject",
         check=lambda judged: judged.repeats[0],
