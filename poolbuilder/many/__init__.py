@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from poolbuilder.job import Job
 from poolbuilder.many.crew import crew
-from poolbuilder.many.part import PART_WATERS, Desk, Part, PartTables, parts_of, tables_of
+from poolbuilder.many.part import COUNT_WATERS, PART_WATERS, Desk, Part, PartTables, parts_of, tables_of
 from poolbuilder.many.results import Results
 from poolbuilder.site import Site
 
@@ -32,7 +32,7 @@ def build_many(
     workers: int = 1,
     dask: str | None = None,
     counts: bool = False,
-    part_waters: int = PART_WATERS,
+    part_waters: int | None = None,
     progress: Progress | None = None,
 ) -> pa.Table:
     """Build the pools of many waters into a folder.
@@ -52,8 +52,8 @@ def build_many(
         workers must reach the store and the layers under the same names.
     counts : bool
         Only count the records of each candidate within each radius, which is much quicker.
-    part_waters : int
-        Waters that share one reading of records, about.
+    part_waters : int, optional
+        Waters that share one reading of records, about; 32, or 256 when only counting.
     progress : callable, optional
         Called as ``progress(doing, waters done, waters)``.
 
@@ -75,7 +75,7 @@ def build_many(
     MissingExtraError
         When *dask* is wanted and not installed.
     """
-    parts = parts_of(sites, size=part_waters)
+    parts = parts_of(sites, size=part_waters or (COUNT_WATERS if counts else PART_WATERS))
     results = Results.open(out, job, sites, parts, counts=counts)
     waiting = [part for part in parts if not results.has(part)]
     done = len(sites) - sum(len(part.waters) for part in waiting)

@@ -33,6 +33,7 @@ __all__ = ["Desk", "Kin", "Part", "PartTables", "along_the_curve", "parts_of", "
 
 DATUM_KM = 2.0
 """More than any datum moves a place: room around the radius when records are taken for counting."""
+COUNT_WATERS = 256
 PART_WATERS = 32
 """Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
 

@@ -1,0 +1,99 @@
+"""Invented records for the store's benchmarks: fixed seed, clustered places, abundances by Zipf's law."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from poolbuilder import columns, schemas
+from poolbuilder.records.store import curve
+
+BATCH = 250_000
+STRIPS = 5
+WEST, WIDTH, SOUTH, NORTH = -124.0, 11.4, 26.0, 48.0
+PLACE = {"longitude": -118.9, "latitude": 37.3, "reach_km": 40.0}
+"""In the first strip: a fifth of the records, dense as the rest."""
+SPECIES = 40
+
+
+def batches(count: int) -> Iterator[pa.Table]:
+    """RECORDS tables: the first fifth of the records in the first strip, and so on."""
+    for start in range(0, count, BATCH):
+        yield _batch(np.arange(start, min(start + BATCH, count)), count)
+
+
+def _batch(number: np.ndarray, count: int) -> pa.Table:
+    rng = np.random.default_rng([11, int(number[0])])
+    size = len(number)
+    strip = np.minimum(number * STRIPS // count, STRIPS - 1)
+    clusters = np.random.default_rng(5).uniform(0, 1, (4000, 2))
+    weight = 1 / np.arange(1, 4001) ** 0.6
+    at = clusters[rng.choice(4000, size, p=weight / weight.sum())]
+    lon = WEST + WIDTH * (strip + np.clip(at[:, 0] + rng.normal(0, 0.02, size), 0, 1))
+    lat = SOUTH + (NORTH - SOUTH) * np.clip(at[:, 1] + rng.normal(0, 0.01, size), 0, 1)
+    species = np.minimum(rng.zipf(1.5, size) - 1, SPECIES - 1)
+    year, day = rng.integers(1950, 2026, size), rng.integers(1, 29, size)
+    values: dict[str, Any] = dict.fromkeys(schemas.RECORDS.names)
+    values |= {
+        "recordKey": [
+            f"urn:uuid:{item:032x}"
+            for item in (number.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)).tolist()
+        ],
+        "datasetKey": [f"set-{code}" for code in rng.integers(0, 60, size)],
+        "license": ["CC_BY_4_0"] * size,
+        "basisOfRecord": ["HUMAN_OBSERVATION"] * size,
+        "scientificName": [NAMES[code] for code in species.tolist()],
+        "decimalLongitude": lon.round(5),
+        "decimalLatitude": lat.round(5),
+        "geodeticDatum": ["WGS84"] * size,
+        "coordinateUncertaintyInMeters": rng.choice([np.nan, 10.0, 30.0, 100.0, 1000.0, 5000.0], size),
+        "eventDate": [f"{y}-06-{d:02d}" for y, d in zip(year.tolist(), day.tolist(), strict=True)],
+        "year": year,
+        "recordedBy": [f"collector {code}" for code in rng.integers(0, 3000, size)],
+        "locality": [f"invented reach {code}" for code in rng.integers(0, 20_000, size)],
+        "occurrenceStatus": ["PRESENT"] * size,
+        "sourceFile": ["bench/invented.parquet"] * size,
+        "sourceRow": number + 2,
+    }
+    arrays = [
+        pa.nulls(size, item.type)
+        if values[item.name] is None
+        else columns.array(values[item.name], item.type)
+        for item in schemas.RECORDS
+    ]
+    return pa.Table.from_arrays(arrays, schema=schemas.RECORDS)
+
+
+NAMES = [
+    "Lepomis cyanellus", "Lepomis macrochirus", "Lepomis megalotis", "Lepomis gulosus", "Lepomis microlophus",
+    *(f"Cyprinella species{code}" for code in range(SPECIES - 5)),
+]  # fmt: skip
+
+
+def write_unsorted(path: Path, count: int) -> None:
+    """The same records in the order of their making, with flat coordinates and a sort key."""
+    import geopandas
+
+    writer = None
+    for table in batches(count):
+        lon, lat = (columns.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
+        wkb = geopandas.GeoSeries.from_xy(lon, lat).to_wkb().to_numpy()
+        table = table.append_column("geometry", pa.array(wkb, pa.binary()))
+        table = table.append_column("place", pa.array(curve.along_curve(lon, lat)))
+        if writer is None:
+            geo = {"encoding": "WKB", "geometry_types": ["Point"]}
+            text = json.dumps(
+                {"version": "1.0.0", "primary_column": "geometry", "columns": {"geometry": geo}}
+            )
+            writer = pq.ParquetWriter(
+                path, table.schema.with_metadata({"geo": text}), compression="zstd", use_dictionary=True
+            )
+        writer.write_table(table)
+    assert writer is not None
+    writer.close()
