@@ -138,7 +138,7 @@ def test_reporting_share_is_detections_over_effort() -> None:
     assert share[0, 0] == pytest.approx((1 + 0.3 * mean) / (1.5 + 0.3))
     shut = np.array([[False, True, True]])
     alone = reporting_share(distance, shut, found, np.ones(3), kernel_km=2, reach_km=40, settings=SETTINGS)
-    assert alone[0, 0] == pytest.approx(0.3 * mean / (0.5 + 0.3))
+    assert alone[0, 0] == pytest.approx(0.3 * (1.1 / 3) / (0.5 + 0.3))
 
 
 def test_pair_km_is_near_the_geodesic() -> None:

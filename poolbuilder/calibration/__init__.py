@@ -12,7 +12,7 @@ from typing import Any
 import poolbuilder
 from poolbuilder.calibration.fitting import Fitted, fit_settings, toml_text
 from poolbuilder.calibration.page import render_page
-from poolbuilder.calibration.scorecard import FEW_WATERS, predict_surveys, score_scheme
+from poolbuilder.calibration.scorecard import DRAWS, FEW_WATERS, predict_surveys, score_scheme
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.checklist import Checklist
 from poolbuilder.folder import write_folder
@@ -63,9 +63,11 @@ class Calibration:
         model, base = card["model"], card["baselines"]["prevalence"]
         said["words"] = (
             f"scored on {sites:,} surveyed waters of {self.surveys} that the model had not seen: Brier "
-            f"{model['brier']:.3f} (prevalence alone {base['brier']:.3f}), calibration slope "
-            f"{model['slope']:.2f}, expected calibration error {model['ece']:.3f}"
+            f"{model['brier']:.3f} (prevalence alone {base['brier']:.3f}), expected calibration error "
+            f"{model['ece']:.3f}"
         )
+        if model["slope"] is not None:
+            said["words"] += f", calibration slope {model['slope']:.2f}"
         said |= {key: model[key] for key in ("brier", "logLoss", "auc", "ece", "slope", "intercept")}
         said["reliability"] = [
             {"predicted": row["meanPresence"], "observed": row["observedShare"], "surveys": int(row["count"])}
@@ -83,6 +85,7 @@ def calibrate(
     settings: Settings | None = None,
     renames: Mapping[str, str] | None = None,
     title: str = "",
+    draws: int = DRAWS,
 ) -> Calibration:
     """Fit settings to surveys and score the model on waters that it has not seen.
 
@@ -99,6 +102,8 @@ def calibrate(
         Start values.
     title : str
         What the surveys are called in the results; the first file's name by default.
+    draws : int
+        Bootstrap samples for the intervals.
 
     Returns
     -------
@@ -121,7 +126,7 @@ def calibrate(
     )
     predictions = predict_surveys(surveys, settings=start)
     fitted = fit_settings(surveys, predictions, settings=start)
-    cards = {scheme: score_scheme(surveys, made) for scheme, made in predictions.items()}
+    cards = {scheme: score_scheme(surveys, made, draws=draws) for scheme, made in predictions.items()}
     return Calibration(
         fitted=fitted,
         scores=_document(surveys, cards, fitted, start),

@@ -203,16 +203,23 @@ def _by_species(p: Floats, surveys: Surveys) -> dict[str, Any]:
     return out
 
 
-def score_scheme(surveys: Surveys, predictions: Predictions) -> dict[str, Any]:
+def score_scheme(surveys: Surveys, predictions: Predictions, *, draws: int = DRAWS) -> dict[str, Any]:
     """Everything that is said of one scheme, ready for JSON.
 
+    Parameters
+    ----------
+    draws : int
+        Bootstrap samples.
+
+    Notes
+    -----
     Intervals of scores come from resampling waters, those of differences from resampling
     ten spatial blocks; all are 90 %.
     """
     y = surveys.waters.found
     presence = predictions.presence
-    waters = _draws(np.arange(len(y)), DRAWS)
-    whole_blocks = _draws(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), DRAWS)
+    waters = _draws(np.arange(len(y)), draws)
+    whole_blocks = _draws(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), draws)
     prevalence = presence["prevalence"]
     methods = ["model", "withoutCommunity", *(["recordsAlone"] if "recordsAlone" in presence else [])]
     card: dict[str, Any] = {"sites": len(y), "folds": predictions.folds}

@@ -235,9 +235,10 @@ def baselines(waters: Waters, ground: Ground, fold: Fold, *, settings: Settings)
     """Simple answers to the same question, for the tested waters of a fold, each (m, s)."""
     points = waters.points
     y = waters.found[fold.train]
-    prevalence = np.broadcast_to(y.mean(axis=0), (len(fold.test), y.shape[1]))
-    counts = _Counts(points[fold.test], ground, fold.for_test, settings)
-    taught = _Counts(points[fold.train], ground, fold.for_train, settings)
+    usual = y.mean(axis=0)
+    prevalence = np.broadcast_to(usual, (len(fold.test), y.shape[1]))
+    counts = _Counts(points[fold.test], ground, fold.for_test, usual, settings)
+    taught = _Counts(points[fold.train], ground, fold.for_train, usual, settings)
     return {
         "prevalence": prevalence,
         "anyRecord": (counts.records > 0).astype(float),
@@ -254,14 +255,15 @@ BASELINE_KERNEL_KM = 3.0
 class _Counts:
     """Records of each species around each water, as simple methods use them."""
 
-    def __init__(self, points: Floats, ground: Ground, usable: Bools, settings: Settings) -> None:
+    def __init__(
+        self, points: Floats, ground: Ground, usable: Bools, usual: Floats, settings: Settings
+    ) -> None:
         found = ground.places.found
         size, s = len(points), found.shape[1]
         self.records = np.zeros((size, s))
         self.places = np.zeros(size)
         self.nearest_km = np.full((size, s), settings.effort_reach_km)
         self.kernel_share = np.zeros((size, s))
-        mean = found[usable].mean(axis=0) if usable.any() else np.zeros(s)
         for start in range(0, size, ROWS):
             rows = slice(start, start + ROWS)
             distance = pair_km(points[rows], ground.points)
@@ -269,7 +271,7 @@ class _Counts:
             self.records[rows] = open_to @ found
             self.places[rows] = open_to.sum(axis=1)
             kernel = np.exp(-distance / BASELINE_KERNEL_KM) * open_to
-            self.kernel_share[rows] = (kernel @ found + 0.2 * mean) / (kernel.sum(axis=1) + 0.2)[:, None]
+            self.kernel_share[rows] = (kernel @ found + 0.2 * usual) / (kernel.sum(axis=1) + 0.2)[:, None]
             for j in range(s):
                 holds = open_to & (found[:, j] > 0)
                 shortest = np.where(holds, distance, settings.effort_reach_km).min(axis=1)

@@ -105,12 +105,12 @@ def reporting_share(
     -----
     ``(Σ w K y + a π) / (Σ w K + a)`` with K = exp(-(d - gap)/kernelKm), 1 nearer than the
     gap, 0 beyond the reach, and a = ``effortPrior`` pseudo-places at the mean
-    share π of all places.
+    share π of all places that may speak.
     """
     start = np.maximum(distance_km - settings.effort_gap_km, 0.0)
     kernel = np.exp(-start / kernel_km) * (usable & (distance_km <= reach_km)) * weight
     prior = settings.effort_prior
-    mean = (found.sum(axis=0) + 0.1) / (len(found) + 1.0)
+    mean = (usable @ found + 0.1) / (usable.sum(axis=1, keepdims=True) + 1.0)
     out: Floats = (kernel @ found + prior * mean) / (kernel.sum(axis=1, keepdims=True) + prior)
     return out
 

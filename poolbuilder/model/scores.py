@@ -38,6 +38,9 @@ BINS = 10
 SCORES = ("brier", "logLoss", "auc", "ece", "slope", "intercept")
 
 _EDGE = 1e-9
+MOST_STEPS = 60
+STEEPEST = 30.0
+"""A calibration slope beyond this means that outcomes are perfectly separated."""
 
 
 def _weights(y: Floats, weight: Floats | None) -> Floats:
@@ -108,18 +111,21 @@ def calibration_line(p: Floats, y: Floats, weight: Floats | None = None) -> tupl
     """
     w = _weights(y, weight)
     x = logit(np.clip(p, _EDGE, 1 - _EDGE))
-    design = np.stack([np.ones(len(x)), x], axis=1)
-    b = np.array([0.0, 1.0])
-    for _ in range(60):
-        q = inverse_logit(design @ b)
-        information = (design * (w * q * (1 - q))[:, None]).T @ design
-        gradient = design.T @ (w * (y - q))
-        if not np.isfinite(information).all() or np.linalg.cond(information) > 1e12:
+    intercept, slope = 0.0, 1.0
+    for _ in range(MOST_STEPS):
+        q = inverse_logit(intercept + slope * x)
+        spread, off = w * q * (1 - q), w * (y - q)
+        a, b, d = spread.sum(), (spread * x).sum(), (spread * x**2).sum()
+        determinant = a * d - b**2
+        if not determinant > 1e-10 * a * d or abs(slope) > STEEPEST:
             return float("nan"), float("nan")
-        step = np.linalg.solve(information, gradient)
-        b = b + step / max(1.0, float(np.abs(step).max()))
-        if np.abs(step).max() < 1e-9:
-            return float(b[1]), float(b[0])
+        up, out = off.sum(), (off * x).sum()
+        steps = (d * up - b * out) / determinant, (a * out - b * up) / determinant
+        size = max(1.0, abs(steps[0]), abs(steps[1]))
+        intercept += float(steps[0] / size)
+        slope += float(steps[1] / size)
+        if max(abs(steps[0]), abs(steps[1])) < 1e-9:
+            return slope, intercept
     return float("nan"), float("nan")
 
 
