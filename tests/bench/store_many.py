@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -145,6 +146,7 @@ def bench_workers(report: Report, work: Path, waters: int) -> None:
     script.write_text(WORKERS, encoding="utf-8")
     times = []
     for workers in (1, 2):
+        shutil.rmtree(work / f"out{workers}", ignore_errors=True)
         command = [
             sys.executable,
             str(script),
