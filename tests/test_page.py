@@ -233,7 +233,7 @@ def test_page_answers_its_own_address_only(client: Client) -> None:
     for path in ("/", "/pool", "/wrong-token-of-some-length/", f"/{TOKEN}x/"):
         answer = client.get(path)
         assert answer.status_code == 404
-        assert "Which water" not in answer.text
+        assert "Open the whole address" in answer.text
 
 
 @pytest.mark.parametrize(

@@ -137,6 +137,8 @@ def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 def _caption(changes: NDArray[np.float64]) -> str:
     count = wording.counted(len(changes), "event")
     few = len(changes) <= TOP_EVENTS
+    if len(changes) == 1:
+        return count
     if np.abs(changes).max() < 0.005:
         told = f"{count}, the nearest first" if few else f"The {TOP_EVENTS} nearest of {count}"
         return f"{told}; they count together, through the search effort around the water"
@@ -336,7 +338,7 @@ def _facts(values: Mapping[str, Any]) -> list[tuple[str, str]]:
         if key in {"words", "title", "reliability"} or isinstance(value, Mapping):
             continue
         if isinstance(value, str | int | float | bool) or value is None:
-            shown.append((_spaced(key), _plain(value)))
+            shown.append((_spaced(key), str(value) if key.lower().endswith("year") else _plain(value)))
     return shown
 
 

@@ -129,6 +129,7 @@ def test_print_has_every_row_whatever_is_filtered(
     for name, vernacular, *_ in SPECIES:
         assert f"Why {name}, {vernacular}" in text
         assert text.count(name.split()[1]) >= 3
+    assert text.count(" × ") >= 78  # every pair, not only the first ten
     assert "Invented Agency (2024)" in text
     assert "halfLifeYears" in text
     assert "Do not move live fish" in text

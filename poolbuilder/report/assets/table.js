@@ -248,6 +248,7 @@
   // ---- the long list of pairs, and folded fine print
   const more = byId("more-pairs");
   const show = byId("show-pairs");
+  let setMore = null;
   if (more && show) {
     const label = show.textContent;
     const set = (open) => {
@@ -255,6 +256,7 @@
       show.setAttribute("aria-expanded", String(open));
       show.textContent = open ? "Show fewer pairs" : label;
     };
+    setMore = set;
     show.hidden = false;
     show.addEventListener("click", () => set(more.hidden));
     set(false);
@@ -267,6 +269,8 @@
   window.addEventListener("beforeprint", () => {
     before = { chosen: chosen, open: folded.map((item) => item.open), hidden: rows.map((row) => row.hidden) };
     close();
+    before.more = more && !more.hidden;
+    if (setMore) setMore(true);
     for (const item of folded) item.open = true;
     for (const row of rows) row.hidden = false;
     for (const number of Array.from(dossiers.keys()).sort((a, b) => a - b)) why.append(dossiers.get(number));
@@ -275,6 +279,7 @@
     if (!before) return;
     folded.forEach((item, index) => { item.open = before.open[index]; });
     rows.forEach((row, index) => { row.hidden = before.hidden[index]; });
+    if (setMore) setMore(before.more);
     if (before.chosen !== null) choose(before.chosen);
     before = null;
   });
