@@ -13,7 +13,7 @@ from poolbuilder.many.ball import BLOCK, UNDATED
 
 __all__ = ["loop"]
 
-compiled = numba.njit(nogil=True)
+compiled = numba.njit(nogil=True, cache=True)  # each process of a run would compile it again
 
 
 @compiled
