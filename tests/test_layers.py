@@ -43,7 +43,7 @@ LAYERS = [
     ["many", "model.calibrate", "model.hazard", "model.traits", "model.hybrid_index"],
     ["model.expression", "trait_tables", "fish_notes"],
     ["model.specimen"],
-    ["model.ledger"],
+    ["model.ledger", "model.outlook", "model.verdict"],
     ["compare", "report"],
     ["specimens"],
     ["refresh", "calibration", "introduced"],

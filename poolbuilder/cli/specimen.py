@@ -24,9 +24,11 @@ def _print(lines: list[str]) -> None:
         click.echo("\n".join(wrapped) if len(line) > WIDTH else line)
 
 
-def _simulate(traits: Path | None, fish: int, seed: int, settings_file: Path | None) -> None:
+def _simulate(
+    traits: Path | None, fish: int, seed: int, settings_file: Path | None, out: Path | None
+) -> None:
     from poolbuilder.cli.options import read_settings
-    from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines
+    from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
     from poolbuilder.trait_tables import read_traits
 
     table, settings = read_traits(traits), read_settings(settings_file)
@@ -104,7 +106,7 @@ def specimen(
         if pool is not None:
             raise click.UsageError("--template and --simulate take no POOL")
         if simulate:
-            _simulate(traits, simulated, seed, settings_file)
+            _simulate(traits, simulated, seed, settings_file, out)
             return
         from poolbuilder.cli.options import read_settings
         from poolbuilder.fish_notes import template as form

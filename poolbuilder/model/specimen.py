@@ -109,6 +109,12 @@ class Weighing:
                 return np.asarray(self.shares[character][index])
         return species_shares(self.table, species, self.table.by_key[character], self.fish, self.settings)
 
+    def expected(self, key: str, sure: float) -> Array:
+        """(hypothesis, class) of a character, with the errors that weighing mixes in."""
+        character = self.table.by_key[key]
+        sure *= reliability(character, self.fish, self.settings)
+        return with_error(self.shares[key], sure, self.settings)
+
     def again(self, *, prior: Array | None = None, without: str | None = None) -> Weighing:
         """The same with another prior, or without one character."""
         prior = self.prior if prior is None else prior

@@ -14,19 +14,11 @@ from poolbuilder import columns, schemas
 from poolbuilder.errors import TraitError
 from poolbuilder.folder import write_folder
 from poolbuilder.model.crosses import with_pure
-from poolbuilder.model.ledger import (
-    Row,
-    Verdict,
-    drop_outs,
-    fit,
-    indices,
-    ledger,
-    next_characters,
-    sensitivity,
-    verdict,
-)
+from poolbuilder.model.ledger import AgainstParents, Row, against_parents, ledger
+from poolbuilder.model.outlook import drop_outs, next_characters, sensitivity
 from poolbuilder.model.specimen import Hypothesis, Weighing, hypotheses, weigh
 from poolbuilder.model.traits import Fish, TraitTable
+from poolbuilder.model.verdict import Verdict, fit, indices, verdict
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
@@ -66,6 +58,11 @@ class Specimen:
     def ledger(self) -> list[Row]:
         """What speaks for and against each parent."""
         return ledger(self.weighing)
+
+    @cached_property
+    def against_parents(self) -> AgainstParents | None:
+        """Why the leading pair, and not one of its parents alone."""
+        return against_parents(self.weighing)
 
     @cached_property
     def drop_outs(self) -> list[Row]:

@@ -16,11 +16,14 @@ POOR_FIT = -2.5
 """Standard deviations below which even the leading hypothesis fits poorly."""
 
 CAUTIONS = (
-    "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look like anything.",
+    "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look "
+    "like anything.",
     "Ask for a second opinion before the name is used: this page is made to be sent along.",
-    "Wet hands, seconds out of the water, no pulling on fins, gills or jaws; what takes longer is left undone.",
+    "Wet hands, seconds out of the water, no pulling on fins, gills or jaws; what takes longer is left "
+    "undone.",
     "Let a fish go only where it was caught, and move no live fish between waters.",
-    "Catching, handling, keeping and killing fish are ruled by local law and permits; protected species come first.",
+    "Catching, handling, keeping and killing fish are ruled by local law and permits; protected species "
+    "come first.",
 )
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poolbuilder.folder import write_folder
 from poolbuilder.hybrids import write_formula
 from poolbuilder.model.specimen import (
     Hypothesis,
@@ -22,10 +25,11 @@ from poolbuilder.model.specimen import (
 from poolbuilder.model.traits import Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
 
-__all__ = ["Simulation", "even_hypotheses", "simulate", "simulation_lines"]
+__all__ = ["Simulation", "even_hypotheses", "simulate", "simulation_lines", "write_confusion"]
 
 Array = NDArray[np.float64]
 BINS = 10
+CONFUSION = "confusion.csv"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -168,6 +172,25 @@ def _calibration(posterior: Array) -> list[tuple[float, float, float, float, int
     return rows
 
 
+def write_confusion(simulation: Simulation, out: str | Path) -> Path:
+    """Write confusion.csv: one row per true hypothesis, one column per one that came first.
+
+    Raises
+    ------
+    PoolFileError
+        When the folder holds something else, or cannot be written.
+    """
+
+    def fill(folder: Path) -> None:
+        with (folder / CONFUSION).open("w", encoding="utf-8", newline="") as stream:
+            writer = csv.writer(stream, lineterminator="\n")
+            writer.writerow(["true", *(each.formula for each in simulation.hypotheses)])
+            for each, row in zip(simulation.hypotheses, simulation.confusion.tolist(), strict=True):
+                writer.writerow([each.formula, *row])
+
+    return write_folder(out, fill, marker=CONFUSION)
+
+
 def _short(each: Hypothesis) -> str:
     return each.formula.replace("Lepomis ", "")
 
@@ -193,8 +216,7 @@ def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) 
             reached = int((simulation.third[part] >= 0.8).sum())
             lines.append(
                 f"  {words}: first {simulation.first[part].mean():.3f}, among the first three "
-                f"{simulation.third[part].mean():.3f}; {reached} of {int(part.sum())} are among the first three "
-                "at least 80 % of the time"
+                f"{simulation.third[part].mean():.3f}; at least 0.80 for {reached} of {int(part.sum())}"
             )
     lines.append(
         f"  mean -ln posterior of the truth {simulation.log_score:.3f}; calibration (said, true, n):"
