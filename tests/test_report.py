@@ -6,6 +6,8 @@ import base64
 import hashlib
 import json
 import re
+import subprocess
+import sys
 from html.parser import HTMLParser
 
 import pytest
@@ -425,3 +427,13 @@ def test_undated_events_are_said_and_not_drawn() -> None:
     assert "No event is dated." in text
     assert "The 5 nearest of 61 events; they count together" in text
     assert "events per" not in page
+
+
+def test_a_page_is_made_without_pandas_and_matplotlib() -> None:
+    code = (
+        "import sys; from tests.pools import invented_pool; from poolbuilder.report import render; "
+        "render(invented_pool()); print([name for name in ('pandas', 'geopandas', 'scipy', 'matplotlib', "
+        "'pyogrio') if name in sys.modules])"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "[]"

@@ -68,6 +68,14 @@ def test_bookmark_of_a_species_opens_it(visit: Callable[..., Any], report_file: 
     assert "Lepomis gulosus" in page.locator("tr.open-row h3").inner_text()
 
 
+def test_link_at_the_top_unfolds_what_was_left_out(visit: Callable[..., Any], report_file: Path) -> None:
+    page = visit(report_file).page
+    assert not page.locator("#left-out table").is_visible()
+    page.get_by_role("link", name="What was left out").click()
+    assert page.locator("#left-out table").is_visible()
+    assert page.locator("#left-out").bounding_box()["y"] < 900
+
+
 def test_mark_on_the_map_opens_its_species(visit: Callable[..., Any], tmp_path: Path) -> None:
     pool = invented_pool()
     event = next(row for row in pool.evidence.to_pylist() if row["scientificName"].endswith("humilis"))

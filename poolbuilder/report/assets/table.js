@@ -284,6 +284,18 @@
     before = null;
   });
 
+  // ---- a link to a folded part unfolds it
+  function unfold(mark) {
+    const part = mark.length > 1 && folded.find((item) => "#" + item.id === mark);
+    if (part) {
+      part.open = true;
+      part.scrollIntoView();
+    }
+  }
+  for (const link of document.querySelectorAll(".jump a")) {
+    link.addEventListener("click", () => unfold(link.getAttribute("href")));
+  }
+
   // ---- a bookmark of a species opens it
   function follow() {
     const mark = /^#why-(\d+)$/.exec(location.hash);
@@ -292,6 +304,7 @@
       const row = body.querySelector("tr.chosen");
       if (row) row.scrollIntoView({ block: "start" });
     }
+    unfold(location.hash);
   }
   window.addEventListener("hashchange", follow);
   window.addEventListener("load", follow);
