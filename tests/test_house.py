@@ -88,3 +88,13 @@ def test_plain_words_only() -> None:
         } & set(path.parts):
             text = path.read_text(encoding="utf-8", errors="replace")
             assert not re.search(r"(?<![\w.])/(?:work|root|home/\w+)/", text), path
+
+
+def test_readme_python_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The Python of README, as it stands there."""
+    code = re.search(r"```python\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    assert code
+    (tmp_path / "records.zip").write_bytes((ROOT / "poolbuilder/demo_data/records.zip").read_bytes())
+    monkeypatch.chdir(tmp_path)
+    exec(code[1], {})
+    assert (tmp_path / "mill_pond/pool.csv").exists()
