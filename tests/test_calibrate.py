@@ -382,7 +382,7 @@ def test_the_page_carries_the_numbers_and_fetches_nothing(done, tmp_path: Path) 
 
 def test_same_surveys_same_bytes(simulated: Path, checklist: Checklist, done, tmp_path: Path) -> None:
     again = calibrate(
-        [simulated / "surveys.txt"], checklist=checklist, as_of=AS_OF, title="simulated surveys"
+        [simulated / "surveys.txt"], checklist=checklist, as_of=AS_OF, title="simulated surveys", draws=40
     )
     one, two = write_calibration(done, tmp_path / "one"), write_calibration(again, tmp_path / "two")
     for path in one.iterdir():

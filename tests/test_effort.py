@@ -417,6 +417,14 @@ def test_thin_records_do_not_make_the_fishes_rare() -> None:
     assert bare.places.found.mean() < 0.4 * full.places.found.mean()
 
 
+def test_of_too_many_places_the_middle_ones_are_learnt_from(lists: Lists) -> None:
+    made = fit_region(lists, SPECIES, settings=SETTINGS.replace(region_max_places=100))
+    assert len(made.places) == 100
+    assert len(made.keys) == len(made.places.place)
+    far = np.abs(made.places.latitude - 40 - 50 / 111.2).max()
+    assert far < 0.7 * np.abs(lists.latitude - 40 - 50 / 111.2).max()
+
+
 def test_same_lists_same_numbers(lists: Lists, learnt: Region) -> None:
     again = fit_region(lists, SPECIES, settings=SETTINGS)
     one = learnt.predict(**CENTRE, in_water=water(*WARM), settings=SETTINGS)

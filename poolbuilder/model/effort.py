@@ -53,12 +53,13 @@ MOST_LISTS = 3000
 def pair_km(a: Floats, b: Floats) -> Floats:
     """Distances between ECEF points in metres, (m, 3) and (n, 3), as an (m, n) array in km.
 
-    The chord is bent to the arc of the mean sphere; up to 300 km the result is within 0.3 %
-    of the geodesic, which is far below what a kernel can tell apart.
+    The chord is bent to the arc of the mean sphere by the first terms of the arcsine; up to
+    1,000 km the result is within 0.4 % of the geodesic, far below what a kernel can tell apart.
     """
     square = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2 * a @ b.T
-    chord = np.sqrt(np.maximum(square, 0.0)) / 1000
-    out: Floats = 2 * EARTH_KM * np.arcsin(np.minimum(chord / (2 * EARTH_KM), 1.0))
+    square = np.maximum(square, 0.0) * 1e-6
+    bend = square / (4 * EARTH_KM**2)
+    out: Floats = np.sqrt(square) * (1 + bend * (1 / 6 + bend * 3 / 40))
     return out
 
 

@@ -187,7 +187,9 @@ def fit_region(lists: Lists, species: Sequence[str], *, settings: Settings) -> R
         Its `step` says how far the lists reach.  A pure function of its arguments; fit once
         and use it for every water of the region.
     """
-    kept = lists.where(np.nan_to_num(lists.uncertainty_m, nan=0.0) <= settings.list_max_uncertainty_m)
+    kept = _nearest(
+        lists.where(np.nan_to_num(lists.uncertainty_m, nan=0.0) <= settings.list_max_uncertainty_m), settings
+    )
     places = kept.places(settings=settings, species=tuple(species))
     known = list_completeness(kept, settings=settings) if len(kept) else None
     enough = len(places) >= settings.effort_min_places and len(species) > 0
@@ -199,6 +201,19 @@ def fit_region(lists: Lists, species: Sequence[str], *, settings: Settings) -> R
         keys=kept.keys,
         model=_learn(places, place_completeness(known, places.visits), settings) if enough else None,
     )
+
+
+def _nearest(lists: Lists, settings: Settings) -> Lists:
+    """All lists, or those of the ``regionMaxPlaces`` places nearest to the middle of all."""
+    places = lists.places(settings=settings)
+    most = int(settings.region_max_places)
+    if len(places) <= most:
+        return lists
+    points = to_ecef(places.longitude, places.latitude)
+    away = ((points - np.median(points, axis=0)) ** 2).sum(axis=1)
+    kept = np.zeros(len(places), dtype=bool)
+    kept[np.argsort(away, kind="stable")[:most]] = True
+    return lists.where(kept[places.place])
 
 
 def _learn(places: Places, c: float, settings: Settings) -> Model:
