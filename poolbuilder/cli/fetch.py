@@ -148,7 +148,7 @@ def _say(intake: Intake, wanted: Wanted, store: Path, now: datetime.datetime) ->
         since = item.query.changed_since
         kind = "records" if since is None else f"records changed since {since.isoformat()}"
         click.echo(
-            f"{', '.join(names)}: {item.table.num_rows:,} {kind} within {item.query.distance_km:,} km, "
+            f"{', '.join(names)}: {item.rows:,} {kind} within {item.query.distance_km:,} km, "
             f"{item.counts['promised']:,} promised, {item.counts['repeated']:,} repeats left out; "
             f"{item.age_words(now)}"
         )

@@ -6,13 +6,11 @@ import dataclasses
 import datetime
 import hashlib
 import json
-from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-import pyarrow as pa
 from filelock import FileLock, Timeout
 
 from poolbuilder import columns
@@ -26,14 +24,14 @@ from poolbuilder.records.service.kept import (
     Fetch,
     chain,
     folders,
-    records_of,
     replay,
     result_of,
     stamped,
 )
-from poolbuilder.records.service.occurrences import doubtful_keys
+from poolbuilder.records.service.occurrences import record_key
 from poolbuilder.records.service.paging import PageReport, count_part, fetch_part
 from poolbuilder.records.service.query import Part, Query, split
+from poolbuilder.records.service.tally import Tally
 
 __all__ = ["fetch"]
 
@@ -104,24 +102,22 @@ def _fetched(
     client: Client, query: Query, answers: Answers, *, root: Path, now: datetime.datetime, progress: Progress
 ) -> Fetch:
     parts = _planned(client, query, answers, now=now)
-    reports = _paged(client, query, parts, answers, progress)
+    tally = Tally()
+    reports, missed = _paged(client, query, parts, answers, tally, progress)
+    arrived = len(tally.seen)
+    promised = arrived + missed
     notes = _page_notes(reports, parts, client)
-    notes += _verbatim(client, answers)
-    table, repeated = records_of(answers)
-    promised, arrived = _promised(reports), table.num_rows
-    if arrived < promised:
+    notes += _verbatim(client, answers, list(tally.doubtful))
+    if missed:
         notes.append(
-            f"{promised - arrived:,} of {promised:,} promised records did not arrive, though they were "
-            "asked for twice"
+            f"{missed:,} of {promised:,} promised records did not arrive, though they were asked for twice"
         )
-    held = Counter(key for key in columns.strings(table["datasetKey"]) if key is not None)
-    cited, missing = dataset_answers.citations(client, held, root / "datasets")
+    cited, missing = dataset_answers.citations(client, tally.datasets, root / "datasets")
     notes += missing
-    gone = _withdrawn(answers, root, query, table) if arrived >= promised else []
+    gone = [] if missed else _withdrawn(answers, root, query, tally.seen)
     if gone:
         notes.append(
-            f"{len(gone):,} records that the service held before are withdrawn, or have left the area or "
-            "taxon"
+            f"{len(gone):,} records that the service held before are withdrawn, or have left area or taxon"
         )
     manifest = {
         "service": client.base_url,
@@ -131,21 +127,22 @@ def _fetched(
         "sha256": _identity(answers, gone),
         "counts": {
             "promised": promised,
-            "arrived": arrived + repeated,
-            "repeated": repeated,
+            "arrived": tally.rows,
+            "repeated": tally.repeated,
             "distinct": arrived,
             "answers": len(answers.pages),
             "bytes": sum(note["bytes"] for note in answers.pages),
             "wireBytes": sum(note.get("wireBytes", 0) for note in answers.pages),
         },
-        "complete": arrived >= promised,
+        "complete": not missed,
+        "licences": sorted(tally.licences),
         "datasets": cited,
         "withdrawn": gone,
         "notes": notes,
         "pages": answers.pages,
     }
     answers.end(manifest)
-    return result_of(answers, manifest, table)
+    return result_of(answers, manifest)
 
 
 def _planned(
@@ -178,34 +175,40 @@ def _part(values: dict[str, Any]) -> Part:
 
 
 def _paged(
-    client: Client, query: Query, parts: list[tuple[Part, int]], answers: Answers, progress: Progress
-) -> list[PageReport]:
-    """Every part to its end; a part that came short is paged once more."""
-    expected, before = sum(size for _, size in parts), 0
+    client: Client,
+    query: Query,
+    parts: list[tuple[Part, int]],
+    answers: Answers,
+    tally: Tally,
+    progress: Progress,
+) -> tuple[list[PageReport], int]:
+    """Every part to its end; a part that came short is paged once more.
+
+    Returns
+    -------
+    reports, missed
+        One report a part, and the number of promised records that did not arrive.
+    """
+    expected, before, missed = sum(size for _, size in parts), 0, 0
     reports = []
     for number, (part, _) in enumerate(parts):
 
         def told(rows: int, before: int = before) -> None:
             progress(before + rows, expected)
 
-        report = fetch_part(client, query, part, number=number, answers=answers, progress=told)
+        report = fetch_part(
+            client, query, part, number=number, answers=answers, take=tally.take, progress=told
+        )
         if len(report.keys) < report.promised:
-            again = fetch_part(client, query, part, number=number, turn=2, answers=answers)
+            again = fetch_part(client, query, part, number=number, turn=2, answers=answers, take=tally.take)
             again.keys |= report.keys
             again.first_promised = report.first_promised
             report = again
         before += len(report.keys)
+        missed += max(0, report.promised - len(report.keys))
+        report.keys = set()
         reports.append(report)
-    return reports
-
-
-def _promised(reports: list[PageReport]) -> int:
-    """Records promised over all parts; one on the edge of two parts is promised by both."""
-    together: set[str] = set()
-    for report in reports:
-        together |= report.keys
-    missing = sum(max(0, report.promised - len(report.keys)) for report in reports)
-    return len(together) + missing
+    return reports, missed
 
 
 def _page_notes(reports: list[PageReport], parts: list[tuple[Part, int]], client: Client) -> list[str]:
@@ -223,15 +226,11 @@ def _page_notes(reports: list[PageReport], parts: list[tuple[Part, int]], client
     return notes
 
 
-def _verbatim(client: Client, answers: Answers) -> list[str]:
+def _verbatim(client: Client, answers: Answers, wanted: list[str]) -> list[str]:
     """Ask for names as written where the service could not place the whole name."""
-    wanted: dict[str, None] = {}
-    for note in answers.pages:
-        if note["kind"] == "search":
-            wanted |= dict.fromkeys(doubtful_keys(json.loads(answers.body(note))["results"]))
     known = {note["key"] for note in answers.pages if note["kind"] == "verbatim"}
     most = int(client.settings.verbatim_lookups)
-    for key in list(wanted)[:most]:
+    for key in wanted[:most]:
         if key in known:
             continue
         try:
@@ -241,13 +240,12 @@ def _verbatim(client: Client, answers: Answers) -> list[str]:
         except SourceError as error:
             return [f"names as written could not be asked for, so hybrids may be hidden: {error}"]
         answers.keep(got.body, kind="verbatim", key=key, wireBytes=got.wire_bytes)
-    if len(wanted) > most:
-        return [
-            f"{len(wanted):,} names could not be placed whole by the service; the first {most:,} were "
-            "asked for as "
-            "written, hybrids may be hidden among the others (raise verbatimLookups)"
-        ]
-    return []
+    if len(wanted) <= most:
+        return []
+    return [
+        f"{len(wanted):,} names could not be placed whole by the service; the first {most:,} were asked for "
+        "as written, hybrids may be hidden among the others (raise verbatimLookups)"
+    ]
 
 
 def _identity(answers: Answers, gone: list[str]) -> str:
@@ -255,12 +253,12 @@ def _identity(answers: Answers, gone: list[str]) -> str:
     return hashlib.sha256(json.dumps([answers.key, answers.digest(), gone]).encode()).hexdigest()
 
 
-def _withdrawn(answers: Answers, root: Path, query: Query, table: pa.Table) -> list[str]:
+def _withdrawn(answers: Answers, root: Path, query: Query, seen: set[Any]) -> list[str]:
     """Keys of records that the chain before this fetch had, and this fetch of all records has not."""
     if query.changed_since is not None:
         return []
     had: set[str] = set()
     for earlier in chain(root, answers.key.partition("-")[0]):
-        found = replay(earlier.key, store=root.parent).table["recordKey"]
-        had |= {key for key in columns.strings(found) if key}
-    return sorted(had - set(columns.strings(table["recordKey"])))
+        for batch in replay(earlier.key, store=root.parent).batches():
+            had |= {str(key) for key in columns.strings(batch["recordKey"])}
+    return sorted(had - {record_key(key) for key in seen})

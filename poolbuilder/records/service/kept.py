@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -22,11 +24,11 @@ __all__ = [
     "FOLDER",
     "STAMP",
     "Fetch",
+    "batches_of",
     "chain",
     "chain_of",
     "fetches",
     "folders",
-    "records_of",
     "replay",
     "result_of",
     "stamped",
@@ -35,6 +37,10 @@ __all__ = [
 
 FOLDER = "fetches"
 STAMP = "%Y%m%dT%H%M%SZ"
+BATCH = 4096
+PORTION = 12
+"""Batches that a store takes up at once."""
+
 VERBATIM_NAME = "http://rs.tdwg.org/dwc/terms/scientificName"
 
 
@@ -48,8 +54,10 @@ class Fetch:
         Name of its folder below ``fetches``.
     query : Query
         What was asked.
-    table : Table, schema RECORDS
-        One row per distinct record.
+    answers : Answers
+        The kept answers; records are read from them when they are needed.
+    rows : int
+        Distinct records.
     source : dict
         ``path``, ``sha256``, ``rows`` and the time, for the list of inputs.
     datasets : tuple of dict
@@ -69,7 +77,8 @@ class Fetch:
 
     key: str
     query: Query
-    table: pa.Table
+    answers: Answers
+    rows: int
     source: dict[str, Any]
     datasets: tuple[dict[str, Any], ...]
     counts: dict[str, int]
@@ -79,17 +88,39 @@ class Fetch:
     fetched: datetime.datetime
     withdrawn: tuple[str, ...] = ()
 
-    def for_store(self) -> pa.Table:
-        """The records, and a row without place for each one withdrawn; schema RECORDS.
+    def batches(self) -> Iterator[pa.Table]:
+        """The records, schema RECORDS, one row per distinct record, some thousand rows at a time."""
+        return batches_of(self.answers)
 
-        In a store the newest version of a record holds, so a withdrawn one is near no water.
+    @property
+    def table(self) -> pa.Table:
+        """All the records at once; schema RECORDS."""
+        return pa.concat_tables([schemas.RECORDS.empty_table(), *self.batches()])
+
+    def portions(self) -> Iterator[tuple[dict[str, Any], list[pa.Table]]]:
+        """What a store takes up, about fifty thousand records at a time, each with its source.
+
+        Besides the records there is a row without place for each one withdrawn: in a store the
+        newest version of a record holds, so a withdrawn one is near no water.  Only the last
+        portion has the fetch's own SHA-256: a store that knows it has taken up the whole.
         """
-        return pa.concat_tables(
-            [
-                self.table,
-                withdrawn_table(self.withdrawn, source=f"service:{self.key}", day=self.fetched.date()),
-            ]
-        )
+        batches = self._for_store()
+        waiting = list(islice(batches, PORTION))
+        number = 0
+        while waiting:
+            following = next(batches, None)
+            sha256 = str(self.source["sha256"])
+            if following is not None:
+                sha256 = hashlib.sha256(f"{sha256}:{number}".encode()).hexdigest()
+            rows = sum(batch.num_rows for batch in waiting)
+            yield self.source | {"sha256": sha256, "rows": rows}, waiting
+            waiting = [] if following is None else [following, *islice(batches, PORTION - 1)]
+            number += 1
+
+    def _for_store(self) -> Iterator[pa.Table]:
+        yield from self.batches()
+        if self.withdrawn:
+            yield withdrawn_table(self.withdrawn, source=f"service:{self.key}", day=self.fetched.date())
 
     def age_words(self, now: datetime.datetime) -> str:
         """How old the data are, in words."""
@@ -150,38 +181,34 @@ def withdrawn_table(keys: Sequence[str], *, source: str, day: datetime.date) -> 
     return columns.table(schemas.RECORDS, values)
 
 
-def records_of(answers: Answers) -> tuple[pa.Table, int]:
-    """Distinct records of all kept answers, and how many rows repeated."""
+def batches_of(answers: Answers) -> Iterator[pa.Table]:
+    """Distinct records of all kept answers, in the order in which they came."""
     verbatim = {}
     for note in answers.pages:
         if note["kind"] == "verbatim":
             written = json.loads(answers.body(note)).get(VERBATIM_NAME)
             if isinstance(written, str) and written.strip():
                 verbatim[note["key"]] = written.strip()
-    seen: set[str] = set()
-    tables, repeated = [schemas.RECORDS.empty_table()], 0
+    seen: set[Any] = set()
+    fresh: list[dict[str, Any]] = []
+    source = f"service:{answers.key}"
     for note in answers.pages:
         if note["kind"] != "search":
             continue
-        fresh = []
         for item in json.loads(answers.body(note))["results"]:
-            key = str(item["key"])
-            repeated += key in seen
-            if key not in seen:
-                seen.add(key)
+            if item["key"] not in seen:
+                seen.add(item["key"])
                 fresh.append(item)
-        if fresh:
-            tables.append(records_table(fresh, source=f"service:{answers.key}", verbatim=verbatim))
-    return pa.concat_tables(tables), repeated
+        if len(fresh) >= BATCH:
+            yield records_table(fresh, source=source, verbatim=verbatim)
+            fresh = []
+    if fresh:
+        yield records_table(fresh, source=source, verbatim=verbatim)
 
 
-def result_of(answers: Answers, manifest: dict[str, Any], table: pa.Table) -> Fetch:
+def result_of(answers: Answers, manifest: dict[str, Any]) -> Fetch:
     """A whole fetch as a value, with what its licences ask of the reader."""
-    given, _ = columns.codes(table["license"])
-    keys = {licences.parse_licence(text) for text in columns.codes(table["license"])[1]}
-    if len(given) and bool((given < 0).any()):
-        keys.add("UNSPECIFIED")
-    licence = licences.most_restrictive(keys) if table.num_rows else None
+    keys = set(manifest["licences"])
     notes = list(manifest["notes"])
     if "CC_BY_NC_4_0" in keys:
         notes.append(
@@ -196,17 +223,18 @@ def result_of(answers: Answers, manifest: dict[str, Any], table: pa.Table) -> Fe
     return Fetch(
         key=answers.key,
         query=Query.from_dict(manifest["query"]),
-        table=table,
+        answers=answers,
+        rows=int(manifest["counts"]["distinct"]),
         source={
             "path": f"service:{answers.key}",
             "sha256": manifest["sha256"],
-            "rows": table.num_rows,
+            "rows": int(manifest["counts"]["distinct"]),
             "service": manifest["service"],
             "fetched": manifest["fetched"],
         },
         datasets=tuple(manifest["datasets"]),
         counts=dict(manifest["counts"]),
-        licence=licence,
+        licence=licences.most_restrictive(keys),
         notes=tuple(notes),
         complete=bool(manifest["complete"]),
         withdrawn=tuple(manifest["withdrawn"]),
@@ -227,8 +255,7 @@ def replay(key: str, *, store: Path) -> Fetch:
         raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
     manifest = answers.manifest()
     answers.pages = manifest["pages"]
-    table, _ = records_of(answers)
-    return result_of(answers, manifest, table)
+    return result_of(answers, manifest)
 
 
 def fetches(store: Path) -> list[dict[str, Any]]:

@@ -10,7 +10,7 @@ import pyarrow as pa
 from poolbuilder import columns, schemas
 from poolbuilder.errors import SourceError
 
-__all__ = ["FIELDS", "WHOLE_NAME_DOUBTS", "records_table"]
+__all__ = ["FIELDS", "WHOLE_NAME_DOUBTS", "checked_results", "doubtful_keys", "record_key", "records_table"]
 
 FIELDS = {
     "occurrenceID": "occurrenceID",
@@ -107,7 +107,7 @@ def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) ->
         notes.append(f"the service reads the name {written!r} as {row['scientificName']!r}")
         row["scientificName"], row["taxonRank"] = written, None
     row |= {
-        "recordKey": f"gbif:{key}",
+        "recordKey": record_key(key),
         "coordinateDecimals": None,
         "sourceFile": source,
         "sourceRow": None,
@@ -119,6 +119,11 @@ def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) ->
 def _whole_name_lost(answer: Mapping[str, Any]) -> bool:
     issues = answer.get("issues")
     return isinstance(issues, list) and any(flag in issues for flag in WHOLE_NAME_DOUBTS)
+
+
+def record_key(key: Any) -> str:
+    """The recordKey of a record that the service knows by *key*."""
+    return f"gbif:{key}"
 
 
 def doubtful_keys(answers: Iterable[Mapping[str, Any]]) -> list[str]:

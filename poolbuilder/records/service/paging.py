@@ -35,8 +35,8 @@ class PageReport:
         Smallest page that the service gave, the last one aside.
     rows : int
         Rows that arrived, repeats included.
-    keys : set of str
-        Distinct records among them.
+    keys : set
+        Keys of the distinct records among them.
     """
 
     promised: int = 0
@@ -44,7 +44,7 @@ class PageReport:
     page_limit: int = 0
     pages: int = 0
     rows: int = 0
-    keys: set[str] = field(default_factory=set)
+    keys: set[Any] = field(default_factory=set)
 
 
 def count_part(client: Client, query: Query, part: Part) -> int:
@@ -93,6 +93,7 @@ def fetch_part(
     number: int,
     turn: int = 1,
     answers: Answers,
+    take: Callable[[list[dict[str, Any]]], None] = lambda results: None,
     progress: Callable[[int], None] = lambda rows: None,
 ) -> PageReport:
     """Page a part to its end; keep every answer.
@@ -106,6 +107,8 @@ def fetch_part(
         Which part this is, for the notes.
     turn : int
         2 when the part is paged again because records were missed the first time.
+    take : callable, optional
+        Given the results of every page, kept ones among them.
 
     Raises
     ------
@@ -154,7 +157,8 @@ def fetch_part(
         report.first_promised = report.first_promised if report.pages else report.promised
         report.pages += 1
         report.rows += len(results)
-        report.keys.update(str(item["key"]) for item in results)
+        report.keys.update(item["key"] for item in results)
+        take(results)
         offset += len(results)
         done = bool(answer.get("endOfRecords")) or not results or offset >= report.promised
         if not done:
