@@ -1,0 +1,136 @@
+"""By hand: do intervals cover, do thin records hurt, how long does it take?
+
+    python tests/bench/calibration.py coverage
+    python tests/bench/calibration.py thinned SURVEYS.txt
+    python tests/bench/calibration.py speed
+
+``coverage`` simulates regions whose parameters are drawn from the model's own priors, fits
+them, and counts how often the 90 % interval of a new water's log-odds holds the truth.
+``thinned`` keeps a random part of the records of surveys and predicts the whole surveys from
+them.  ``speed`` times the fit of a region.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from poolbuilder.calibration.surveys import read_surveys
+from poolbuilder.checklist import Checklist
+from poolbuilder.model import scores
+from poolbuilder.model.calibrate import clusters, cross_validate, folds_of, make_folds
+from poolbuilder.model.community import (
+    AXIS_PRECISION,
+    COMMUNITY_SLOPES,
+    INTERCEPT_MEAN,
+    OWN_SLOPE_PRECISION,
+    SLOPE_PRECISION,
+    draw_line,
+)
+from poolbuilder.model.logistic import inverse_logit
+from poolbuilder.model.region import Z90, fit_region
+from poolbuilder.settings import Settings
+from tests.listed import SPECIES, listed, region
+
+SETTINGS = Settings()
+AS_OF = datetime.date(2026, 6, 1)
+
+
+def coverage(regions: int, waters: int, species: int, axes: int, found_share: float) -> None:
+    """Share of true log-odds of new waters within their 90 % interval."""
+    rng = np.random.default_rng(1)
+    k = len(COMMUNITY_SLOPES)
+    covered = []
+    for _ in range(regions):
+        shared = COMMUNITY_SLOPES + rng.normal(size=k) / SLOPE_PRECISION**0.5
+        own = shared + rng.normal(size=(species, k)) / OWN_SLOPE_PRECISION**0.5
+        free = rng.normal(size=(species, axes)) / AXIS_PRECISION**0.5
+        slopes = np.concatenate([own, free], axis=1)
+        start = INTERCEPT_MEAN + rng.normal(size=species)
+        x = rng.normal(size=(waters + 200, species, k + axes))
+        x -= x[:waters].mean(axis=0)
+        truth = start + (x * slopes).sum(axis=2)
+        lives = rng.random(truth.shape) < inverse_logit(truth)
+        seen = lives & (rng.random(truth.shape) < found_share)
+        line = draw_line(x[:waters], seen[:waters].astype(float), COMMUNITY_SLOPES, found_share=found_share)
+        off = np.abs(line.log_odds(x[waters:]) - truth[waters:])
+        covered.append(float((off <= Z90 * line.spread(x[waters:])).mean()))
+    print(
+        f"{regions} regions of {waters} waters, {species} species, lists {found_share:.0%} complete: "
+        f"90 % intervals hold {np.mean(covered):.3f} of the true log-odds "
+        f"(middle 90 % of regions: {np.quantile(covered, 0.05):.3f} to {np.quantile(covered, 0.95):.3f})"
+    )
+
+
+def thinned(path: Path, shares: list[float], seeds: int) -> None:
+    """Brier scores when only a part of the records is kept."""
+    checklist = Checklist.load("lepomis")
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    for share in shares:
+        told: dict[str, list[float]] = {}
+        slopes = []
+        for seed in range(seeds):
+            rng = np.random.default_rng(seed)
+            kept = [row for row in rows if rng.random() < share]
+            with tempfile.TemporaryDirectory() as folder:
+                thin = Path(folder) / "records.txt"
+                thin.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
+                made = read_surveys([path], [thin], checklist=checklist, as_of=AS_OF, settings=SETTINGS)
+            label = folds_of(clusters(made.waters.points, SETTINGS.effort_gap_km), 10)
+            folds = make_folds(made.waters, made.ground, label, closed=False, settings=SETTINGS)
+            out = cross_validate(made.waters, made.ground, folds, settings=SETTINGS, alone=True)
+            y = made.waters.found.ravel()
+            for name in ("model", "withoutCommunity", "recordsAlone", "kernelShare"):
+                told.setdefault(name, []).append(scores.brier(out[name].ravel(), y))
+            slopes.append(scores.calibration_line(out["recordsAlone"].ravel(), y))
+        words = ", ".join(f"{name} {np.mean(values):.4f}" for name, values in told.items())
+        line = np.mean(slopes, axis=0)
+        print(
+            f"{share:.0%} kept, {seeds} draws: Brier {words}; "
+            f"recordsAlone slope {line[0]:.2f}, intercept {line[1]:.2f}",
+            flush=True,
+        )
+
+
+def speed(sizes: list[int]) -> None:
+    """Seconds of processor time to learn a region, and to predict one water of it."""
+    for size in sizes:
+        lists = listed(region(size))
+        start = time.process_time()
+        made = fit_region(lists, SPECIES, settings=SETTINGS)
+        fitted = time.process_time()
+        made.predict(-89.5, 40.4, in_water=None, settings=SETTINGS)
+        print(
+            f"{size:,} lists: learnt in {fitted - start:.2f} s, one water {time.process_time() - fitted:.4f} s"
+        )
+
+
+def main() -> None:
+    """Parse and run."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=["coverage", "thinned", "speed"])
+    parser.add_argument("surveys", nargs="?", type=Path)
+    parser.add_argument("--regions", type=int, default=200)
+    parser.add_argument("--draws", type=int, default=3)
+    given = parser.parse_args()
+    if given.what == "coverage":
+        for found_share in (1.0, 0.5, 0.2):
+            coverage(given.regions, 400, 6, 12, found_share)
+    elif given.what == "thinned":
+        if given.surveys is None:
+            parser.error("thinned needs a file of surveys")
+        thinned(given.surveys, [1.0, 0.5, 0.2, 0.1], given.draws)
+    else:
+        speed([250, 1000, 1700, 4000])
+
+
+if __name__ == "__main__":
+    main()
