@@ -118,7 +118,9 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
         ["inWaterShare", "byWaterKm", "upstreamKm", "downstreamKm", "passability"], np.full(count, np.nan)
     )
     place["basinRelation"] = [None] * count
-    reported, notes, snapped = straight, (), []
+    reported = straight
+    notes: tuple[str, ...] = ()
+    snapped: list[dict[str, Any]] = []
     if water is None:
         kernel = expected_kernel(straight, sigma, settings=settings)
     else:

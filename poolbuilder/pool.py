@@ -124,7 +124,10 @@ class Pool:
         import pandas as pd
 
         kinds = {pa.int32(): pd.Int32Dtype()}
-        return self.candidates.replace_schema_metadata(None).to_pandas(types_mapper=kinds.get)
+        frame: pandas.DataFrame = self.candidates.replace_schema_metadata(None).to_pandas(
+            types_mapper=kinds.get
+        )
+        return frame
 
     def to_geopandas(self) -> geopandas.GeoDataFrame:
         """The evidence as a GeoDataFrame of points, one row per species and event, WGS84."""

@@ -2,92 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
+from poolbuilder.findings import calibrated, findings
 from poolbuilder.pool import Pool
 
-__all__ = ["TIER_WORDS", "findings", "summary_lines", "table_lines"]
-
-TIER_WORDS = {
-    "water": "in this water",
-    "connected": "by water",
-    "radius": "within radius",
-    "beyond": "farther out",
-    "range": "range map only",
-    "none": "nothing",
-}
-"""Tiers as people read them."""
+__all__ = ["summary_lines", "table_lines"]
 
 WIDTH = 100
 
 CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
-
-_NUMBERS = (
-    "no",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-)
-
-
-def _count(n: int) -> str:
-    return _NUMBERS[n] if n < len(_NUMBERS) else f"{n:,}"
-
-
-def _be(n: int) -> str:
-    return "is" if n == 1 else "are"
-
-
-def _joined(items: Sequence[str]) -> str:
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
-
-
-def likely(rows: Sequence[Mapping[str, Any]], *, share: float = 0.95) -> list[Mapping[str, Any]]:
-    """The fewest leading candidates that hold *share* of the expected number of species."""
-    found, held = [], 0.0
-    for row in rows:
-        if held >= share - 1e-12:
-            break
-        found.append(row)
-        held += row["weight"]
-    return found
-
-
-def findings(pool: Pool) -> str:
-    """The result in two or three plain sentences."""
-    rows = pool.candidates.to_pylist()
-    recorded = [row for row in rows if row["tier"] in {"water", "connected", "radius"}]
-    in_water = [row for row in rows if row["tier"] == "water"]
-    probable = [row for row in rows if row["presence"] >= 0.5]
-    few = likely(rows)
-    said = [
-        f"{_count(len(few)).capitalize()} of {len(rows)} species carry 95 % of the weight; "
-        f"{_count(len(probable))} {_be(len(probable))} more likely here than not."
-    ]
-    if in_water:
-        said.append(f"{_count(len(in_water)).capitalize()} {_be(len(in_water))} recorded in this very water.")
-    elif recorded:
-        said.append(
-            f"{_count(len(recorded)).capitalize()} {_be(len(recorded))} recorded within "
-            f"{pool.site.radius_km:g} km."
-        )
-    else:
-        said.append(f"None is recorded within {pool.site.radius_km:g} km.")
-    pairs = pool.crosses.slice(0, 2).to_pylist()
-    if pairs:
-        verb = "pair is" if len(pairs) == 1 else "pairs are"
-        said.append(f"The strongest {verb} {_joined([pair['formula'] for pair in pairs])}.")
-    return " ".join(said)
 
 
 def _years(row: Mapping[str, Any]) -> str:
@@ -97,6 +22,14 @@ def _years(row: Mapping[str, Any]) -> str:
     return str(last) if first == last else f"{first}-{last}"
 
 
+_EVIDENCE = {
+    "water": "in this water",
+    "connected": "by water",
+    "radius": "within radius",
+    "beyond": "farther out",
+    "range": "range map only",
+    "none": "nothing",
+}
 _SOURCES = {"polygon": "map", "record": "record", "checklist": "list"}
 
 
@@ -109,15 +42,15 @@ def _status(row: Mapping[str, Any]) -> str:
 def table_lines(pool: Pool) -> list[str]:
     """The candidates, one a line, at most 100 characters wide."""
     head = (
-        f"{'species':<22}{'presence':>8} {'weight':>6}  {'evidence':<15}"
+        f"{'species':<21}{'presence':>8} {'weight':>6}  {'evidence':<15}"
         f"{'records':>7}{'nearest':>9}  {'years':<10}status"
     )
     lines = [head, "-" * WIDTH]
     for row in pool.candidates.to_pylist():
         nearest = "-" if row["nearestKm"] is None else f"{row['nearestKm']:.1f} km"
         line = (
-            f"{row['scientificName'][:21]:<22}{row['presence']:>8.3f} {row['weight']:>6.3f}  "
-            f"{TIER_WORDS[row['tier']]:<15}{row['records']:>7,}{nearest:>9}  {_years(row):<10}{_status(row)}"
+            f"{row['scientificName'][:20]:<21}{row['presence']:>8.3f} {row['weight']:>6.3f}  "
+            f"{_EVIDENCE[row['tier']]:<15}{row['records']:>7,}{nearest:>9}  {_years(row):<10}{_status(row)}"
         )
         lines.append(line[:WIDTH].rstrip())
     return lines
@@ -180,6 +113,6 @@ def summary_lines(pool: Pool, *, reasons: int = 3) -> list[str]:
 
 
 def _calibration_line(pool: Pool) -> str:
-    if pool.calibration is None:
+    if not calibrated(pool):
         return "uncalibrated: presence ranks the species, but has not been checked against surveys"
-    return f"calibrated: {pool.calibration['words']}"
+    return f"calibrated: {(pool.calibration or {}).get('words', 'on surveys')}"

@@ -151,7 +151,7 @@ def learn_region(
     longitude, latitude = centre_of(cell)
 
     def count(longitude: float, latitude: float, km: float) -> int:
-        return _near(placed, longitude, latitude, km).num_rows
+        return int(_near(placed, longitude, latitude, km).num_rows)
 
     reach = region_reach(cell, count, settings=settings)
     middle = Site(longitude=longitude, latitude=latitude)

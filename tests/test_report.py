@@ -15,13 +15,13 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import report
+from poolbuilder import findings, report
 from poolbuilder.cli.report import report as report_command
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
-from poolbuilder.report import charts, document, findings, geography, payload, picture, sheet
+from poolbuilder.report import charts, document, geography, payload, picture, sheet
 from poolbuilder.site import Site
 from tests.pools import SITE, SPECIES, invented_pool
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from poolbuilder.cli.options import (
-    AsOf,
+    day,
     layer_options,
     out_option,
     pool_options,
@@ -33,7 +33,9 @@ __all__ = ["introduced"]
     help="CSV of region, scientificName, establishmentMeans: the checklists of regions.",
 )
 @click.option("--regions", metavar="FILE[:LAYER]", help="Polygons of the regions in --region-list.")
-@click.option("--since", type=AsOf(), help="Species first recorded on or after this day are new.")
+@click.option(
+    "--since", type=day, metavar="DATE", help="Species first recorded on or after this day are new."
+)
 @click.option(
     "--previous",
     type=click.Path(path_type=Path, file_okay=False),

@@ -14,8 +14,8 @@ from poolbuilder.errors import SettingsError
 from poolbuilder.settings import Settings
 
 __all__ = [
-    "AsOf",
     "as_of_option",
+    "day",
     "layer_options",
     "out_option",
     "place_options",
@@ -30,19 +30,14 @@ __all__ = [
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class AsOf(click.ParamType):
+def day(value: str | datetime.date) -> datetime.date:
     """A day as YYYY-MM-DD."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime.date:
-        """Parse the day."""
-        if isinstance(value, datetime.date):
-            return value
-        try:
-            return datetime.date.fromisoformat(str(value))
-        except ValueError:
-            self.fail(f"{value!r} is not a day (write it as 2026-06-30)", param, ctx)
+    if isinstance(value, datetime.date):
+        return value
+    try:
+        return datetime.date.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is not a day (write it as 2026-06-30)") from None
 
 
 def _apply(function: F, *options: Callable[[F], F]) -> F:
@@ -66,7 +61,8 @@ def as_of_option(function: F) -> F:
     """``--as-of``, today by default."""
     return click.option(
         "--as-of",
-        type=AsOf(),
+        type=day,
+        metavar="DATE",
         default=datetime.date.today,
         show_default="today",
         help="The day that counts as today.",

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from poolbuilder import wording
 from poolbuilder.compare import compare
 from poolbuilder.errors import PoolBuilderError
+from poolbuilder.findings import doubts, findings
 from poolbuilder.pool import Pool
-from poolbuilder.report import charts, sheet, wording
-from poolbuilder.report.findings import doubts, findings
+from poolbuilder.report import charts, sheet
 
 __all__ = ["beside", "changes"]
 

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from poolbuilder.report import wording
+from poolbuilder import wording
 
 __all__ = ["distances", "gauge", "glyph", "pairs", "reliability", "steps", "years"]
 

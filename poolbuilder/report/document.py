@@ -12,10 +12,11 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from poolbuilder import wording
+from poolbuilder.findings import CAUTIONS, LIKELY, calibrated, doubts, findings
 from poolbuilder.pool import Pool
 from poolbuilder.records.screen import RULES
-from poolbuilder.report import drawing, sheet, wording
-from poolbuilder.report.findings import CAUTIONS, LIKELY, calibrated, doubts, findings
+from poolbuilder.report import drawing, sheet
 from poolbuilder.report.payload import as_script, payload
 
 __all__ = ["SCRIPTS", "asset", "content", "dress", "environment", "page"]

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from markupsafe import Markup, escape
 
+from poolbuilder import wording
+from poolbuilder.findings import doubts, findings
 from poolbuilder.pool import Pool
-from poolbuilder.report import drawing, sheet, wording
+from poolbuilder.report import drawing, sheet
 from poolbuilder.report.document import asset, environment, page
-from poolbuilder.report.findings import doubts, findings
 
 __all__ = ["Frame", "explore", "notebook_html"]
 

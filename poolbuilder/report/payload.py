@@ -10,9 +10,9 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import columns, wording
 from poolbuilder.pool import Pool
-from poolbuilder.report import geography, wording
+from poolbuilder.report import geography
 
 __all__ = ["KINDS", "as_script", "payload"]
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import columns
+from poolbuilder import columns, wording
 from poolbuilder.errors import MissingExtraError, PoolFileError
+from poolbuilder.findings import calibrated, findings
 from poolbuilder.pool import Pool
-from poolbuilder.report import drawing, geography, wording
-from poolbuilder.report.findings import calibrated, findings
+from poolbuilder.report import drawing, geography
 
 __all__ = ["FORMATS", "picture", "plot"]
 

@@ -11,9 +11,9 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import columns, wording
 from poolbuilder.pool import Pool
-from poolbuilder.report import charts, drawing, wording
+from poolbuilder.report import charts, drawing
 from poolbuilder.settings import Settings
 
 __all__ = ["TIERS", "italic", "pair_rows", "parts", "species_rows", "triangle"]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup, escape
 
-from poolbuilder.report import wording
+from poolbuilder import wording
 
 __all__ = ["between", "shift", "speaks"]
 

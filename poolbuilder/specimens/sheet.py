@@ -12,9 +12,10 @@ from urllib.parse import urlsplit
 import jinja2
 from markupsafe import Markup
 
+from poolbuilder import wording
 from poolbuilder.model.ledger import expectation, short
 from poolbuilder.model.traits import Cell
-from poolbuilder.report import document, sheet, wording
+from poolbuilder.report import document, sheet
 from poolbuilder.specimens import Specimen
 from poolbuilder.specimens.doubts import CAUTIONS
 from poolbuilder.specimens.drawing import between, shift, speaks

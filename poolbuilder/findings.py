@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import columns
+from poolbuilder import columns, wording
 from poolbuilder.pool import Pool
-from poolbuilder.report import wording
 
 __all__ = ["CAUTIONS", "LIKELY", "calibrated", "doubts", "findings", "strongest_pairs"]
 
