@@ -62,20 +62,6 @@ def shared_data() -> Path:
     return SHARED
 
 
-def registry_package(name: str) -> Path:
-    """The unpacked folder of a registry package that .ci/run fetched; skips where it is absent.
-
-    On CI it may not be absent.
-    """
-    root = os.environ.get("POOLBUILDER_REGISTRY")
-    folder = Path(root or ".registry") / name
-    if not folder.is_dir():
-        if os.environ.get("CI"):
-            pytest.fail(f"{name} was not fetched: see .ci/run")
-        pytest.skip(f"{name} is not here; .ci/run fetches it")
-    return folder
-
-
 @pytest.fixture(scope="session")
 def demo_pool() -> Pool:
     """The pool of the invented demo water."""

@@ -27,6 +27,7 @@ from poolbuilder.records.service.occurrences import WHOLE_NAME_DOUBTS, record_ke
 from poolbuilder.records.terms import match_columns
 from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings
+from tests.registry import registry_package
 
 FILES = Path(__file__).parent / "data" / "records"
 LAW = settings(deadline=None, derandomize=True, max_examples=60)
@@ -653,7 +654,7 @@ def test_reading_imports_no_pandas() -> None:
 )  # files that its tests leave open
 def test_every_archive_that_the_reader_package_makes_for_its_own_tests(tmp_path: Path) -> None:
     """Source: the test folder of python-dwca-reader 0.17.1 on the package registry."""
-    [folder] = _unpacked("python-dwca-reader==0.17.1", tmp_path).glob("dwca/test")
+    folder = registry_package("python-dwca-reader") / "dwca" / "test"
     made = _archives_made_in(folder, tmp_path / "made")
     assert len(made) > 40
     read = refused = 0
@@ -669,31 +670,10 @@ def test_every_archive_that_the_reader_package_makes_for_its_own_tests(tmp_path:
     assert (read, refused) == (44, 5)
 
 
-def _unpacked(package: str, folder: Path) -> Path:
-    """The unpacked source distribution of a package; the test skips when the registry is out of reach."""
-    command = [
-        sys.executable,
-        "-m",
-        "pip",
-        "download",
-        "--no-deps",
-        "--no-binary",
-        ":all:",
-        "-d",
-        str(folder),
-    ]
-    if subprocess.run([*command, package], capture_output=True, text=True).returncode:
-        pytest.skip("the package registry cannot be reached")
-    [packed] = folder.glob("*.tar.gz")
-    subprocess.run(["tar", "xzf", str(packed), "-C", str(folder)], check=True)
-    [found] = (item for item in folder.iterdir() if item.is_dir() and item.name in packed.name)
-    return found
-
-
 @pytest.mark.registry
-def test_a_real_download_of_the_service(tmp_path: Path) -> None:
+def test_a_real_download_of_the_service() -> None:
     """Source: the sample data set in the source distribution of polars-darwin-core 4.0.0."""
-    path = _unpacked("polars-darwin-core==4.0.0", tmp_path) / "sample-dataset"
+    path = registry_package("polars-darwin-core") / "sample-dataset"
     table, sources, notes, datasets = read_all([path])
     assert table.num_rows == sources[0]["rows"] == 7929
     assert len(datasets) == 210
