@@ -352,7 +352,7 @@ _HEAD = """# What was seen on one fish.  Take away the # before a line to fill i
 def template(table: TraitTable, *, settings: Settings) -> str:
     """An empty form with every character of a table, as TOML."""
     lines = [_HEAD.replace("{sure:g}", f"{settings.observer_sure:g}")]
-    lines += [f"# {name} = " for name in _measures(table)]
+    lines += [f"# {name} =" for name in _measures(table)]
     for character in table.characters:
         if character.kind == "ratio":
             continue
@@ -366,7 +366,7 @@ def template(table: TraitTable, *, settings: Settings) -> str:
             lines.append(f"#   one of {', '.join(character.states)}")
             lines.append(f'# {character.key} = "{character.states[0]}"')
         else:
-            lines += [f"# {character.key}{side} = " for side in _suffixes(character)]
+            lines += [f"# {character.key}{side} =" for side in _suffixes(character)]
     return "\n".join(lines) + "\n"
 
 

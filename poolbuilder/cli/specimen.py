@@ -37,6 +37,8 @@ def _simulate(
     for title, keys in (("counts alone", counts), ("everything", None)):
         made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
         _print(simulation_lines(made, title=title, pairs=keys is None))
+    if out is not None:
+        click.echo(f"wrote {write_confusion(made, out)} (confusion.csv, with everything seen)", err=True)
     click.echo(
         "every hypothesis alike before looking; drawn from the tables that weigh them: the best to hope for"
     )

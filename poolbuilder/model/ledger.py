@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,12 +67,23 @@ def _speaks(value: float) -> str:
     return "says little"
 
 
+def _place_words(cells: Sequence[Cell], seen: Seen) -> str:
+    """Where a count or measure lies against a species' range."""
+    if isinstance(seen.value, str) or len(cells) != 1:
+        return ""
+    low, high = cells[0].low, cells[0].high
+    if low is None or high is None:
+        return ""
+    where = "below" if seen.value < low else "above" if seen.value > high else "within"
+    return f", this lies {where} its range"
+
+
 def _ledger_words(weighing: Weighing, species: str, seen: Seen, value: float) -> str:
-    character = weighing.table.by_key[seen.character]
+    character, fish = weighing.table.by_key[seen.character], weighing.fish
     expected, mark = expectation(weighing, species, character)
-    cells = weighing.table.cells_of(species, seen.character)
+    cells = weighing.table.fitting(species, seen.character, sex=fish.sex, stage=fish.stage)
     lost = any(cell.hybrid == "lost" for cell in cells)
-    aside = ", which its hybrids commonly lose" if lost else ""
+    aside = ", which its hybrids commonly lose" if lost else _place_words(cells, seen)
     return (
         f"{character.words} {seen.words}: {short(species)} has {expected} [{mark}]{aside}; {_speaks(value)}"
     )

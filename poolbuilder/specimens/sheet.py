@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
@@ -243,16 +244,17 @@ def _indices(specimen: Specimen) -> list[dict[str, Any]]:
     return rows
 
 
+_FILE = re.compile(r"(?!/)[\w ./()+,%~-]+")
+
+
 def _photo(text: str) -> dict[str, str]:
     """A photograph as a link, where its address is a file beside the page or on the web."""
+    address = text.strip()
     try:
-        parts = urlsplit(text.strip())
-        linked = parts.scheme in {"http", "https"} or (
-            not parts.scheme and not parts.netloc and ":" not in text
-        )
+        on_web = urlsplit(address).scheme in {"http", "https"}
     except ValueError:
-        linked = False
-    return {"words": text, "address": text.strip() if linked else ""}
+        on_web = False
+    return {"words": text, "address": address if on_web or _FILE.fullmatch(address) else ""}
 
 
 def _pool_rows(specimen: Specimen) -> list[dict[str, str]]:

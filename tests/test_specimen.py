@@ -1,0 +1,641 @@
+"""One fish: its notes, the weighing, the argument, the files, the command."""
+
+from __future__ import annotations
+
+import csv
+import html
+import itertools
+import json
+import re
+import tomllib
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from poolbuilder import columns
+from poolbuilder.cli import main
+from poolbuilder.errors import PoolFileError, TraitError
+from poolbuilder.fish_notes import parse_fish, read_fish, template
+from poolbuilder.folder import write_pool
+from poolbuilder.model.specimen import Weighing, hypotheses, posterior, prior_with_f1_share, weigh
+from poolbuilder.model.traits import Fish, Seen
+from poolbuilder.settings import Settings
+from poolbuilder.specimens import FILES, Specimen, identify, write_specimen
+from poolbuilder.specimens.sheet import render
+from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
+from poolbuilder.trait_tables import read_traits
+from tests.pools import invented_pool
+
+LAWS = settings(deadline=None, derandomize=True, max_examples=20)
+DATA = Path(__file__).parent / "data" / "specimen"
+TABLE, SETTINGS = read_traits(), Settings()
+HYBRID = """
+[fish]
+name = "fish 7"
+sex = "male"
+breeding = "no"
+photos = ["side.jpg"]
+[seen]
+standard_length_mm = 142
+pectoral_length_mm = 41
+dorsal_rays = 11
+anal_rays = 10
+lateral_line_scales = { value = 45, sure = 0.85 }
+maxilla_reach = "front of pupil"
+pectoral_tip = "blunt"
+flap_edge = "narrow pale"
+flap_length = "short"
+flap_stiffness = "partly"
+dorsal_blotch = "distinct"
+anal_blotch = "faint"
+fin_edges = "yellow_orange"
+tongue_teeth = false
+gill_rakers_lower = 11
+"""
+
+
+def fish(text: str) -> Fish:
+    return parse_fish(text, TABLE, settings=SETTINGS)
+
+
+invented = cache(invented_pool)
+
+
+@cache
+def specimen(text: str = HYBRID, **options: object) -> Specimen:
+    return identify(invented(), fish(text), TABLE, **options)  # type: ignore[arg-type]
+
+
+# -- notes -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "row", "message"),
+    [
+        ("unknown_character", 3, "unknown character 'dorsal_softrays' (nearest are dorsal_rays"),
+        ("unknown_section", 1, "unknown section or key 'counts' (put it under [fish] or [seen])"),
+        ("unknown_about", 2, "unknown key 'observr' under [fish] (did you mean observer?)"),
+        ("impossible_count", 2, "anal spines: 6 is not possible in this group (2 to 4 are; count again"),
+        ("half_a_ray", 2, "dorsal_rays = 10.5 is not a whole number"),
+        ("words_for_a_count", 2, "dorsal_rays = 'eleven' is not a number"),
+        (
+            "unknown_state",
+            2,
+            "pectoral_tip = 'square' is not a state of it (use one of rounded, blunt, pointed)",
+        ),
+        ("two_states", 2, "pectoral_tip is given as 2 values that contradict one another"),
+        ("too_sure", 2, "dorsal_rays: sure = 80 is not a share"),
+        ("sides_apart", 3, "pectoral rays: 12 and 15 contradict one another"),
+        ("rakers_contradict", 2, "9 gill rakers in all, 10 of them on the lower limb, contradict"),
+        ("state_against_measure", 4, "length of the ear flap: short contradicts"),
+        ("twice", 3, "dorsal_rays is given twice"),
+        ("fin_longer_than_fish", 3, "pectoral_length_mm 90 is too long for a standard length of 100 mm"),
+        ("ratio_and_measures", 2, "standard length in pectoral lengths: 4 and 3.33 contradict one another"),
+        ("not_toml", None, "is not TOML"),
+        ("unknown_sex", 2, "sex 'both' is not known (use one of male, female, unknown)"),
+        ("photos_not_a_list", 2, "photos is not a list of texts"),
+        ("no_value", 2, "dorsal_rays has no value"),
+    ],
+)
+def test_defective_notes_are_named_with_their_line(name: str, row: int | None, message: str) -> None:
+    path = DATA / "fish" / f"{name}.toml"
+    with pytest.raises(TraitError) as caught:
+        read_fish(path, TABLE, settings=SETTINGS)
+    assert message in str(caught.value)
+    assert str(caught.value).startswith(f"{path}, row {row}: " if row else f"{path}: ")
+
+
+def test_every_defect_file_has_a_line_and_a_test() -> None:
+    text = (DATA / "README.md").read_text(encoding="utf-8")
+    own = Path(__file__).read_text(encoding="utf-8") + (Path(__file__).parent / "test_traits.py").read_text(
+        encoding="utf-8"
+    )
+    for path in [*(DATA / "fish").iterdir(), *(DATA / "traits").iterdir()]:
+        assert f"`{path.name}`" in text
+        assert path.stem.removesuffix("_traits") in own
+
+
+def test_sides_are_averaged_and_keep_what_was_counted() -> None:
+    (seen,) = fish("[seen]\npectoral_rays_left = 13\npectoral_rays_right = { value = 14, sure = 0.5 }").seen
+    assert seen.value == 13.5
+    assert seen.sure == pytest.approx((SETTINGS.observer_sure + 0.5) / 2)
+    assert "mean of 13 and 14" in seen.words
+
+
+def test_measures_become_ratios_with_the_lesser_certainty() -> None:
+    found = fish("[seen]\nstandard_length_mm = 120\nbody_depth_mm = { value = 60, sure = 0.4 }")
+    assert [(each.character, each.value, each.sure) for each in found.seen] == [("depth_in_sl", 2.0, 0.4)]
+    assert found.stage == "adult"
+    assert fish("[seen]\nstandard_length_mm = 40").stage == "young"
+
+
+def test_a_measure_alone_and_a_contradicted_size_are_doubts() -> None:
+    assert "says nothing without standard_length_mm" in fish("[seen]\nflap_length_mm = 8").doubts[0]
+    small = fish('[fish]\nsize = "adult"\n[seen]\nstandard_length_mm = 40')
+    assert small.stage == "adult"
+    assert "says young" in small.doubts[0]
+
+
+def test_empty_unknown_and_unsure_values_are_not_seen() -> None:
+    assert (
+        fish('[seen]\npectoral_tip = ""\nflap_edge = "unknown"\ndorsal_rays = { value = 11, sure = 0 }').seen
+        == ()
+    )
+
+
+def test_other_names_and_spellings_are_read() -> None:
+    found = fish('[seen]\n"Dorsal soft rays" = 11\nflap-colour = "red spot"\ntongue_tooth_patch = true')
+    assert {each.character: each.value for each in found.seen} == {
+        "dorsal_rays": 11.0, "flap_edge": "red_spot", "tongue_teeth": "present",
+    }  # fmt: skip
+
+
+def test_the_template_is_valid_empty_and_complete() -> None:
+    text = template(TABLE, settings=SETTINGS)
+    assert fish(text).seen == ()
+    filled = []
+    for line in text.splitlines():
+        match = re.fullmatch(r"# (\w+) =(.*)", line)
+        plain = match and match[1] not in {
+            "name",
+            "date",
+            "place",
+            "observer",
+            "photos",
+            "remarks",
+            "sex",
+            "size",
+            "breeding",
+        }
+        filled.append(f"{match[1]} = {match[2].strip() or '1'}" if match and plain else line)
+    keys = set(tomllib.loads("\n".join(filled))["seen"])
+    for character in TABLE.characters:
+        if character.kind == "ratio":
+            assert {character.numerator, character.denominator} <= keys
+        else:
+            assert character.key in keys or {f"{character.key}_{side}" for side in character.sides} <= keys
+
+
+# -- weighing ----------------------------------------------------------------------------
+
+
+def _weighed(seen: list[Seen], names: int = 4) -> Weighing:
+    species = TABLE.species[:names]
+    rows = [{"parent1": n, "parent2": n, "formula": n, "weight": 1.0} for n in species]
+    rows += [
+        {"parent1": a, "parent2": b, "formula": f"{a} × {b}", "weight": 0.2}
+        for a, b in itertools.combinations(species, 2)
+    ]
+    listed, prior = hypotheses(rows, species, settings=SETTINGS)
+    return weigh(Fish(sex="male", stage="adult", seen=tuple(seen)), TABLE, listed, prior, settings=SETTINGS)
+
+
+def _any_value(key: str) -> st.SearchStrategy[Seen]:
+    character = TABLE.by_key[key]
+    values = (
+        st.sampled_from(character.states) if character.states else st.sampled_from(character.grid.tolist())
+    )
+    return st.builds(
+        lambda value, sure: Seen(character=key, value=value, sure=sure, words=str(value)),
+        values,
+        st.floats(0.1, 1),
+    )
+
+
+observations = st.lists(
+    st.sampled_from([each.key for each in TABLE.characters]), max_size=6, unique=True
+).flatmap(lambda keys: st.tuples(*map(_any_value, keys)))
+
+
+@LAWS
+@given(observations, st.randoms(use_true_random=False))
+def test_the_posterior_sums_to_one_and_the_order_of_characters_is_irrelevant(
+    seen: tuple[Seen, ...], random: object
+) -> None:
+    shuffled = list(seen)
+    random.shuffle(shuffled)  # type: ignore[attr-defined]
+    one, other = _weighed(list(seen)), _weighed(shuffled)
+    assert one.posterior.sum() == pytest.approx(1)
+    assert (one.posterior > 0).all()
+    assert one.posterior == pytest.approx(other.posterior)
+    assert one.parenthood == pytest.approx(other.parenthood)
+
+
+@LAWS
+@given(observations)
+def test_no_single_character_rules_a_hypothesis_out(seen: tuple[Seen, ...]) -> None:
+    found = _weighed(list(seen))
+    for row in range(len(seen)):
+        classes = found.shares[seen[row].character].shape[1]
+        assert np.exp(found.log_likelihood[row]).min() >= SETTINGS.trait_error_floor * 0.1 / classes
+
+
+def test_nothing_seen_gives_back_the_prior_and_says_so() -> None:
+    found = specimen("[fish]")
+    assert found.weighing.posterior == pytest.approx(found.weighing.prior)
+    assert found.verdict.sentence.startswith("Nothing was observed")
+    assert not found.verdict.decided
+    assert found.ledger == []
+    assert "Nothing was observed" in render(found)
+
+
+def test_less_certainty_moves_the_answer_less() -> None:
+    sure, unsure = (
+        _weighed([Seen(character="tongue_teeth", value="present", sure=sure, words="present")], 13)
+        for sure in (1.0, 0.3)
+    )
+    warmouth = sure.species.index("Lepomis gulosus")
+    prior = (sure.membership @ sure.prior)[warmouth]
+    assert sure.parenthood[warmouth] > unsure.parenthood[warmouth] > prior
+
+
+def test_characters_of_one_group_do_not_count_twice() -> None:
+    one = Seen(character="pectoral_tip", value="pointed", sure=1.0, words="pointed")
+    other = Seen(character="pectoral_bent_forward", value="past_nostril", sure=1.0, words="past nostril")
+    assert _weighed([one]).damping.tolist() == [1]
+    assert _weighed([one, other]).damping == pytest.approx([1 / 1.3, 1 / 1.3])
+    assert _weighed(
+        [one, Seen(character="tongue_teeth", value="absent", sure=1.0, words="")]
+    ).damping.tolist() == [1, 1]
+
+
+def test_priors_hold_the_share_of_hybrids_and_the_presence_of_the_parents() -> None:
+    found = specimen()
+    pairs = np.array([each.kind == "F1" for each in found.weighing.hypotheses])
+    assert found.weighing.prior[pairs].sum() == pytest.approx(0.05)
+    assert len(pairs) == 91
+    assert pairs.sum() == 78
+    more = specimen(settings=Settings(f1_share=0.4)).weighing
+    crossed = np.array([each.kind == "F1" for each in more.hypotheses])
+    assert more.prior[crossed].sum() == pytest.approx(0.4)
+    again = prior_with_f1_share(found.weighing.hypotheses, found.weighing.prior, 0.4)
+    by_formula = {each.formula: p for each, p in zip(more.hypotheses, more.prior, strict=True)}
+    assert again == pytest.approx([by_formula[each.formula] for each in found.weighing.hypotheses])
+
+
+def test_backcrosses_take_their_share_from_the_pairs() -> None:
+    found = specimen(backcrosses=True)
+    kinds = [each.kind for each in found.weighing.hypotheses]
+    assert kinds.count("backcross") == 2 * 78
+    share = sum(p for p, kind in zip(found.weighing.prior, kinds, strict=True) if kind == "backcross")
+    assert share == pytest.approx(0.05 * 0.1)
+    formulas = {each.formula for each in found.weighing.hypotheses}
+    assert "(Lepomis cyanellus × Lepomis macrochirus) × Lepomis cyanellus" in formulas
+
+
+def test_young_fish_and_plain_dress_say_less() -> None:
+    text = '[fish]\nbreeding = "{0}"\nsize = "{1}"\nsex = "male"\n[seen]\ncheek_lines = "distinct"'
+    moved = {}
+    for breeding, size in (("yes", "adult"), ("no", "adult"), ("yes", "young")):
+        found = specimen(text.format(breeding, size))
+        moved[breeding, size] = np.abs(found.weighing.posterior - found.weighing.prior).sum()
+    assert moved["yes", "adult"] > moved["no", "adult"]
+    assert moved["yes", "adult"] > moved["yes", "young"]
+
+
+def test_bayes_in_logarithms_does_not_underflow() -> None:
+    assert posterior(np.array([0.5, 0.5]), np.array([-5000.0, -5001.0])) == pytest.approx(
+        [1 / (1 + np.exp(-1)), 1 / (1 + np.e)]
+    )
+
+
+# -- the argument ------------------------------------------------------------------------
+
+
+def test_the_ledger_of_a_likely_green_sunfish_hybrid() -> None:
+    found = specimen()
+    first = found.weighing.hypotheses[int(found.weighing.order[0])]
+    assert first.parents == ("Lepomis cyanellus", "Lepomis macrochirus")
+    rows = {(row["scientificName"], row["character"]): row for row in found.ledger}
+    green, bluegill = "Lepomis cyanellus", "Lepomis macrochirus"
+    assert rows[green, "maxilla_reach"]["logOdds"] > 0.5 > -0.5 > rows[bluegill, "maxilla_reach"]["logOdds"]
+    assert rows[bluegill, "flap_edge"]["logOdds"] < -0.7
+    assert "L. macrochirus has dark to edge [read]; speaks against it" in rows[bluegill, "flap_edge"]["words"]
+    assert "lies below its range" in rows[green, "pectoral_in_sl"]["words"]
+    assert len(found.ledger) == 13 * len(found.fish.seen)
+
+
+def test_a_pair_against_its_parents_adds_up() -> None:
+    found = specimen().against_parents
+    assert found is not None
+    for side, (before, after) in zip(
+        ("first", "second"), zip(found.prior, found.posterior, strict=True), strict=True
+    ):
+        assert before + sum(row[side] for row in found.rows) == pytest.approx(after)
+
+
+def test_what_a_character_adds_is_the_change_when_it_is_left_out() -> None:
+    found = specimen()
+    weighing = found.weighing
+    without = weighing.again(without="maxilla_reach")
+    index = weighing.species.index("Lepomis cyanellus")
+    odds = [float(np.log(p / (1 - p))) for p in (weighing.parenthood[index], without.parenthood[index])]
+    row = next(
+        r
+        for r in found.ledger
+        if (r["scientificName"], r["character"]) == ("Lepomis cyanellus", "maxilla_reach")
+    )
+    assert row["added"] == pytest.approx(odds[0] - odds[1], abs=1e-6)
+
+
+def test_candidates_drop_out_step_by_step_and_end_at_the_answer() -> None:
+    found = specimen()
+    steps, out = found.drop_outs, set()
+    assert steps[0]["words"] == "the pool alone"
+    assert len(steps) == len(found.fish.seen) + 1
+    for step in steps:
+        assert not set(step["dropped"]) & out
+        out = (out | set(step["dropped"])) - set(step["returned"])
+        assert step["left"] == 13 - len(out)
+    chance = dict(zip(found.weighing.species, found.weighing.parenthood, strict=True))
+    assert out == {name for name, value in chance.items() if value < SETTINGS.drop_below}
+
+
+def test_what_tells_most_next_was_not_seen_yet_and_tells_less_than_is_unknown() -> None:
+    found = specimen("[seen]\ndorsal_rays = 10\nanal_rays = 9")
+    told = found.next_characters
+    assert "dorsal_rays" not in {row["character"] for row in told}
+    assert [row["bits"] for row in told] == sorted((row["bits"] for row in told), reverse=True)
+    p = found.weighing.posterior
+    assert 0 < told[0]["bits"] < -float(np.sum(p * np.log2(p)))
+    assert all(row["look"] for row in told)
+
+
+def test_looking_at_the_throat_is_only_for_dead_fish() -> None:
+    assert "dead" in TABLE.by_key["pharyngeal_teeth"].care
+
+
+def test_assumptions_are_changed_one_by_one() -> None:
+    found = specimen()
+    words = [row["words"] for row in found.sensitivity]
+    assert len(words) == 3 + len(found.fish.seen)
+    assert words[1:3] == ["share of hybrids halved, to 0.025", "share of hybrids doubled, to 0.1"]
+    first = found.weighing.posterior.max()
+    halved, doubled = found.sensitivity[1], found.sensitivity[2]
+    assert halved["before"] < first < doubled["before"]
+
+
+def test_below_the_setting_the_answer_is_cannot_tell() -> None:
+    open_, strict = (
+        specimen(settings=Settings(specimen_decided=0.5)),
+        specimen(settings=Settings(specimen_decided=0.999)),
+    )
+    assert open_.verdict.decided
+    assert open_.verdict.sentence.endswith("without DNA this is an argued guess.")
+    assert not strict.verdict.decided
+    assert strict.verdict.sentence.startswith("Cannot tell")
+    assert strict.verdict.share >= 0.999
+
+
+def test_no_sentence_is_certain() -> None:
+    sure = HYBRID + 'iris = "red"\n'
+    text = specimen(sure, settings=Settings(f1_share=0.5)).verdict.sentence
+    assert "100 %" not in text
+    assert "over 99 %" in text or re.search(r"\d\d %", text)
+
+
+def test_a_fish_that_fits_nothing_is_said_to_fit_nothing() -> None:
+    odd = """[seen]
+    dorsal_spines = 7
+    dorsal_rays = 15
+    anal_rays = 14
+    lateral_line_scales = 58
+    pectoral_rays = 17
+    gill_rakers = 5
+    cheek_scale_rows = 11
+    """
+    assert "fits poorly" in specimen(odd).doubts[0]
+    assert not any("fits poorly" in text for text in specimen().doubts)
+
+
+def test_the_share_that_rests_on_memory_is_told() -> None:
+    found = specimen()
+    assert sum(found.marks.values()) == 13 * len(found.fish.seen)
+    assert any(re.search(r"\d+ \(\d+ %\) rest on memory or are missing", text) for text in found.doubts)
+
+
+def test_candidates_without_traits_are_named_and_not_weighed() -> None:
+    pool = invented_pool(rename={"Lepomis symmetricus": "Micropterus salmoides"})
+    found = identify(pool, fish(HYBRID), TABLE)
+    assert found.left_out == ("Micropterus salmoides",)
+    assert len(found.weighing.hypotheses) == 12 + 66
+    assert any("Micropterus salmoides" in text for text in found.doubts)
+
+
+def test_a_pool_without_the_group_is_an_error() -> None:
+    with pytest.raises(TraitError, match="knows none of the pool's 13 candidates"):
+        identify(invented_pool(), Fish(), read_traits(DATA / "traits/trout_traits.csv"))
+
+
+# -- files -------------------------------------------------------------------------------
+
+
+def test_the_folder_is_whole_repeatable_and_in_the_schema(tmp_path: Path) -> None:
+    first, second = (write_specimen(specimen(), tmp_path / name) for name in ("a", "b"))
+    assert sorted(path.name for path in first.iterdir()) == sorted(FILES)
+    for name in FILES:
+        assert (first / name).read_bytes() == (second / name).read_bytes()
+    with (first / "posterior.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert list(rows[0]) == ["hypothesis", "parent1", "parent2", "prior", "posterior", "rank"]
+    assert [int(row["rank"]) for row in rows] == list(range(1, 92))
+    assert sum(float(row["posterior"]) for row in rows) == pytest.approx(1)
+    with (first / "ledger.csv").open(encoding="utf-8", newline="") as stream:
+        assert next(csv.reader(stream)) == [
+            "scientificName",
+            "character",
+            "seen",
+            "logOdds",
+            "added",
+            "words",
+        ]
+
+
+def test_a_folder_of_other_things_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(PoolFileError, match="holds something"):
+        write_specimen(specimen(), tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
+
+
+def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(_: Specimen) -> str:
+        raise OSError(28, "No space left on device")
+
+    write_specimen(specimen(), tmp_path / "fish")
+    before = (tmp_path / "fish/specimen.html").read_bytes()
+    monkeypatch.setattr("poolbuilder.specimens.sheet.render", fails)
+    with pytest.raises(PoolFileError, match="No space left"):
+        write_specimen(specimen("[seen]\ndorsal_rays = 10"), tmp_path / "fish")
+    assert (tmp_path / "fish/specimen.html").read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir()] == ["fish"]
+
+
+EVIL = '<script>alert("x")</script>'
+
+
+def test_every_text_of_a_stranger_is_escaped() -> None:
+    text = f"""[fish]
+name = '{EVIL}'
+place = '{EVIL}'
+observer = '{EVIL}'
+date = '{EVIL}'
+remarks = '{EVIL}'
+photos = ['{EVIL}', 'javascript:alert(1)', 'side.jpg', 'https://example.org/a.jpg']
+[seen]
+dorsal_rays = 11
+"""
+    page = render(specimen(text))
+    assert "<script" not in page
+    assert html.escape(EVIL, quote=False) in page.replace("&#34;", '"')
+    assert re.findall(r'href="([^"#][^"]*)"', page) == ["side.jpg", "https://example.org/a.jpg"]
+
+
+def test_the_page_asks_the_network_for_nothing() -> None:
+    page = render(specimen())
+    assert "default-src 'none'; script-src ; style-src 'sha256-" in html.unescape(page)
+    assert not re.search(r"<(?:img|iframe|link|script|object)\b|@import|url\(", page)
+    assert " style=" not in page
+    for words in ("without DNA", "second opinion", "Wet hands", "from memory", "permits"):
+        assert words.lower() in page.lower()
+
+
+# -- simulation --------------------------------------------------------------------------
+
+
+def test_simulated_fish_are_found_better_with_more_characters(tmp_path: Path) -> None:
+    listed, prior = even_hypotheses(TABLE, settings=SETTINGS)
+    counts = [each.key for each in TABLE.characters if each.kind == "count"]
+    few = simulate(TABLE, listed, prior, characters=counts, fish=12, settings=SETTINGS)
+    all_ = simulate(TABLE, listed, prior, fish=12, settings=SETTINGS)
+    assert len(listed) == 91
+    assert all_.confusion.sum() == 91 * 12
+    assert all_.third[all_.pairs].mean() > 0.78 > 0.35 > few.third[few.pairs].mean() > 3 / 91
+    assert all_.log_score < few.log_score
+    assert (all_.third >= all_.first).all()
+    for _, _, said, true, count in all_.calibration:
+        if count > 2000:
+            assert true == pytest.approx(said, abs=0.12)
+    again = simulate(TABLE, listed, prior, fish=12, settings=SETTINGS)
+    assert again.confusion.tolist() == all_.confusion.tolist()
+    lines = simulation_lines(all_, title="everything")
+    assert sum(" × " in line for line in lines) == 78
+    folder = write_confusion(all_, tmp_path / "out")
+    with (folder / "confusion.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.reader(stream))
+    assert len(rows) == 92
+    assert sum(int(cell) for row in rows[1:] for cell in row[1:]) == 91 * 12
+
+
+# -- the command -------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def pool_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_pool(invented_pool(), tmp_path_factory.mktemp("pools") / "marsh")
+
+
+def run(*arguments: object) -> int | str | None:
+    with pytest.raises(SystemExit) as left:
+        main([str(each) for each in ("specimen", *arguments)])
+    return left.value.code
+
+
+def test_the_command_prints_the_argument_and_writes_the_folder(
+    pool_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "fish.toml").write_text(HYBRID, encoding="utf-8")
+    assert run(pool_folder, tmp_path / "fish.toml", "--out", tmp_path / "out") == 0
+    out, err = capsys.readouterr()
+    for words in (
+        "fish 7: 14 characters",
+        "as a parent",
+        "candidates drop out",
+        "bits",
+        "hybrid index",
+        "argued guess",
+    ):
+        assert words in out
+    assert max(map(len, out.splitlines())) <= 100
+    assert "specimen.html" in err
+    assert (tmp_path / "out/specimen.html").exists()
+
+
+def test_the_command_speaks_csv_and_json_and_takes_settings(
+    pool_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "fish.toml").write_text(HYBRID, encoding="utf-8")
+    (tmp_path / "s.toml").write_text("traitErrorFloor = 0.2\n", encoding="utf-8")
+    assert run(pool_folder, tmp_path / "fish.toml", "--format", "json") == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert run(pool_folder, tmp_path / "fish.toml", "--format", "csv", "--f1-share", "0.2") == 0
+    listed = list(csv.DictReader(capsys.readouterr().out.splitlines()))
+    share = sum(float(row["prior"]) for row in listed if row["parent1"] != row["parent2"])
+    assert share == pytest.approx(0.2)
+    assert (
+        run(pool_folder, tmp_path / "fish.toml", "--format", "json", "--settings", tmp_path / "s.toml") == 0
+    )
+    changed = json.loads(capsys.readouterr().out)
+    assert {row["hypothesis"]: row["prior"] for row in changed} == {
+        row["hypothesis"]: row["prior"] for row in rows
+    }
+    assert changed[0]["posterior"] != rows[0]["posterior"]
+
+
+def test_the_command_prints_a_template_and_simulates(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--template") == 0
+    assert fish(capsys.readouterr().out).seen == ()
+    assert run("--simulate", "--simulated", "4") == 0
+    out = capsys.readouterr().out
+    assert "counts alone: 9 characters" in out
+    assert "everything: 36 characters" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        ([], 2, "name a pool folder and the notes"),
+        (["POOL", "--template"], 2, "take no POOL"),
+        (["POOL", "none.toml"], 1, "none.toml: cannot be read"),
+        (["none", "none.toml"], 1, "none: is not a folder"),
+        (["POOL", DATA / "fish/unknown_character.toml"], 1, "nearest are dorsal_rays"),
+        (
+            ["POOL", DATA / "fish/unknown_character.toml", "--traits", "none.csv"],
+            1,
+            "none.csv: cannot be read",
+        ),
+    ],
+)
+def test_wrong_calls_are_one_clear_line(
+    arguments: list[object], code: int, message: str, pool_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    given_ = [pool_folder if each == "POOL" else each for each in arguments]
+    assert run(*given_) == code
+    assert message in capsys.readouterr().err
+
+
+def test_a_pool_of_another_version_is_refused(
+    pool_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import shutil
+
+    old = shutil.copytree(pool_folder, tmp_path / "old")
+    text = (old / "pool.json").read_text(encoding="utf-8")
+    (old / "pool.json").write_text(
+        text.replace('"schemaVersion": "1.0"', '"schemaVersion": "0.9"'), encoding="utf-8"
+    )
+    (tmp_path / "fish.toml").write_text(HYBRID, encoding="utf-8")
+    assert run(old, tmp_path / "fish.toml") == 1
+    assert "schemaVersion 0.9" in capsys.readouterr().err
+
+
+def test_the_posterior_table_matches_the_weighing() -> None:
+    found = specimen()
+    table = found.posterior_table()
+    assert columns.numbers(table["posterior"]).tolist() == sorted(
+        found.weighing.posterior.tolist(), reverse=True
+    )
