@@ -400,6 +400,18 @@ def half_json(handler: Handler, body: bytes) -> bool:
     return True
 
 
+def clipped(handler: Handler, body: bytes) -> bool:
+    """A packed answer without its last bytes, the ones that prove it whole."""
+    packed = gzip.compress(body)[:-6]
+    handler.send_response(200)
+    handler.send_header("Content-Type", "application/json")
+    handler.send_header("Content-Encoding", "gzip")
+    handler.send_header("Content-Length", str(len(packed)))
+    handler.end_headers()
+    handler.wfile.write(packed)
+    return True
+
+
 def bomb(mib: int) -> Fault:
     """A small packed answer that unpacks to very much."""
 

@@ -356,10 +356,11 @@ def test_a_passing_fault_costs_only_time(
         (service.cut, "the connection was cut"),
         (service.web_page, "answers with a web page, not with data"),
         (service.half_json, "something that is not JSON"),
+        (service.clipped, "the packed answer ends early"),
         (service.status(404, {}, b"no such thing"), "refused with status 404: no such thing"),
         (service.status(400, {}, b"Bad geometry"), "refused with status 400: Bad geometry"),
     ],
-    ids=["429", "503", "cut", "web page", "half", "404", "400"],
+    ids=["429", "503", "cut", "web page", "half", "clipped", "404", "400"],
 )
 def test_a_lasting_fault_is_one_clear_error_and_loses_nothing(
     client: Client, double: service.ServiceDouble, tmp_path: Path, fault: service.Fault, words: str
