@@ -238,6 +238,14 @@ def _as_recorded(surveys: Lists, waters: Places, records: Lists, ground: Ground)
     return out
 
 
+def _listed(surveys: Lists, waters: Places, keys: set[str]) -> Bools:
+    """Which waters have a survey among the records."""
+    out = np.zeros(len(waters), dtype=bool)
+    for i, key in enumerate(surveys.keys):
+        out[waters.place[i]] |= key in keys
+    return out
+
+
 def read_surveys(
     events: Sequence[Path],
     records: Sequence[Path],
@@ -313,6 +321,7 @@ def read_surveys(
             latitude=places.latitude,
             found=places.found,
             others=others,
+            listed=_listed(lists, places, known) if shared else np.ones(len(places), dtype=bool),
             species=scored,
         ),
         ground=ground,

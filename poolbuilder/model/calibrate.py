@@ -16,7 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.geodesy import to_ecef
-from poolbuilder.model.community import COMMUNITY_SLOPES, EFFORT_SLOPES, Ground, draw_line, gather
+from poolbuilder.model.community import (
+    COMMUNITY_SLOPES,
+    EFFORT_SLOPES,
+    GLIMPSE,
+    Ground,
+    draw_line,
+    gather,
+)
 from poolbuilder.model.effort import pair_km
 from poolbuilder.model.logistic import fit, inverse_logit
 from poolbuilder.settings import Settings
@@ -59,6 +66,8 @@ class Waters:
         1 where a survey found the species.
     others : (n, k) array
         Other fishes, in the columns of the ground.
+    listed : (n,) bool array
+        Whether the records hold a list of the water, so that its other fishes are known.
     species : tuple of str
     """
 
@@ -66,6 +75,7 @@ class Waters:
     latitude: Floats
     found: Floats
     others: Floats
+    listed: Bools
     species: tuple[str, ...]
 
     @property
@@ -215,20 +225,35 @@ def cross_validate(
         out["model"][test] = inverse_logit(full.log_odds(z))
         out["withoutCommunity"][test] = inverse_logit(bare.log_odds(z[:, :, :k]))
         if alone:
-            out.setdefault("recordsAlone", np.full(shape, np.nan))[test] = _alone(z, ground, fold, settings)
+            out.setdefault("recordsAlone", np.full(shape, np.nan))[test] = _alone(
+                z, _known(waters, ground)[test], ground, fold, settings
+            )
         for name, value in baselines(waters, ground, fold, settings=settings).items():
             out[name][test] = value
     return out
 
 
-def _alone(z: Floats, ground: Ground, fold: Fold, settings: Settings) -> Floats:
-    """Presence at the tested waters by a model that learnt from the records only."""
-    rows = np.flatnonzero(fold.for_train)
+def _known(waters: Waters, ground: Ground) -> Bools:
+    """Where the records tell of the other fishes; a thin list of candidates alone does not."""
+    if ground.completeness >= GLIMPSE:
+        return waters.listed
+    known: Bools = waters.listed & (waters.others.sum(axis=1) > 0)
+    return known
+
+
+def _alone(z: Floats, known: Bools, ground: Ground, fold: Fold, settings: Settings) -> Floats:
+    """Presence at the tested waters by a model that learnt from the records only.
+
+    Waters whose other fishes are not *known* are predicted from effort alone.
+    """
+    rows = np.flatnonzero(fold.for_train & ground.teaches)
     x = gather(
         ground.points[rows], ground.places.others[rows], ground, settings=settings, usable=fold.for_train
     )
-    line = draw_line(x, ground.places.found[rows], COMMUNITY_SLOPES, found_share=ground.completeness)
-    return inverse_logit(line.log_odds(z))
+    y, c, k = ground.places.found[rows], ground.completeness, len(EFFORT_SLOPES)
+    full = draw_line(x, y, COMMUNITY_SLOPES, found_share=c).log_odds(z)
+    bare = draw_line(x[:, :, :k], y, EFFORT_SLOPES, found_share=c).log_odds(z[:, :, :k])
+    return inverse_logit(np.where(known[:, None], full, bare))
 
 
 def baselines(waters: Waters, ground: Ground, fold: Fold, *, settings: Settings) -> dict[str, Floats]:

@@ -25,6 +25,7 @@ from poolbuilder.settings import Settings
 __all__ = [
     "COMMUNITY_SLOPES",
     "EFFORT_SLOPES",
+    "GLIMPSE",
     "Ground",
     "Line",
     "draw_line",
@@ -85,6 +86,9 @@ class Ground:
         Share of places that hold each name.
     completeness : float
         Share of the fishes present that a list holds; 1 where it cannot be told.
+    teaches : (n,) bool array
+        Where somebody looked at the wider group.  Incomplete lists that hold candidates only
+        exist because a candidate was there: they would make it look common.
     """
 
     places: Places
@@ -94,6 +98,7 @@ class Ground:
     axes: Floats
     centre: Floats
     completeness: float
+    teaches: Bools
 
 
 def _axes(others: Floats, number: int) -> Floats:
@@ -126,14 +131,18 @@ def lay_ground(places: Places, completeness: float, *, settings: Settings) -> Gr
     """
     number = min(settings.community_axes / completeness, max(settings.community_axes, MOST_AXES))
     share = places.others.mean(axis=0)
+    teaches = np.ones(len(places), dtype=bool)
+    if completeness < GLIMPSE:
+        teaches = (places.others.sum(axis=1) > 0) | (places.found.sum(axis=1) == 0)
     return Ground(
         places=places,
         points=to_ecef(places.longitude, places.latitude),
-        weight=decluster(places.longitude, places.latitude),
+        weight=decluster(places.longitude, places.latitude) * teaches,
         rarity=np.minimum(-np.log(np.maximum(share, 1e-9)), 7.0),
         axes=_axes(places.others, int(number)),
         centre=share,
         completeness=completeness,
+        teaches=teaches,
     )
 
 
@@ -186,7 +195,7 @@ def predictors(
     far = share(ground.weight, settings.effort_far_km, settings.effort_reach_km)
     if mine is None:
         return np.stack([near, far], axis=2)
-    alike = LIKE_SCALE * _likeness(mine, ground) ** settings.like_power
+    alike = LIKE_SCALE * ground.teaches * _likeness(mine, ground) ** settings.like_power
     like = share(alike, settings.like_km, np.inf)
     wide = _position(distance, mine, usable, ground)[:, None, :]
     whole = np.broadcast_to(wide, (*near.shape, wide.shape[2]))

@@ -140,14 +140,29 @@ def agreement(lists: Lists) -> tuple[float, float]:
 
 
 def list_completeness(lists: Lists, *, settings: Settings) -> float | None:
-    """Share of the fishes present that a list holds, 0.02-1; None when it cannot be told.
+    """Chance that a fish that is present is on a list, 0.02-1; None when it cannot be told.
 
-    Agreement of neighbouring lists over that of complete ones (``completeListAgreement``).
+    Agreement of neighbouring lists over that of complete ones (``completeListAgreement``), less
+    what comes of lists on which nothing was found not being seen at all.
     """
     value, comparisons = agreement(lists)
     if comparisons < FEW_COMPARISONS or not math.isfinite(value):
         return None
-    return float(min(1.0, max(0.02, value / settings.complete_list_agreement)))
+    seen = float(min(1.0, max(0.02, value / settings.complete_list_agreement)))
+    length = lists.lengths
+    return max(0.02, _with_the_empty(seen, float(length[length > 0].mean())))
+
+
+def _with_the_empty(seen: float, length: float) -> float:
+    """Chance over all lists from the chance over lists that hold something.
+
+    Solves ``c = seen (1 - (1 - c)^n)`` for n = length / seen fishes present.
+    """
+    present = max(length / seen, 1.0)
+    chance = seen
+    for _ in range(200):
+        chance = seen * (1 - (1 - chance) ** present)
+    return chance
 
 
 def place_completeness(of_a_list: float | None, visits: Ints) -> float:

@@ -20,6 +20,7 @@ from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.community import (
     COMMUNITY_SLOPES,
     EFFORT_SLOPES,
+    GLIMPSE,
     Ground,
     Line,
     draw_line,
@@ -132,6 +133,9 @@ class Region:
         if reached.sum() < settings.effort_min_near:
             return None
         mine = None if told is None or self.model.community is None else self._names_of(told, settings)
+        if mine is not None and ground.completeness < GLIMPSE:
+            mine = mine[mine.sum(axis=1) > 0]  # a thin list of candidates alone tells of no community
+            mine = mine if len(mine) else None
         line = self.model.effort if self.model.community is None or mine is None else self.model.community
         waters = 1 if mine is None else len(mine)
         x = predictors(
@@ -218,14 +222,16 @@ def _nearest(lists: Lists, settings: Settings) -> Lists:
 
 def _learn(places: Places, c: float, settings: Settings) -> Model:
     ground = lay_ground(places, c, settings=settings)
-    if len(places) < settings.community_min_places:
-        x = gather(ground.points, None, ground, settings=settings)
-        return Model(ground, draw_line(x, places.found, EFFORT_SLOPES, found_share=c), None)
-    x = gather(ground.points, places.others, ground, settings=settings)
+    rows = np.flatnonzero(ground.teaches)
+    points, found = ground.points[rows], places.found[rows]
+    if len(rows) < settings.community_min_places:
+        x = gather(points, None, ground, settings=settings)
+        return Model(ground, draw_line(x, found, EFFORT_SLOPES, found_share=c), None)
+    x = gather(points, places.others[rows], ground, settings=settings)
     return Model(
         ground,
-        draw_line(x[:, :, : len(EFFORT_SLOPES)], places.found, EFFORT_SLOPES, found_share=c),
-        draw_line(x, places.found, COMMUNITY_SLOPES, found_share=c),
+        draw_line(x[:, :, : len(EFFORT_SLOPES)], found, EFFORT_SLOPES, found_share=c),
+        draw_line(x, found, COMMUNITY_SLOPES, found_share=c),
     )
 
 
