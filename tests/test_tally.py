@@ -136,3 +136,16 @@ def test_counts_of_a_run_are_the_kept_records_of_each_water(tmp_path: Path) -> N
             tmp_path / "g",
             counts=True,
         )
+
+
+@pytest.mark.skipif(len(WAYS) == 1, reason="numba is not installed")
+def test_compiled_points_and_balls_are_those_of_numpy() -> None:
+    from poolbuilder.many import compiled
+    from poolbuilder.many.tally import _balls
+
+    rng = np.random.default_rng(6)
+    x, y = rng.uniform(-180, 180, 1000), np.concatenate([rng.uniform(-90, 90, 998), [-90.0, 90.0]])
+    ecef = compiled.to_ecef(x, y, geodesy.WGS84.a, geodesy.WGS84.es)
+    assert np.abs(ecef - geodesy.to_ecef(x, y)).max() < 1e-8
+    for ours, theirs in zip(compiled.balls_of(ecef), _balls(ecef, np.zeros(1000)), strict=True):
+        assert np.allclose(ours, theirs, rtol=0, atol=1e-8)

@@ -6,14 +6,55 @@ balls; whole balls out of reach are passed over, and no list of pairs is ever wr
 
 from __future__ import annotations
 
+import math
+
 import numba
 import numpy as np
 
 from poolbuilder.many.ball import BLOCK, UNDATED
 
-__all__ = ["loop"]
+__all__ = ["balls_of", "loop", "to_ecef"]
 
 compiled = numba.njit(nogil=True, cache=True)  # each process of a run would compile it again
+
+
+@compiled
+def to_ecef(longitude, latitude, a, es):  # type: ignore[no-untyped-def]
+    """What `geodesy.to_ecef` gives, (n, 3) in metres, in one pass over the points."""
+    found = np.empty((longitude.shape[0], 3))
+    for at in range(longitude.shape[0]):
+        lam, phi = math.radians(longitude[at]), math.radians(latitude[at])
+        sine = math.sin(phi)
+        normal = a / math.sqrt(1 - es * sine * sine)
+        across = normal * math.cos(phi)
+        found[at, 0] = across * math.cos(lam)
+        found[at, 1] = across * math.sin(lam)
+        found[at, 2] = normal * (1 - es) * sine
+    return found
+
+
+@compiled
+def balls_of(points):  # type: ignore[no-untyped-def]
+    """Centre and size of the ball around every `BLOCK` points, 1 mm for rounding added."""
+    count = (points.shape[0] + BLOCK - 1) // BLOCK
+    centre, size = np.empty((count, 3)), np.empty(count)
+    for ball in range(count):
+        start, stop = ball * BLOCK, min((ball + 1) * BLOCK, points.shape[0])
+        for axis in range(3):
+            low = high = points[start, axis]
+            for at in range(start + 1, stop):
+                low, high = min(low, points[at, axis]), max(high, points[at, axis])
+            centre[ball, axis] = (low + high) / 2
+        far = 0.0
+        for at in range(start, stop):
+            x, y, z = (
+                points[at, 0] - centre[ball, 0],
+                points[at, 1] - centre[ball, 1],
+                points[at, 2] - centre[ball, 2],
+            )
+            far = max(far, x * x + y * y + z * z)
+        size[ball] = math.sqrt(far) + 1e-3
+    return centre, size
 
 
 @compiled

@@ -19,6 +19,7 @@ from poolbuilder.accounts import Provenance
 from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PlanError, RecordFileError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
+from poolbuilder.located import Located
 from poolbuilder.many.tally import Points, tally, tally_table
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.ranges import RangeMap
@@ -220,8 +221,10 @@ class Desk:
             )
         return self.checklist
 
-    def pool_of(self, site: Site, screened: pa.Table, *, water: Water | None = None) -> Pool:
-        """The pool of one water from its records; *water* when it is open already."""
+    def pool_of(
+        self, site: Site, screened: pa.Table, *, water: Water | None = None, placed: Located | None = None
+    ) -> Pool:
+        """The pool of one water from its records; *water* and *placed* when they are known already."""
         checklist = self._list()
         job = replace(self.job, site=site)
         if cell_of(site) not in self.regions:
@@ -236,6 +239,7 @@ class Desk:
             water=water or job.open_water(),
             provenance=self.provenance,
             regions=self.regions,
+            placed=placed,
         )
 
 

@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns, schemas
-from poolbuilder.geodesy import chord_bounds_m, distance_km, to_ecef
+from poolbuilder.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
 from poolbuilder.many.ball import BLOCK, UNDATED
 from poolbuilder.records.store.curve import along_curve
 from poolbuilder.site import Site
@@ -58,8 +58,7 @@ class Points:
             order = np.argsort(code, kind="stable")
             longitude, latitude = longitude[order], latitude[order]
             species, year = species[order], year[order]
-        ecef = to_ecef(longitude, latitude)
-        centre, size = _balls(ecef, np.zeros(len(ecef)))
+        ecef, centre, size = _placed(longitude, latitude)
         return cls(
             longitude=longitude,
             latitude=latitude,
@@ -90,6 +89,22 @@ class Points:
         )
         year = columns.integers(screened["eventYear"], missing=UNDATED)
         return cls.of(longitude[kept], latitude[kept], code[kept], year[kept], names)
+
+
+def has_numba() -> bool:
+    """Whether numba is installed."""
+    return importlib.util.find_spec("numba") is not None
+
+
+def _placed(longitude: Floats, latitude: Floats) -> tuple[Floats, Floats, Floats]:
+    """Points in ECEF, and centre and size of the balls around them."""
+    if has_numba() and len(longitude):
+        from poolbuilder.many import compiled
+
+        ecef = compiled.to_ecef(longitude, latitude, WGS84.a, WGS84.es)
+        return (ecef, *compiled.balls_of(ecef))
+    ecef = to_ecef(longitude, latitude)
+    return (ecef, *_balls(ecef, np.zeros(len(ecef))))
 
 
 def _balls(points: Floats, size_m: Floats) -> tuple[Floats, Floats]:
@@ -151,7 +166,7 @@ def tally(points: Points, sites: Sequence[Site], *, compiled: bool | None = None
     if not len(points.species) or not sites:
         return found
     if compiled is None:
-        compiled = importlib.util.find_spec("numba") is not None
+        compiled = has_numba()
     places = to_ecef([site.longitude for site in sites], [site.latitude for site in sites])
     bounds = np.array([chord_bounds_m(site.radius_km) for site in sites])
     joined = _compiled(points, places, bounds, found) if compiled else _listed(points, places, bounds, found)
