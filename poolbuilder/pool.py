@@ -24,7 +24,7 @@ from poolbuilder.accounts import (
 )
 from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import disc
-from poolbuilder.located import locate
+from poolbuilder.located import Located, locate
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.crosses import pair
@@ -209,7 +209,7 @@ def build(
     )
 
 
-def build_screened(
+def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     site: Site,
     screened: pa.Table,
     *,
@@ -220,15 +220,18 @@ def build_screened(
     water: Water | None = None,
     provenance: Provenance | None = None,
     regions: Regions | None = None,
+    placed: Located | None = None,
 ) -> Pool:
     """Build the pool of one water from records that are named and screened already.
 
     *regions* holds what was learnt of the surroundings of other waters from the same
-    records; what is learnt here is added to it.
+    records; what is learnt here is added to it.  *placed* is what ``locate`` gave for the
+    same records, where a caller needs it too.
     """
     provenance = provenance or Provenance()
     species = checklist.species
-    placed = locate(screened, site, water=water, settings=settings)
+    if placed is None:
+        placed = locate(screened, site, water=water, settings=settings)
     located = placed.records
     status = status_at(ranges, site, species)
     evidence = gather(located, status, species=species, settings=settings)

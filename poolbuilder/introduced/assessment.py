@@ -25,7 +25,7 @@ from poolbuilder.introduced.sightings import (
     way_document,
     ways_of,
 )
-from poolbuilder.located import locate, reach_of
+from poolbuilder.located import reach_of
 from poolbuilder.model.establishment import Establishment, Statement, establishment_of, side
 from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.pool import Pool
@@ -81,6 +81,7 @@ class _Scene:
 def assess(
     pool: Pool,
     screened: pa.Table,
+    located: pa.Table,
     *,
     number: int,
     checklist: Checklist,
@@ -94,6 +95,8 @@ def assess(
     pool : Pool
     screened : Table, schema SCREENED
         The records that the pool was built from.
+    located : Table, schema LOCATED
+        The same, relative to the site.
     number : int
         Of the water in its table, from 1.
     checklist : Checklist
@@ -101,7 +104,6 @@ def assess(
     listed : mapping, optional
         Species to what the checklists of the regions around the site say, smallest first.
     """
-    located = locate(screened, pool.site, water=water, settings=pool.settings).records
     statements = {
         name: [
             Statement(source="checklist", means=item.means, who=f"the checklist of {item.region}")

@@ -1,12 +1,209 @@
-"""The page of a run."""
+"""The page of a run: what is new and where on top, then every water with its small map."""
 
 from __future__ import annotations
 
-from poolbuilder.introduced.run import Run
+import datetime
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from poolbuilder import wording
+from poolbuilder.introduced.drawing import overview, water_map
+from poolbuilder.introduced.lines import findings
+from poolbuilder.introduced.run import NO_STATUS, Run
+from poolbuilder.report.document import environment, policy, stylesheet
+from poolbuilder.site import Site
 
 __all__ = ["render"]
 
+FEW_EXPECTED = 3
+"""Lines of a water's watch list that stand open."""
+
+
+@lru_cache(maxsize=4)
+def _asset(name: str) -> str:
+    return (resources.files("poolbuilder.introduced") / "assets" / name).read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _templates() -> jinja2.Environment:
+    return environment(jinja2.PackageLoader("poolbuilder.introduced", "assets"))
+
 
 def render(run: Run) -> str:
-    """The page of a run: one HTML text that needs no other file and no network."""
-    return ""
+    """The page of a run: one HTML text that needs no other file and no network.
+
+    The same run gives the same text.
+    """
+    style, script = stylesheet() + _asset("introduced.css"), _asset("introduced.js")
+    document = run.document
+    cards = [
+        _card(run, item.document, water_map(item.document, item.places, item.outline))
+        for item in run.assessments
+    ]
+    cards.sort(key=lambda card: (card["order"], card["number"]))
+    return (
+        _templates()
+        .get_template("introduced.html")
+        .render(
+            run=document,
+            policy=policy(scripts=(script,), styles=(style,)),
+            style=Markup(style),
+            script=Markup(script),
+            findings=findings(run),
+            compares=run.season.compares,
+            compared=run.season.words,
+            as_of=wording.day(datetime.date.fromisoformat(document["asOf"])),
+            doubts=_doubts(document),
+            species=_news(run),
+            unsettled_news=_unsettled_news(run),
+            overview=_overview(run),
+            cards=[card for card in cards if card["filled"]],
+            empty=[card for card in cards if not card["filled"]],
+            few=FEW_EXPECTED,
+            datasets=[
+                {**item, "licence": wording.licence(item.get("license"))} for item in document["datasets"]
+            ],
+        )
+    )
+
+
+def _doubts(document: Mapping[str, Any]) -> list[str]:
+    """What the reader must know first."""
+    notes = list(document["notes"])
+    first = [note for note in notes if note == NO_STATUS]
+    rest = [note for note in notes if note != NO_STATUS]
+    return [*first, *rest[: 4 - len(first)]]
+
+
+def _where(run: Run, rows: Sequence[tuple[dict[str, Any], dict[str, Any]]]) -> dict[int, str]:
+    """Number of each water with news to ``water`` or ``near``."""
+    found: dict[int, str] = {}
+    for water, row in rows:
+        if found.get(water["number"]) != "water":
+            found[water["number"]] = row["newIn"]
+    return found
+
+
+def _overview(run: Run) -> Markup:
+    news = _where(run, run.new())
+    title = f"map of {len(run.waters)} waters, {len(news)} of them with something new"
+    return overview(run.waters, news, title=title)
+
+
+def _news(run: Run) -> list[dict[str, Any]]:
+    """What is new by species: those found in a water first, then by the number of waters."""
+    by_name: dict[str, list[tuple[dict[str, Any], dict[str, Any]]]] = {}
+    for water, row in run.new():
+        by_name.setdefault(row["scientificName"], []).append((water, row))
+    cards = []
+    for name, pairs in by_name.items():
+        inside = [(water, row) for water, row in pairs if row["newIn"] == "water"]
+        near = sorted(
+            ((water, row) for water, row in pairs if row["newIn"] != "water"),
+            key=lambda pair: (pair[1]["nearestKm"], pair[0]["number"]),
+        )
+        sources = {wording.status(row["establishmentMeans"], row["establishmentSource"]) for _, row in pairs}
+        cards.append(
+            {
+                "name": name,
+                "vernacular": pairs[0][1]["vernacularName"],
+                "status": wording.joined(sorted(sources)),
+                "inside": [_place(water, row) for water, row in inside],
+                "near": [_place(water, row) for water, row in near],
+                "map": overview(
+                    run.waters,
+                    _where(run, pairs),
+                    title=f"where {name} is new: {len(inside)} waters, near {len(near)} more",
+                    labels=False,
+                ),
+                "doubts": sorted({row["conflict"] for _, row in pairs if row["conflict"]}),
+                "late": sorted(
+                    {row["note"].split("; ")[0] for _, row in pairs if "though its first" in row["note"]}
+                ),
+            }
+        )
+    return sorted(cards, key=lambda card: (-len(card["inside"]), -len(card["near"]), card["name"]))
+
+
+def _place(water: Mapping[str, Any], row: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "water": water["water"],
+        "number": water["number"],
+        "distance": wording.kilometres(row["nearestKm"]),
+        "years": wording.years(row["firstYear"], row["lastYear"]),
+    }
+
+
+def _unsettled_news(run: Run) -> list[dict[str, Any]]:
+    return [{**_place(water, row), "name": row["scientificName"]} for water, row in run.new("unsettled")]
+
+
+def _card(run: Run, water: Mapping[str, Any], drawn: Markup) -> dict[str, Any]:
+    """One water, ready for the page."""
+    rows = [_row(row) for row in water["introduced"]]
+    rows.sort(key=lambda row: (not row["new"], row["far"], row["name"]))
+    unsettled = [_row(row) for row in water["unsettled"]]
+    new = [row for row in rows if row["new"]]
+    inside = any(row["new_in"] == "water" for row in new)
+    filled = bool(rows or unsettled or water["expected"] or water["gone"])
+    names = " ".join(
+        f"{row['name']} {row['vernacular']}" for row in (*rows, *unsettled, *_named(water["expected"]))
+    )
+    return {
+        "number": water["number"],
+        "water": water["water"],
+        "place": wording.degrees(Site(longitude=water["longitude"], latitude=water["latitude"])),
+        "radius": f"{water['radiusKm']:g} km",
+        "order": 0 if inside else 1 if new else 2,
+        "new": bool(new),
+        "rows": rows,
+        "unsettled": unsettled,
+        "expected": [_expectation(item) for item in water["expected"]],
+        "gone": water["gone"],
+        "notes": water["notes"],
+        "map": drawn,
+        "filled": filled,
+        "find": f"{water['water']} {names}".casefold(),
+    }
+
+
+def _named(items: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    return [{"name": item["scientificName"], "vernacular": item["vernacularName"] or ""} for item in items]
+
+
+def _row(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "name": row["scientificName"],
+        "vernacular": row["vernacularName"] or "",
+        "new": bool(row["isNew"]),
+        "new_in": row["newIn"],
+        "far": row["nearestKm"],
+        "nearest": "in the water" if row["inWater"] else wording.kilometres(row["nearestKm"]),
+        "by_water": wording.kilometres(row["nearestByWaterKm"]),
+        "direction": row["direction"] or "",
+        "years": wording.years(row["firstYear"], row["lastYear"]),
+        "events": f"{row['events']:,}",
+        "presence": wording.percent(row["presence"]),
+        "interval": wording.interval(row["presenceLow"], row["presenceHigh"]),
+        "status": wording.status(row["establishmentMeans"], row["establishmentSource"])
+        if row["establishmentSource"] != "unknown"
+        else wording.UNKNOWN,
+        "degree": row["degreeOfEstablishment"] or "",
+        "pathway": row["pathway"] or "",
+        "note": row["note"],
+    }
+
+
+def _expectation(item: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "name": item["scientificName"],
+        "vernacular": item["vernacularName"] or "",
+        "presence": wording.percent(item["presence"]),
+        "band": item["band"],
+        "reasons": "; ".join(item["reasons"]),
+    }

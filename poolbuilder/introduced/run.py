@@ -17,6 +17,7 @@ from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
 from poolbuilder.introduced.group import checklist_of_group, write_checklist
 from poolbuilder.introduced.season import SCHEMA_VERSION, Season
 from poolbuilder.job import Job, is_genus
+from poolbuilder.located import locate
 from poolbuilder.many import Desk, Part, parts_of
 from poolbuilder.many.crew import crew
 from poolbuilder.names import read_name
@@ -99,10 +100,12 @@ def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] |
     found = []
     for number, site, screened in zip(part.waters, part.sites, desk.screened_of(part.sites), strict=True):
         water = replace(job, site=site).open_water()
+        placed = locate(screened, site, water=water, settings=job.settings)
         found.append(
             assess(
-                desk.pool_of(site, screened, water=water),
+                desk.pool_of(site, screened, water=water, placed=placed),
                 screened,
+                placed.records,
                 number=number,
                 checklist=checklist,
                 water=water,

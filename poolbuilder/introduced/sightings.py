@@ -186,18 +186,19 @@ def terms_said(located: pa.Table, *, radius_km: float) -> dict[str, Said]:
     The degree changes as a species settles, so the latest year that states one decides, and
     among its records the most frequent; ``native`` is no degree of an introduction.
     """
-    rows = zip(
-        own_names(located),
-        (columns.numbers(located["distanceKm"]) <= radius_km).tolist(),
-        columns.integers(located["eventYear"]).tolist(),
-        columns.strings(located["degreeOfEstablishment"]),
-        columns.strings(located["pathway"]),
-        strict=True,
-    )
+    given = columns.valid(located["degreeOfEstablishment"]) | columns.valid(located["pathway"])
+    near = columns.numbers(located["distanceKm"]) <= radius_km
+    heard = columns.where(located, given & near)
     degrees: dict[str, list[tuple[int, str]]] = {}
     ways: dict[str, Counter[str]] = {}
-    for name, near, year, degree, pathway in rows:
-        if name is None or not near:
+    for name, year, degree, pathway in zip(
+        own_names(heard),
+        columns.integers(heard["eventYear"]).tolist(),
+        columns.strings(heard["degreeOfEstablishment"]),
+        columns.strings(heard["pathway"]),
+        strict=True,
+    ):
+        if name is None:
             continue
         if (term := read_term(degree, DEGREE_OF_ESTABLISHMENT)) and term != "native":
             degrees.setdefault(name, []).append((year, term))

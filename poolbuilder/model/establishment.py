@@ -1,11 +1,11 @@
 """Whether a species is native or introduced at a place, and who says so.
 
 Status is a matter of species, place and time.  Polygons, records and checklists may
-disagree; the first that says something decides, in that order, and a disagreement is kept
-in words.  Among the checklists of regions that hold the place the smallest region comes
-first: a fish that is native to a country and was carried into another of its basins is
-introduced there.  Records in another watershed say nothing of this one.  What nobody says
-stays unknown.
+disagree; the first that says something decides, and a disagreement is kept in words.  The
+order is: polygons, checklists of the regions that hold the place, records, the checklist of
+species.  Among the regions the smallest comes first: a fish that is native to a country and
+was carried into another of its basins is introduced there.  Records in another watershed say
+nothing of this one.  What nobody says stays unknown.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pyarrow as pa
 
 from poolbuilder import columns
@@ -137,16 +138,15 @@ def decide_establishment(
     polygons_differ : bool
         Whether polygons that hold the place disagree among themselves.
     """
-    said = [("polygon", polygon), ("record", _majority(records))]
-    statements = [Statement(source=source, means=means) for source, means in said if means is not None]
+    heard_of = _majority(records)
+    statements = [] if polygon is None else [Statement(source="polygon", means=polygon)]
     statements += listed
-    if checklist is not None:
-        statements.append(Statement(source="checklist", means=checklist))
+    statements += [] if heard_of is None else [Statement(source="record", means=heard_of)]
+    statements += [] if checklist is None else [Statement(source="checklist", means=checklist)]
     remarks = []
     mixed = {side(term) for term in records} >= {"native", "introduced"}
-    heard = any(item.source != "record" and _opposed(item.means, statements[0].means) for item in statements)
-    heard = heard or (bool(statements) and _opposed(_majority(records) or "", statements[0].means))
-    if mixed and (statements[0].source == "record" or not heard):
+    opposed = any(_opposed(item.means, statements[0].means) for item in statements)
+    if mixed and (statements[0].source == "record" or not opposed):
         remarks.append("records disagree among themselves")
     if polygons_differ:
         remarks.append("other polygons disagree")
@@ -161,18 +161,17 @@ def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, Terms]
     located : Table, schema LOCATED
     radius_km : float
     """
-    near = (columns.numbers(located["distanceKm"]) <= radius_km).tolist()
+    code, said = columns.codes(located["establishmentMeans"])
+    terms = [read_term(text, ESTABLISHMENT_MEANS) for text in said]
+    spoken = np.array([term is not None for term in terms] + [False], dtype=bool)[code]
+    rows = np.flatnonzero(spoken & (columns.numbers(located["distanceKm"]) <= radius_km))
+    heard = columns.take(located, rows)
     here: dict[str, list[str]] = {}
     there: dict[str, list[str]] = {}
-    for name, means, close, relation in zip(
-        own_names(located),
-        columns.strings(located["establishmentMeans"]),
-        near,
-        columns.strings(located["basinRelation"]),
-        strict=True,
-    ):
-        term = read_term(means, ESTABLISHMENT_MEANS)
-        if name and term and close:
+    relations = columns.strings(heard["basinRelation"])
+    for name, number, relation in zip(own_names(heard), code[rows].tolist(), relations, strict=True):
+        term = terms[number]
+        if name and term:
             (there if relation in _ELSEWHERE else here).setdefault(name, []).append(term)
     return {
         name: Terms(here=tuple(here.get(name, ())), elsewhere=tuple(there.get(name, ())))

@@ -45,10 +45,12 @@ def stream_features(streams: Streams, site: Site) -> dict[str, list[Feature]]:
 
 def snap_features(placement: Placement) -> list[Feature]:
     """Where records were put on the network, with their distance by water."""
+    places = np.round([placement.snap_longitude, placement.snap_latitude], DECIMALS).T.tolist()
     return [
-        feature(
-            shapely.points(placement.snap_longitude[k], placement.snap_latitude[k]),
-            {
+        {
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": tuple(places[k])},
+            "properties": {
                 "record": k,
                 "snapM": _number(placement.snap_m[k], 1),
                 "byWaterKm": _number(placement.by_water_km[k], 3),
@@ -56,7 +58,7 @@ def snap_features(placement: Placement) -> list[Feature]:
                 "downstreamKm": _number(placement.downstream_km[k], 3),
                 "passability": _number(placement.passability[k], 4),
             },
-        )
+        }
         for k in np.flatnonzero(np.isfinite(placement.snap_longitude)).tolist()
     ]
 
