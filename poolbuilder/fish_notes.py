@@ -14,7 +14,7 @@ from poolbuilder.errors import TraitError
 from poolbuilder.model.traits import Character, Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
 
-__all__ = ["parse_fish", "read_fish", "template"]
+__all__ = ["fish_from", "measures", "parse_fish", "read_fish", "template"]
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
 FISH = ("sex", "size", "breeding", *ABOUT)
@@ -56,6 +56,19 @@ def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str =
     return _Notes(document, text, table, settings, where).fish()
 
 
+def fish_from(
+    document: Mapping[str, Any], table: TraitTable, *, settings: Settings, where: str = "notes"
+) -> Fish:
+    """Make a fish of notes that are no text any more: sections ``fish`` and ``seen``.
+
+    Raises
+    ------
+    TraitError
+        As :func:`read_fish`, without a line.
+    """
+    return _Notes(document, "", table, settings, where).fish()
+
+
 class _Notes:
     """Notes being read."""
 
@@ -95,22 +108,22 @@ class _Notes:
             if target in values:
                 raise self.fault(key, f"{target} is given twice", "keep the one you trust")
             values[target] = (value, sure, key)
-        measures = {
-            key: self._measure(key, *values.pop(key)[:2]) for key in _measures(self.table) if key in values
+        lengths = {
+            key: self._measure(key, *values.pop(key)[:2]) for key in measures(self.table) if key in values
         }
-        self._check_measures(measures)
+        self._check_measures(lengths)
         seen = [
-            each for character in self.table.characters for each in self._observe(character, values, measures)
+            each for character in self.table.characters for each in self._observe(character, values, lengths)
         ]
         self._contradictions({each.character: each.value for each in seen})
         return Fish(
             name=str(self.about.get("name", "")),
             sex=self._choice("sex", SEXES),
-            stage=self._stage(measures),
+            stage=self._stage(lengths),
             breeding=BREEDING[self._choice("breeding", tuple(BREEDING))],
             seen=tuple(seen),
             about={key: self.about[key] for key in ABOUT if key in self.about}
-            | {key: value for key, (value, _) in measures.items()},
+            | {key: value for key, (value, _) in lengths.items()},
             doubts=tuple(self.doubts),
         )
 
@@ -147,9 +160,9 @@ class _Notes:
             raise self.fault(key, f"{key} {value!r} is not known", f"use one of {', '.join(choices)}")
         return value
 
-    def _stage(self, measures: Mapping[str, tuple[float, float]]) -> str:
+    def _stage(self, lengths: Mapping[str, tuple[float, float]]) -> str:
         stage = self._choice("size", SIZES)
-        length = measures.get(STANDARD_LENGTH)
+        length = lengths.get(STANDARD_LENGTH)
         if length is None:
             return stage
         measured = "young" if length[0] < self.settings.young_mm else "adult"
@@ -200,9 +213,9 @@ class _Notes:
             raise self.fault(key, f"{key} = {figure:g} is not possible", "give millimetres")
         return figure, sure
 
-    def _check_measures(self, measures: Mapping[str, tuple[float, float]]) -> None:
-        whole = measures.get(STANDARD_LENGTH)
-        for key, (value, _) in measures.items():
+    def _check_measures(self, lengths: Mapping[str, tuple[float, float]]) -> None:
+        whole = lengths.get(STANDARD_LENGTH)
+        for key, (value, _) in lengths.items():
             most = LONGEST_PART.get(key)
             if whole and most and value > most * whole[0]:
                 raise self.fault(
@@ -214,14 +227,14 @@ class _Notes:
                 self.doubts.append(f"{key} says nothing without {STANDARD_LENGTH}")
 
     def _observe(
-        self, character: Character, values: Mapping[str, Any], measures: Mapping[str, tuple[float, float]]
+        self, character: Character, values: Mapping[str, Any], lengths: Mapping[str, tuple[float, float]]
     ) -> list[Seen]:
         found = [
             (name, *values[name][:2], values[name][2])
             for name in (character.key, *(f"{character.key}_{side}" for side in character.sides))
             if name in values
         ]
-        made = _ratio(character, measures)
+        made = _ratio(character, lengths)
         if made is not None:
             found.append((character.key, made[0], made[1], character.numerator))
         if not found:
@@ -299,14 +312,15 @@ _DISAGREE = (
 """A state, and the ratios that can go with it; wide, from the geometry of the head (from memory)."""
 
 
-def _measures(table: TraitTable) -> tuple[str, ...]:
+def measures(table: TraitTable) -> tuple[str, ...]:
+    """Keys of the lengths in millimetres that a table's ratios are made from."""
     made = [name for each in table.characters for name in (each.numerator, each.denominator) if name]
     return tuple(dict.fromkeys([STANDARD_LENGTH, *made]))
 
 
 def _names(table: TraitTable) -> dict[str, str]:
     """Every key that may be written to the key that it stands for."""
-    names = {key: key for key in _measures(table)}
+    names = {key: key for key in measures(table)}
     for character in table.characters:
         for name in (character.key, *character.also):
             names[name] = character.key
@@ -315,11 +329,11 @@ def _names(table: TraitTable) -> dict[str, str]:
     return names
 
 
-def _ratio(character: Character, measures: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
+def _ratio(character: Character, lengths: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
     """A ratio from its two measures, with how sure both are together."""
-    if character.numerator not in measures or character.denominator not in measures:
+    if character.numerator not in lengths or character.denominator not in lengths:
         return None
-    (above, sure1), (below, sure2) = measures[character.numerator], measures[character.denominator]
+    (above, sure1), (below, sure2) = lengths[character.numerator], lengths[character.denominator]
     return character.factor * above / below, min(sure1, sure2)
 
 
@@ -352,7 +366,7 @@ _HEAD = """# What was seen on one fish.  Take away the # before a line to fill i
 def template(table: TraitTable, *, settings: Settings) -> str:
     """An empty form with every character of a table, as TOML."""
     lines = [_HEAD.replace("{sure:g}", f"{settings.observer_sure:g}")]
-    lines += [f"# {name} =" for name in _measures(table)]
+    lines += [f"# {name} =" for name in measures(table)]
     for character in table.characters:
         if character.kind == "ratio":
             continue

@@ -41,11 +41,13 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
     except ImportError as error:
         raise _missing() from error
     from poolbuilder.page.builds import Builds
+    from poolbuilder.page.fish import FishViews
     from poolbuilder.page.guard import Guard
     from poolbuilder.page.views import Views
 
     builds = Builds()
     views = Views(workspace, builds)
+    fish = FishViews(workspace)
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Any) -> AsyncIterator[None]:
@@ -61,6 +63,8 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
         Route("/file/{key}/{name}", views.file),
         Route("/compare", views.compare),
         Route("/waters", views.keep, methods=["POST"]),
+        Route("/fish", fish.ask, methods=["GET"]),
+        Route("/fish", fish.weigh, methods=["POST"]),
     ]
     app = Starlette(routes=[Mount(f"/{token}", routes=routes)], lifespan=lifespan)
     return Guard(app, token=token, port=port)

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from functools import lru_cache, partial
 from importlib import resources
 from typing import Any
-from urllib.parse import parse_qsl
 
 import jinja2
 from starlette.concurrency import run_in_threadpool
@@ -26,6 +25,7 @@ from poolbuilder.folder import read_pool
 from poolbuilder.page.backdrop import places, shapes
 from poolbuilder.page.beside import beside, changes
 from poolbuilder.page.builds import Builds
+from poolbuilder.page.form import read_form
 from poolbuilder.page.query import Query, address, read_query
 from poolbuilder.page.waters import Waters
 from poolbuilder.page.workspace import Workspace, stamped
@@ -42,7 +42,6 @@ DOWNLOADS = (
     ("pool.gpkg", "GeoPackage"),
     ("report.html", "report"),
 )
-MOST_FORM_BYTES = 64 * 1024
 _ALLOWED = "; form-action 'self'; connect-src 'self'"
 
 
@@ -64,16 +63,6 @@ def _render(
     dress = document.dress(styles=(_asset("page.css"),), scripts=scripts, allowed=_ALLOWED)
     text = _environment().get_template(template).render(**dress, data=as_script(data or {}), **values)
     return HTMLResponse(text, status_code=status)
-
-
-async def _fields(request: Request) -> dict[str, str]:
-    """The fields of a small form; of a repeated one, the last."""
-    body = bytearray()
-    async for piece in request.stream():
-        body += piece
-        if len(body) > MOST_FORM_BYTES:
-            return {}
-    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))
 
 
 def _nothing() -> Query:
@@ -291,7 +280,7 @@ class Views:
 
     async def cancel(self, request: Request) -> Response:
         """Stop a build and go back to the form, its fields as they were."""
-        form = await _fields(request)
+        form = await read_form(request)
         await run_in_threadpool(self.builds.cancel, form.get("key", ""))
         return RedirectResponse(f"./?{form.get('address', '')}", status_code=303)
 
@@ -321,7 +310,7 @@ class Views:
 
     async def keep(self, request: Request) -> Response:
         """Put a water on the list, or take it off."""
-        return await run_in_threadpool(self._keep, await _fields(request))
+        return await run_in_threadpool(self._keep, await read_form(request))
 
     def _keep(self, form: dict[str, str]) -> Response:
         try:

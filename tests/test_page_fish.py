@@ -1,0 +1,86 @@
+"""The page's form for one fish: what it offers, what it answers, what it gives back."""
+
+from __future__ import annotations
+
+import html
+import re
+from pathlib import Path
+
+import pytest
+
+from poolbuilder.folder import write_pool
+from poolbuilder.page import Workspace, application
+from poolbuilder.trait_tables import read_traits
+from tests.pools import invented_pool
+from tests.test_page import KEY, PORT, TOKEN, Client
+
+HERE = f"/{TOKEN}/fish"
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Client:
+    folder: Path = tmp_path_factory.mktemp("page")
+    write_pool(invented_pool(), folder / KEY, pages={"report.html": "a page"})
+    workspace = Workspace(store=folder / "store", folder=folder)
+    return Client(application(workspace, token=TOKEN, port=PORT))
+
+
+def test_the_form_asks_for_every_character(client: Client) -> None:
+    answer = client.get(f"{HERE}?key={KEY}")
+    assert answer.status_code == 200
+    assert "Marsh Hollow Lake" in answer.text
+    names = set(re.findall(r'name="(\w+)"', answer.text))
+    for character in read_traits().characters:
+        if character.kind != "ratio":
+            assert character.key in names or {f"{character.key}_{side}" for side in character.sides} <= names
+    assert {"standard_length_mm", "sex", "photos", "f1Share"} <= names
+
+
+def test_the_report_leads_to_the_form(client: Client) -> None:
+    assert f'href="fish?key={KEY}"' in client.get(f"/{TOKEN}/list?key={KEY}").text
+
+
+def test_a_fish_is_weighed(client: Client) -> None:
+    fields = {
+        "key": KEY, "name": "fish <9>", "sex": "male", "standard_length_mm": "142,5", "dorsal_rays": "11",
+        "anal_rays": "10", "sure_anal_rays": "0.5", "pectoral_tip": "blunt", "f1Share": "0.3",
+        "photos": "side.jpg\nflap.jpg", "flap_edge": "",
+    }  # fmt: skip
+    answer = client.post(HERE, data=fields)
+    assert answer.status_code == 200
+    assert "fish &lt;9&gt;" in answer.text
+    assert "142.5 mm standard length" in html.unescape(answer.text)
+    assert "50\N{NO-BREAK SPACE}%" in answer.text
+    assert 'href="flap.jpg"' in answer.text
+    assert "Hybrids hold 0.3 of the weight" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "message"),
+    [
+        ("anal_spines", "7", "anal spines: 7 is not possible"),
+        ("dorsal_rays", "eleven", "dorsal_rays = 'eleven' is not a number"),
+        ("pectoral_tip", "square", "pectoral_tip = 'square' is not a state of it"),
+        ("f1Share", "lots", "setting f1Share: 'lots' is not a number"),
+        ("f1Share", "7", "setting f1Share: 7 is out of bounds"),
+    ],
+)
+def test_what_is_wrong_comes_back_with_the_form_as_it_was(
+    client: Client, field: str, value: str, message: str
+) -> None:
+    answer = client.post(HERE, data={"key": KEY, "name": "fish 3", "anal_rays": "10", field: value})
+    assert answer.status_code == 422
+    assert message in html.unescape(answer.text)
+    assert 'value="fish 3"' in answer.text
+    assert 'name="anal_rays" value="10"' in answer.text
+
+
+def test_without_a_pool_there_is_no_form(client: Client) -> None:
+    for answer in (client.get(f"{HERE}?key=none"), client.post(HERE, data={"key": "../x"})):
+        assert answer.status_code == 404
+        assert "there is no pool" in answer.text
+        assert "<form" not in answer.text
+
+
+def test_strangers_cannot_post(client: Client) -> None:
+    assert client.post(HERE, data={"key": KEY}, headers={"origin": "https://example.org"}).status_code == 403
