@@ -186,10 +186,8 @@ def _words(
         return f"dated records of {first.year} alone show no trend"
     if trend == "no nearer":
         return f"no nearer than {first.nearest_km:.1f} km since {first.year}"
-    moved = (
-        f"nearest record so far {first.nearest_km:.1f} km in {first.year}, {last.nearest_km:.1f} km in "
-        f"{last.year}"
-    )
+    end = f"{last.nearest_km:.1f} km" if last.nearest_km else "in the water"
+    moved = f"nearest record so far {first.nearest_km:.1f} km in {first.year}, {end} in {last.year}"
     if low is None or high is None:
         return f"{moved}; who looked is not recorded, so an approach cannot be told from better looking"
     if trend == "approaching":

@@ -7,7 +7,7 @@ from typing import Any
 
 from poolbuilder.introduced.run import CAUTIONS, NO_STATUS, Run
 
-__all__ = ["findings", "run_lines"]
+__all__ = ["findings", "headline", "run_lines"]
 
 MOST = 20
 
@@ -29,14 +29,18 @@ def findings(run: Run) -> str:
     )
     if not run.season.compares:
         return f"{found}. Nothing was given to compare with, so what is new is not known."
-    new = run.new()
-    if not new:
+    if not run.new():
         return f"Nothing is new {run.season.words}. {found}."
-    places = len({water["number"] for water, _ in new})
-    return (
-        f"{_times(len(new), 'arrival')} at {_times(places, 'water')} {'is' if len(new) == 1 else 'are'} new "
-        f"{run.season.words}. {found}."
-    )
+    return f"{headline(run)} {run.season.words}. {found}."
+
+
+def headline(run: Run) -> str:
+    """In how many waters, and near how many, something is new."""
+    inside = {water["number"] for water, row in run.new() if row["newIn"] == "water"}
+    near = {water["number"] for water, _ in run.new()} - inside
+    if not inside:
+        return f"New near {_times(len(near), 'water')}"
+    return f"New in {_times(len(inside), 'water')}" + (f", and near {len(near):,} more" if near else "")
 
 
 def _new_lines(run: Run) -> list[str]:

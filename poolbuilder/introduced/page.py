@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from poolbuilder import wording
 from poolbuilder.introduced.drawing import overview, water_map
-from poolbuilder.introduced.lines import findings
+from poolbuilder.introduced.lines import findings, headline
 from poolbuilder.introduced.run import NO_STATUS, Run
 from poolbuilder.report.document import environment, policy, stylesheet
 from poolbuilder.site import Site
@@ -56,6 +56,7 @@ def render(run: Run) -> str:
             script=Markup(script),
             findings=findings(run),
             compares=run.season.compares,
+            headline=headline(run),
             compared=run.season.words,
             as_of=wording.day(datetime.date.fromisoformat(document["asOf"])),
             doubts=_doubts(document),
@@ -123,7 +124,11 @@ def _news(run: Run) -> list[dict[str, Any]]:
                 ),
                 "doubts": sorted({row["conflict"] for _, row in pairs if row["conflict"]}),
                 "late": sorted(
-                    {row["note"].split("; ")[0] for _, row in pairs if "though its first" in row["note"]}
+                    {
+                        f"{water['water']}: first record of {row['firstYear']}, published or corrected since"
+                        for water, row in inside or near
+                        if "though its first" in row["note"]
+                    }
                 ),
             }
         )

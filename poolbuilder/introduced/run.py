@@ -190,7 +190,7 @@ def _document(
 ) -> dict[str, Any]:
     shared, each = _split_notes(assessments)
     for item, own in zip(assessments, each, strict=True):
-        item.document["notes"] += own
+        item.document["layerNotes"] = own
     waters = [item.document for item in assessments]
     version, settings = poolbuilder.__version__, job.settings.as_dict()
     rows = [row for water in waters for row in (*water["introduced"], *water["unsettled"])]
@@ -208,7 +208,7 @@ def _document(
         "checklist": checklist.name,
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
-        "notes": [*notes, *shared, *(() if lists is None else lists.notes)],
+        "notes": [*notes, *(() if lists is None else lists.notes), *_known(shared, silent)],
         "cautions": list(CAUTIONS),
         "waters": waters,
         "inputs": _inputs(assessments, checklist, lists),
@@ -240,6 +240,13 @@ def _split_notes(assessments: Sequence[Assessment]) -> tuple[list[str], list[lis
     counts = Counter(note for item in assessments for note in dict.fromkeys(item.notes))
     shared = [note for note, count in counts.items() if count == len(assessments) and count > 1]
     return shared, [[note for note in item.notes if note not in shared] for item in assessments]
+
+
+def _known(notes: Sequence[str], silent: bool) -> list[str]:
+    """Notes on the pools; without range maps status may still be known, from other sources."""
+    said = "no range polygons given: native status and the leak by range are unknown"
+    mended = "no range polygons given: without records every species starts from the same presence"
+    return [mended if note == said and not silent else note for note in notes]
 
 
 def _inputs(
