@@ -393,6 +393,16 @@ def test_below_the_setting_the_answer_is_cannot_tell() -> None:
     assert strict.verdict.share >= 0.999
 
 
+def test_two_that_reach_the_setting_together_are_not_decided() -> None:
+    first = float(specimen().weighing.posterior.max())
+    between = specimen(settings=Settings(specimen_decided=first + 0.01)).verdict
+    assert len(between.leading) == 2
+    assert not between.decided
+    assert between.sentence.startswith(
+        "Cannot tell between Lepomis cyanellus × Lepomis macrochirus and Lepomis cyanellus"
+    )
+
+
 def test_no_sentence_is_certain() -> None:
     sure = HYBRID + 'iris = "red"\n'
     text = specimen(sure, settings=Settings(f1_share=0.5)).verdict.sentence

@@ -71,6 +71,11 @@ def doubts(specimen: Specimen) -> list[str]:
             "another hypothesis first."
         )
     said += _memory(specimen.marks)
+    if fish.seen:
+        said.append(
+            "The shares were checked on fish drawn from the same tables alone, "
+            "not on fish that DNA has named."
+        )
     said.append(
         f"Hybrids hold {settings.f1_share:g} of the weight before the fish is looked at. Later crosses are "
         f"{_later(specimen.weighing.hypotheses)}; a fish that is none of what is weighed is forced among it."

@@ -1,0 +1,54 @@
+"""The page of one fish in a real browser: quiet, readable on a telephone, printable."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from poolbuilder.fish_notes import parse_fish
+from poolbuilder.settings import Settings
+from poolbuilder.specimens import identify
+from poolbuilder.specimens.sheet import render
+from poolbuilder.trait_tables import read_traits
+from tests.browser.conftest import Sheet
+from tests.pools import invented_pool
+from tests.test_specimen import HYBRID
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    table = read_traits()
+    fish = parse_fish(HYBRID, table, settings=Settings())
+    path = tmp_path_factory.mktemp("fish") / "specimen.html"
+    path.write_text(render(identify(invented_pool(), fish, table)), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (390, "dark")])
+def test_the_page_is_quiet_and_fits(page: Path, visit: Callable[..., Sheet], width: int, scheme: str) -> None:
+    sheet = visit(page, width=width, color_scheme=scheme)
+    assert sheet.requests == [page.as_uri()]
+    assert sheet.complaints == []
+    assert sheet.page.evaluate("document.documentElement.scrollWidth") <= width
+    assert sheet.page.locator("h1").inner_text() == "fish 7"
+    assert (
+        sheet.page.evaluate("getComputedStyle(document.querySelector('.ranked')).borderBottomStyle")
+        == "solid"
+    )
+
+
+def test_the_page_prints(page: Path, visit: Callable[..., Sheet]) -> None:
+    sheet = visit(page)
+    assert sheet.page.pdf(format="A4").startswith(b"%PDF")
+
+
+def test_letter_and_bars_are_there_without_a_script(page: Path, visit: Callable[..., Sheet]) -> None:
+    sheet = visit(page, java_script_enabled=False)
+    letter = sheet.page.locator(".letter").inner_text()
+    assert letter.startswith("What is this sunfish? fish 7")
+    assert "what have I missed?" in letter
+    assert sheet.page.locator("svg.speaks").count() > 50
