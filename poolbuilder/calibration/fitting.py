@@ -144,7 +144,9 @@ def fit_settings(surveys: Surveys, predictions: Mapping[str, Predictions], *, se
     else:
         kept.append(f"detectability by list length: {seen.lists:,} repeat lists are too few")
     if "leaveOneOut" in predictions:
-        intercept, slope = _line(predictions["leaveOneOut"].presence["model"], waters.found)
+        presence = predictions["leaveOneOut"].presence
+        learnt = presence.get("recordsAlone", presence["model"])  # what a pool is built with
+        intercept, slope = _line(learnt, waters.found)
         take(
             {"calibration_intercept": intercept, "calibration_slope": slope},
             "calibration line of the cross-validated predictions",
