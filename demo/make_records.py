@@ -132,13 +132,13 @@ def survey(rng: np.random.Generator) -> Iterable[Row]:
     for kind, place in enumerate(("creek", "upper river", "below the dam", "big river")):
         habitat = (1, 2, 2, 4)[kind]
         sites += [(lon, lat, habitat) for lon, lat in PLACES[place]]
-    sites += [(lon, lat, 3) for lon, lat in PLACES["lake"][:2]]
+    sites.append((*PLACES["lake"][0], 3))
     while len(sites) < 190:
         lon, lat = moved(*LAKE, rng.uniform(0, 360), 95 * math.sqrt(rng.uniform(0.01, 1)))
         sites.append((lon, lat, habitat_at(rng, lon, lat)))
     for number, (lon, lat, habitat) in enumerate(sites):
         living = [name for name, odds in {**SUNFISHES, **OTHERS}.items() if rng.random() < odds[habitat]]
-        for visit in range(int(rng.integers(1, 4))):
+        for visit in range(1 if (lon, lat) in PLACES["lake"] else int(rng.integers(1, 4))):
             day = datetime.date(1998, 5, 1) + datetime.timedelta(days=int(rng.integers(0, 27 * 365)))
             for name in living:
                 if rng.random() < DETECTION:
@@ -237,7 +237,7 @@ def sightings(rng: np.random.Generator) -> Iterable[Row]:
     plenty = [
         ("Lepomis macrochirus", "lake", 14), ("Lepomis megalotis", "upper river", 6), ("Lepomis megalotis", "creek", 4),
         ("Lepomis cyanellus", "creek", 5), ("Lepomis microlophus", "lake", 4), ("Lepomis humilis", "over the ridge", 9),
-        ("Lepomis miniatus", "big river", 4), ("Lepomis megalotis", "lake", 3), ("Lepomis cyanellus", "lake", 1),
+        ("Lepomis miniatus", "big river", 4), ("Lepomis miniatus", "below the dam", 2), ("Lepomis megalotis", "lake", 3), ("Lepomis cyanellus", "lake", 1),
     ]  # fmt: skip
     for name, place, count in plenty:
         for _ in range(count):

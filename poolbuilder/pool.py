@@ -237,7 +237,14 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     evidence = gather(located, status, species=species, settings=settings)
     in_water = lists_in_water(screened, site, water=water, settings=settings)
     regional = regional_evidence(
-        screened, site, species, in_water=in_water, settings=settings, ranges=ranges, regions=regions
+        screened,
+        site,
+        species,
+        in_water=in_water,
+        settings=settings,
+        ranges=ranges,
+        water=water,
+        regions=regions,
     )
     decision = decide(
         evidence,

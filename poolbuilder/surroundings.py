@@ -20,7 +20,7 @@ from poolbuilder.geodesy import distance_km
 from poolbuilder.model.argument import Regional
 from poolbuilder.model.effort import silence
 from poolbuilder.model.evidence import name_shares, range_leaks
-from poolbuilder.model.lists import Lists, lists_from
+from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.model.region import Region, fit_region
 from poolbuilder.model.sightings import last_seen
 from poolbuilder.ranges import RangeMap, status_at
@@ -40,6 +40,7 @@ __all__ = [
 ]
 
 Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 Cell = tuple[int, int]
 """Row from the south and column from the west of a region's cell."""
@@ -53,9 +54,16 @@ NEAR_KM = 5.0
 
 SHRINK = 0.75
 
+PLACED_M = 30.0
+"""Places of lists are taken as placed this well when they are put on the stream network."""
+
 TOO_FEW = (
     "too few places around the water were sampled for the wider group to learn effort from: range and "
     "records stand alone, and only the lists made in the water itself say what silence means"
+)
+
+ALONG_WATER = (
+    "sampled places count by their way along the water; past a dam or a divide they count as farther away"
 )
 
 SURVEY_NAMES = 2
@@ -200,6 +208,7 @@ def regional_evidence(
     in_water: Lists,
     settings: Settings,
     ranges: RangeMap | None = None,
+    water: Water | None = None,
     regions: Regions | None = None,
 ) -> Regional | None:
     """What effort and community around a water say of each species.
@@ -211,6 +220,8 @@ def regional_evidence(
     in_water : Lists
         Lists made in this very water, as :func:`lists_in_water` gives them.
     ranges : RangeMap, optional
+    water : Water, optional
+        Its streams and watersheds say how far the places of the region are for a fish.
     regions : mapping, optional
         Regions learnt before; a new one is added.
 
@@ -224,15 +235,53 @@ def regional_evidence(
     known = {} if regions is None else regions
     if cell not in known:
         known[cell] = learn_region(screened, cell, species, ranges=ranges, settings=settings)
+    away_km = _away_km(known[cell].places, site, water, settings)
     told = known[cell].predict(
-        site.longitude, site.latitude, in_water=in_water if len(in_water) else None, settings=settings
+        site.longitude,
+        site.latitude,
+        in_water=in_water if len(in_water) else None,
+        settings=settings,
+        away_km=away_km,
     )
+    told = _with_ways(told, away_km)
     if not len(in_water):
         return told
     unseen = _silence(in_water, species, known[cell])
     if told is None:
         return Regional(step="records", silence=unseen, notes=(TOO_FEW,))
     return replace(told, silence=unseen)
+
+
+def _with_ways(told: Regional | None, away_km: Floats | None) -> Regional | None:
+    """Say that distances follow the water, where they do."""
+    if told is None or away_km is None:
+        return told
+    return replace(told, notes=(*told.notes, ALONG_WATER))
+
+
+def _away_km(places: Places, site: Site, water: Water | None, settings: Settings) -> Floats | None:
+    """How far the places of a region are: by water, or carried over land where that is nearer.
+
+    A barrier that lets a share p through, and a divide, make a place farther away by
+    ``-effortFarKm ln p``: as far as the kernel would have to fall for it.
+    """
+    if water is None or (water.streams is None and water.basins is None) or not len(places):
+        return None
+    straight = distance_km(
+        places.longitude, places.latitude, from_longitude=site.longitude, from_latitude=site.latitude
+    )
+    near = np.flatnonzero(straight <= 2 * settings.effort_reach_km)
+    placed = water.place(places.longitude[near], places.latitude[near], np.full(len(near), PLACED_M))
+    divided = np.array([item in {"neighbouring", "other"} for item in placed.basin_relation], dtype=bool)
+    connected = ~np.isnan(placed.by_water_km)
+    shore = np.where(np.isnan(placed.shore_km), straight[near], placed.shore_km)
+    scale = settings.effort_far_km
+    land = shore - scale * np.log(np.where(divided | connected, settings.divide_factor, 1.0))
+    passed = np.maximum(np.nan_to_num(placed.passability, nan=1.0), 1e-6)
+    swum = np.where(connected, placed.by_water_km - scale * np.log(passed), np.inf)
+    away = straight.copy()
+    away[near] = np.where(connected, np.minimum(swum, land), land)
+    return away
 
 
 def surveys_of(in_water: Lists) -> Lists:

@@ -26,6 +26,10 @@ Bools = NDArray[np.bool_]
 TIERS = ("water", "connected", "radius", "beyond", "range", "none")
 """Kinds of evidence, strongest first."""
 
+OLD_YEARS = 30
+FARTHER_KM = 5.0
+"""So much longer must the way by water be to be worth a word."""
+
 _INSIDE = {"extant", "probably_extant", "possibly_extant", "introduced", "uncertain"}
 
 
@@ -192,28 +196,44 @@ def _years(events: _Events, mask: Bools) -> tuple[int | None, int | None]:
 
 def _note(events: _Events, near: Bools, tier: str, frame: Frame) -> str:
     """What a careful colleague would add to the row."""
-    said = []
-    own = events.counted
-    if tier == "range":
-        said.append("no record within reach; listed because a range polygon covers the water")
-    if tier == "none" and not events.hybrid.any():
-        said.append("nothing speaks for it; kept because nothing proves absence")
-    if tier == "beyond":
-        said.append("recorded only farther out than the radius")
-    _, last = _years(events, own)
-    if own.any() and last is not None and frame.year - last >= 30:
-        said.append(f"not recorded since {last}")
-    if own.any() and last is None:
-        said.append("its records carry no date")
-    if near.any() and (events.uncertainty_m[near] >= frame.radius_km * 500).all():
-        said.append("every record near is placed only roughly")
-    if near.sum() == 1 and events.records[near].sum() == 1:
-        said.append("rests on a single record")
+    said = [_TIER_NOTES.get(tier, "")] if tier != "none" or not events.hybrid.any() else []
+    said += [*_year_notes(events, frame), *_place_notes(events, near, frame)]
     ambiguous = np.array([kind in {"ambiguous", "possible"} for kind in events.kind], dtype=bool)
     if ambiguous.any():
         count = int(events.records[ambiguous].sum())
         said.append(f"{_plural(count, 'record')} under a name that may mean another species too")
-    return "; ".join(said)
+    return "; ".join(text for text in said if text)
+
+
+_TIER_NOTES = {
+    "range": "no record within reach; listed because a range polygon covers the water",
+    "none": "nothing speaks for it; kept because nothing proves absence",
+    "beyond": "recorded only farther out than the radius",
+}
+
+
+def _year_notes(events: _Events, frame: Frame) -> list[str]:
+    if not events.counted.any():
+        return []
+    _, last = _years(events, events.counted)
+    if last is None:
+        return ["its records carry no date"]
+    return [f"not recorded since {last}"] if frame.year - last >= OLD_YEARS else []
+
+
+def _place_notes(events: _Events, near: Bools, frame: Frame) -> list[str]:
+    if not near.any():
+        return []
+    said = []
+    if (events.uncertainty_m[near] >= frame.radius_km * 500).all():
+        said.append("every record near is placed only roughly")
+    nearest = np.flatnonzero(near)[int(np.argmin(events.distance_km[near]))]
+    straight, by_water = float(events.distance_km[nearest]), float(events.by_water_km[nearest])
+    if by_water > 3 * straight and by_water > straight + FARTHER_KM:
+        said.append(f"its nearest record is {straight:.1f} km away over land, {by_water:.0f} km by water")
+    if near.sum() == 1 and events.records[near].sum() == 1:
+        said.append("rests on a single record")
+    return said
 
 
 def _row(events: _Events, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:

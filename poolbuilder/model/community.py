@@ -157,7 +157,13 @@ def _likeness(mine: Floats, ground: Ground) -> Floats:
 
 
 def predictors(
-    points: Floats, mine: Floats | None, usable: Bools, ground: Ground, *, settings: Settings
+    points: Floats,
+    mine: Floats | None,
+    usable: Bools,
+    ground: Ground,
+    *,
+    settings: Settings,
+    away_km: Floats | None = None,
 ) -> Floats:
     """Predictors of every species at every water, (m, s, k).
 
@@ -170,6 +176,8 @@ def predictors(
         out: then only the two shares of effort are given.
     usable : (m, n) bool array
         Which places may speak for which water.
+    away_km : (m, n) array, optional
+        Distances to use in place of those in a straight line.
 
     Returns
     -------
@@ -177,7 +185,7 @@ def predictors(
         Log-odds of the near and the far share; with *mine* also of the share among like
         places, ln(1 + number of other fishes), its square, and the positions on the axes.
     """
-    distance = pair_km(points, ground.points)
+    distance = pair_km(points, ground.points) if away_km is None else away_km
 
     def share(weight: Floats, kernel_km: float, reach_km: float) -> Floats:
         value = reporting_share(

@@ -101,7 +101,13 @@ class Region:
         return self.model.effort.converged and (community is None or community.converged)
 
     def predict(
-        self, longitude: float, latitude: float, *, in_water: Lists | None, settings: Settings
+        self,
+        longitude: float,
+        latitude: float,
+        *,
+        in_water: Lists | None,
+        settings: Settings,
+        away_km: Floats | None = None,
     ) -> Regional | None:
         """Regional evidence for one water.
 
@@ -114,6 +120,9 @@ class Region:
             lists count for silence; its own records of candidates are never used here.
         settings : Settings
             Those that the region was fitted with.
+        away_km : (n,) array, optional
+            Distance of each place of the region where it is known better than in a straight
+            line: along the water, or longer for a barrier or divide in between.
 
         Returns
         -------
@@ -139,7 +148,12 @@ class Region:
         line = self.model.effort if self.model.community is None or mine is None else self.model.community
         waters = 1 if mine is None else len(mine)
         x = predictors(
-            np.repeat(point, waters, axis=0), mine, np.tile(usable, (waters, 1)), ground, settings=settings
+            np.repeat(point, waters, axis=0),
+            mine,
+            np.tile(usable, (waters, 1)),
+            ground,
+            settings=settings,
+            away_km=None if away_km is None else np.tile(away_km, (waters, 1)),
         ).mean(axis=0, keepdims=True)
         parts = line.parts(x)[0]
         half = Z90 * settings.calibration_slope * line.spread(x)[0]
