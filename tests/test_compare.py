@@ -122,6 +122,13 @@ def test_withdrawn_records_are_told_from_re_identified_ones() -> None:
     assert_adds_up(comparison)
 
 
+def test_a_withdrawal_from_a_crowded_place_is_a_withdrawal_alone() -> None:
+    place = {"decimalLongitude": -90.45, "decimalLatitude": 38.55}
+    old = pool([caught(1, **place), caught(2, **place), caught(3, **place)])
+    comparison = compare(old, pool([caught(1, **place), caught(2, **place)]))
+    assert causes(comparison).keys() == {"withdrawn"}
+
+
 def test_time_alone_lowers_and_is_named() -> None:
     comparison = compare(pool([caught(1), caught(2)], BEFORE), pool([caught(1), caught(2)]))
     assert causes(comparison).keys() == {"dates"}

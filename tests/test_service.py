@@ -1030,6 +1030,15 @@ def test_a_download_is_asked_for_awaited_and_brought(
     } in body["predicate"]["predicates"]
 
 
+def test_the_next_download_of_a_query_is_a_new_one(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    double.archive = b"PK"
+    asked_for(client, tmp_path)
+    asked_for(client, tmp_path)
+    assert len(double.asked("/occurrence/download/request")) == 2
+
+
 def test_the_password_goes_with_the_request_alone_and_is_never_kept(
     client: Client, double: service.ServiceDouble, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
