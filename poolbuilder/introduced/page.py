@@ -54,7 +54,7 @@ def render(run: Run) -> str:
             policy=policy(scripts=(script,), styles=(style,)),
             style=Markup(style),
             script=Markup(script),
-            findings=findings(run),
+            findings=_told(run),
             compares=run.season.compares,
             headline=headline(run),
             compared=run.season.words,
@@ -71,6 +71,22 @@ def render(run: Run) -> str:
             ],
         )
     )
+
+
+def _told(run: Run) -> str:
+    """What is new, species by species; the plain count when nothing is."""
+    cards = _news(run)
+    if not cards:
+        return findings(run)
+    said = [
+        f"{card['vernacular'] or card['name']} "
+        + ("in " if card["inside"] else "near ")
+        + wording.joined([place["water"] for place in (card["inside"] or card["near"])[:3]])
+        + (" and more" if len(card["inside"] or card["near"]) > 3 else "")
+        for card in cards[:6]
+    ]
+    more = f", and {len(cards) - 6:,} more species" if len(cards) > 6 else ""
+    return f"New {run.season.words}: {'; '.join(said)}{more}."
 
 
 def _doubts(document: Mapping[str, Any]) -> list[str]:

@@ -76,8 +76,9 @@ class Run:
         return list(self.document["waters"])
 
     def new(self, kind: str = "introduced") -> list[tuple[dict[str, Any], dict[str, Any]]]:
-        """What is new, as pairs of water and species; *kind* may be ``unsettled``."""
-        return [(water, row) for water in self.waters for row in water[kind] if row["isNew"]]
+        """What is new, as pairs of water and species, those in a water first; *kind* may be ``unsettled``."""
+        found = [(water, row) for water in self.waters for row in water[kind] if row["isNew"]]
+        return sorted(found, key=lambda pair: pair[1]["newIn"] != "water")
 
 
 @lru_cache(maxsize=2)
