@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ __all__ = ["Simulation", "even_hypotheses", "simulate", "simulation_lines", "wri
 
 Array = NDArray[np.float64]
 BINS = 10
+ENOUGH = 0.8
 CONFUSION = "confusion.csv"
 
 
@@ -51,6 +52,8 @@ class Simulation:
         Over every fish and hypothesis, by posterior.
     log_score : float
         Mean -ln posterior of the truth.
+    shares : mapping
+        What adult males of each hypothesis show of each character.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -61,6 +64,7 @@ class Simulation:
     third: Array
     calibration: list[tuple[float, float, float, float, int]]
     log_score: float
+    shares: Mapping[str, Array] = field(repr=False)
 
     @property
     def pairs(self) -> NDArray[np.bool_]:
@@ -154,6 +158,7 @@ def simulate(
         third=(rank < 3).mean(axis=1),
         calibration=_calibration(posterior),
         log_score=float(-np.log(own).mean()),
+        shares=all_shares(table, listed, Fish(sex="male", stage="adult"), settings),
     )
 
 
@@ -204,6 +209,22 @@ def _taken_for(simulation: Simulation, truth: int, most: int) -> str:
     )
 
 
+def _told_by(simulation: Simulation, truth: int, most: int = 3) -> str:
+    """The characters that best tell a pair from what it is most often taken for.
+
+    With each, the share of fish that differ: half the sum of the differences of the shares.
+    """
+    row = simulation.confusion[truth].copy()
+    row[truth] = 0
+    other = int(row.argmax())
+    apart = {
+        key: float(np.abs(simulation.shares[key][truth] - simulation.shares[key][other]).sum() / 2)
+        for key in simulation.characters
+    }
+    best = sorted(apart, key=lambda key: (-apart[key], key))[:most]
+    return ", ".join(f"{key} {apart[key]:.2f}" for key in best)
+
+
 def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) -> list[str]:
     """A simulation for the terminal: accuracy, calibration, and each pair with what it is taken for."""
     crossed = simulation.pairs
@@ -213,7 +234,7 @@ def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) 
     ]
     for words, part in (("pure species", ~crossed), ("pairs", crossed)):
         if part.any():
-            reached = int((simulation.third[part] >= 0.8).sum())
+            reached = int((simulation.third[part] >= ENOUGH).sum())
             lines.append(
                 f"  {words}: first {simulation.first[part].mean():.3f}, among the first three "
                 f"{simulation.third[part].mean():.3f}; at least 0.80 for {reached} of {int(part.sum())}"
@@ -227,10 +248,14 @@ def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) 
     ]
     if pairs:
         lines.append("  first  top 3  pair, and what it is taken for")
+        lines.append(
+            "  below 0.80 also: what best tells it from the first of these, and how far the two differ in it"
+        )
         order = np.lexsort((simulation.first, simulation.third))
         lines += [
             f"  {simulation.first[i]:5.2f}  {simulation.third[i]:5.2f}  {_short(simulation.hypotheses[i])}: "
             f"{_taken_for(simulation, i, 3) or 'nothing else'}"
+            + (f"; told by {_told_by(simulation, i)}" if simulation.third[i] < ENOUGH else "")
             for i in order.tolist()
             if crossed[i]
         ]
