@@ -1,0 +1,819 @@
+"""Introduced species near many waters: ways, fronts, what is new, and what staff get."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import importlib.util
+import json
+import re
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import poolbuilder
+from poolbuilder import columns, schemas
+from poolbuilder.cli import main
+from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
+from poolbuilder.introduced import (
+    CAUTIONS,
+    FILES,
+    Run,
+    Season,
+    Visits,
+    find_introduced,
+    read_run,
+    render,
+    run_lines,
+    trace_front,
+    write_run,
+)
+from poolbuilder.introduced.arrivals import arrival, ranked
+from poolbuilder.introduced.files import csv_text, introduced_table
+from poolbuilder.introduced.front import chance_of_misses
+from poolbuilder.introduced.group import checklist_of_group
+from poolbuilder.introduced.run import NO_STATUS
+from poolbuilder.introduced.sightings import APART, Way, best_way, terms_said, ways_of
+from poolbuilder.job import Job
+from poolbuilder.records.store import Store
+from poolbuilder.settings import Settings
+from poolbuilder.site import Site
+from poolbuilder.waters import read_waters
+from tests.rows import located, make, records
+from tests.store_rows import added
+
+ROOT = Path(__file__).parents[1]
+DEMO = Path(poolbuilder.__file__).parent / "demo_data" / "lake_district"
+REGIONS = (str(DEMO / "status.csv"), str(DEMO / "regions.geojson"))
+AUTUMN, NEXT_AUTUMN = datetime.date(2025, 10, 31), datetime.date(2026, 10, 31)
+# Near is what counts here: nothing beyond is weighed, and no region is learnt, which takes its time.
+QUICK = Settings(reach_km=10, effort_min_places=10_000, obscured_uncertainty_m=2000)
+COLUMNS = [
+    "water",
+    "scientificName",
+    "vernacularName",
+    "establishmentMeans",
+    "establishmentSource",
+    "presence",
+    "nearestKm",
+    "nearestByWaterKm",
+    "firstYear",
+    "lastYear",
+    "events",
+    "isNew",
+    "degreeOfEstablishment",
+    "pathway",
+    "note",
+]
+
+
+def script() -> Any:
+    """The script that draws the lake district."""
+    spec = importlib.util.spec_from_file_location("lake_district", ROOT / "demo" / "make_lake_district.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def drawing() -> Any:
+    return script()
+
+
+def job(store: Path, day: datetime.date, **more: Any) -> Job:
+    return Job(
+        site=Site(longitude=0, latitude=0),
+        as_of=day,
+        checklist=str(DEMO / "fishes.csv"),
+        store=store,
+        settings=QUICK,
+        **{"water": str(DEMO / "outlines.geojson"), **more},
+    )
+
+
+@pytest.fixture(scope="module")
+def seasons(tmp_path_factory: pytest.TempPathFactory, drawing: Any) -> tuple[Run, Run, Path]:
+    """Both seasons at every water with news, and at every seventh of the others; folder of the first run."""
+    news = {water for water, _, _ in drawing.arrivals()}
+    sites = [
+        site
+        for number, site in enumerate(read_waters(DEMO / "waters.csv"))
+        if site.name in news or number % 7 == 0
+    ]
+    folder = tmp_path_factory.mktemp("lakes")
+    store = Store(folder / "store")
+    store.add([DEMO / "season_2025.zip"], settings=QUICK)
+    first = find_introduced(sites, job(store.path, AUTUMN), regions=REGIONS)
+    write_run(first, folder / "first")
+    store.add([DEMO / "season_2026.zip"], settings=QUICK)
+    second = find_introduced(
+        sites,
+        job(store.path, NEXT_AUTUMN),
+        regions=REGIONS,
+        season=Season(before=read_run(folder / "first")),
+    )
+    return first, second, folder
+
+
+def row_of(run: Run, water: str, species: str, kind: str = "introduced") -> dict[str, Any]:
+    found = [
+        row
+        for item in run.waters
+        for row in item[kind]
+        if item["water"] == water and row["scientificName"] == species
+    ]
+    assert len(found) == 1, (water, species, kind)
+    return found[0]
+
+
+# Two seasons
+
+
+def test_the_demo_files_are_what_the_script_writes(drawing: Any) -> None:
+    for name, content in drawing.files().items():
+        assert (DEMO / name).read_bytes() == content, name
+
+
+def test_two_runs_a_season_apart_show_exactly_the_planted_arrivals(
+    seasons: tuple[Run, Run, Path], drawing: Any
+) -> None:
+    found = {(water["water"], row["scientificName"], row["newIn"]) for water, row in seasons[1].new()}
+    assert found == drawing.arrivals()
+    assert len(drawing.PLANTED) == 6
+    assert len([item for item in found if item[2] == "water"]) == 6
+
+
+def test_the_first_run_has_nothing_to_compare_with(seasons: tuple[Run, Run, Path]) -> None:
+    first = seasons[0]
+    assert {row["isNew"] for water in first.waters for row in water["introduced"]} == {None}
+    assert not first.new()
+    assert "what is new is not known" in "\n".join(run_lines(first))
+
+
+def test_the_same_season_again_has_nothing_new(seasons: tuple[Run, Run, Path]) -> None:
+    first, _, folder = seasons
+    waters = json.loads(json.dumps(first.waters))
+    Season(before=read_run(folder / "first")).mark(waters)
+    assert {row["isNew"] for water in waters for row in water["introduced"]} == {False}
+
+
+def test_old_and_vernacular_names_are_one_species(seasons: tuple[Run, Run, Path], drawing: Any) -> None:
+    by_place = {(lake.column, lake.row): lake.name for lake in drawing.lakes()}
+    for column, line, species, label, _ in drawing.PLANTED:
+        assert row_of(seasons[1], by_place[column, line], species)["inWater"], label
+    names = {row["scientificName"] for water in seasons[1].waters for row in water["introduced"]}
+    assert names == set(drawing.SETTLED) - {"Carassius gibelio"}
+
+
+def test_a_lot_published_late_is_new_and_says_so(seasons: tuple[Run, Run, Path]) -> None:
+    row = row_of(seasons[1], "Fahlbruch", "Pseudorasbora parva")
+    assert (row["isNew"], row["firstYear"]) == (True, 1987)
+    assert row["note"].startswith(
+        "new in this water since 2025-10-31, though its first record is of 1987: published or corrected since"
+    )
+
+
+def test_a_native_transplant_is_introduced_in_the_next_basin(
+    seasons: tuple[Run, Run, Path], drawing: Any
+) -> None:
+    row = row_of(seasons[1], "Ilkenlanke", "Leuciscus aspius")
+    assert (row["establishmentMeans"], row["establishmentSource"]) == ("introduced", "checklist")
+    assert (
+        row["conflict"] == "the checklist of Dreve says introduced, but the checklist of Dreiland says native"
+    )
+    assert (row["degreeOfEstablishment"], row["pathway"]) == ("released", "fisheryInTheWild")
+    ostra = {lake.name for lake in drawing.lakes() if lake.basin == "Ostra"}
+    assert not any(
+        row["scientificName"] == "Leuciscus aspius"
+        for water in seasons[1].waters
+        if water["water"] in ostra
+        for row in water["introduced"]
+    )
+
+
+def test_what_nobody_says_is_listed_apart(seasons: tuple[Run, Run, Path]) -> None:
+    rows = [row for water in seasons[1].waters for row in water["unsettled"]]
+    carps = [row for row in rows if row["scientificName"] == "Carassius gibelio"]
+    assert len(carps) >= 10
+    assert {(row["establishmentMeans"], row["establishmentSource"]) for row in carps} == {
+        ("uncertain", "unknown")
+    }
+    assert "no source says whether it is native here" in carps[0]["note"]
+
+
+def test_a_record_that_says_native_is_heard_against_the_checklist(
+    seasons: tuple[Run, Run, Path], drawing: Any
+) -> None:
+    by_place = {(lake.column, lake.row): lake.name for lake in drawing.lakes()}
+    near = [
+        row
+        for water in seasons[1].waters
+        for row in water["introduced"]
+        if row["scientificName"] == "Lepomis gibbosus" and "record" in row["conflict"]
+    ]
+    assert near
+    assert all("the checklist of Dreiland says introduced, but" in row["conflict"] for row in near)
+    assert by_place[8, 12]
+
+
+def test_expected_arrivals_are_not_in_the_water_and_carry_reasons(seasons: tuple[Run, Run, Path]) -> None:
+    lists = [(water, item) for water in seasons[1].waters for item in water["expected"]]
+    assert lists
+    for water, item in lists:
+        inside = {row["scientificName"] for row in water["recorded"] if row["inWater"]}
+        assert item["scientificName"] not in inside
+        assert item["reasons"]
+    for water in seasons[1].waters:
+        assert [item["rank"] for item in water["expected"]] == list(range(1, len(water["expected"]) + 1))
+
+
+# The way by water
+
+
+def placed(up: float | None, down: float | None, passed: float | None = 1.0) -> dict[str, Any]:
+    whole = None if up is None or down is None else up + down
+    return {
+        "scientificName": "Lepomis auritus",
+        "distanceKm": 3.0,
+        "byWaterKm": whole,
+        "upstreamKm": up,
+        "downstreamKm": down,
+        "passability": passed,
+    }
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "passed", "connection", "direction"),
+    [
+        (4.0, 0.0, 0.0, "upstream", "upstream"),
+        (0.0, 6.0, 1.0, "passable", "downstream"),
+        (0.0, 6.0, 0.2, "barrier", "downstream"),
+        (3.0, 6.0, 0.9, "passable", "downstream and up a branch"),
+        (0.0, 0.0, 1.0, "upstream", "in the water"),
+    ],
+)
+def test_upstream_and_downstream(
+    up: float, down: float, passed: float, connection: str, direction: str
+) -> None:
+    way = ways_of(located(placed(up, down, passed)), settings=Settings())["Lepomis auritus"][0]
+    assert (way.connection, way.direction, way.km) == (connection, direction, up + down)
+
+
+def test_without_a_network_no_way_is_known() -> None:
+    assert ways_of(located(placed(None, None, None)), settings=Settings()) == {}
+    assert best_way([]) is APART
+    assert APART.direction is None
+
+
+def test_a_way_says_its_length_and_barriers() -> None:
+    way = Way(connection="barrier", km=6.0, upstream_km=0.0, downstream_km=6.0, passability=0.2)
+    assert way.words == "6.0 km by water, downstream, past barriers of passability 0.2"
+
+
+def expected(name: str, presence: float, km: float | None, way: Way) -> dict[str, Any]:
+    row = {
+        "scientificName": name, "vernacularName": None, "establishmentMeans": "introduced",
+        "establishmentSource": "polygon", "presence": presence, "nearestKm": km, "lastYear": 2020,
+        "events": 1, "front": None,
+    }  # fmt: skip
+    return arrival(row, way, inside_range=False)
+
+
+def test_the_watch_list_goes_by_presence_then_by_the_way() -> None:
+    up = Way(connection="upstream", km=30.0, upstream_km=30.0, downstream_km=0.0, passability=1.0)
+    dam = Way(connection="barrier", km=5.0, upstream_km=0.0, downstream_km=5.0, passability=0.0)
+    order = ranked(
+        [
+            expected("Aa trailer", 0.2, 2.0, APART),
+            expected("Bb barrier", 0.45, 5.0, dam),
+            expected("Cc upstream", 0.11, 20.0, up),
+            expected("Dd likely", 0.6, 38.0, APART),
+            expected("Ee unlikely", 0.05, 1.0, up),
+        ]
+    )
+    assert [item["scientificName"][:2] for item in order] == ["Dd", "Cc", "Bb", "Aa", "Ee"]
+    assert order[1]["reasons"][0] == (
+        "recorded 30.0 km away by water, upstream of this water, so that fish can come down with it"
+    )
+    assert order[3]["reasons"][0] == "recorded 2.0 km away in a straight line, as a trailer goes"
+
+
+def test_the_latest_degree_and_every_pathway() -> None:
+    def said(year: int, degree: str | None, pathway: str | None, km: float = 1.0) -> dict[str, Any]:
+        return {
+            "scientificName": "Lepomis auritus", "distanceKm": km, "eventYear": year,
+            "degreeOfEstablishment": degree, "pathway": pathway,
+        }  # fmt: skip
+
+    table = located(
+        said(1990, "released", "fisheryInTheWild"),
+        said(2015, "Established", "pet | fisheryInTheWild"),
+        said(2020, "native", "by bucket"),
+        said(2022, "invasive", "ballastWater", km=99.0),
+    )
+    found = terms_said(table, radius_km=40)["Lepomis auritus"]
+    assert found.degree == "established"
+    assert found.pathways == ("fisheryInTheWild", "pet")
+
+
+# The front
+
+
+def visits(*rows: tuple[int, float, bool]) -> Visits:
+    return Visits(
+        year=np.array([row[0] for row in rows], dtype=np.int64),
+        km=np.array([row[1] for row in rows], dtype=float),
+        met=np.array([row[2] for row in rows], dtype=bool),
+    )
+
+
+@pytest.mark.parametrize(("misses", "met", "count"), [(1, 1, 1), (5, 3, 9), (12, 0, 4), (3, 20, 20)])
+def test_the_chance_of_misses_is_the_integral(misses: int, met: int, count: int) -> None:
+    p = (np.arange(2_000_000) + 0.5) / 2_000_000
+    density = p ** (met - 0.5) * (1 - p) ** (count - met - 0.5)
+    wanted = float((density * (1 - p) ** misses).sum() / density.sum())
+    assert chance_of_misses(misses, met=met, visits=count) == pytest.approx(wanted, rel=2e-3)
+
+
+def test_a_thin_year_cannot_show_a_front() -> None:
+    seen = visits((2010, 30.0, True), (2020, 5.0, True))
+    front = trace_front([2010, 2020], [30.0, 5.0], seen, last=2020, settings=Settings())
+    assert front is not None
+    assert {item.low_km for item in front.years} == {0.0}
+    assert front.trend == "unclear"
+    assert "too few visits" in front.words
+
+
+def test_visits_in_vain_show_an_approach() -> None:
+    rows = [(year, km, km >= 30.0) for year in (2009, 2010) for km in (3.0, 10.0, 20.0, 30.0, 33.0) * 6]
+    rows += [(2020, km, km >= 10.0) for km in (3.0, 10.0, 20.0, 30.0) * 6]
+    front = trace_front([2010, 2020], [30.0, 10.0], visits(*rows), last=2020, settings=Settings())
+    assert front is not None
+    assert (front.years[0].nearest_km, front.years[0].low_km) == (30.0, 20.0)
+    assert front.trend == "approaching"
+    assert front.speed_km == pytest.approx(2.0)
+    assert front.speed_low_km == pytest.approx(1.0)
+    assert front.words.startswith("approaching by 2.0 km a year (1.0 to ")
+
+
+def test_without_effort_no_interval() -> None:
+    front = trace_front([2010, 2020], [30.0, 10.0], None, last=2021, settings=Settings())
+    assert front is not None
+    assert (front.speed_low_km, front.trend) == (None, "unclear")
+    assert "who looked is not recorded" in front.words
+    assert trace_front([], [], None, last=2020, settings=Settings()) is None
+
+
+def test_words_of_other_fronts() -> None:
+    def words(year: list[int], km: list[float]) -> str:
+        front = trace_front(year, km, None, last=2020, settings=Settings())
+        assert front is not None
+        return front.words
+
+    assert words([2000, 2010], [5.0, 9.0]) == "no nearer than 5.0 km since 2000"
+    assert words([2020], [5.0]) == "dated records of 2020 alone show no trend"
+    assert words([2000], [0.0]) == "its first dated record, of 2000, is in the water itself"
+
+
+@settings(deadline=None, derandomize=True, max_examples=60)
+@given(
+    st.lists(st.tuples(st.integers(1990, 2020), st.floats(0, 100)), min_size=1, max_size=8),
+    st.lists(st.tuples(st.integers(1990, 2020), st.floats(0, 100), st.booleans()), max_size=30),
+)
+def test_a_front_only_comes_nearer_and_its_low_end_lies_below(
+    seen: list[tuple[int, float]], looked: list[tuple[int, float, bool]]
+) -> None:
+    front = trace_front(
+        [year for year, _ in seen], [km for _, km in seen], visits(*looked), last=2020, settings=Settings()
+    )
+    assert front is not None
+    nearest = [item.nearest_km for item in front.years]
+    assert nearest == sorted(nearest, reverse=True)
+    assert all(item.low_km is not None and item.low_km <= item.nearest_km for item in front.years)
+    if front.speed_km is not None:
+        assert front.speed_low_km is not None
+        assert front.speed_high_km is not None
+        assert front.speed_low_km <= front.speed_km + 1e-9
+        assert front.speed_km <= front.speed_high_km + 1e-9
+
+
+# Seasons, from small documents
+
+
+def water(*species: dict[str, Any], longitude: float = 8.0, radius_km: float = 40.0) -> dict[str, Any]:
+    rows = [
+        {
+            "establishmentMeans": "introduced", "establishmentSource": "polygon", "inWater": False,
+            "firstYear": 2026, "firstDate": "2026-05-01", "firstDateInWater": None, "undatedEvents": 0,
+            "isNew": None, "newIn": None, "conflict": "", "way": "", "front": None, "remark": "", "note": "",
+            "vernacularName": None, **row,
+        }
+        for row in species
+    ]  # fmt: skip
+    return {
+        "water": "Weir Pool", "longitude": longitude, "latitude": 50.0, "radiusKm": radius_km, "number": 1,
+        "introduced": rows, "unsettled": [], "expected": [], "gone": [], "notes": [],
+        "recorded": [{"scientificName": row["scientificName"], "inWater": row["inWater"]} for row in rows],
+    }  # fmt: skip
+
+
+def against(now: dict[str, Any], before: dict[str, Any] | None, since: str | None = None) -> dict[str, Any]:
+    document = None if before is None else {"asOf": "2025-10-31", "waters": [before]}
+    day = None if since is None else datetime.date.fromisoformat(since)
+    Season(since=day, before=document).mark([now])
+    return now
+
+
+def test_new_near_and_new_in_the_water() -> None:
+    now = against(
+        water({"scientificName": "Aa a"}, {"scientificName": "Bb b", "inWater": True}),
+        water({"scientificName": "Bb b"}),
+    )
+    first, second = now["introduced"]
+    assert (first["isNew"], first["newIn"], first["note"]) == (
+        True,
+        "near",
+        "new within 40 km since 2025-10-31",
+    )
+    assert (second["isNew"], second["newIn"]) == (True, "water")
+    assert second["note"] == "new in this water since 2025-10-31; it was near before"
+
+
+def test_what_is_gone_is_told_without_claiming_absence() -> None:
+    now = against(water(), water({"scientificName": "Aa a"}))
+    assert [item["scientificName"] for item in now["gone"]] == ["Aa a"]
+    assert "no sign that the species is gone" in now["gone"][0]["note"]
+
+
+def test_a_status_learnt_since_is_no_arrival() -> None:
+    before = water({"scientificName": "Aa a"})
+    before["introduced"] = []
+    row = against(water({"scientificName": "Aa a"}), before)["introduced"][0]
+    assert row["isNew"] is False
+    assert "recorded here in the run of 2025-10-31 too, but not as introduced then" in row["note"]
+
+
+def test_another_water_of_the_same_name_is_not_compared() -> None:
+    now = against(water({"scientificName": "Aa a"}), water(longitude=8.5))
+    assert now["introduced"][0]["isNew"] is None
+    assert now["notes"] == ["was not in the last run at this place: what is new cannot be told"]
+
+
+def test_another_radius_is_said() -> None:
+    now = against(water({"scientificName": "Aa a"}), water(radius_km=20.0))
+    assert "the radius was 20 km in the last run" in now["notes"][0]
+
+
+@pytest.mark.parametrize(
+    ("date", "undated", "new", "words"),
+    [
+        ("2026-05-01", 0, True, "first recorded 2026-05-01 within 40 km"),
+        ("2026-04-30", 0, False, ""),
+        ("2026", 0, False, "its first record is dated 2026 only: it may be new since 2026-05-01"),
+        ("2027", 0, True, "first recorded 2027 within 40 km"),
+        ("2026-05-01", 2, False, "its dated records begin 2026-05-01; others carry no date"),
+        (None, 1, False, ""),
+    ],
+)
+def test_since_a_day(date: str | None, undated: int, new: bool, words: str) -> None:
+    row = {"scientificName": "Aa a", "firstDate": date, "undatedEvents": undated}
+    found = against(water(row), None, since="2026-05-01")["introduced"][0]
+    assert (found["isNew"], found["note"]) == (new, words)
+
+
+def test_a_run_of_another_version_is_refused_or_said(tmp_path: Path) -> None:
+    (tmp_path / "introduced.json").write_text(json.dumps({"schemaVersion": "0.1", "waters": []}))
+    with pytest.raises(
+        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.0 \(make the earlier"
+    ):
+        read_run(tmp_path)
+    with pytest.raises(PoolFileError, match="leave --previous out on the first run"):
+        read_run(tmp_path / "nothing")
+    (tmp_path / "introduced.json").write_text("{")
+    with pytest.raises(PoolFileError, match="is not JSON"):
+        read_run(tmp_path)
+    before = {"asOf": "2025-10-31", "poolbuilderVersion": "0.0.1", "checklist": "lepomis", "waters": []}
+    notes = Season(before=before).notes(settings={"reachKm": 1.0}, version="9", checklist="fishes")
+    assert [note.split(" ")[0] for note in notes] == ["the", "the", "settings"]
+    assert "made by poolbuilder 0.0.1, this one by 9" in notes[0]
+
+
+# Files
+
+
+def test_the_csv_has_the_columns_and_opens_in_a_spreadsheet(
+    seasons: tuple[Run, Run, Path], tmp_path: Path
+) -> None:
+    folder = write_run(seasons[1], tmp_path / "out")
+    assert {path.name for path in folder.iterdir()} == set(FILES)
+    raw = (folder / "introduced.csv").read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbf")
+    rows = list(csv.DictReader((folder / "introduced.csv").read_text(encoding="utf-8-sig").splitlines()))
+    assert list(rows[0]) == COLUMNS == schemas.INTRODUCED.names
+    new = [row["isNew"] for row in rows]
+    assert new == ["true"] * 40 + ["false"] * (len(rows) - 40)
+    assert not any(row["establishmentSource"] == "unknown" for row in rows)
+    apart = list(csv.DictReader((folder / "unsettled.csv").read_text(encoding="utf-8-sig").splitlines()))
+    assert {row["establishmentSource"] for row in apart} >= {"unknown"}
+
+
+def test_no_cell_is_taken_for_a_formula() -> None:
+    text = csv_text(["water", "presence"], [{"water": '=cmd|"/c calc"!A1', "presence": -0.5}])
+    assert text.splitlines()[1] == '"\'=cmd|""/c calc""!A1",-0.5'
+
+
+def test_the_geopackage_holds_waters_and_records(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:
+    path = write_run(seasons[1], tmp_path / "out") / "introduced.gpkg"
+    assert [name for name, _ in pyogrio.list_layers(path)] == ["waters", "records"]
+    waters = pyogrio.read_dataframe(path, layer="waters")
+    assert waters["new"].sum() == 40
+    found = pyogrio.read_dataframe(path, layer="records")
+    assert set(found.loc[found["isNew"] == 1, "scientificName"]) == {
+        row["scientificName"] for _, row in seasons[1].new()
+    }
+    assert waters.crs.to_epsg() == 4326
+
+
+def test_the_same_run_gives_the_same_bytes(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:
+    one, two = (write_run(seasons[1], tmp_path / name) for name in ("one", "two"))
+    for name in FILES:
+        assert (one / name).read_bytes() == (two / name).read_bytes(), name
+
+
+def test_a_failed_write_leaves_the_old_run_whole(
+    seasons: tuple[Run, Run, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = write_run(seasons[0], tmp_path / "out")
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+
+    def full(run: Run) -> str:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("poolbuilder.introduced.files.render", full)
+    with pytest.raises(PoolFileError, match="No space left on device"):
+        write_run(seasons[1], folder)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_another_folder_is_left_alone(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:
+    (tmp_path / "letters.txt").write_text("mine")
+    with pytest.raises(PoolFileError, match="holds something that poolbuilder did not write"):
+        write_run(seasons[1], tmp_path)
+
+
+# The page
+
+
+def test_the_page_shows_the_new_first(seasons: tuple[Run, Run, Path]) -> None:
+    page = render(seasons[1])
+    assert "<h1>New in 6 waters, and near 34 more</h1>" in page
+    first = re.findall(r'<h3 id="name-\d+">(.*?)</h3>', page)
+    assert set(first[:6]) == {"Nolmteich", "Ilkenlanke", "Dormkolk", "Fahlbruch", "Elggrund", "Fahlhaken"}
+    assert page.count('class="i-map"') == page.count('class="i-card')
+    for caution in CAUTIONS:
+        assert caution in page
+    assert page == render(seasons[1])
+
+
+def test_the_page_runs_nothing_but_its_own_script_and_asks_for_nothing(
+    seasons: tuple[Run, Run, Path],
+) -> None:
+    page = render(seasons[1])
+    policy = re.search(r'Content-Security-Policy" content="(.*?)"', page)
+    assert policy is not None
+    assert policy[1].startswith("default-src &#39;none&#39;; script-src &#39;sha256-")
+    assert "unsafe" not in policy[1]
+    assert "http-equiv" in page
+    assert not re.search(r'(?:src|href)="(?!#)', page)
+    assert not re.search(r' style="| on[a-z]+="', page)
+
+
+HOSTILE = "<script>alert(1)</script>\"&'>"
+
+
+def hostile(run: Run) -> Run:
+    """A run every text of which is hostile."""
+    document = json.loads(json.dumps(run.document))
+    assessments = []
+    for item, own in zip(document["waters"], run.assessments, strict=True):
+        item["water"] = HOSTILE + item["water"]
+        item["notes"] = [HOSTILE]
+        for row in (*item["introduced"], *item["unsettled"]):
+            row["vernacularName"], row["pathway"], row["note"], row["conflict"] = [HOSTILE] * 4
+        assessments.append(replace(own, document=item))
+    document["notes"], document["checklist"] = [HOSTILE], HOSTILE
+    document["inputs"] = [{"path": HOSTILE, "kind": HOSTILE, "sha256": HOSTILE}]
+    document["datasets"] = [{"title": HOSTILE, "license": HOSTILE}]
+    return replace(run, document=document, assessments=tuple(assessments))
+
+
+def test_every_text_is_escaped(seasons: tuple[Run, Run, Path]) -> None:
+    page = render(hostile(seasons[1]))
+    assert "<script>alert" not in page
+    assert page.count("<script") == 1
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+
+
+# Bad input and odd places
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> Path:
+    """A store of three sunfishes without any status."""
+    rows = [
+        {
+            "occurrenceID": f"x{number}", "scientificName": name, "decimalLongitude": 8.0 + 0.01 * number,
+            "decimalLatitude": 50.0, "eventDate": f"20{10 + number}-06-01", "geodeticDatum": "WGS84",
+            "coordinateUncertaintyInMeters": 30.0, "recordKey": f"x{number}",
+        }
+        for number, name in enumerate(("Lepomis gibbosus", "Lepomis cyanellus", "Lepomis gibbosus"))
+    ]  # fmt: skip
+    added(Store(tmp_path / "store"), records(*rows))
+    return tmp_path / "store"
+
+
+HERE = Site(longitude=8.0, latitude=50.0, name="Weir Pool")
+SEA = Site(longitude=-140.0, latitude=0.0, name="Point Nowhere")
+
+
+def plain(store: Path, **more: Any) -> Job:
+    return Job(site=HERE, as_of=NEXT_AUTUMN, store=store, settings=QUICK, **more)
+
+
+def test_without_any_status_everything_is_unknown_and_that_is_said_first(bare: Path) -> None:
+    run = find_introduced([HERE], plain(bare))
+    assert [row["scientificName"] for row in run.waters[0]["unsettled"]] == [
+        "Lepomis gibbosus", "Lepomis cyanellus",
+    ]  # fmt: skip
+    assert run.waters[0]["introduced"] == run.waters[0]["expected"] == []
+    assert run.document["notes"][0] == NO_STATUS == run_lines(run)[0]
+    page = render(run)
+    assert page.index(NO_STATUS) < page.index('id="new"')
+
+
+def test_a_water_far_at_sea_and_one_without_records(bare: Path) -> None:
+    run = find_introduced([SEA, HERE], plain(bare))
+    sea = run.waters[0]
+    assert (sea["water"], sea["introduced"], sea["unsettled"], sea["recorded"]) == (
+        "Point Nowhere",
+        [],
+        [],
+        [],
+    )
+    assert "not the same as nothing being there" in sea["notes"][0]
+    assert any("1 of 2 waters have no kept record" in note for note in run.document["notes"])
+    assert "Point Nowhere" in render(run)
+
+
+def test_only_waters_without_records(bare: Path, tmp_path: Path) -> None:
+    run = find_introduced([SEA], plain(bare))
+    folder = write_run(run, tmp_path / "out")
+    assert (folder / "introduced.csv").read_text(encoding="utf-8-sig").splitlines() == [",".join(COLUMNS)]
+
+
+def test_a_species_listed_twice_is_named_with_its_rows(bare: Path, tmp_path: Path) -> None:
+    path = tmp_path / "twice.csv"
+    path.write_text("scientificName\nLepomis gibbosus\nLepomis gibbosus\n")
+    with pytest.raises(ChecklistError, match="row 3: Lepomis gibbosus stands in row 2 already"):
+        find_introduced([HERE], plain(bare, checklist=str(path)))
+
+
+def test_an_empty_store_is_told(tmp_path: Path) -> None:
+    with pytest.raises(RecordFileError, match="holds no records"):
+        find_introduced([HERE], plain(tmp_path / "none"))
+
+
+def test_contradictory_polygons_are_listed_as_not_settled(bare: Path, tmp_path: Path) -> None:
+    shape = {"type": "Polygon", "coordinates": [[[7, 49], [9, 49], [9, 51], [7, 51], [7, 49]]]}
+    path = tmp_path / "ranges.geojson"
+    path.write_text(
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                "features": [
+                    {
+                        "type": "Feature",
+                        "properties": {"scientificName": "Lepomis gibbosus", "establishmentMeans": means},
+                        "geometry": shape,
+                    }
+                    for means in ("native", "introduced")
+                ],
+            }
+        )
+    )
+    run = find_introduced([HERE], plain(bare, ranges=(str(path),)))
+    row = row_of(run, "Weir Pool", "Lepomis gibbosus", "unsettled")
+    assert row["conflict"] == "polygon says native, but other polygons disagree"
+
+
+def test_a_group_is_every_species_of_it_in_the_records(bare: Path) -> None:
+    found = checklist_of_group("lepomis", Store(bare).batches())
+    assert found.species == ("Lepomis cyanellus", "Lepomis gibbosus")
+    with pytest.raises(ChecklistError, match="no record names a species of 'Gobiidae'"):
+        checklist_of_group("Gobiidae", Store(bare).batches())
+    family = make(
+        schemas.RECORDS,
+        [
+            {"scientificName": "Neogobius melanostomus (Pallas, 1814)", "family": "Gobiidae"},
+            {"family": "Gobiidae"},
+        ],
+    )
+    assert checklist_of_group("gobiidae", [family]).species == ("Neogobius melanostomus",)
+    run = find_introduced([HERE, SEA], plain(bare), group="Lepomis")
+    assert len(run.waters[0]["unsettled"]) == 2
+    assert run.document["checklist"] == "Lepomis"
+
+
+def test_several_processes_find_the_same(bare: Path) -> None:
+    sites = [HERE, SEA]
+    alone, together = (find_introduced(sites, plain(bare), workers=number) for number in (1, 2))
+    assert alone.document == together.document
+
+
+# The command
+
+
+Run_ = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def command(capsys: pytest.CaptureFixture[str], tmp_path: Path, bare: Path) -> Run_:
+    (tmp_path / "quick.toml").write_text(
+        "reachKm = 10\neffortMinPlaces = 10000\nobscuredUncertaintyM = 2000\n"
+    )
+    (tmp_path / "waters.csv").write_text("name,latitude,longitude\nWeir Pool,50.0,8.0\n")
+    (tmp_path / "list.csv").write_text(
+        "scientificName,establishmentMeans\nLepomis gibbosus,introduced\nLepomis cyanellus,introduced\n"
+    )
+    fixed = [
+        "introduced", str(tmp_path / "waters.csv"), "--store", str(bare), "--as-of", "2026-10-31",
+        "--settings", str(tmp_path / "quick.toml"), "--checklist", str(tmp_path / "list.csv"),
+    ]  # fmt: skip
+
+    def call(*arguments: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as ended:
+            main([*fixed, *arguments])
+        out, err = capsys.readouterr()
+        return int(ended.value.code or 0), out, err
+
+    return call
+
+
+def test_the_command_prints_and_writes(command: Run_, tmp_path: Path) -> None:
+    code, out, err = command("--out", str(tmp_path / "out"))
+    assert code == 0
+    assert "2 introduced species are recorded near 1 of 1 water." in out
+    assert "Lepomis gibbosus, in the water" in out
+    assert "verify before acting" in out
+    assert max(len(line) for line in out.splitlines()) <= 100
+    assert "introduced.html" in err
+
+
+def test_fail_on_new_exits_with_4(command: Run_, tmp_path: Path) -> None:
+    code, out, err = command("--since", "2011-01-01", "--fail-on", "new")
+    assert code == 4
+    assert "found: new: Weir Pool: Lepomis cyanellus" in err
+    assert "NEW Weir Pool: Lepomis cyanellus" in out
+    assert command("--since", "2026-01-01", "--fail-on", "new")[0] == 0
+    assert command("--out", str(tmp_path / "out"))[0] == 0
+    assert command("--previous", str(tmp_path / "out"), "--fail-on", "new")[0] == 0
+
+
+def test_json_and_csv_on_stdout(command: Run_) -> None:
+    document = json.loads(command("--format", "json")[1])
+    assert document["waters"][0]["introduced"][0]["scientificName"] == "Lepomis gibbosus"
+    rows = list(csv.DictReader(command("--format", "csv")[1].splitlines()))
+    assert [row["water"] for row in rows] == ["Weir Pool", "Weir Pool"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (("--fail-on", "new"), 2, "--fail-on new needs --previous or --since"),
+        (("--regions", "x.geojson"), 2, "--region-list and --regions belong together"),
+        (("--previous", "nowhere"), 1, "leave --previous out on the first run"),
+        (("--since", "last May"), 2, "is not a day"),
+    ],
+)
+def test_wrong_usage_is_told(command: Run_, arguments: tuple[str, ...], code: int, message: str) -> None:
+    found, _, err = command(*arguments)
+    assert found == code
+    assert message in err
+
+
+def test_the_table_has_its_schema(seasons: tuple[Run, Run, Path]) -> None:
+    table = introduced_table(seasons[1])
+    assert table.schema.equals(schemas.INTRODUCED)
+    assert columns.flags(table["isNew"]).sum() == 40
