@@ -235,9 +235,10 @@ def _front(scene: _Scene, name: str) -> Document | None:
     seen, settings = scene.sightings.get(name), scene.pool.settings
     if seen is None:
         return None
+    away = np.where(seen.in_water, 0.0, seen.km)
     placed = [
         (int(str(date)[:4]), float(km))
-        for date, km, unsure in zip(seen.date, seen.km.tolist(), seen.uncertainty_m.tolist(), strict=True)
+        for date, km, unsure in zip(seen.date, away.tolist(), seen.uncertainty_m.tolist(), strict=True)
         if date and unsure <= settings.list_max_uncertainty_m
     ]
     visits = None

@@ -187,7 +187,7 @@ def _words(
     if trend == "no nearer":
         return f"no nearer than {first.nearest_km:.1f} km since {first.year}"
     end = f"{last.nearest_km:.1f} km" if last.nearest_km else "in the water"
-    moved = f"nearest record so far {first.nearest_km:.1f} km in {first.year}, {end} in {last.year}"
+    moved = f"nearest record so far {first.nearest_km:.1f} km in {first.year}, {end} by {last.year}"
     if low is None or high is None:
         return f"{moved}; who looked is not recorded, so an approach cannot be told from better looking"
     if trend == "approaching":

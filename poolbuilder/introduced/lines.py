@@ -81,11 +81,18 @@ def _table(waters: Sequence[Mapping[str, Any]]) -> list[str]:
     return lines
 
 
+def _rank(water: Mapping[str, Any]) -> tuple[bool, bool, bool]:
+    """New in the water first, then new near it, then waters with anything introduced."""
+    rows = water["introduced"]
+    inside = any(row["newIn"] == "water" for row in rows)
+    return not inside, not any(row["isNew"] for row in rows), not rows
+
+
 def run_lines(run: Run) -> list[str]:
     """Everything that the terminal shows."""
     notes = run.document["notes"]
     first = [note for note in notes if note == NO_STATUS]
-    waters = sorted(run.waters, key=lambda water: not any(row["isNew"] for row in water["introduced"]))
+    waters = sorted(run.waters, key=_rank)
     lines = [*first, findings(run), *_new_lines(run), "", *_table(waters[:MOST])]
     if len(waters) > MOST:
         lines.append(f"and {len(waters) - MOST:,} more waters: see the tables")
