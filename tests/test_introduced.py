@@ -13,11 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyogrio
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 import poolbuilder
 from poolbuilder import columns, schemas
@@ -28,26 +25,21 @@ from poolbuilder.introduced import (
     FILES,
     Run,
     Season,
-    Visits,
     find_introduced,
     read_run,
     render,
     run_lines,
-    trace_front,
     write_run,
 )
-from poolbuilder.introduced.arrivals import arrival, ranked
 from poolbuilder.introduced.files import csv_text, introduced_table
-from poolbuilder.introduced.front import chance_of_misses
 from poolbuilder.introduced.group import checklist_of_group
 from poolbuilder.introduced.run import NO_STATUS
-from poolbuilder.introduced.sightings import APART, Way, best_way, terms_said, ways_of
 from poolbuilder.job import Job
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.waters import read_waters
-from tests.rows import located, make, records
+from tests.rows import make, records
 from tests.store_rows import added
 
 ROOT = Path(__file__).parents[1]
@@ -236,277 +228,6 @@ def test_expected_arrivals_are_not_in_the_water_and_carry_reasons(seasons: tuple
         assert item["reasons"]
     for water in seasons[1].waters:
         assert [item["rank"] for item in water["expected"]] == list(range(1, len(water["expected"]) + 1))
-
-
-# The way by water
-
-
-def placed(up: float | None, down: float | None, passed: float | None = 1.0) -> dict[str, Any]:
-    whole = None if up is None or down is None else up + down
-    return {
-        "scientificName": "Lepomis auritus",
-        "distanceKm": 3.0,
-        "byWaterKm": whole,
-        "upstreamKm": up,
-        "downstreamKm": down,
-        "passability": passed,
-    }
-
-
-@pytest.mark.parametrize(
-    ("up", "down", "passed", "connection", "direction"),
-    [
-        (4.0, 0.0, 0.0, "upstream", "upstream"),
-        (0.0, 6.0, 1.0, "passable", "downstream"),
-        (0.0, 6.0, 0.2, "barrier", "downstream"),
-        (3.0, 6.0, 0.9, "passable", "downstream and up a branch"),
-        (0.0, 0.0, 1.0, "upstream", "in the water"),
-    ],
-)
-def test_upstream_and_downstream(
-    up: float, down: float, passed: float, connection: str, direction: str
-) -> None:
-    way = ways_of(located(placed(up, down, passed)), settings=Settings())["Lepomis auritus"][0]
-    assert (way.connection, way.direction, way.km) == (connection, direction, up + down)
-
-
-def test_without_a_network_no_way_is_known() -> None:
-    assert ways_of(located(placed(None, None, None)), settings=Settings()) == {}
-    assert best_way([]) is APART
-    assert APART.direction is None
-
-
-def test_a_way_says_its_length_and_barriers() -> None:
-    way = Way(connection="barrier", km=6.0, upstream_km=0.0, downstream_km=6.0, passability=0.2)
-    assert way.words == "6.0 km by water, downstream, past barriers of passability 0.2"
-
-
-def expected(name: str, presence: float, km: float | None, way: Way) -> dict[str, Any]:
-    row = {
-        "scientificName": name, "vernacularName": None, "establishmentMeans": "introduced",
-        "establishmentSource": "polygon", "presence": presence, "nearestKm": km, "lastYear": 2020,
-        "events": 1, "front": None,
-    }  # fmt: skip
-    return arrival(row, way, inside_range=False)
-
-
-def test_the_watch_list_goes_by_presence_then_by_the_way() -> None:
-    up = Way(connection="upstream", km=30.0, upstream_km=30.0, downstream_km=0.0, passability=1.0)
-    dam = Way(connection="barrier", km=5.0, upstream_km=0.0, downstream_km=5.0, passability=0.0)
-    order = ranked(
-        [
-            expected("Aa trailer", 0.2, 2.0, APART),
-            expected("Bb barrier", 0.45, 5.0, dam),
-            expected("Cc upstream", 0.11, 20.0, up),
-            expected("Dd likely", 0.6, 38.0, APART),
-            expected("Ee unlikely", 0.05, 1.0, up),
-        ]
-    )
-    assert [item["scientificName"][:2] for item in order] == ["Dd", "Cc", "Bb", "Aa", "Ee"]
-    assert order[1]["reasons"][0] == (
-        "recorded 30.0 km away by water, upstream of this water, so that fish can come down with it"
-    )
-    assert order[3]["reasons"][0] == "recorded 2.0 km away in a straight line, as a trailer goes"
-
-
-def test_the_latest_degree_and_every_pathway() -> None:
-    def said(year: int, degree: str | None, pathway: str | None, km: float = 1.0) -> dict[str, Any]:
-        return {
-            "scientificName": "Lepomis auritus", "distanceKm": km, "eventYear": year,
-            "degreeOfEstablishment": degree, "pathway": pathway,
-        }  # fmt: skip
-
-    table = located(
-        said(1990, "released", "fisheryInTheWild"),
-        said(2015, "Established", "pet | fisheryInTheWild"),
-        said(2020, "native", "by bucket"),
-        said(2022, "invasive", "ballastWater", km=99.0),
-    )
-    found = terms_said(table, radius_km=40)["Lepomis auritus"]
-    assert found.degree == "established"
-    assert found.pathways == ("fisheryInTheWild", "pet")
-
-
-# The front
-
-
-def visits(*rows: tuple[int, float, bool]) -> Visits:
-    return Visits(
-        year=np.array([row[0] for row in rows], dtype=np.int64),
-        km=np.array([row[1] for row in rows], dtype=float),
-        met=np.array([row[2] for row in rows], dtype=bool),
-    )
-
-
-@pytest.mark.parametrize(("misses", "met", "count"), [(1, 1, 1), (5, 3, 9), (12, 0, 4), (3, 20, 20)])
-def test_the_chance_of_misses_is_the_integral(misses: int, met: int, count: int) -> None:
-    p = (np.arange(2_000_000) + 0.5) / 2_000_000
-    density = p ** (met - 0.5) * (1 - p) ** (count - met - 0.5)
-    wanted = float((density * (1 - p) ** misses).sum() / density.sum())
-    assert chance_of_misses(misses, met=met, visits=count) == pytest.approx(wanted, rel=2e-3)
-
-
-def test_a_thin_year_cannot_show_a_front() -> None:
-    seen = visits((2010, 30.0, True), (2020, 5.0, True))
-    front = trace_front([2010, 2020], [30.0, 5.0], seen, last=2020, settings=Settings())
-    assert front is not None
-    assert {item.low_km for item in front.years} == {0.0}
-    assert front.trend == "unclear"
-    assert "too few visits" in front.words
-
-
-def test_visits_in_vain_show_an_approach() -> None:
-    rows = [(year, km, km >= 30.0) for year in (2009, 2010) for km in (3.0, 10.0, 20.0, 30.0, 33.0) * 6]
-    rows += [(2020, km, km >= 10.0) for km in (3.0, 10.0, 20.0, 30.0) * 6]
-    front = trace_front([2010, 2020], [30.0, 10.0], visits(*rows), last=2020, settings=Settings())
-    assert front is not None
-    assert (front.years[0].nearest_km, front.years[0].low_km) == (30.0, 20.0)
-    assert front.trend == "approaching"
-    assert front.speed_km == pytest.approx(2.0)
-    assert front.speed_low_km == pytest.approx(1.0)
-    assert front.words.startswith("approaching by 2.0 km a year (1.0 to ")
-
-
-def test_without_effort_no_interval() -> None:
-    front = trace_front([2010, 2020], [30.0, 10.0], None, last=2021, settings=Settings())
-    assert front is not None
-    assert (front.speed_low_km, front.trend) == (None, "unclear")
-    assert "who looked is not recorded" in front.words
-    assert trace_front([], [], None, last=2020, settings=Settings()) is None
-
-
-def test_words_of_other_fronts() -> None:
-    def words(year: list[int], km: list[float]) -> str:
-        front = trace_front(year, km, None, last=2020, settings=Settings())
-        assert front is not None
-        return front.words
-
-    assert words([2000, 2010], [5.0, 9.0]) == "no nearer than 5.0 km since 2000"
-    assert words([2020], [5.0]) == "dated records of 2020 alone show no trend"
-    assert words([2000], [0.0]) == "its first dated record, of 2000, is in the water itself"
-
-
-@settings(deadline=None, derandomize=True, max_examples=60)
-@given(
-    st.lists(st.tuples(st.integers(1990, 2020), st.floats(0, 100)), min_size=1, max_size=8),
-    st.lists(st.tuples(st.integers(1990, 2020), st.floats(0, 100), st.booleans()), max_size=30),
-)
-def test_a_front_only_comes_nearer_and_its_low_end_lies_below(
-    seen: list[tuple[int, float]], looked: list[tuple[int, float, bool]]
-) -> None:
-    front = trace_front(
-        [year for year, _ in seen], [km for _, km in seen], visits(*looked), last=2020, settings=Settings()
-    )
-    assert front is not None
-    nearest = [item.nearest_km for item in front.years]
-    assert nearest == sorted(nearest, reverse=True)
-    assert all(item.low_km is not None and item.low_km <= item.nearest_km for item in front.years)
-    if front.speed_km is not None:
-        assert front.speed_low_km is not None
-        assert front.speed_high_km is not None
-        assert front.speed_low_km <= front.speed_km + 1e-9
-        assert front.speed_km <= front.speed_high_km + 1e-9
-
-
-# Seasons, from small documents
-
-
-def water(*species: dict[str, Any], longitude: float = 8.0, radius_km: float = 40.0) -> dict[str, Any]:
-    rows = [
-        {
-            "establishmentMeans": "introduced", "establishmentSource": "polygon", "inWater": False,
-            "firstYear": 2026, "firstDate": "2026-05-01", "firstDateInWater": None, "undatedEvents": 0,
-            "isNew": None, "newIn": None, "conflict": "", "way": "", "front": None, "remark": "", "note": "",
-            "vernacularName": None, **row,
-        }
-        for row in species
-    ]  # fmt: skip
-    return {
-        "water": "Weir Pool", "longitude": longitude, "latitude": 50.0, "radiusKm": radius_km, "number": 1,
-        "introduced": rows, "unsettled": [], "expected": [], "gone": [], "notes": [],
-        "recorded": [{"scientificName": row["scientificName"], "inWater": row["inWater"]} for row in rows],
-    }  # fmt: skip
-
-
-def against(now: dict[str, Any], before: dict[str, Any] | None, since: str | None = None) -> dict[str, Any]:
-    document = None if before is None else {"asOf": "2025-10-31", "waters": [before]}
-    day = None if since is None else datetime.date.fromisoformat(since)
-    Season(since=day, before=document).mark([now])
-    return now
-
-
-def test_new_near_and_new_in_the_water() -> None:
-    now = against(
-        water({"scientificName": "Aa a"}, {"scientificName": "Bb b", "inWater": True}),
-        water({"scientificName": "Bb b"}),
-    )
-    first, second = now["introduced"]
-    assert (first["isNew"], first["newIn"], first["note"]) == (
-        True,
-        "near",
-        "new within 40 km since 2025-10-31",
-    )
-    assert (second["isNew"], second["newIn"]) == (True, "water")
-    assert second["note"] == "new in this water since 2025-10-31; it was near before"
-
-
-def test_what_is_gone_is_told_without_claiming_absence() -> None:
-    now = against(water(), water({"scientificName": "Aa a"}))
-    assert [item["scientificName"] for item in now["gone"]] == ["Aa a"]
-    assert "no sign that the species is gone" in now["gone"][0]["note"]
-
-
-def test_a_status_learnt_since_is_no_arrival() -> None:
-    before = water({"scientificName": "Aa a"})
-    before["introduced"] = []
-    row = against(water({"scientificName": "Aa a"}), before)["introduced"][0]
-    assert row["isNew"] is False
-    assert "recorded here in the run of 2025-10-31 too, but not as introduced then" in row["note"]
-
-
-def test_another_water_of_the_same_name_is_not_compared() -> None:
-    now = against(water({"scientificName": "Aa a"}), water(longitude=8.5))
-    assert now["introduced"][0]["isNew"] is None
-    assert now["notes"] == ["was not in the last run at this place: what is new cannot be told"]
-
-
-def test_another_radius_is_said() -> None:
-    now = against(water({"scientificName": "Aa a"}), water(radius_km=20.0))
-    assert "the radius was 20 km in the last run" in now["notes"][0]
-
-
-@pytest.mark.parametrize(
-    ("date", "undated", "new", "words"),
-    [
-        ("2026-05-01", 0, True, "first recorded 2026-05-01 within 40 km"),
-        ("2026-04-30", 0, False, ""),
-        ("2026", 0, False, "its first record is dated 2026 only: it may be new since 2026-05-01"),
-        ("2027", 0, True, "first recorded 2027 within 40 km"),
-        ("2026-05-01", 2, False, "its dated records begin 2026-05-01; others carry no date"),
-        (None, 1, False, ""),
-    ],
-)
-def test_since_a_day(date: str | None, undated: int, new: bool, words: str) -> None:
-    row = {"scientificName": "Aa a", "firstDate": date, "undatedEvents": undated}
-    found = against(water(row), None, since="2026-05-01")["introduced"][0]
-    assert (found["isNew"], found["note"]) == (new, words)
-
-
-def test_a_run_of_another_version_is_refused_or_said(tmp_path: Path) -> None:
-    (tmp_path / "introduced.json").write_text(json.dumps({"schemaVersion": "0.1", "waters": []}))
-    with pytest.raises(
-        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.0 \(make the earlier"
-    ):
-        read_run(tmp_path)
-    with pytest.raises(PoolFileError, match="leave --previous out on the first run"):
-        read_run(tmp_path / "nothing")
-    (tmp_path / "introduced.json").write_text("{")
-    with pytest.raises(PoolFileError, match="is not JSON"):
-        read_run(tmp_path)
-    before = {"asOf": "2025-10-31", "poolbuilderVersion": "0.0.1", "checklist": "lepomis", "waters": []}
-    notes = Season(before=before).notes(settings={"reachKm": 1.0}, version="9", checklist="fishes")
-    assert [note.split(" ")[0] for note in notes] == ["the", "the", "settings"]
-    assert "made by poolbuilder 0.0.1, this one by 9" in notes[0]
 
 
 # Files
