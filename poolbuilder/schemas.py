@@ -530,11 +530,20 @@ INTRODUCED = pa.schema(
 
 POSTERIOR = pa.schema(
     [
-        _column("hypothesis", TEXT, "What the fish may be: a species, `A × B`, or a backcross `(A × B) × A`.", required=True),
+        _column(
+            "hypothesis",
+            TEXT,
+            "What the fish may be: a species, `A × B`, or a backcross `(A × B) × A`.",
+            required=True,
+        ),
         _column("parent1", TEXT, "First parent; of a backcross, the one that comes in twice.", required=True),
         _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
-        _column("prior", REAL, "Weight before the fish was looked at, from the pool; sums to 1.", required=True),
-        _column("posterior", REAL, "Weight after it; sums to 1. Not a certainty: that takes DNA.", required=True),
+        _column(
+            "prior", REAL, "Weight before the fish was looked at, from the pool; sums to 1.", required=True
+        ),
+        _column(
+            "posterior", REAL, "Weight after it; sums to 1. Not a certainty: that takes DNA.", required=True
+        ),
         _column("rank", WHOLE, "1 for the likeliest.", required=True),
     ],
     metadata={"doc": "What one fish may be, sorted by rank."},
@@ -545,9 +554,19 @@ LEDGER = pa.schema(
         _column("scientificName", TEXT, "Possible parent.", required=True),
         _column("character", TEXT, "Key of the character.", required=True),
         _column("seen", TEXT, "What was seen, as it was given.", required=True),
-        _column("logOdds", REAL, "What this character alone adds to the species being a parent, alone or in a pair, at the pool's weights.", required=True),
+        _column(
+            "logOdds",
+            REAL,
+            "What this character alone adds to the species being a parent, alone or in a pair, at the pool's weights.",
+            required=True,
+        ),
         _column("added", REAL, "What it adds once all other characters are known.", required=True),
-        _column("words", TEXT, "The same in words, with what the species shows and how that is known.", required=True),
+        _column(
+            "words",
+            TEXT,
+            "The same in words, with what the species shows and how that is known.",
+            required=True,
+        ),
     ],
     metadata={"doc": "What speaks for and against each species as a parent of one fish."},
 )

@@ -53,7 +53,21 @@ LAYERS = [
 ]  # fmt: skip
 
 # Packages (folders) may import among their own files; their line is that of the folder.
-PACKAGES = {"report", "specimens", "calibration", "many", "checklists", "records.store", "records.service", "page", "water", "cli", "compare", "refresh", "introduced"}
+PACKAGES = {
+    "report",
+    "specimens",
+    "calibration",
+    "many",
+    "checklists",
+    "records.store",
+    "records.service",
+    "page",
+    "water",
+    "cli",
+    "compare",
+    "refresh",
+    "introduced",
+}
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
 
 

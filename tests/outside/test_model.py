@@ -118,7 +118,7 @@ def test_occupancy_after_misses(psi: float, p: float, visits: int, expected: flo
 
 def test_the_usual_radius() -> None:
     """A mile is 1.609344 km by definition; 25 miles are the usual radius (common practice, no source)."""
-    assert 25 * MILE_KM == pytest.approx(40.2336, abs=1e-12)
+    assert pytest.approx(40.2336, abs=1e-12) == 25 * MILE_KM
     assert round(25 * MILE_KM) == 40
 
 
