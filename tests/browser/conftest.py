@@ -36,7 +36,8 @@ def missing(what: str) -> None:
     pytest.skip(f"{what} is missing")
 
 
-@pytest.fixture(scope="session")
+# Not for the session: while Playwright runs, no other test can have an event loop of its own.
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
     if not CHROMIUM.exists():
         missing("Chromium (apt-get install chromium)")
