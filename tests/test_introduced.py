@@ -439,6 +439,19 @@ def test_contradictory_polygons_are_listed_as_not_settled(bare: Path, tmp_path: 
     assert row["conflict"] == "polygon says native, but other polygons disagree"
 
 
+def test_a_record_in_the_water_is_at_no_distance_from_it(tmp_path: Path) -> None:
+    seen = {
+        "occurrenceID": "y1", "recordKey": "y1", "scientificName": "Lepomis gibbosus", "decimalLongitude": 8.0,
+        "decimalLatitude": 50.001, "eventDate": "2012-06-01", "geodeticDatum": "WGS84",
+        "coordinateUncertaintyInMeters": 30.0,
+    }  # fmt: skip
+    added(Store(tmp_path / "store"), records(seen))
+    row = find_introduced([HERE], plain(tmp_path / "store")).waters[0]["unsettled"][0]
+    assert row["inWater"]
+    assert row["nearestKm"] == pytest.approx(0.111, abs=0.001)  # of the point, there being no outline
+    assert (row["front"]["trend"], row["front"]["years"][0]["nearestKm"]) == ("arrived", 0.0)
+
+
 def test_a_group_is_every_species_of_it_in_the_records(bare: Path) -> None:
     found = checklist_of_group("lepomis", Store(bare).batches())
     assert found.species == ("Lepomis cyanellus", "Lepomis gibbosus")
