@@ -33,11 +33,15 @@ class Provenance:
         ``datasetKey``, ``title``, ``citation``, ``license`` of the data sets that are known.
     notes : sequence of str
         What reading had to say.
+    calibration : mapping, optional
+        How the settings were calibrated: ``title``, ``words`` and ``reliability``, as the
+        ``[calibration]`` table of a fitted settings file has them.
     """
 
     inputs: Sequence[Mapping[str, Any]] = ()
     datasets: Sequence[Mapping[str, Any]] = ()
     notes: Sequence[str] = ()
+    calibration: Mapping[str, Any] | None = None
 
 
 def rejected_records(screened: pa.Table) -> pa.Table:

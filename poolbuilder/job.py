@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 
@@ -44,6 +45,8 @@ class Job:
         Column as given to Darwin Core term, for *records*.
     as_of : date
         The day that counts as today.
+    calibration : mapping, optional
+        How the settings were calibrated, as `read_calibration` finds it in their file.
     """
 
     site: Site
@@ -58,10 +61,19 @@ class Job:
     records: Sequence[Path] = ()
     renames: Mapping[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
+    calibration: Mapping[str, Any] | None = None
 
-    def run(self) -> Pool:
-        """Read what is needed and build the pool."""
+    def run(self, regions: Regions | None = None) -> Pool:
+        """Read what is needed and build the pool.
+
+        Parameters
+        ----------
+        regions : mapping, optional
+            What jobs with the same store, lists and settings have learnt of regions; a region
+            that is missing is learnt and put in.
+        """
         records, provenance = read_place(self)
+        provenance = replace(provenance, calibration=self.calibration)
         checklist = open_checklist(self.checklist, records)
         ranges = open_ranges(self.ranges, checklist)
         return build(
@@ -73,19 +85,25 @@ class Job:
             ranges=ranges,
             water=self.open_water(),
             provenance=provenance,
-            regions=None if self.records else self.stored_region(checklist, ranges),
+            regions=None if self.records else self.stored_region(checklist, ranges, regions),
         )
 
-    def stored_region(self, checklist: Checklist, ranges: RangeMap | None) -> Regions:
-        """What the store's records around the water teach of its region."""
+    def stored_region(
+        self, checklist: Checklist, ranges: RangeMap | None, known: Regions | None = None
+    ) -> Regions:
+        """What the store's records around the water teach of its region, unless it is known."""
         from poolbuilder.records.store import Store
 
+        regions: Regions = {} if known is None else known
         store, cell = Store(self.store), cell_of(self.site)
+        if cell in regions:
+            return regions
         longitude, latitude = centre_of(cell)
         reach = region_reach(cell, store.count_near, settings=self.settings)
         records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
         screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
-        return {cell: learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)}
+        regions[cell] = learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)
+        return regions
 
     def open_water(self) -> Water | None:
         """The water itself from the layers given, or None when there are none."""

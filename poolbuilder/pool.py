@@ -275,6 +275,7 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         counts=count_records(screened, located, site.radius_km),
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
+        calibration=provenance.calibration,
         completeness=completeness(surveys_of(in_water)) if len(in_water) else None,
         step="records" if regional is None else regional.step,
         notes=list_notes((*provenance.notes, *placed.notes), ranges, water, regional),

@@ -22,7 +22,7 @@ from typing import Any
 
 from poolbuilder.errors import SettingsError
 
-__all__ = ["Settings", "camel_case"]
+__all__ = ["Settings", "camel_case", "read_calibration"]
 
 
 def camel_case(name: str) -> str:
@@ -41,6 +41,24 @@ def _share(default: float, reason: str) -> Any:
 
 def _choice(default: str, reason: str, *choices: str) -> Any:
     return field(default=default, metadata={"unit": "choice", "reason": reason, "choices": choices})
+
+
+def _read_toml(path: str | Path) -> dict[str, Any]:
+    try:
+        with Path(path).open("rb") as stream:
+            return tomllib.load(stream)
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror} (check the path)") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path}: is not TOML: {error} (one `name = number` a line)") from error
+
+
+def read_calibration(path: str | Path) -> dict[str, Any] | None:
+    """How the settings of a file were calibrated: its ``[calibration]`` table, None without one."""
+    found = _read_toml(path).get("calibration")
+    if found is not None and not isinstance(found, dict):
+        raise SettingsError(f"{path}: calibration is not a table (write [calibration] on a line of its own)")
+    return found
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -459,6 +477,13 @@ class Settings:
         low=0,
         high=365,
     )
+    shared_fetch_km: float = _number(
+        50,
+        "km",
+        "waters of a plan share a fetch that is widened by up to this; 0 fetches each by itself",
+        low=0,
+        high=500,
+    )
     moved_presence: float = _share(0.1, "a change in presence above this counts as moved")
     # introduced
     front_window_years: float = _number(
@@ -506,13 +531,7 @@ class Settings:
     @classmethod
     def from_toml(cls, path: str | Path) -> Settings:
         """Read settings from a TOML file, flat or under ``[settings]``."""
-        try:
-            with Path(path).open("rb") as stream:
-                values = tomllib.load(stream)
-        except OSError as error:
-            raise SettingsError(f"{path}: cannot be read: {error.strerror} (check the path)") from error
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise SettingsError(f"{path}: is not TOML: {error} (one `name = number` a line)") from error
+        values = _read_toml(path)
         section = values.get("settings", values)
         if not isinstance(section, dict):
             raise SettingsError(f"{path}: settings is not a table (write [settings] on a line of its own)")

@@ -20,6 +20,7 @@ from poolbuilder.cli.options import (
 )
 from poolbuilder.cli.output import publish, show
 from poolbuilder.job import Job
+from poolbuilder.settings import read_calibration
 from poolbuilder.site import Site
 
 FORMATS = ("table", "csv", "json")
@@ -72,6 +73,7 @@ def build(
         records=records,
         renames=renames(mapping),
         settings=read_settings(settings_file),
+        calibration=None if settings_file is None else read_calibration(settings_file),
     )
     pool = job.run()
     if out is not None:

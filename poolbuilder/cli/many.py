@@ -11,6 +11,7 @@ from poolbuilder.cli.options import layer_options, pool_options, read_settings, 
 from poolbuilder.cli.store import progress_line
 from poolbuilder.job import Job
 from poolbuilder.many import build_many
+from poolbuilder.settings import read_calibration
 from poolbuilder.waters import read_waters
 
 __all__ = ["many"]
@@ -68,6 +69,7 @@ def many(
         barriers=barriers,
         store=store_path(store),
         settings=read_settings(settings_file),
+        calibration=None if settings_file is None else read_calibration(settings_file),
     )
     result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
     name = "records" if counts else "recordedSpecies"

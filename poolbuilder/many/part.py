@@ -167,7 +167,9 @@ class Desk:
         return cls(
             job=job,
             store=store,
-            provenance=Provenance(inputs=store.sources(), datasets=store.datasets()),
+            provenance=Provenance(
+                inputs=store.sources(), datasets=store.datasets(), calibration=job.calibration
+            ),
             checklist=checklist,
             ranges=None if checklist is None else open_ranges(job.ranges, checklist),
         )

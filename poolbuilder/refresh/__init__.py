@@ -18,13 +18,15 @@ from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError
 from poolbuilder.folder import write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
-from poolbuilder.job import Job
+from poolbuilder.job import Job, is_genus
 from poolbuilder.pool import Pool
 from poolbuilder.records.service import Client
 from poolbuilder.refresh.folders import Runs, locked
+from poolbuilder.refresh.neighbours import group_neighbours
 from poolbuilder.refresh.plan import Plan, PlannedWater, read_plan
 from poolbuilder.refresh.summary import summary_document, summary_page
 from poolbuilder.report import render
+from poolbuilder.surroundings import Regions
 
 __all__ = ["Outcome", "Plan", "Run", "read_plan", "refresh"]
 
@@ -132,9 +134,10 @@ def refresh(
         try:
             outcomes = [Outcome(water) for water in plan.waters]
             _fetch(plan, client, outcomes, now=now, progress=progress)
+            regions: Regions = {}
             for number, outcome in enumerate(outcomes):
                 progress("building", number, len(outcomes))
-                _build(plan, outcome, runs, work, day)
+                _build(plan, outcome, runs, work, day, regions)
             progress("building", len(outcomes), len(outcomes))
             notes = () if broken is None else (broken,)
             run = Run(plan=plan, day=day, folder=runs.folder(day), outcomes=tuple(outcomes), notes=notes)
@@ -154,42 +157,43 @@ def refresh(
 def _fetch(
     plan: Plan, client: Client, outcomes: Sequence[Outcome], *, now: datetime.datetime, progress: Progress
 ) -> None:
-    """Bring the records of every water; note the faults."""
-    failures = 0
-    for number, outcome in enumerate(outcomes):
-        progress("fetching", number, len(outcomes))
+    """Bring the records of every water, neighbours together; note the faults."""
+    failures, done = 0, 0
+    for group in group_neighbours([item.water.site for item in outcomes], settings=plan.settings):
+        progress("fetching", done, len(outcomes))
+        members = [outcomes[number] for number in group.members]
         wanted = Wanted(
-            site=outcome.water.site,
+            site=group.site,
             taxa=plan.taxa,
             group=plan.group,
             licences=plan.licences,
             shape=plan.shape,
             accept_doubtful=plan.accept_match,
+            spread_km=group.spread_km,
         )
-        outcome.fetched = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
-        if failures >= PATIENCE:
-            outcome.fault = "not asked: the service failed for the waters before"
-            continue
-        try:
-            intake = bring(client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
-        except OfflineError as error:
-            outcome.fault = str(error)
-        except SourceError as error:
-            outcome.fault = str(error)
-            failures += 1
-            continue
-        except PoolBuilderError as error:
-            outcome.fault = str(error)
-        else:
-            outcome.fetched, outcome.licence = intake.oldest, intake.licence
-            outcome.notes += intake.notes()
-            if not intake.complete:
-                outcome.fault = "not every promised record arrived"
-        failures = 0
+        held = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
+        fault: str | None = "not asked: the service failed for the waters before"
+        licence, notes = None, []
+        if failures < PATIENCE:
+            try:
+                intake = bring(client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
+                held, licence, notes = intake.oldest, intake.licence, intake.notes()
+                fault = None if intake.complete else "not every promised record arrived"
+                failures = 0
+            except PoolBuilderError as error:
+                fault = str(error)
+                unanswered = isinstance(error, SourceError) and not isinstance(error, OfflineError)
+                failures = failures + 1 if unanswered else 0
+        for item in members:
+            item.fetched, item.licence, item.fault = held, licence, fault
+            item.notes += notes
+        done += len(members)
     progress("fetching", len(outcomes), len(outcomes))
 
 
-def _build(plan: Plan, outcome: Outcome, runs: Runs, work: Path, day: datetime.date) -> None:
+def _build(
+    plan: Plan, outcome: Outcome, runs: Runs, work: Path, day: datetime.date, regions: Regions
+) -> None:
     """Build, compare and write one water; an earlier pool of the day outlives a failure."""
     water = outcome.water
     try:
@@ -202,11 +206,12 @@ def _build(plan: Plan, outcome: Outcome, runs: Runs, work: Path, day: datetime.d
             ranges=plan.ranges,
             store=plan.store,
             settings=plan.settings,
+            calibration=plan.calibration,
             water=water.layers.get("water"),
             basins=water.layers.get("basins"),
             streams=water.layers.get("streams"),
             barriers=water.layers.get("barriers"),
-        ).run()
+        ).run(None if is_genus(plan.checklist) else regions)
         before, notes = runs.before(water.slug, day)
         outcome.notes += notes
         outcome.comparison = None if before is None else compare(before, pool)

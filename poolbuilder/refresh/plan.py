@@ -15,7 +15,7 @@ from typing import Any
 from poolbuilder.checklist import SHIPPED
 from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
 from poolbuilder.records.service import DEFAULT_URL, read_filter
-from poolbuilder.settings import Settings
+from poolbuilder.settings import Settings, read_calibration
 from poolbuilder.site import Site
 from poolbuilder.waters import read_waters
 
@@ -86,6 +86,7 @@ class Plan:
     accept_match: bool = False
     service_url: str = DEFAULT_URL
     settings: Settings = field(default_factory=Settings)
+    calibration: Mapping[str, Any] | None = None
 
     def with_service(self, url: str | None) -> Plan:
         """The same plan with another service; None changes nothing."""
@@ -132,6 +133,7 @@ def read_plan(path: str | Path) -> Plan:
         accept_match=main.get("acceptMatch", False),
         service_url=main.get("serviceUrl", DEFAULT_URL),
         settings=_settings(document, main, home, plan),
+        calibration=read_calibration(home / main["settings"]) if "settings" in main else None,
     )
 
 

@@ -1,0 +1,62 @@
+"""A job as somebody asks for it."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import pytest
+
+import poolbuilder
+from poolbuilder.errors import SettingsError
+from poolbuilder.folder import read_pool, write_pool
+from poolbuilder.job import Job
+from poolbuilder.report import render
+from poolbuilder.settings import Settings, read_calibration
+from poolbuilder.site import Site
+
+RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"
+FITTED = """
+[settings]
+calibrationSlope = 0.8
+
+[calibration]
+title = "an invented survey"
+words = "calibrated on 40 invented waters"
+"""
+
+
+@pytest.fixture
+def fitted(tmp_path: Path) -> Path:
+    path = tmp_path / "settings.toml"
+    path.write_text(FITTED, encoding="utf-8")
+    return path
+
+
+def job(**more: object) -> Job:
+    site = Site(longitude=-91.2, latitude=36.9)
+    return Job(site=site, as_of=datetime.date(2026, 6, 1), records=[RECORDS], **more)  # type: ignore[arg-type]
+
+
+def test_a_pool_says_how_it_is_calibrated(fitted: Path, tmp_path: Path) -> None:
+    built = job(settings=Settings.from_toml(fitted), calibration=read_calibration(fitted)).run()
+    assert built.calibration == {"title": "an invented survey", "words": "calibrated on 40 invented waters"}
+    again = read_pool(write_pool(built, tmp_path / "pool"))
+    assert again.calibration == built.calibration
+    page = render(again)
+    assert "calibrated on 40 invented waters" in page
+    assert "Uncalibrated" not in page
+
+
+def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
+    assert demo_pool.calibration is None
+    assert "Uncalibrated" in render(demo_pool)
+
+
+def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "s.toml"
+    path.write_text("calibration = 3\n")
+    with pytest.raises(SettingsError, match="calibration is not a table"):
+        read_calibration(path)
+    path.write_text("kernelKm = 3\n")
+    assert read_calibration(path) is None
