@@ -67,6 +67,8 @@ class Wanted:
         ``distance`` or ``polygon``.
     accept_doubtful : bool
         Take fuzzy matches and matches to a higher taxon.
+    spread_km : float
+        Ask for records so much farther out, for other waters near.
     """
 
     site: Site
@@ -75,6 +77,7 @@ class Wanted:
     licences: Sequence[str] = ()
     shape: str = "distance"
     accept_doubtful: bool = False
+    spread_km: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -292,7 +295,7 @@ def _query(wanted: Wanted, matches: Sequence[TaxonMatch], *, settings: Settings)
     return Query(
         longitude=wanted.site.longitude,
         latitude=wanted.site.latitude,
-        reach_km=fetch_reach_km(wanted.site, settings=settings),
+        reach_km=fetch_reach_km(wanted.site, settings=settings) + wanted.spread_km,
         taxa=tuple((match.name, match.key) for match in matches),
         licences=tuple(wanted.licences),
         shape=wanted.shape,

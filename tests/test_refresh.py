@@ -17,15 +17,20 @@ from pathlib import Path
 from typing import Any
 
 import click
+import pyproj
 import pytest
 from filelock import FileLock
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
 
 from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceError, StoreError
 from poolbuilder.folder import read_pool
-from poolbuilder.intake import Wanted, bring, next_step
+from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.records.service import Client
 from poolbuilder.records.store import Store
 from poolbuilder.refresh import Run, read_plan, refresh
+from poolbuilder.refresh.neighbours import group_neighbours
 from poolbuilder.refresh.summary import summary_lines, summary_page
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -33,6 +38,7 @@ from tests import service_double as service
 
 SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)
 SUMMER = datetime.datetime(2026, 6, 30, 6, tzinfo=datetime.UTC)
+GEOD = pyproj.Geod(ellps="WGS84")
 CYANELLUS, GULOSUS = "Lepomis cyanellus", "Lepomis gulosus"
 
 PLAN = """
@@ -209,6 +215,52 @@ def test_the_order_of_the_waters_changes_nothing(
         assert pools[0].candidates.equals(pools[1].candidates)
 
 
+def test_neighbours_share_a_fetch_that_takes_in_all_they_need(
+    plan_file: Path, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    run = done(plan_file, double)
+    (params,) = [
+        params for path, params, _ in double.log if path == "/occurrence/search" and params["limit"] != ["0"]
+    ]
+    assert params["geoDistance"] == ["38.5100,-90.5000,151km"]  # reach 100, margin 30, 13 km apart: 20
+    alone = tmp_path / "alone"
+    alone.mkdir()
+    (alone / "plan.toml").write_text(
+        PLAN.replace("[settings]", "[settings]\nsharedFetchKm = 0"), encoding="utf-8"
+    )
+    asked = len(double.log)
+    apart = done(alone / "plan.toml", double)
+    assert len([path for path, params, _ in double.log[asked:] if params.get("limit") == ["300"]]) == 2
+    for slug in ("mill-pond", "étang-du-loup"):
+        one, other = read_pool(run.folder / slug).candidates, read_pool(apart.folder / slug).candidates
+        assert one.equals(other)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(-92, -89), st.floats(37, 39), st.sampled_from([10.0, 40.0, 140.0])),
+        min_size=1,
+        max_size=12,
+    ),
+    st.sampled_from([0.0, 15.0, 50.0]),
+)
+@hypothesis_settings(deadline=None, derandomize=True, max_examples=60)
+def test_every_water_is_in_one_group_and_its_reach_is_fetched(
+    places: list[tuple[float, float, float]], shared: float
+) -> None:
+    limits = Settings(shared_fetch_km=shared)
+    sites = [Site(longitude=lon, latitude=lat, radius_km=radius) for lon, lat, radius in places]
+    groups = group_neighbours(sites, settings=limits)
+    assert sorted(number for group in groups for number in group.members) == list(range(len(sites)))
+    for group in groups:
+        assert group.spread_km <= shared
+        fetched = fetch_reach_km(group.site, settings=limits) + group.spread_km
+        for number in group.members:
+            site = sites[number]
+            _, _, away = GEOD.inv(group.site.longitude, group.site.latitude, site.longitude, site.latitude)
+            assert away / 1000 + fetch_reach_km(site, settings=limits) <= fetched + 1e-6
+
+
 def test_waters_can_come_from_a_table(plan_file: Path, double: service.ServiceDouble, tmp_path: Path) -> None:
     (tmp_path / "waters.csv").write_text("name,lat,lon\nReed Lake,38.55,-90.45\n")
     plan_file.write_text(PLAN.partition("[[water]]")[0].replace("taxon =", 'waters = "waters.csv"\ntaxon ='))
@@ -254,11 +306,11 @@ def test_a_failing_service_at_the_first_run_builds_nothing_from_nothing(
 
 
 def test_a_dead_service_is_not_asked_for_every_water(plan_file: Path, double: service.ServiceDouble) -> None:
-    waters = "".join(f'[[water]]\nname = "Pond {n}"\nlat = 38.5\nlon = {-90.5 + n / 100}\n' for n in range(8))
+    waters = "".join(f'[[water]]\nname = "Pond {n}"\nlat = 38.5\nlon = {-90.5 + n}\n' for n in range(8))
     plan_file.write_text(PLAN.partition("[[water]]")[0] + waters)
     double.inject("/", service.status(503), times=999)
     run = done(plan_file, double)
-    assert len(double.log) == 4  # two waters, two attempts each
+    assert len(double.log) == 4  # two waters far from each other, two attempts each
     assert str(run.outcomes[7].fault).startswith("not asked: the service failed for the waters before")
 
 
