@@ -93,7 +93,9 @@ def kernel_by_water(straight_km: Floats, sigma: Floats, placed: Placement, *, se
     return kernel
 
 
-def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Settings) -> Located:
+def locate(
+    screened: pa.Table, site: Site, *, water: Water | None, settings: Settings, drawn: bool = True
+) -> Located:
     """Place the kept records of checklist species and hybrids relative to the site.
 
     Parameters
@@ -101,6 +103,8 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
     screened : Table, schema SCREENED
     water : Water or None
         Outline, basins and streams, where they are known.
+    drawn : bool
+        Whether the points on the stream network are wanted, which take their time.
 
     Returns
     -------
@@ -129,7 +133,7 @@ def locate(screened: pa.Table, site: Site, *, water: Water | None, settings: Set
         )
         reported = np.where(np.isnan(placed.shore_km), straight, placed.shore_km)
         kernel = kernel_by_water(reported, sigma, placed, settings=settings)
-        notes, snapped = placed.notes, snap_features(placed)
+        notes, snapped = placed.notes, snap_features(placed) if drawn else []
         place = {
             "inWaterShare": placed.in_water_share,
             "byWaterKm": placed.by_water_km,

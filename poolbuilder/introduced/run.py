@@ -101,7 +101,7 @@ def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] |
     found = []
     for number, site, screened in zip(part.waters, part.sites, desk.screened_of(part.sites), strict=True):
         water = replace(job, site=site).open_water()
-        placed = locate(screened, site, water=water, settings=job.settings)
+        placed = locate(screened, site, water=water, settings=job.settings, drawn=False)
         found.append(
             assess(
                 desk.pool_of(site, screened, water=water, placed=placed),
