@@ -334,7 +334,7 @@ def hostile(run: Run) -> Run:
         for row in (*item["introduced"], *item["unsettled"]):
             row["vernacularName"], row["pathway"], row["note"], row["conflict"] = [HOSTILE] * 4
         assessments.append(replace(own, document=item))
-    document["notes"], document["checklist"] = [HOSTILE], HOSTILE
+    document["notes"], document["layerNotes"], document["checklist"] = [HOSTILE], [HOSTILE], HOSTILE
     document["inputs"] = [{"path": HOSTILE, "kind": HOSTILE, "sha256": HOSTILE}]
     document["datasets"] = [{"title": HOSTILE, "license": HOSTILE}]
     return replace(run, document=document, assessments=tuple(assessments))

@@ -90,7 +90,7 @@ def _rank(water: Mapping[str, Any]) -> tuple[bool, bool, bool]:
 
 def run_lines(run: Run) -> list[str]:
     """Everything that the terminal shows."""
-    notes = run.document["notes"]
+    notes = [*run.document["notes"], *run.document["layerNotes"]]
     first = [note for note in notes if note == NO_STATUS]
     waters = sorted(run.waters, key=_rank)
     lines = [*first, findings(run), *_new_lines(run), "", *_table(waters[:MOST])]

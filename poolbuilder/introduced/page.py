@@ -20,9 +20,6 @@ from poolbuilder.site import Site
 
 __all__ = ["render"]
 
-FEW_EXPECTED = 3
-"""Lines of a water's watch list that stand open."""
-
 
 @lru_cache(maxsize=4)
 def _asset(name: str) -> str:
@@ -65,7 +62,6 @@ def render(run: Run) -> str:
             overview=_overview(run),
             cards=[card for card in cards if card["filled"]],
             empty=[card for card in cards if not card["filled"]],
-            few=FEW_EXPECTED,
             datasets=[
                 {**item, "licence": wording.licence(item.get("license"))} for item in document["datasets"]
             ],
@@ -94,7 +90,7 @@ def _doubts(document: Mapping[str, Any]) -> list[str]:
     notes = list(document["notes"])
     first = [note for note in notes if note == NO_STATUS]
     rest = [note for note in notes if note != NO_STATUS]
-    return [*first, *rest[: 4 - len(first)]]
+    return [*first, *rest[: 3 - len(first)]]
 
 
 def _where(run: Run, rows: Sequence[tuple[dict[str, Any], dict[str, Any]]]) -> dict[int, str]:
@@ -184,7 +180,8 @@ def _card(run: Run, water: Mapping[str, Any], drawn: Markup) -> dict[str, Any]:
         "new": bool(new),
         "rows": rows,
         "unsettled": unsettled,
-        "expected": [_expectation(item) for item in water["expected"]],
+        "expected": [_expectation(item) for item in water["expected"] if _urgent(item, water)],
+        "far": [_expectation(item) for item in water["expected"] if not _urgent(item, water)],
         "gone": water["gone"],
         "notes": water["notes"],
         "map": drawn,
@@ -195,6 +192,12 @@ def _card(run: Run, water: Mapping[str, Any], drawn: Markup) -> dict[str, Any]:
 
 def _named(items: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return [{"name": item["scientificName"], "vernacular": item["vernacularName"] or ""} for item in items]
+
+
+def _interval(row: Mapping[str, Any]) -> str:
+    """The interval of a presence, where it says more than the presence does."""
+    ends = {wording.percent(row[name]) for name in ("presenceLow", "presence", "presenceHigh")}
+    return wording.interval(row["presenceLow"], row["presenceHigh"]) if len(ends) > 1 else ""
 
 
 def _row(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -210,7 +213,7 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
         "years": wording.years(row["firstYear"], row["lastYear"]),
         "events": f"{row['events']:,}",
         "presence": wording.percent(row["presence"]),
-        "interval": wording.interval(row["presenceLow"], row["presenceHigh"]),
+        "interval": _interval(row),
         "status": wording.status(row["establishmentMeans"], row["establishmentSource"])
         if row["establishmentSource"] != "unknown"
         else wording.UNKNOWN,
@@ -220,10 +223,17 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _urgent(item: Mapping[str, Any], water: Mapping[str, Any]) -> bool:
+    """Whether a line of the watch list stands open: likely enough, or recorded within the radius."""
+    near = item["nearestKm"] is not None and item["nearestKm"] <= water["radiusKm"]
+    return bool(near or item["band"] != "unlikely")
+
+
 def _expectation(item: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "name": item["scientificName"],
         "vernacular": item["vernacularName"] or "",
+        "rank": item["rank"],
         "presence": wording.percent(item["presence"]),
         "band": item["band"],
         "reasons": "; ".join(item["reasons"]),
