@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import datetime
-from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
 from poolbuilder.cli.options import (
     layer_options,
+    make_job,
     out_option,
     place_options,
     pool_options,
-    read_settings,
     record_options,
-    renames,
-    store_path,
 )
 from poolbuilder.cli.output import publish, show
-from poolbuilder.job import Job
-from poolbuilder.settings import read_calibration
 from poolbuilder.site import Site
 
 FORMATS = ("table", "csv", "json")
@@ -41,41 +36,11 @@ FORMATS = ("table", "csv", "json")
     help="What stdout gets.",
 )
 def build(
-    lat: float,
-    lon: float,
-    name: str,
-    radius_km: float,
-    checklist: str,
-    ranges: tuple[str, ...],
-    settings_file: Path | None,
-    as_of: datetime.date,
-    water: str | None,
-    basins: str | None,
-    streams: str | None,
-    barriers: str | None,
-    store: Path | None,
-    records: Sequence[Path],
-    mapping: tuple[str, ...],
-    out: Path | None,
-    shape: str,
+    lat: float, lon: float, name: str, radius_km: float, out: Path | None, shape: str, **given: Any
 ) -> None:
     """Build the pool of one water: which species could be the parents here?"""
-    job = Job(
-        site=Site(longitude=lon, latitude=lat, radius_km=radius_km, name=name),
-        as_of=as_of,
-        checklist=checklist,
-        ranges=ranges,
-        water=water,
-        basins=basins,
-        streams=streams,
-        barriers=barriers,
-        store=store_path(store),
-        records=records,
-        renames=renames(mapping),
-        settings=read_settings(settings_file),
-        calibration=None if settings_file is None else read_calibration(settings_file),
-    )
-    pool = job.run()
+    site = Site(longitude=lon, latitude=lat, radius_km=radius_km, name=name)
+    pool = make_job(site, **given).run()
     if out is not None:
         publish(pool, out)
     show(pool, shape)

@@ -6,17 +6,17 @@ import datetime
 import json
 import textwrap
 from pathlib import Path
+from typing import Any
 
 import click
 
 from poolbuilder.cli.options import (
     day,
     layer_options,
+    make_job,
     out_option,
     pool_options,
-    read_settings,
     store_option,
-    store_path,
 )
 from poolbuilder.cli.store import progress_line
 
@@ -69,17 +69,9 @@ def introduced(
     previous: Path | None,
     fail_on: str | None,
     shape: str,
-    checklist: str,
-    ranges: tuple[str, ...],
-    settings_file: Path | None,
-    as_of: datetime.date,
-    water: str | None,
-    basins: str | None,
-    streams: str | None,
-    barriers: str | None,
-    store: Path | None,
     out: Path | None,
     workers: int,
+    **given: Any,
 ) -> None:
     """Find species near each of many waters that do not belong there, and what is new.
 
@@ -93,7 +85,6 @@ def introduced(
     from poolbuilder.introduced import Season, find_introduced, read_run, write_run
     from poolbuilder.introduced.files import csv_text, introduced_table
     from poolbuilder.introduced.lines import run_lines
-    from poolbuilder.job import Job
     from poolbuilder.waters import read_waters
 
     if (region_list is None) != (regions is None):
@@ -102,18 +93,7 @@ def introduced(
         raise click.UsageError("--fail-on new needs --previous or --since to compare with")
     sites = read_waters(waters, radius_km=radius_km)
     season = Season(since=since, before=None if previous is None else read_run(previous))
-    job = Job(
-        site=sites[0],
-        as_of=as_of,
-        checklist=checklist,
-        ranges=ranges,
-        water=water,
-        basins=basins,
-        streams=streams,
-        barriers=barriers,
-        store=store_path(store),
-        settings=read_settings(settings_file),
-    )
+    job = make_job(sites[0], **given)
     run = find_introduced(
         sites,
         job,

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
-from poolbuilder.cli.options import layer_options, pool_options, read_settings, store_option, store_path
+from poolbuilder.cli.options import layer_options, make_job, pool_options, store_option
 from poolbuilder.cli.store import progress_line
-from poolbuilder.job import Job
 from poolbuilder.many import build_many
-from poolbuilder.settings import read_calibration
 from poolbuilder.waters import read_waters
 
 __all__ = ["many"]
@@ -38,19 +36,11 @@ __all__ = ["many"]
 def many(
     waters: Path,
     radius_km: float,
-    checklist: str,
-    ranges: tuple[str, ...],
-    settings_file: Path | None,
-    as_of: datetime.date,
-    water: str | None,
-    basins: str | None,
-    streams: str | None,
-    barriers: str | None,
-    store: Path | None,
     out: Path,
     workers: int,
     dask: str | None,
     counts: bool,
+    **given: Any,
 ) -> None:
     """Build the pools of many waters: a table with name, latitude, longitude and perhaps radius_km.
 
@@ -58,19 +48,7 @@ def many(
     where it stood when it is started again with the same folder.
     """
     sites = read_waters(waters, radius_km=radius_km)
-    job = Job(
-        site=sites[0],
-        as_of=as_of,
-        checklist=checklist,
-        ranges=ranges,
-        water=water,
-        basins=basins,
-        streams=streams,
-        barriers=barriers,
-        store=store_path(store),
-        settings=read_settings(settings_file),
-        calibration=None if settings_file is None else read_calibration(settings_file),
-    )
+    job = make_job(sites[0], **given)
     result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
     name = "records" if counts else "recordedSpecies"
     rows = zip(result["water"].to_pylist(), result[name].to_pylist(), strict=True)

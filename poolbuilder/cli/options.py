@@ -6,17 +6,22 @@ import datetime
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from poolbuilder.errors import SettingsError
-from poolbuilder.settings import Settings
+from poolbuilder.settings import Settings, read_calibration
+
+if TYPE_CHECKING:
+    from poolbuilder.job import Job
+    from poolbuilder.site import Site
 
 __all__ = [
     "as_of_option",
     "day",
     "layer_options",
+    "make_job",
     "out_option",
     "place_options",
     "pool_options",
@@ -164,3 +169,24 @@ def read_settings(path: Path | None) -> Settings:
     if not path.exists():
         raise SettingsError(f"{path}: there is no such file (check the path)")
     return Settings.from_toml(path)
+
+
+def make_job(
+    site: Site,
+    *,
+    store: Path | None,
+    settings_file: Path | None,
+    mapping: tuple[str, ...] = (),
+    **given: Any,
+) -> Job:
+    """The job that the shared options of a command ask for; *given* are fields of Job."""
+    from poolbuilder.job import Job
+
+    return Job(
+        site=site,
+        store=store_path(store),
+        settings=read_settings(settings_file),
+        calibration=None if settings_file is None else read_calibration(settings_file),
+        renames=renames(mapping),
+        **given,
+    )
