@@ -11,11 +11,9 @@ import math
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import Geod
 
-from poolbuilder.antimeridian import split_at_antimeridian
 from poolbuilder.errors import SiteError
 
 __all__ = [
@@ -224,4 +222,9 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
     if abs(lon[-1] - lon[0]) > 180:  # once around a pole
         pole = 90.0 if latitude > 0 else -90.0
         lon, lat = np.append(lon, [lon[-1], lon[0]]), np.append(lat, [pole, pole])
+    # Imported here: selecting records needs no geometry, and imports are the time of a cold command.
+    import shapely
+
+    from poolbuilder.antimeridian import split_at_antimeridian
+
     return split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat])))
