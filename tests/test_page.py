@@ -389,9 +389,10 @@ def test_key_changes_with_what_is_asked_and_with_the_records(workspace: Workspac
         "occurrenceID,scientificName,decimalLatitude,decimalLongitude\n1,Lepomis humilis,37.6,-89.2\n"
     )
     fresh = Workspace(store=tmp_path / "store", folder=tmp_path)
-    before = fresh.key(job)
+    mine = RefusedJob(site=SITE, as_of=datetime.date(2026, 6, 1), store=fresh.store)
+    before = fresh.key(mine)
     Store(fresh.store).add([records])
-    assert fresh.key(job) != before
+    assert fresh.key(mine) != before
     assert places(Store(fresh.store)) == [(-89.2, 37.6)]
 
 
@@ -470,3 +471,26 @@ def test_page_command_is_in_the_help() -> None:
     ran = CliRunner().invoke(page, ["--help"])
     assert ran.exit_code == 0
     assert "waters.toml" in ran.output
+
+
+def test_a_store_is_chosen_among_those_offered(tmp_path: Path) -> None:
+    space = Workspace(store=tmp_path / "a", more_stores=[tmp_path / "b"], folder=tmp_path)
+    asked = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
+    first = read_query(asked, [], space)
+    other = read_query({**asked, "store": str(tmp_path / "b")}, [], space)
+    assert first.job is not None
+    assert other.job is not None
+    assert (first.job.store, other.job.store) == (tmp_path / "a", tmp_path / "b")
+    assert space.key(first.job) != space.key(other.job)
+    assert "store=" in other.address
+    assert "store=" not in first.address
+    refused = read_query({**asked, "store": "/etc"}, [], space)
+    assert refused.job is None
+    assert "there is no store '/etc' here" in refused.faults["store"]
+
+
+def test_the_form_offers_stores_only_when_there_are_several(tmp_path: Path) -> None:
+    for more, shown in (((), False), ((tmp_path / "b",), True)):
+        space = Workspace(store=tmp_path / "a", more_stores=more, folder=tmp_path)
+        page = Client(application(space, token=TOKEN, port=PORT)).get(f"/{TOKEN}/")
+        assert ('id="store"' in page.text) is shown

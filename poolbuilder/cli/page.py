@@ -6,13 +6,20 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import layer_options, read_settings, store_option, store_path
+from poolbuilder.cli.options import layer_options, read_settings, store_path
 
 __all__ = ["page"]
 
 
 @click.command()
-@store_option
+@click.option(
+    "--store",
+    "stores",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Record store; repeatable, the first is taken unless another is chosen. "
+    "[default: $POOLBUILDER_STORE, else data_cache]",
+)
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
@@ -41,7 +48,7 @@ __all__ = ["page"]
 )
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
 def page(
-    store: Path | None,
+    stores: tuple[Path, ...],
     folder: Path,
     checklists: tuple[str, ...],
     ranges: tuple[str, ...],
@@ -59,7 +66,8 @@ def page(
 
     layers = {"water": water, "basins": basins, "streams": streams, "barriers": barriers}
     workspace = Workspace(
-        store=store_path(store),
+        store=store_path(stores[0] if stores else None),
+        more_stores=stores[1:],
         folder=folder,
         checklists=(*SHIPPED, *checklists),
         ranges=ranges,

@@ -17,6 +17,7 @@ from poolbuilder.site import Site
 __all__ = ["Query", "address", "read_query"]
 
 NAME_LENGTH = 200
+FIELDS = ("at", "name", "radiusKm", "asOf", "checklist", "store")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,11 +54,12 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     Parameters
     ----------
     given : mapping
-        ``at``, ``name``, ``radiusKm``, ``asOf`` and ``checklist``, as typed.
+        ``at``, ``name``, ``radiusKm``, ``asOf`` and ``checklist``, as typed, and the name of
+        the ``store``; without one the first is taken.
     ranges : list of str
         Labels of the chosen range layers.
     """
-    values = {key: str(given.get(key, "")).strip() for key in ("at", "name", "radiusKm", "asOf", "checklist")}
+    values = {key: str(given.get(key, "")).strip() for key in FIELDS}
     faults: dict[str, str] = {}
     place = _attempt(faults, "at", lambda: read_coordinates(values["at"]))
     radius = _attempt(faults, "radiusKm", lambda: _radius(values["radiusKm"]))
@@ -66,6 +68,9 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
         faults["name"] = f"the name has more than {NAME_LENGTH} letters (shorten it)"
     if values["checklist"] not in workspace.checklists:
         faults["checklist"] = f"there is no checklist {values['checklist']!r} here (choose one of the list)"
+    stores = workspace.store_labels()
+    if values["store"] and values["store"] not in stores:
+        faults["store"] = f"there is no store {values['store']!r} here (choose one of the list)"
     labels = workspace.range_labels()
     chosen = tuple(label for label in ranges if label in labels)
     if len(chosen) < len(ranges):
@@ -84,7 +89,7 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
         as_of=as_of,
         checklist=values["checklist"],
         ranges=tuple(labels[label] for label in chosen),
-        store=workspace.store,
+        store=stores.get(values["store"], workspace.store),
         settings=workspace.settings,
         water=workspace.layers.get("water"),
         basins=workspace.layers.get("basins"),

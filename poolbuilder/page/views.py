@@ -135,7 +135,8 @@ class Views:
             results=results,
             plan=self.workspace.waters.name,
             drawn="water" in self.workspace.layers,
-            store=str(self.workspace.store),
+            store=query.values.get("store") or str(self.workspace.store),
+            stores=list(self.workspace.store_labels()),
         )
 
     def _backdrop(self) -> dict[str, list[Any]]:

@@ -1,4 +1,4 @@
-"""What the page may touch: one store, one folder, and the layers that it was started with."""
+"""What the page may touch: its stores, one folder, and the layers that it was started with."""
 
 from __future__ import annotations
 
@@ -46,6 +46,8 @@ class Workspace:
     ----------
     store : Path
         The record store.
+    more_stores : sequence of Path
+        Further record stores to choose from.
     folder : Path
         Where pools and the list of waters go.
     checklists, ranges : sequence of str
@@ -60,6 +62,7 @@ class Workspace:
     ranges: Sequence[str] = ()
     layers: dict[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
+    more_stores: Sequence[Path] = ()
 
     @property
     def waters(self) -> Path:
@@ -88,6 +91,10 @@ class Workspace:
             labels[spec if label in labels else label] = spec
         return labels
 
+    def store_labels(self) -> dict[str, Path]:
+        """A name for each store, as it was given; the first is taken unless another is chosen."""
+        return {str(path): path for path in (self.store, *self.more_stores)}
+
     def key(self, job: Job) -> str:
         """The name of the folder for a job; it changes when anything that the job reads changes."""
         site = job.site
@@ -98,7 +105,8 @@ class Workspace:
             "ranges": [stamped(spec) for spec in job.ranges],
             "layers": {key: stamped(spec) for key, spec in sorted(self.layers.items())},
             "settings": job.settings.as_dict(),
-            "records": Store(self.store).index.generation,
+            "store": str(job.store),
+            "records": Store(job.store).index.generation,
             "version": poolbuilder.__version__,
         }
         digest = hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:12]
