@@ -13,6 +13,8 @@ import pyarrow as pa
 from poolbuilder.accounts import Provenance
 from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.errors import RecordFileError
+from poolbuilder.geodesy import LARGEST_DISC_KM, disc
+from poolbuilder.layers import read_layer
 from poolbuilder.located import SPREAD, reach_of
 from poolbuilder.pool import Pool, build, prepare
 from poolbuilder.ranges import RangeMap
@@ -20,8 +22,12 @@ from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water
+from poolbuilder.water.drawing import feature
 
 __all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place", "record_reach_km"]
+
+DRAWN_RADII = 2.5
+"""Outlines are drawn out to so many radii."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +43,8 @@ class Job:
         Layers of range polygons, ``FILE`` or ``FILE:layer``.
     water, basins, streams, barriers : str or None
         Layers that describe the water.
+    outlines : str or None
+        Layer of states or counties, only drawn.
     store : Path
         Record store; used when *records* is empty.
     records : sequence of Path
@@ -57,6 +65,7 @@ class Job:
     basins: str | None = None
     streams: str | None = None
     barriers: str | None = None
+    outlines: str | None = None
     store: Path = Path("data_cache")
     records: Sequence[Path] = ()
     renames: Mapping[str, str] = field(default_factory=dict)
@@ -76,7 +85,7 @@ class Job:
         provenance = replace(provenance, calibration=self.calibration)
         checklist = open_checklist(self.checklist, records)
         ranges = open_ranges(self.ranges, checklist)
-        return build(
+        pool = build(
             self.site,
             records,
             checklist=checklist,
@@ -87,6 +96,7 @@ class Job:
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
         )
+        return pool if self.outlines is None else _with_outlines(pool, self.outlines)
 
     def stored_region(
         self, checklist: Checklist, ranges: RangeMap | None, known: Regions | None = None
@@ -167,3 +177,20 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
         reach_km=record_reach_km(job.site, settings=job.settings),
     )
     return records, Provenance(inputs=store.sources(), datasets=store.datasets())
+
+
+def _with_outlines(pool: Pool, spec: str) -> Pool:
+    """The pool with outlines of a layer to draw around its water."""
+    import shapely
+
+    layer = read_layer(spec, purpose="outlines to draw")
+    site = pool.site
+    area = disc(site.longitude, site.latitude, min(DRAWN_RADII * site.radius_km, LARGEST_DISC_KM))
+    pieces = [piece for piece in shapely.intersection(layer.geometry, area) if not piece.is_empty]
+    drawn = [feature(piece, {}) for piece in pieces]
+    return replace(
+        pool,
+        features={**pool.features, "states": drawn},
+        inputs=(*pool.inputs, {"kind": "outlines", **layer.source}),
+        notes=(*pool.notes, *layer.notes),
+    )

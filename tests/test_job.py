@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 from pathlib import Path
 
 import pytest
@@ -60,3 +61,18 @@ def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
         read_calibration(path)
     path.write_text("kernelKm = 3\n")
     assert read_calibration(path) is None
+
+
+def test_outlines_are_drawn_around_the_water(tmp_path: Path) -> None:
+    near = [[-92, 36.5], [-91, 36.5], [-91, 37.5], [-92, 37.5], [-92, 36.5]]
+    far = [[10, 50], [11, 50], [11, 51], [10, 51], [10, 50]]
+    shapes = [
+        {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon", "coordinates": [ring]}}
+        for ring in (near, far)
+    ]
+    path = tmp_path / "states.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": shapes}))
+    built = job(outlines=str(path)).run()
+    assert len(built.features["states"]) == 1
+    assert {item["kind"] for item in built.inputs} >= {"outlines"}
+    assert render(built) == render(read_pool(write_pool(built, tmp_path / "pool")))

@@ -25,6 +25,7 @@ FORMATS = ("table", "csv", "json")
 @place_options
 @pool_options
 @layer_options
+@click.option("--outlines", metavar="FILE[:LAYER]", help="Outlines of states or counties to draw on the map.")
 @record_options
 @out_option
 @click.option(
