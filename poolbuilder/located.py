@@ -84,9 +84,8 @@ def kernel_by_water(straight_km: Floats, sigma: Floats, placed: Placement, *, se
     way leads across a watershed divide or is known to be longer by water.
     """
     over_land = expected_kernel(straight_km, sigma, settings=settings)
-    divided = np.array([item in {"neighbouring", "other"} for item in placed.basin_relation], dtype=bool)
     connected = ~np.isnan(placed.by_water_km)
-    carried = np.where(divided | connected, settings.divide_factor, 1.0) * over_land
+    carried = np.where(placed.divided | connected, settings.divide_factor, 1.0) * over_land
     by_water = np.where(connected, placed.by_water_km, straight_km)
     swum = np.nan_to_num(placed.passability, nan=1.0) * expected_kernel(by_water, sigma, settings=settings)
     kernel: Floats = np.where(connected, np.maximum(swum, carried), carried)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from poolbuilder import columns
 from poolbuilder.geodesy import distance_km
 from poolbuilder.model.argument import Regional
+from poolbuilder.model.detour import DETOUR_REACHES, PLACED_M, effective_km
 from poolbuilder.model.effort import silence
 from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, Places, lists_from
@@ -53,9 +54,6 @@ NEAR_KM = 5.0
 """Lists this near to the water are asked whether they were made in it."""
 
 SHRINK = 0.75
-
-PLACED_M = 30.0
-"""Places of lists are taken as placed this well when they are put on the stream network."""
 
 TOO_FEW = (
     "too few places around the water were sampled for the wider group to learn effort from: range and "
@@ -260,27 +258,22 @@ def _with_ways(told: Regional | None, away_km: Floats | None) -> Regional | None
 
 
 def _away_km(places: Places, site: Site, water: Water | None, settings: Settings) -> Floats | None:
-    """How far the places of a region are: by water, or carried over land where that is nearer.
-
-    A barrier that lets a share p through, and a divide, make a place farther away by
-    ``-effortFarKm ln p``: as far as the kernel would have to fall for it.
-    """
+    """How far the places of a region are: by water, or carried over land where that is nearer."""
     if water is None or (water.streams is None and water.basins is None) or not len(places):
         return None
     straight = distance_km(
         places.longitude, places.latitude, from_longitude=site.longitude, from_latitude=site.latitude
     )
-    near = np.flatnonzero(straight <= 2 * settings.effort_reach_km)
+    near = np.flatnonzero(straight <= DETOUR_REACHES * settings.effort_reach_km)
     placed = water.place(places.longitude[near], places.latitude[near], np.full(len(near), PLACED_M))
-    divided = np.array([item in {"neighbouring", "other"} for item in placed.basin_relation], dtype=bool)
-    connected = ~np.isnan(placed.by_water_km)
-    shore = np.where(np.isnan(placed.shore_km), straight[near], placed.shore_km)
-    scale = settings.effort_far_km
-    land = shore - scale * np.log(np.where(divided | connected, settings.divide_factor, 1.0))
-    passed = np.maximum(np.nan_to_num(placed.passability, nan=1.0), 1e-6)
-    swum = np.where(connected, placed.by_water_km - scale * np.log(passed), np.inf)
     away = straight.copy()
-    away[near] = np.where(connected, np.minimum(swum, land), land)
+    away[near] = effective_km(
+        np.where(np.isnan(placed.shore_km), straight[near], placed.shore_km),
+        placed.by_water_km,
+        placed.passability,
+        placed.divided,
+        settings=settings,
+    )
     return away
 
 

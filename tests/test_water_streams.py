@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,8 @@ from poolbuilder.water.outline import find_outline
 from poolbuilder.water.routes import Cover, find_routes
 from poolbuilder.water.snapping import Snapper, cover_of_outline, cover_of_site, put_barriers
 from poolbuilder.water.streams import Streams
-from tests.waters import PLANE, SITE, degrees, layer, line, places
+from poolbuilder.water.water import Water
+from tests.waters import PLANE, SITE, degrees, geojson, layer, line, places
 
 SETTINGS = Settings()
 LAWS = settings(deadline=None, derandomize=True, max_examples=30)
@@ -122,7 +124,19 @@ def test_ways_beyond_the_reach_are_not_followed() -> None:
     placed = place(streams(network(), options=options), (0, -1900), (0, -4900))
     assert placed.snap == ["stream", "stream"]  # the start of its line, at 2 km, is within reach
     options = Settings(network_reach_km=1)
-    assert place(streams(network(), options=options), (0, -4900)).snap == ["unconnected"]
+    island = line((3000, 3000), (3000, 1000))
+    placed = place(streams(network([*RIVER, island]), options=options), (0, -4900), (3000, 2000))
+    assert placed.snap == ["distant", "unconnected"]  # the first is known to be far, of the other nothing is
+    assert np.isnan(placed.upstream_km).all()
+
+
+def test_a_way_too_long_to_be_followed_is_a_divide(tmp_path: Path) -> None:
+    spec = geojson(tmp_path / "streams.geojson", [*RIVER, line((3000, 3000), (3000, 1000))])
+    lon, lat = places((0, -4900), (3000, 2000), (0, -500))
+    water = Water.at(SITE, streams=spec, settings=Settings(network_reach_km=1))
+    placed = water.place(lon, lat, np.full(3, 30.0))
+    assert placed.divided.tolist() == [True, False, False]
+    assert any("1 records lie more than 1 km away along the network" in note for note in placed.notes)
 
 
 # Topology

@@ -78,11 +78,16 @@ class Barriers:
             Products of the passabilities.
         """
         down, up = np.ones(len(edge)), np.ones(len(edge))
-        for k in np.flatnonzero(self.edge >= 0).tolist():
-            at = self.at_m[k]
-            on = (edge == self.edge[k]) & (first_m <= at + ROUNDING_M) & (at - ROUNDING_M <= last_m)
-            down[on] *= self.down[k]
-            up[on] *= self.up[k]
+        order = np.argsort(self.edge, kind="stable")
+        low, high = (np.searchsorted(self.edge[order], edge, side=side) for side in ("left", "right"))
+        here = np.flatnonzero(high > low)
+        for step in range(int((high - low)[here].max()) if len(here) else 0):
+            here = here[high[here] > low[here] + step]
+            barrier = order[low[here] + step]
+            at = self.at_m[barrier]
+            on = (first_m[here] <= at + ROUNDING_M) & (at - ROUNDING_M <= last_m[here])
+            down[here[on]] *= self.down[barrier[on]]
+            up[here[on]] *= self.up[barrier[on]]
         return down, up
 
 

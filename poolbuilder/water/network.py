@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -83,6 +84,16 @@ class Network:
     def nodes(self) -> int:
         """How many nodes there are."""
         return len(self.first_arc) - 1
+
+    @functools.cached_property
+    def piece(self) -> Ints:
+        """Number of the connected network that each node belongs to, (nodes,)."""
+        from scipy.sparse import csr_array
+        from scipy.sparse.csgraph import connected_components
+
+        arcs = (np.ones(len(self.arc_to), dtype=np.int8), self.arc_to, self.first_arc)
+        graph = csr_array(arcs, shape=(self.nodes, self.nodes))
+        return np.asarray(connected_components(graph, directed=False)[1])
 
     def shapes(self, edges: Ints) -> NDArray[np.object_]:
         """Edges as lines of degrees."""

@@ -17,6 +17,8 @@ NUMBERS = (
     "snap_m", "snap_longitude", "snap_latitude",
 )  # fmt: skip
 WORDS = ("basin_relation", "snap")
+DIVIDED = frozenset({"neighbouring", "other"})
+"""Watersheds that a fish can reach only by the sea, or over a divide."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +43,8 @@ class Placement:
     snap : list
         What was done to place the record on the network: `water` (it lies in the outline),
         `stream`, `lake` (it lies in another water and is put where that touches a flow line),
-        `unconnected`, `unsnapped` (no flow line near), `uncertain` (less certain than
+        `distant` (the way is longer than ``networkReachKm``), `unconnected`,
+        `unsnapped` (no flow line near), `uncertain` (less certain than
         ``streamSnapUncertaintyM``); None without a network.
     snap_m : float array
         Distance to the likeliest flow line.
@@ -63,6 +66,12 @@ class Placement:
     snap_longitude: Floats
     snap_latitude: Floats
     notes: tuple[str, ...] = ()
+
+    @property
+    def divided(self) -> NDArray[np.bool_]:
+        """Whether a divide is known to lie in between: by watersheds, or as the way is too long to follow."""
+        apart = zip(self.basin_relation, self.snap, strict=True)
+        return np.array([basin in DIVIDED or snap == "distant" for basin, snap in apart], dtype=bool)
 
     @classmethod
     def unknown(cls, count: int) -> Placement:

@@ -27,7 +27,7 @@ from poolbuilder.water.snapping import (
     put_barriers,
 )
 
-__all__ = ["StreamPlaces", "Streams", "find_streams"]
+__all__ = ["StreamPlaces", "Streams", "find_streams", "nearest_candidates"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -101,14 +101,15 @@ class Streams:
             afloat = self.lakes.candidates(np.flatnonzero(left), longitude, latitude)
         found = joined(near, afloat)
         across = np.concatenate([np.zeros(len(near.who)), afloat.off_m])
-        up, down, passed, linked = self._ways(found, across, sigma_m)
+        up, down, passed, linked = self.ways(found, across, sigma_m)
         up[wet], down[wet], passed[wet] = 0.0, 0.0, 1.0
         snapped = np.bincount(found.who, minlength=count) > 0
         snap = np.where(snapped, np.where(linked, "stream", "unconnected"), "unsnapped").astype(object)
         snap[afloat.who[linked[afloat.who]]] = "lake"
+        best = nearest_candidates(found, count)
+        snap[self.distant(found, best, linked)] = "distant"
         snap[~certain] = "uncertain"
         snap[wet] = "water"
-        best = _best(found, count)
         place = np.full((3, count), np.nan)
         has = np.flatnonzero(best >= 0)
         place[0, has] = found.off_m[best[has]]
@@ -123,12 +124,24 @@ class Streams:
             snap_latitude=place[2],
         )
 
-    def _ways(
+    def ways(
         self, found: Candidates, across_m: Floats, sigma_m: Floats
     ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
         """Weighted means over the connected candidates, and which records are connected.
 
-        *across_m* is added to a candidate's way, in the direction in which its line was reached.
+        Parameters
+        ----------
+        found : Candidates
+        across_m : float array, (candidates,)
+            Added to a candidate's way, in the direction in which its line was reached.
+        sigma_m : float array, (n,)
+            Of each record's location.
+
+        Returns
+        -------
+        upstream_m, downstream_m, passability : float arrays, (n,)
+            NaN for records that are not connected.
+        linked : bool array, (n,)
         """
         count = len(sigma_m)
         empty = np.full(count, np.nan)
@@ -152,8 +165,27 @@ class Streams:
             means.append(np.where(linked, total / np.where(part > 0, part, 1.0), np.nan))
         return means[0], means[1], means[2], linked
 
+    def distant(self, found: Candidates, best: Ints, linked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Records that a way leads to, but one longer than is followed, (n,).
 
-def _best(found: Candidates, count: int) -> Ints:
+        Parameters
+        ----------
+        best : int array, (n,)
+            The nearest candidate of each record; -1 without one.
+        linked : bool array, (n,)
+        """
+        out = np.zeros(len(best), dtype=bool)
+        open_ = np.flatnonzero((best >= 0) & ~linked)
+        if self.routes is None or len(open_) == 0:
+            return out
+        network, edge = self.snapper.network, found.edge[best[open_]]
+        up, down, _ = self.routes.to(edge, found.at_m[best[open_]])
+        here = network.piece[network.start[self.routes.cover.edge]]
+        out[open_] = np.isin(network.piece[network.start[edge]], here) & ~np.isfinite(up + down)
+        return out
+
+
+def nearest_candidates(found: Candidates, count: int) -> Ints:
     """The nearest candidate of each record; -1 without one."""
     out = np.full(count, -1, dtype=np.int64)
     order = np.lexsort([found.edge, found.off_m, found.who])[::-1]

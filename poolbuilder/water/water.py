@@ -209,6 +209,11 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
         notes.append(
             f"{placed} records stand on the stream network, {number['water']} of them in the water{among}"
         )
+    if number["distant"]:
+        notes.append(
+            f"{number['distant']} records lie more than {settings.network_reach_km:g} km away along the "
+            f"network (networkReachKm): taken as beyond a divide"
+        )
     if number["unconnected"]:
         notes.append(
             f"{number['unconnected']} records lie on flow lines without a way to the water: "
