@@ -237,6 +237,7 @@ def gather(
     *,
     settings: Settings,
     usable: Bools | None = None,
+    away_km: Floats | None = None,
 ) -> Floats:
     """Predictors of many waters, each from the places beyond the gap around it.
 
@@ -246,6 +247,8 @@ def gather(
         As in :func:`predictors`.
     usable : (n,) bool array, optional
         Places that may speak at all.
+    away_km : (m, n) array, optional
+        Distances to use in place of those in a straight line; the gap stays a straight one.
     """
     open_to = np.ones(len(ground.points), dtype=bool) if usable is None else usable
     parts = []
@@ -253,7 +256,9 @@ def gather(
         rows = slice(start, start + ROWS)
         beyond = pair_km(points[rows], ground.points) > settings.effort_gap_km
         some = None if mine is None else mine[rows]
-        parts.append(predictors(points[rows], some, beyond & open_to, ground, settings=settings))
+        away = None if away_km is None else away_km[rows]
+        told = predictors(points[rows], some, beyond & open_to, ground, settings=settings, away_km=away)
+        parts.append(told)
     return np.concatenate(parts)
 
 
