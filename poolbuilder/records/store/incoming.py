@@ -11,11 +11,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
-from poolbuilder.records.store import layout
+from poolbuilder import columns
+from poolbuilder.records.store import layout, transit
 from poolbuilder.records.store.folder import told
-from poolbuilder.records.store.ledger import Entries, ledger_of
-from poolbuilder.records.store.runs import HeldRun, Run, SpilledRun, codes_of, sorted_by
+from poolbuilder.records.store.ledger import Entries
+from poolbuilder.records.store.runs import HeldRun, Run, SpilledRun, codes_of, order_of
 
 __all__ = ["KINDS", "Incoming"]
 
@@ -72,14 +72,14 @@ class Incoming:
         return sum(self.count.values())
 
     def push(self, records: pa.Table) -> None:
-        """Take records of the RECORDS schema.
+        """Take records of the RECORDS schema; repeated text may come as codes.
 
         Raises
         ------
         TableError
             When they are not of that schema.
         """
-        schemas.check(records, schemas.RECORDS, "store")
+        records = transit.checked(records)
         if len(records) == 0:
             return
         placed = layout.on_the_globe(
@@ -90,12 +90,12 @@ class Incoming:
         for kind, mask in (("placed", placed), ("unplaced", ~placed)):
             if mask.any():
                 rows = records if mask.all() else columns.where(records, mask)
-                self._push(kind, layout.to_placed(rows) if kind == "placed" else rows, arrival[mask])
+                self._push(kind, rows, arrival[mask])
 
     def _push(self, kind: str, rows: pa.Table, arrival: Rows) -> None:
         self.count[kind] += len(rows)
         self._waiting[kind].append((rows, arrival))
-        self._bytes[kind] += rows.nbytes
+        self._bytes[kind] += sum(c.nbytes for c in rows.columns if c.null_count < len(rows))
         if self._bytes[kind] >= self._run_bytes:
             self._sort(kind, spill=True)
 
@@ -122,10 +122,12 @@ def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | No
     rows = pa.concat_tables([table for table, _ in waiting])
     arrival = np.concatenate([came for _, came in waiting])
     waiting.clear()
+    rows = transit.packed(rows)
     codes = codes_of(rows, placed=kind == "placed")
-    order = np.argsort(codes, kind="stable")
-    rows, codes, arrival = sorted_by(rows, order), codes[order], arrival[order]
-    ledger = ledger_of(rows.column("recordKey"), rows.column("modified"))
+    order = order_of(codes)
+    rows, codes, arrival = transit.in_order(rows, order), codes[order], arrival[order]
+    rows = transit.marked(rows)
+    ledger = transit.marks_of(rows)
     run: Run = HeldRun(rows, codes)
     if stem is not None:
         run = SpilledRun(stem.with_suffix(".arrow"), rows, _mapped(stem, "codes", codes))

@@ -9,23 +9,22 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections import deque
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
 from poolbuilder.errors import StoreError
-from poolbuilder.records.store import layout
+from poolbuilder.records.store import layout, transit
 from poolbuilder.records.store.dead import dead_rows, marked
 from poolbuilder.records.store.folder import REPAIR, Folder, told
 from poolbuilder.records.store.incoming import KINDS, Incoming
 from poolbuilder.records.store.index import COPY_NAME, INDEX_NAME, Groups, Index, StoredFile
-from poolbuilder.records.store.ledger import LEDGER, Entries, ledger_of, losers
+from poolbuilder.records.store.ledger import LEDGER, Entries, losers
 from poolbuilder.records.store.outcome import Progress
 from poolbuilder.records.store.runs import Run, StoredRun, merged
 
@@ -44,7 +43,12 @@ __all__ = [
 WORK_NAME = "adding"
 PREFIX = {"placed": "records", "unplaced": "unplaced"}
 
+WRITERS = 2
+"""Files that are written at once, while the next one is merged."""
+
 Rows = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int32]
 
 
 def stored_ledger(folder: Folder, file: StoredFile) -> NDArray[np.void]:
@@ -138,65 +142,87 @@ def write_files(
     sources: Sequence[str],
     progress: Progress,
 ) -> list[StoredFile]:
-    """Merge runs into files of the store, in *work*; one is merged while another is written."""
+    """Merge runs into files of the store, in *work*; one is merged while others are written."""
     total = sum(len(run.codes) for run in runs) - sum(len(rows) for rows in dead)
-    done = 0
     made: list[StoredFile] = []
-    schema = layout.schema_of(kind)
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        pending: Future[StoredFile] | None = None
-        for rows, _ in merged(runs, dead, size=layout.FILE_ROWS, schema=schema):
-            if pending is not None:
-                made.append(pending.result())
-                done += made[-1].rows
-                progress("writing", done, total)
-            serial += 1
-            name = f"{PREFIX[kind]}-{serial:06d}.parquet"
-            pending = pool.submit(_write_file, work, name, rows, kind, sources)
-        if pending is not None:
-            made.append(pending.result())
-            progress("writing", total, total)
+    pending: deque[Future[StoredFile]] = deque()
+
+    def wait(most: int) -> None:
+        while len(pending) > most:
+            made.append(pending.popleft().result())
+            progress("writing", sum(file.rows for file in made), total)
+
+    with ThreadPoolExecutor(max_workers=WRITERS) as pool:
+        try:
+            for rows in merged(runs, dead, size=layout.FILE_ROWS):
+                wait(WRITERS - 1)
+                serial += 1
+                name = f"{PREFIX[kind]}-{serial:06d}.parquet"
+                pending.append(pool.submit(_write_file, work, name, rows, kind, sources))
+                del rows  # it goes when it is written, not when the next one is there
+            wait(0)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return made
 
 
-def _groups(rows: pa.Table, kind: str) -> Groups:
-    starts = np.arange(0, len(rows), layout.GROUP_ROWS)
-    counts = np.diff([*starts, len(rows)]).astype(np.int64)
-    nothing = np.zeros(len(starts), dtype=np.int64)
-    if kind == "unplaced":
-        return Groups(
-            rows=counts,
-            dead=nothing,
-            box=np.full((len(starts), 4), np.nan),
-            exact=np.ones(len(starts), dtype=bool),
-        )
-    x, y = layout.coordinates(rows)
+def _groups(rows: Rows, points: tuple[Floats, Floats] | None, whole: tuple[Whole, Whole] | None) -> Groups:
+    """Row groups of these sizes; *points* and their whole numbers where records are placed."""
+    nothing = np.zeros(len(rows), dtype=np.int64)
+    if points is None or whole is None:
+        nowhere = np.full((len(rows), 4), np.nan)
+        return Groups(rows=rows, dead=nothing, box=nowhere, exact=np.ones(len(rows), dtype=bool))
+    x, y = points
+    starts = np.concatenate([[0], np.cumsum(rows)[:-1]])
     box = [np.minimum.reduceat(x, starts), np.minimum.reduceat(y, starts)]
     box += [np.maximum.reduceat(x, starts), np.maximum.reduceat(y, starts)]
-    whole = [columns.integers(rows.column(name)).astype(np.int32) for name in ("longitudeE5", "latitudeE5")]
     exact = layout.is_exact(whole[0], x) & layout.is_exact(whole[1], y)
     return Groups(
-        rows=counts, dead=nothing, box=np.stack(box, axis=1), exact=np.logical_and.reduceat(exact, starts)
+        rows=rows, dead=nothing, box=np.stack(box, axis=1), exact=np.logical_and.reduceat(exact, starts)
     )
 
 
+def _sizes(count: int) -> Rows:
+    """Rows of each row group of a file with *count* rows."""
+    starts = np.arange(0, count, layout.GROUP_ROWS)
+    return np.diff([*starts, count]).astype(np.int64)
+
+
 def described(name: str, rows: pa.Table, kind: str, *, size: int, sources: Sequence[str]) -> StoredFile:
-    """The index's entry for a file with these rows."""
-    groups = _groups(rows, kind)
+    """The index's entry for a file with these rows, as they were read from it."""
+    points = whole = None
+    if kind == "placed":
+        points, whole = layout.coordinates(rows), layout.whole_numbers(rows)
     empty = tuple(column for column in rows.column_names if rows.column(column).null_count == len(rows))
+    groups = _groups(_sizes(len(rows)), points, whole)
     return StoredFile(name=name, kind=kind, size=size, sources=tuple(sources), groups=groups, empty=empty)
 
 
 def _write_file(work: Path, name: str, rows: pa.Table, kind: str, sources: Sequence[str]) -> StoredFile:
-    file = described(name, rows, kind, size=0, sources=sources)
+    """Write rows in transit as a file of the store, one row group after the other."""
+    schema = layout.schema_of(kind)
+    points = whole = None
+    if kind == "placed":
+        points = transit.points_of(rows)
+        whole = (layout.whole(points[0]), layout.whole(points[1]))
+    groups = _groups(_sizes(len(rows)), points, whole)
+    full = {column for column in rows.column_names if rows.column(column).null_count < len(rows)}
+    empty = tuple(field.name for field in schema if field.nullable and field.name not in full)
     path = work / name
     with told(str(path), "writing"):
-        with layout.writer(str(path), layout.schema_of(kind)) as writer:
-            writer.write_table(rows, row_group_size=layout.GROUP_ROWS)
-            writer.add_key_value_metadata(layout.metadata(box=file.groups.extent, sources=list(sources)))
+        with layout.writer(str(path), schema) as writer:
+            for start in range(0, len(rows), layout.GROUP_ROWS):
+                group = transit.plain(rows.slice(start, layout.GROUP_ROWS))
+                group = layout.to_placed(group) if kind == "placed" else group
+                writer.write_table(group, row_group_size=layout.GROUP_ROWS)
+            writer.add_key_value_metadata(layout.metadata(box=groups.extent, sources=list(sources)))
         _sync(path)
-        np.save(work / file.ledger_name, ledger_of(rows.column("recordKey"), rows.column("modified")))
-    return replace(file, size=path.stat().st_size)
+        file = StoredFile(
+            name=name, kind=kind, size=path.stat().st_size, sources=tuple(sources), groups=groups, empty=empty
+        )
+        np.save(work / file.ledger_name, transit.marks_of(rows))
+    return file
 
 
 def _sync(path: Path) -> None:

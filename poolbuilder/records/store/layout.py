@@ -68,13 +68,20 @@ def on_the_globe(longitude: NDArray[np.float64], latitude: NDArray[np.float64]) 
         return (np.abs(longitude) <= 180.0) & (np.abs(latitude) <= 90.0)
 
 
-def _whole(degrees: NDArray[np.float64]) -> NDArray[np.int32]:
+def whole(degrees: NDArray[np.float64]) -> NDArray[np.int32]:
+    """Degrees as whole numbers of 1e-5 degree."""
     return np.rint(degrees * SCALE).astype(np.int32)
 
 
-def is_exact(whole: NDArray[np.int32], degrees: NDArray[np.float64]) -> NDArray[np.bool_]:
+def whole_numbers(rows: pa.Table) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """The whole numbers of rows of a placed file."""
+    found = [columns.integers(rows.column(name)).astype(np.int32) for name in _WHOLE]
+    return found[0], found[1]
+
+
+def is_exact(numbers: NDArray[np.int32], degrees: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Where the whole number gives back the coordinate to the last bit."""
-    return np.asarray((whole / SCALE).view(np.int64) == np.ascontiguousarray(degrees).view(np.int64))
+    return np.asarray((numbers / SCALE).view(np.int64) == np.ascontiguousarray(degrees).view(np.int64))
 
 
 def points(x: NDArray[np.float64], y: NDArray[np.float64]) -> pa.Array:
@@ -88,8 +95,8 @@ def to_placed(records: pa.Table) -> pa.Table:
     longitude = columns.numbers(records.column("decimalLongitude"))
     latitude = columns.numbers(records.column("decimalLatitude"))
     made = {
-        "longitudeE5": columns.array(_whole(longitude), pa.int32()),
-        "latitudeE5": columns.array(_whole(latitude), pa.int32()),
+        "longitudeE5": columns.array(whole(longitude), pa.int32()),
+        "latitudeE5": columns.array(whole(latitude), pa.int32()),
         "geometry": points(longitude, latitude),
     }
     parts = [made[field.name] if field.name in made else records.column(field.name) for field in PLACED]
@@ -114,6 +121,18 @@ def from_placed(rows: pa.Table) -> pa.Table:
         "decimalLatitude": columns.array(latitude, pa.float64()),
     }
     return _as_records(rows, made)
+
+
+def flat(rows: pa.Table) -> pa.Table:
+    """Rows of any file with those columns of RECORDS that it has; texts as they are."""
+    made = {}
+    if "geometry" in rows.column_names:
+        x, y = coordinates(rows)
+        made = {"decimalLongitude": columns.array(x, pa.float64())}
+        made["decimalLatitude"] = columns.array(y, pa.float64())
+    names = [name for name in schemas.RECORDS.names if name in made or name in rows.column_names]
+    parts = [made[name] if name in made else rows.column(name) for name in names]
+    return pa.Table.from_arrays(parts, names=names)
 
 
 def from_unplaced(rows: pa.Table) -> pa.Table:

@@ -15,12 +15,22 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-__all__ = ["LEDGER", "Entries", "ledger_of", "losers"]
+__all__ = [
+    "LEDGER",
+    "UNKNOWN",
+    "Entries",
+    "hashes_of",
+    "ledger_of",
+    "losers",
+    "modified_order",
+    "sorted_ledger",
+]
 
 LEDGER = np.dtype([("hash", "<u8"), ("check", "<u4"), ("row", "<u4"), ("modified", "<i8")])
 UNKNOWN = np.int64(-1)
 _SEEDS = (0, 0x5851F42D4C957F2D)
-_CHUNK = 1 << 14
+_CHUNK = 1 << 12
+_FEW_LENGTHS = 8
 _DATE_PLACES = (0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18)
 
 Hashes = NDArray[np.uint64]
@@ -44,17 +54,41 @@ def _bytes_of(column: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
     return offsets - offsets[0], raw[offsets[0] : offsets[-1]]
 
 
+def _sums(ends: NDArray[np.int64], raw: NDArray[np.uint8]) -> Hashes:
+    """Weighted sums of the bytes of each text, (2, n): one for each seed.
+
+    Identifiers mostly have a few lengths; texts of one length are summed as a matrix.
+    """
+    lengths = np.diff(ends)
+    count, most = len(lengths), int(lengths.max(initial=0))
+    longest = 1 << max(6, most.bit_length())
+    weights = np.stack([_weights(longest, seed) for seed in _SEEDS])
+    upto = np.cumsum(weights[:, :most], axis=1, dtype=np.uint64)
+    upto = np.concatenate([np.zeros((2, 1), np.uint64), upto], axis=1)
+    sums = upto[:, lengths]  # every byte counts as itself plus one
+    met = np.flatnonzero(np.bincount(lengths, minlength=1))
+    if len(met) > _FEW_LENGTHS:
+        place = np.arange(len(raw)) - np.repeat(ends[:-1], lengths)
+        letters, running = raw.astype(np.uint64), np.zeros(len(raw) + 1, dtype=np.uint64)
+        for seed in range(len(_SEEDS)):
+            np.cumsum(letters * weights[seed][place], out=running[1:])
+            sums[seed] += running[ends[1:]] - running[ends[:-1]]
+        return sums
+    for length in met.tolist():
+        rows = np.flatnonzero(lengths == length)
+        if len(rows) == count:
+            letters = raw.reshape(count, length).astype(np.uint64)
+        else:
+            letters = raw[ends[rows][:, None] + np.arange(length)].astype(np.uint64)
+        for seed in range(len(_SEEDS)):
+            sums[seed, rows] += np.einsum("ij,j->i", letters, weights[seed, :length])
+    return sums
+
+
 def _multilinear(ends: NDArray[np.int64], raw: NDArray[np.uint8]) -> tuple[Hashes, Hashes]:
     """Two independent hashes of each text: weighted sums of its bytes, mixed."""
-    lengths = np.diff(ends)
-    longest = 1 << max(6, int(lengths.max(initial=0)).bit_length())
-    place = np.arange(len(raw), dtype=np.int32) - np.repeat(ends[:-1].astype(np.int32), lengths)
-    letters = raw.astype(np.uint64) + np.uint64(1)
     found = []
-    sums = np.zeros(len(raw) + 1, dtype=np.uint64)
-    for seed in _SEEDS:
-        np.cumsum(letters * _weights(longest, seed)[place], out=sums[1:])
-        mixed = sums[ends[1:]] - sums[ends[:-1]]
+    for mixed in _sums(ends, raw):
         mixed ^= mixed >> np.uint64(29)
         mixed *= np.uint64(0xBF58476D1CE4E5B9)
         found.append(mixed ^ mixed >> np.uint64(32))
@@ -91,20 +125,35 @@ def modified_order(column: pa.ChunkedArray) -> NDArray[np.int64]:
     return np.concatenate(parts)
 
 
-def ledger_of(keys: pa.ChunkedArray, modified: pa.ChunkedArray) -> NDArray[np.void]:
-    """The ledger of the rows of a file, sorted by hash, then row."""
-    count = len(keys)
-    found = np.zeros(count, dtype=LEDGER)
+def hashes_of(keys: pa.ChunkedArray) -> tuple[Hashes, NDArray[np.uint32]]:
+    """The 64 and the 32 bits of hash of each key."""
+    first, second = np.zeros(len(keys), np.uint64), np.zeros(len(keys), np.uint32)
     start = 0
     for chunk in _chunks(keys):
-        ends, raw = _bytes_of(chunk)
         part = slice(start, start + len(chunk))
-        first, second = _multilinear(ends, raw)
-        found["hash"][part], found["check"][part] = first, second >> np.uint64(32)
+        first[part], more = _multilinear(*_bytes_of(chunk))
+        second[part] = more >> np.uint64(32)
         start += len(chunk)
-    found["row"] = np.arange(count, dtype=np.uint32)
-    found["modified"] = modified_order(modified)
-    return found[np.argsort(found["hash"], kind="stable")]
+    return first, second
+
+
+def sorted_ledger(
+    hashes: Hashes, checks: NDArray[np.uint32], modified: NDArray[np.int64]
+) -> NDArray[np.void]:
+    """The ledger of rows in the order of a file, sorted by hash, then row."""
+    order = np.argsort(hashes)
+    ranked = hashes[order]
+    if (ranked[1:] == ranked[:-1]).any():  # the quicker sort leaves equal hashes in any order
+        order = np.argsort(hashes, kind="stable")
+    found = np.zeros(len(hashes), dtype=LEDGER)
+    found["hash"], found["check"], found["modified"] = hashes[order], checks[order], modified[order]
+    found["row"] = order
+    return found
+
+
+def ledger_of(keys: pa.ChunkedArray, modified: pa.ChunkedArray) -> NDArray[np.void]:
+    """The ledger of the rows of a file, sorted by hash, then row."""
+    return sorted_ledger(*hashes_of(keys), modified_order(modified))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,29 +196,26 @@ def losers(parts: Sequence[Entries], *, at_once: int = 4_000_000) -> list[NDArra
 def _losers_between(
     parts: Sequence[Entries], first: np.uint64, last: np.uint64 | None
 ) -> Iterator[tuple[int, NDArray[np.int64]]]:
-    pieces, owners, arrivals = [], [], []
-    for which, part in enumerate(parts):
+    pieces = []
+    for part in parts:
         hashes = part.ledger["hash"]
         start = np.searchsorted(hashes, first)
         stop = len(hashes) if last is None else np.searchsorted(hashes, last)
         piece = np.asarray(part.ledger[start:stop])
-        if part.alive is not None:
-            piece = piece[part.alive[piece["row"]]]
-        pieces.append(piece)
-        owners.append(np.full(len(piece), which, dtype=np.int32))
-        rows = piece["row"].astype(np.int64)
-        arrivals.append(np.full(len(piece), -1, np.int64) if part.arrival is None else part.arrival[rows])
-    every = np.concatenate(pieces)
-    hashes = every["hash"]
-    ranked = np.sort(hashes)
+        pieces.append(piece if part.alive is None else piece[part.alive[piece["row"]]])
+    ranked = np.sort(np.concatenate([piece["hash"] for piece in pieces]))
     twice = np.unique(ranked[1:][ranked[1:] == ranked[:-1]])
     if len(twice) == 0:
         return
-    near = np.minimum(np.searchsorted(twice, hashes), len(twice) - 1)
-    contested = np.flatnonzero(twice[near] == hashes)
-    every = every[contested]
-    owner = np.concatenate(owners)[contested]
-    arrival = np.concatenate(arrivals)[contested]
+    owners, arrivals = [], []
+    for which, part in enumerate(parts):
+        piece = pieces[which]
+        near = np.minimum(np.searchsorted(twice, piece["hash"]), len(twice) - 1)
+        pieces[which] = piece = piece[twice[near] == piece["hash"]]
+        owners.append(np.full(len(piece), which, dtype=np.int32))
+        came = np.full(len(piece), -1, np.int64) if part.arrival is None else part.arrival[piece["row"]]
+        arrivals.append(came)
+    every, owner, arrival = (np.concatenate(each) for each in (pieces, owners, arrivals))
     for which in np.unique(beaten := _beaten(every, arrival) * (owner + 1)):
         if which > 0:
             yield int(which) - 1, every["row"][beaten == which].astype(np.int64)

@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.records.store import curve, layout
+from poolbuilder.records.store import curve, layout, transit
 from poolbuilder.records.store.folder import Folder, told
 from poolbuilder.records.store.index import StoredFile
 
-__all__ = ["HeldRun", "Run", "SpilledRun", "StoredRun", "merged"]
+__all__ = ["HeldRun", "Run", "SpilledRun", "StoredRun", "codes_of", "merged", "order_of"]
 
 BATCH_ROWS = 8_192
 
@@ -28,7 +28,7 @@ Rows = NDArray[np.int64]
 
 
 class Run(Protocol):
-    """Rows of one kind of file, sorted by their place on the curve."""
+    """Rows in transit of one kind of file, sorted by their place on the curve."""
 
     @property
     def codes(self) -> Codes:
@@ -42,7 +42,14 @@ def codes_of(rows: pa.Table, *, placed: bool) -> Codes:
     """Place of rows along the curve; unplaced rows keep their order."""
     if not placed:
         return np.zeros(len(rows), dtype=np.uint32)
-    return curve.along_curve(*(np.asarray(axis) for axis in layout.coordinates(rows)))
+    return curve.along_curve(*transit.points_of(rows))
+
+
+def order_of(codes: Codes) -> Rows:
+    """Positions of rows along the curve; rows of one place keep their order."""
+    both = codes.astype(np.uint64) << np.uint64(32) | np.arange(len(codes), dtype=np.uint64)
+    both.sort()  # many times quicker than a stable argsort
+    return (both & np.uint64(0xFFFFFFFF)).astype(np.int64)
 
 
 class HeldRun:
@@ -58,17 +65,16 @@ class HeldRun:
 
 
 class SpilledRun:
-    """A run in a temporary file: Arrow batches of `BATCH_ROWS` rows."""
+    """A run in a temporary file: Arrow batches of `BATCH_ROWS` rows, mapped when they are read."""
 
     def __init__(self, path: Path, rows: pa.Table, codes: Codes) -> None:
         self.path, self.codes = path, codes
-        options = pa.ipc.IpcWriteOptions(compression="lz4")
         with (
             told(str(path), "writing"),
             pa.OSFile(str(path), "wb") as sink,
-            pa.ipc.new_file(sink, rows.schema, options=options) as writer,
+            pa.ipc.new_file(sink, rows.schema) as writer,
         ):
-            writer.write_table(rows.combine_chunks(), max_chunksize=BATCH_ROWS)
+            writer.write_table(rows, max_chunksize=BATCH_ROWS)
 
     def read(self, start: int, stop: int) -> pa.Table:
         """The rows from *start* up to *stop*."""
@@ -85,26 +91,24 @@ class StoredRun:
 
     def __init__(self, folder: Folder, file: StoredFile) -> None:
         self._folder, self._file = folder, file
-        self._label = folder.label(file.name)
         self._ends = np.concatenate([[0], np.cumsum(file.groups.rows)])
-        self._schema = layout.schema_of(file.kind)
-        placed = file.kind == "placed"
-        wanted = ["longitudeE5", "latitudeE5"]
-        if not file.groups.exact.all():
-            wanted = ["geometry.x", "geometry.y"]
-        if placed:
+        self._texts = layout.coded_columns(layout.schema_of(file.kind))
+        self.codes = np.zeros(file.rows, dtype=np.uint32)
+        if file.kind == "placed":
+            wanted = ["longitudeE5", "latitudeE5"]
+            if not file.groups.exact.all():
+                wanted = ["geometry.x", "geometry.y"]
             with layout.opened(folder, file.name) as parquet:
-                self.codes = codes_of(parquet.read(columns=wanted), placed=True)
-        else:
-            self.codes = np.zeros(file.rows, dtype=np.uint32)
+                self.codes = curve.along_curve(*layout.coordinates(parquet.read(columns=wanted)))
 
     def read(self, start: int, stop: int) -> pa.Table:
         """The rows from *start* up to *stop*."""
         first = int(np.searchsorted(self._ends, start, side="right")) - 1
         last = int(np.searchsorted(self._ends, stop, side="left"))
-        with layout.opened(self._folder, self._file.name) as parquet:
+        with layout.opened(self._folder, self._file.name, coded=self._texts) as parquet:
             rows = parquet.read_row_groups(list(range(first, last)))
-        return layout.completed(rows, self._schema).slice(start - int(self._ends[first]), stop - start)
+        rows = rows.slice(start - int(self._ends[first]), stop - start)
+        return transit.marked(transit.packed(layout.flat(rows)))
 
 
 def _cuts(run: Codes, code: int, ties: int) -> int:
@@ -140,10 +144,8 @@ def boundaries(codes: Sequence[Codes], size: int) -> list[list[int]]:
     return ends
 
 
-def merged(
-    runs: Sequence[Run], dead: Sequence[Rows], *, size: int, schema: pa.Schema
-) -> Iterator[tuple[pa.Table, Codes]]:
-    """Merge runs, leaving out dead rows, into tables of *size* rows along the curve.
+def merged(runs: Sequence[Run], dead: Sequence[Rows], *, size: int) -> Iterator[pa.Table]:
+    """Merge runs, leaving out dead rows, into tables in transit of *size* rows along the curve.
 
     Parameters
     ----------
@@ -152,8 +154,6 @@ def merged(
         Rows of each run to leave out, ascending.
     size : int
         Rows of each table; the last has fewer.
-    schema : Schema
-        Of the rows, for a result without any.
     """
     living: list[Rows | None] = []
     codes: list[Codes] = []
@@ -176,7 +176,7 @@ def merged(
             if stop > start:
                 parts.append(_read(run, kept_rows, start, stop))
                 places.append(code[start:stop])
-        yield _in_order(parts, places, schema)
+        yield _in_order(parts, places)
         starts = ends
 
 
@@ -189,21 +189,7 @@ def _read(run: Run, kept: Rows | None, start: int, stop: int) -> pa.Table:
     return found if last - first == len(rows) else columns.take(found, rows - first)
 
 
-def _in_order(parts: list[pa.Table], places: list[Codes], schema: pa.Schema) -> tuple[pa.Table, Codes]:
-    codes = np.concatenate(places)
-    rows = pa.concat_tables(parts)
+def _in_order(parts: list[pa.Table], places: list[Codes]) -> pa.Table:
     if len(parts) == 1:
-        return rows, codes
-    order = np.argsort(codes, kind="stable")
-    return sorted_by(rows, order), codes[order]
-
-
-def sorted_by(rows: pa.Table, order: NDArray[Any]) -> pa.Table:
-    """Rows in another order; columns without any value are not moved."""
-    picked = columns.array(order.astype(np.int64), pa.int64())
-    count = len(rows)
-    parts = [
-        pa.nulls(count, field.type) if column.null_count == count else column.combine_chunks().take(picked)
-        for field, column in zip(rows.schema, rows.columns, strict=True)
-    ]
-    return pa.Table.from_arrays(parts, schema=rows.schema)
+        return parts[0]
+    return transit.in_order(transit.joined(parts), order_of(np.concatenate(places)))
