@@ -215,6 +215,7 @@ class Store:
         Parameters
         ----------
         table : Table or iterable of Tables, schema RECORDS
+            Repeated text may come as codes (a dictionary of int32), which is quicker.
         source : mapping
             At least ``path`` and ``sha256``; what is known by the same hash is not added again.
         datasets : iterable of mappings
