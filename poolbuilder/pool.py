@@ -260,7 +260,12 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         regional=regional,
         settings=settings,
     )
-    crosses = pair(decision.candidates, _hybrids(located, settings), settings=settings)
+    crosses = pair(
+        decision.candidates,
+        _hybrids(located, settings),
+        settings=settings,
+        hybrid_waters=None if regional is None else regional.hybrid_waters,
+    )
     return Pool(
         site=site,
         as_of=as_of,

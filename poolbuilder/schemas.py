@@ -375,7 +375,7 @@ CROSSES = pa.schema(
         _column(
             "prior",
             REAL,
-            "Unnormalised prior P_a P_b φ_ab, and what hybrid records add to it; above 1 where they show the cross.",
+            "Unnormalised prior P_a P_b φ_ab, and what hybrid records add to it; above 1 where they show the cross. Where the region's lists hold hybrids, P is the presence in a water that holds one.",
             required=True,
         ),
         _column(

@@ -166,7 +166,8 @@ def _said(card: Mapping[str, Any]) -> list[str]:
             f"At {crosses['waters']:,} waters with a hybrid and two or more possible parents, "
             f"{_percent(crosses['model'])} of the pairs caught together that three places can hold are among "
             f"the first three pairs ({_percent(crosses['withoutCommunity'])} with the other fishes unknown, "
-            f"{_percent(crosses['recordShare'])} by share of records)."
+            f"{_percent(crosses['recordShare'])} by share of records). Without what the hybrids caught "
+            f"elsewhere tell of their parents it would be {_percent(crosses['modelByPresence'])}."
         )
     else:
         lines.append(

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from poolbuilder.calibration.surveys import Surveys
 from poolbuilder.model import scores
 from poolbuilder.model.calibrate import BASELINES, blocks, clusters, cross_validate, folds_of, make_folds
+from poolbuilder.model.hybrid_waters import learn_hybrid_waters
+from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.settings import Settings
 
 __all__ = ["COMMON_SHARE", "FEW_WATERS", "SCHEMES", "Predictions", "predict_surveys", "score_scheme"]
@@ -164,15 +166,36 @@ def _pairs_found(p: Floats, y: Floats, rows: Ints) -> float:
     return hit / possible if possible else math.nan
 
 
-def _crosses(presence: Mapping[str, Floats], surveys: Surveys) -> dict[str, Any]:
-    """How the pairs caught beside a hybrid rank in the lists of crosses."""
+def _beside_hybrids(p: Floats, surveys: Surveys, group: Ints) -> Floats:
+    """Presence in a water that holds a hybrid, the shifts learnt from the other folds' hybrids, (n, s)."""
     y = surveys.waters.found
+    odds = logit(p)
+    out = p.copy()
+    for one in np.unique(group).tolist():
+        rows = np.flatnonzero(surveys.hybrid & (group != one))
+        learnt = learn_hybrid_waters(odds[rows], y[rows], surveys.waters.species, found_share=1.0)
+        if learnt is not None:
+            tested = group == one
+            out[tested] = inverse_logit(odds[tested] + [learnt.shift(name) for name in learnt.species])
+    return out
+
+
+def _crosses(predictions: Predictions, surveys: Surveys) -> dict[str, Any]:
+    """How the pairs caught beside a hybrid rank in the lists of crosses.
+
+    The model's with what the hybrids of other folds tell, as in a pool, and by presence alone.
+    """
+    y = surveys.waters.found
+    presence = predictions.presence
     rows = np.flatnonzero(surveys.hybrid & (y.sum(axis=1) >= 2))
-    methods = ["model", "withoutCommunity", "recordShare", "kernelShare"]
+    models = ("model", "withoutCommunity")
+    pairs = {name: _beside_hybrids(presence[name], surveys, predictions.group) for name in models}
+    alone = {f"{name}ByPresence": presence[name] for name in models}
+    simple = {name: presence[name] for name in ("recordShare", "kernelShare")}
     return {
         "waters": len(rows),
         "first": FIRST_PAIRS,
-        **{name: _clean(_pairs_found(presence[name], y, rows)) for name in methods},
+        **{name: _clean(_pairs_found(p, y, rows)) for name, p in {**pairs, **alone, **simple}.items()},
     }
 
 
@@ -242,5 +265,5 @@ def score_scheme(surveys: Surveys, predictions: Predictions, *, draws: int = DRA
     card["bySpecies"] = _by_species(presence["model"], surveys)
     card["byKind"] = _by_kind(presence["model"], presence["withoutCommunity"], surveys)
     card["cut"] = _cuts(presence["model"], y)
-    card["crosses"] = _crosses(presence, surveys)
+    card["crosses"] = _crosses(predictions, surveys)
     return card

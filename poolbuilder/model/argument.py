@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from poolbuilder.model.hybrid_waters import HybridWaters
+
 __all__ = ["Part", "Regional"]
 
 
@@ -36,6 +38,8 @@ class Regional:
     low, high : mapping
         Species to the ends of the interval of its regional log-odds, relative to the
         estimate (so low is negative).  Empty when unknown.
+    hybrid_waters : HybridWaters or None
+        How presence shifts where a hybrid lives, as the region's hybrids tell.
     notes : sequence of str
         For the result as a whole.
     """
@@ -45,4 +49,5 @@ class Regional:
     silence: Mapping[str, tuple[float, str]] = field(default_factory=dict)
     low: Mapping[str, float] = field(default_factory=dict)
     high: Mapping[str, float] = field(default_factory=dict)
+    hybrid_waters: HybridWaters | None = None
     notes: Sequence[str] = ()

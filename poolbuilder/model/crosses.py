@@ -12,6 +12,7 @@ import pyarrow as pa
 from poolbuilder import columns, schemas
 from poolbuilder.hybrids import write_formula
 from poolbuilder.known_crosses import KnownCross, KnownCrosses
+from poolbuilder.model.hybrid_waters import HybridWaters
 from poolbuilder.settings import Settings
 
 __all__ = ["pair", "viability_factor", "with_pure"]
@@ -92,7 +93,9 @@ def _cited(each: KnownCross) -> str:
     return f"{said} [{each.source}]"
 
 
-def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
+def _note(
+    statements: Sequence[KnownCross], factor: float, records: int, beside: Sequence[str], settings: Settings
+) -> str:
     notes = []
     if not statements:
         notes.append("No source here says anything of this pair; that does not make it unlikely.")
@@ -105,6 +108,7 @@ def _note(statements: Sequence[KnownCross], factor: float, records: int, setting
     if statements:
         said = "; ".join(_cited(each) for each in statements)
         notes.append(f"{said[:1].upper()}{said[1:]}.")
+    notes += [f"{words}." for words in beside]
     return " ".join([*notes, CAUTION])
 
 
@@ -127,6 +131,7 @@ def _pair_row(
     presence: Mapping[str, float],
     evidence: tuple[int, float],
     statements: Sequence[KnownCross],
+    beside: Sequence[str],
     settings: Settings,
 ) -> Row:
     records, weight = evidence
@@ -141,7 +146,7 @@ def _pair_row(
         "documented": any(each.origin == "natural" for each in statements),
         "viability": _viability(statements, parents),
         "hybridRecords": records,
-        "note": _note(statements, factor, records, settings),
+        "note": _note(statements, factor, records, beside, settings),
     }
 
 
@@ -165,6 +170,7 @@ def pair(
     settings: Settings,
     include_pure: bool = False,
     known: KnownCrosses | None = None,
+    hybrid_waters: HybridWaters | None = None,
 ) -> pa.Table:
     """Weigh every pair of candidates.
 
@@ -179,6 +185,9 @@ def pair(
         Add each species alone; the pairs then share f1Share of the weight.
     known : KnownCrosses, optional
         What is known of crosses; without it, the tables that come with the package.
+    hybrid_waters : HybridWaters, optional
+        What the region's hybrids tell of their parents; shifts P to the presence in a water
+        that holds a hybrid, for that is what a pair is asked for.
 
     Returns
     -------
@@ -197,9 +206,20 @@ def pair(
     known = known or KnownCrosses.load()
     names = [name for name in columns.strings(candidates["scientificName"]) if name]
     presence = dict(zip(names, columns.numbers(candidates["presence"]).tolist(), strict=True))
+    beside = dict.fromkeys(names, "")
+    if hybrid_waters is not None:
+        presence = {name: hybrid_waters.presence(name, value) for name, value in presence.items()}
+        beside = {name: hybrid_waters.words(name) for name in names}
     seen = _hybrid_evidence(hybrids)
     rows = [
-        _pair_row(parents, presence, seen.get(parents, (0, 0.0)), known.of(*parents), settings)
+        _pair_row(
+            parents,
+            presence,
+            seen.get(parents, (0, 0.0)),
+            known.of(*parents),
+            [beside[name] for name in parents if beside[name]],
+            settings,
+        )
         for parents in combinations(sorted(names), 2)
     ]
     crosses = _as_table(_weighed(rows, 1.0))

@@ -41,6 +41,8 @@ class Places:
         Degrees, WGS84; places are sorted by them.
     visits : (n,) int array
         Lists made at each place.
+    hybrid : (n,) bool array
+        Where a hybrid of a candidate was caught.
     found : (n, s) array
         1 where a candidate species was recorded, else 0.
     others : (n, k) array
@@ -54,6 +56,7 @@ class Places:
     longitude: Floats
     latitude: Floats
     visits: Ints
+    hybrid: Bools
     found: Floats
     others: Floats
     species: tuple[str, ...]
@@ -78,6 +81,8 @@ class Lists:
         Its uncertainty.
     year : (n,) int array
         -1 when unknown.
+    hybrid : (n,) bool array
+        Whether a hybrid of a candidate is on the list, with or without its parents' names.
     distance_km, in_water_share : (n,) array
         To and in the site's water; NaN where the records were not located.
     names : tuple of str
@@ -93,6 +98,7 @@ class Lists:
     latitude: Floats
     uncertainty_m: Floats
     year: Ints
+    hybrid: Bools
     distance_km: Floats
     in_water_share: Floats
     names: tuple[str, ...]
@@ -131,6 +137,7 @@ class Lists:
             latitude=self.latitude[rows],
             uncertainty_m=self.uncertainty_m[rows],
             year=self.year[rows],
+            hybrid=self.hybrid[rows],
             distance_km=self.distance_km[rows],
             in_water_share=self.in_water_share[rows],
             names=self.names,
@@ -182,6 +189,7 @@ class Lists:
             longitude=longitude,
             latitude=latitude,
             visits=visits,
+            hybrid=np.bincount(place, self.hybrid, minlength=len(cells)) > 0,
             found=own,
             others=found[:, self.candidates :],
             species=wanted,
@@ -306,6 +314,7 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
         latitude=columns.numbers(table["latitude"])[best],
         uncertainty_m=columns.numbers(table["uncertaintyM"])[best],
         year=year,
+        hybrid=np.bincount(event, _kept_hybrids(table), minlength=len(distinct)) > 0,
         distance_km=columns.numbers(table["distanceKm"])[best] if located else unknown,
         in_water_share=columns.numbers(table["inWaterShare"])[best] if located else unknown,
         names=(*own, *other),
@@ -313,6 +322,12 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
         event=pair[:, 0],
         name=pair[:, 1],
     )
+
+
+def _kept_hybrids(table: pa.Table) -> Bools:
+    hybrid = np.array([role == "hybrid" for role in columns.strings(table["role"])], dtype=bool)
+    kept: Bools = hybrid & ~columns.valid(table["rejectedBy"])
+    return kept
 
 
 def _empty(own: Sequence[str]) -> Lists:
@@ -324,6 +339,7 @@ def _empty(own: Sequence[str]) -> Lists:
         latitude=nothing,
         uncertainty_m=nothing,
         year=none,
+        hybrid=none > 0,
         distance_km=nothing,
         in_water_share=nothing,
         names=tuple(own),

@@ -42,8 +42,10 @@ class Fit:
     converged: bool
 
 
-def _objective(b: Floats, x: Floats, y: Floats, mean: Floats, precision: Floats, c: float) -> float:
-    p = np.clip(c * inverse_logit(x @ b), _TINY, 1 - _TINY)
+def _objective(
+    b: Floats, x: Floats, y: Floats, mean: Floats, precision: Floats, c: float, offset: Floats | float
+) -> float:
+    p = np.clip(c * inverse_logit(x @ b + offset), _TINY, 1 - _TINY)
     loss = -float((y * np.log(p) + (1 - y) * np.log1p(-p)).sum())
     return loss + 0.5 * float((precision * (b - mean) ** 2).sum())
 
@@ -55,6 +57,7 @@ def fit(
     mean: Floats,
     precision: Floats,
     found_share: float = 1.0,
+    offset: Floats | float = 0.0,
     steps: int = 50,
 ) -> Fit:
     """Find the posterior mode of the coefficients.
@@ -69,6 +72,8 @@ def fit(
         Normal prior, independent coefficients; every precision above 0.
     found_share : float
         c: the probability that a species that is there is found, in (0, 1].
+    offset : (n,) array, optional
+        Known part of the log-odds.
 
     Returns
     -------
@@ -80,15 +85,15 @@ def fit(
     where c < 1 makes the likelihood lose its concavity.
     """
     b = np.array(mean, dtype=float)
-    value = _objective(b, x, y, mean, precision, found_share)
+    value = _objective(b, x, y, mean, precision, found_share, offset)
     converged = False
     information = np.diag(precision).astype(float)
     for _ in range(steps):
-        gradient, information = _slope(b, x, y, mean, precision, found_share)
+        gradient, information = _slope(b, x, y, mean, precision, found_share, offset)
         step = np.linalg.solve(information, gradient)
         size = 1.0
         while size > 1e-6:
-            moved = _objective(b + size * step, x, y, mean, precision, found_share)
+            moved = _objective(b + size * step, x, y, mean, precision, found_share, offset)
             if moved <= value:
                 break
             size /= 2
@@ -100,15 +105,15 @@ def fit(
         value = moved
         if converged:
             break
-    _, information = _slope(b, x, y, mean, precision, found_share)
+    _, information = _slope(b, x, y, mean, precision, found_share, offset)
     return Fit(b, np.asarray(np.linalg.inv(information), dtype=np.float64), converged)
 
 
 def _slope(
-    b: Floats, x: Floats, y: Floats, mean: Floats, precision: Floats, c: float
+    b: Floats, x: Floats, y: Floats, mean: Floats, precision: Floats, c: float, offset: Floats | float
 ) -> tuple[Floats, Floats]:
     """Gradient of the log posterior and the expected information."""
-    psi = inverse_logit(x @ b)
+    psi = inverse_logit(x @ b + offset)
     p = np.clip(c * psi, _TINY, 1 - _TINY)
     rise = p * (1 - psi)
     spread = p * (1 - p)

@@ -36,6 +36,7 @@ from poolbuilder.model.effort import (
     place_completeness,
     silence,
 )
+from poolbuilder.model.hybrid_waters import HybridWaters, learn_hybrid_waters
 from poolbuilder.model.lists import Lists, Places
 from poolbuilder.settings import Settings
 
@@ -59,6 +60,8 @@ class Model:
     ground: Ground
     effort: Line
     community: Line | None
+    hybrids_by_effort: HybridWaters | None
+    hybrids_by_community: HybridWaters | None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -146,6 +149,8 @@ class Region:
             mine = mine[mine.sum(axis=1) > 0]  # a thin list of candidates alone tells of no community
             mine = mine if len(mine) else None
         line = self.model.effort if self.model.community is None or mine is None else self.model.community
+        by_community = line is self.model.community
+        hybrids = self.model.hybrids_by_community if by_community else self.model.hybrids_by_effort
         waters = 1 if mine is None else len(mine)
         x = predictors(
             np.repeat(point, waters, axis=0),
@@ -168,7 +173,8 @@ class Region:
             silence=missed,
             low={name: -float(half[j]) for j, name in enumerate(self.species)},
             high={name: float(half[j]) for j, name in enumerate(self.species)},
-            notes=words.notes(told),
+            hybrid_waters=hybrids,
+            notes=words.notes(told, hybrids),
         )
 
     def _rows_of(self, lists: Lists) -> Ints:
@@ -238,15 +244,20 @@ def _learn(places: Places, c: float, settings: Settings) -> Model:
     ground = lay_ground(places, c, settings=settings)
     rows = np.flatnonzero(ground.teaches)
     points, found = ground.points[rows], places.found[rows]
-    if len(rows) < settings.community_min_places:
-        x = gather(points, None, ground, settings=settings)
-        return Model(ground, draw_line(x, found, EFFORT_SLOPES, found_share=c), None)
-    x = gather(points, places.others[rows], ground, settings=settings)
-    return Model(
-        ground,
-        draw_line(x[:, :, : len(EFFORT_SLOPES)], found, EFFORT_SLOPES, found_share=c),
-        draw_line(x, found, COMMUNITY_SLOPES, found_share=c),
-    )
+    beside = places.hybrid[rows]
+
+    def hybrids(line: Line, x: Floats) -> HybridWaters | None:
+        odds = line.log_odds(x[beside])
+        return learn_hybrid_waters(odds, found[beside], places.species, found_share=c)
+
+    enough = len(rows) >= settings.community_min_places
+    x = gather(points, places.others[rows] if enough else None, ground, settings=settings)
+    bare = x[:, :, : len(EFFORT_SLOPES)]
+    effort = draw_line(bare, found, EFFORT_SLOPES, found_share=c)
+    if not enough:
+        return Model(ground, effort, None, hybrids(effort, bare), None)
+    community = draw_line(x, found, COMMUNITY_SLOPES, found_share=c)
+    return Model(ground, effort, community, hybrids(effort, bare), hybrids(community, x))
 
 
 def _calibrated(value: float, settings: Settings) -> tuple[Part, ...]:
@@ -329,7 +340,7 @@ class Words:
             said += f"; against it: {', '.join(against)}"
         return said
 
-    def notes(self, told: Lists | None) -> tuple[str, ...]:
+    def notes(self, told: Lists | None, hybrids: HybridWaters | None) -> tuple[str, ...]:
         """What holds for the result as a whole."""
         region = self.region
         share = region.completeness
@@ -340,4 +351,8 @@ class Words:
         ]
         if told is None:
             notes.append("no list of the wider group from this water: its community and silence are unknown")
+        if hybrids is not None:
+            said = [words for words in map(hybrids.words, region.species) if words]
+            where = f"hybrids were caught at {hybrids.waters:,} sampled places of the region"
+            notes.append("; ".join([f"{where}, and pairs are weighed as there", *said]))
         return tuple(notes)
