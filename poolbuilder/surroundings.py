@@ -16,9 +16,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.geodesy import distance_km
-from poolbuilder.model.argument import Regional
-from poolbuilder.model.detour import DETOUR_REACHES, PLACED_M, effective_km
+from poolbuilder.geodesy import distance_km, to_ecef
+from poolbuilder.model.argument import Part, Regional
+from poolbuilder.model.community import predictors
+from poolbuilder.model.detour import DETOUR_REACHES, PLACED_M, effective_km, shift_by_water
 from poolbuilder.model.effort import silence
 from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, Places, lists_from
@@ -32,6 +33,7 @@ from poolbuilder.water import Water
 __all__ = [
     "Cell",
     "Regions",
+    "away_km",
     "cell_of",
     "lists_in_water",
     "region_reach",
@@ -233,15 +235,15 @@ def regional_evidence(
     known = {} if regions is None else regions
     if cell not in known:
         known[cell] = learn_region(screened, cell, species, ranges=ranges, settings=settings)
-    away_km = _away_km(known[cell].places, site, water, settings)
     told = known[cell].predict(
         site.longitude,
         site.latitude,
         in_water=in_water if len(in_water) else None,
         settings=settings,
-        away_km=away_km,
     )
-    told = _with_ways(told, away_km)
+    away = away_km(known[cell].places, site, water, settings=settings)
+    if told is not None and away is not None:
+        told = _along_water(told, known[cell], site, in_water, away, settings)
     if not len(in_water):
         return told
     unseen = _silence(in_water, species, known[cell])
@@ -250,15 +252,35 @@ def regional_evidence(
     return replace(told, silence=unseen)
 
 
-def _with_ways(told: Regional | None, away_km: Floats | None) -> Regional | None:
-    """Say that distances follow the water, where they do."""
-    if told is None or away_km is None:
+def _along_water(
+    told: Regional, region: Region, site: Site, in_water: Lists, away: Floats, settings: Settings
+) -> Regional:
+    """What the ways along the water change in the evidence of the region, as a part of its own."""
+    if region.model is None:
         return told
-    return replace(told, notes=(*told.notes, ALONG_WATER))
+    ground = region.model.ground
+    point = to_ecef(np.array([site.longitude]), np.array([site.latitude]))
+    usable = np.ones((1, len(region.places)), dtype=bool)
+    usable[0, region.rows_of(in_water)] = False
+    straight = predictors(point, None, usable, ground, settings=settings)
+    along = predictors(point, None, usable, ground, settings=settings, away_km=away[None, :])
+    shift = shift_by_water(region.model.effort, straight, along, community=told.step == "community")[0]
+    calibrated = settings.calibration_slope * shift
+    parts = {
+        name: (*told.parts[name], Part("effort", float(calibrated[j]), ALONG_WATER))
+        for j, name in enumerate(region.species)
+    }
+    return replace(told, parts=parts, notes=(*told.notes, ALONG_WATER))
 
 
-def _away_km(places: Places, site: Site, water: Water | None, settings: Settings) -> Floats | None:
-    """How far the places of a region are: by water, or carried over land where that is nearer."""
+def away_km(places: Places, site: Site, water: Water | None, *, settings: Settings) -> Floats | None:
+    """How far the places of a region are: by water, or carried over land where that is nearer.
+
+    Returns
+    -------
+    (n,) array or None
+        None where neither streams nor watersheds are known.
+    """
     if water is None or (water.streams is None and water.basins is None) or not len(places):
         return None
     straight = distance_km(

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -21,7 +22,9 @@ from poolbuilder.surroundings import (
     regional_evidence,
     settle_names,
 )
+from poolbuilder.water import Water
 from tests.rows import screened, status
+from tests.waters import geojson
 
 SETTINGS = Settings()
 HERE = Site(longitude=-91.2, latitude=36.9)
@@ -147,3 +150,69 @@ def test_records_far_beyond_the_region_teach_nothing() -> None:
     cell = cell_of(HERE)
     one, two = (learn_region(table, cell, SPECIES, settings=SETTINGS) for table in (near, both))
     assert one.keys == two.keys
+
+
+# -- along the water ----------------------------------------------------------------------
+
+
+def sampled_places() -> list[dict[str, Any]]:
+    """Forty places on a river 1 km east of the site, and forty on one over the ridge to the west.
+
+    The green sunfish lives in the first, the longear in the second.
+    """
+    rows = []
+    for side, name in ((0.01, GREEN), (-0.03, LONGEAR)):
+        for n in range(40):
+            place = {"lon": HERE.longitude + side, "lat": HERE.latitude - 0.14 + 0.007 * n + 0.003}
+            event = f"{name} {n}"
+            rows += [row(other, event, **place) for other in OTHERS[: 2 + n % 4]]
+            rows += [row(name, event, **place)] if n % 3 else []
+    return rows
+
+
+@pytest.fixture(scope="module")
+def water(tmp_path_factory: pytest.TempPathFactory) -> Water:
+    """The first river flows past the site; the two meet 60 km below."""
+    lines = [
+        [(HERE.longitude + 0.01, 37.2), (HERE.longitude + 0.01, 36.3), (HERE.longitude - 0.01, 36.3)],
+        [(HERE.longitude - 0.03, 37.2), (HERE.longitude - 0.03, 36.3), (HERE.longitude - 0.01, 36.3)],
+        [(HERE.longitude, HERE.latitude), (HERE.longitude + 0.01, HERE.latitude)],
+    ]
+    path = tmp_path_factory.mktemp("layers") / "streams.geojson"
+    spec = geojson(path, [shapely.LineString(line) for line in lines])
+    return Water.at(HERE, streams=spec, settings=SETTINGS)
+
+
+def test_ways_along_the_water_are_a_part_of_their_own(water: Water) -> None:
+    table = screened(*sampled_places())
+    nowhere = lists_in_water(screened(), HERE, water=None, settings=SETTINGS)
+    dry, wet = (
+        regional_evidence(table, HERE, SPECIES, in_water=nowhere, settings=SETTINGS, water=one)
+        for one in (None, water)
+    )
+    assert dry is not None
+    assert wet is not None
+    assert not any("along the water" in note for note in dry.notes)
+    assert any("along the water" in note for note in wet.notes)
+    for name in SPECIES:
+        *before, along = wet.parts[name]
+        assert tuple(before) == tuple(dry.parts[name])
+        assert "along the water" in along.words
+    shift = {name: wet.parts[name][-1].log_odds for name in SPECIES}
+    assert shift[GREEN] > 0 > shift[LONGEAR]
+
+
+def test_the_other_fishes_of_the_water_tell_half_of_the_way(water: Water) -> None:
+    table = screened(*sampled_places(), *visits(2))
+    here = lists_in_water(table, HERE, water=None, settings=SETTINGS)
+    known, unknown = (
+        regional_evidence(table, HERE, SPECIES, in_water=here, settings=options, water=water)
+        for options in (SETTINGS.replace(community_min_places=60), SETTINGS)
+    )
+    assert known is not None
+    assert unknown is not None
+    assert (known.step, unknown.step) == ("community", "effort")
+    for name in (GREEN, LONGEAR):
+        whole = unknown.parts[name][-1].log_odds
+        assert known.parts[name][-1].log_odds == pytest.approx(whole / 2)
+        assert abs(whole) > 0.5

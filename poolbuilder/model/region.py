@@ -110,7 +110,6 @@ class Region:
         *,
         in_water: Lists | None,
         settings: Settings,
-        away_km: Floats | None = None,
     ) -> Regional | None:
         """Regional evidence for one water.
 
@@ -123,9 +122,6 @@ class Region:
             lists count for silence; its own records of candidates are never used here.
         settings : Settings
             Those that the region was fitted with.
-        away_km : (n,) array, optional
-            Distance of each place of the region where it is known better than in a straight
-            line: along the water, or longer for a barrier or divide in between.
 
         Returns
         -------
@@ -140,7 +136,7 @@ class Region:
         point = to_ecef(np.array([longitude]), np.array([latitude]))
         usable = np.ones(len(self.places), dtype=bool)
         if told is not None:
-            usable[self._rows_of(told)] = False
+            usable[self.rows_of(told)] = False
         reached = usable & (pair_km(point, ground.points)[0] <= settings.effort_reach_km)
         if reached.sum() < settings.effort_min_near:
             return None
@@ -158,7 +154,6 @@ class Region:
             np.tile(usable, (waters, 1)),
             ground,
             settings=settings,
-            away_km=None if away_km is None else np.tile(away_km, (waters, 1)),
         ).mean(axis=0, keepdims=True)
         parts = line.parts(x)[0]
         half = Z90 * settings.calibration_slope * line.spread(x)[0]
@@ -177,7 +172,7 @@ class Region:
             notes=words.notes(told, hybrids),
         )
 
-    def _rows_of(self, lists: Lists) -> Ints:
+    def rows_of(self, lists: Lists) -> Ints:
         """Places of the region that hold a list of this water."""
         mine = set(lists.keys)
         rows = {int(self.places.place[i]) for i, key in enumerate(self.keys) if key in mine}
