@@ -2,18 +2,23 @@
 
 Waters lie on a drainage network; fishes live in them by the size of the stream, a gradient
 across the region and gaps by drainage; surveyors catch nearly everything, casual collectors
-go where it is easy, list little, and have some of their points obscured.  The species are
-real, everything else is invented.  Run it from the project's folder, then calibrate::
+go where it is easy, list little, and have some of their points obscured.  With --by-water
+fishes have spread from water to water: along the streams (1), over land (0), or in part.  The
+species are real, everything else is invented.  Run it from the project's folder, then calibrate::
 
     python demo/simulate.py --seed 1 --out simulated
     poolbuilder calibrate --events simulated/surveys.txt --out calibration
     poolbuilder calibrate --events simulated/surveys.txt --records simulated/records.txt --out calibration
+
+    python demo/simulate.py --seed 1 --by-water 1 --out spread
+    poolbuilder calibrate --events spread/surveys.txt --streams spread/streams.geojson --out calibration
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +32,12 @@ Ints = NDArray[np.int64]
 WEST, SOUTH = -92.5, 35.5
 EXTENT_KM = 160.0
 KM_PER_DEGREE = 111.2
+RIVER_KM = -10.0
+"""The big river that every drainage runs to flows this far north of the south-west corner."""
+
+SPREAD_KM = 30.0
+SPREAD = 2.5
+"""How far fishes have spread from water to water, and what that does to the log-odds."""
 
 SUNFISHES = (
     "Lepomis auritus",
@@ -83,6 +94,8 @@ class World:
         ln(1 + waters upstream).
     basin : (n,) int array
         Number of the drainage.
+    below : (n,) int array
+        Water that each runs to; -1 for the big river.
     chance : (n, f) array
         True probability of each fish in each water.
     lives : (n, f) bool array
@@ -95,6 +108,7 @@ class World:
     y: Floats
     size: Floats
     basin: Ints
+    below: Ints
     chance: Floats
     lives: NDArray[np.bool_]
     names: tuple[str, ...]
@@ -102,16 +116,22 @@ class World:
     @property
     def longitude(self) -> Floats:
         """Degrees east."""
-        return WEST + self.x / (KM_PER_DEGREE * np.cos(np.radians(self.latitude)))
+        return degrees(self.x, self.y)[0]
 
     @property
     def latitude(self) -> Floats:
         """Degrees north."""
-        return SOUTH + self.y / KM_PER_DEGREE
+        return degrees(self.x, self.y)[1]
 
 
-def drain(x: Floats, y: Floats, height: Floats) -> tuple[Floats, Ints]:
-    """Let every water run to the nearest lower one within 25 km; size and drainage of each."""
+def degrees(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Longitude and latitude of places in km from the south-west corner."""
+    latitude = SOUTH + y / KM_PER_DEGREE
+    return WEST + x / (KM_PER_DEGREE * np.cos(np.radians(latitude))), latitude
+
+
+def drain(x: Floats, y: Floats, height: Floats) -> tuple[Floats, Ints, Ints]:
+    """Let every water run to the nearest lower one within 25 km; size, drainage and lower water of each."""
     n = len(x)
     below = np.full(n, -1, dtype=np.int64)
     for i in range(n):
@@ -127,25 +147,78 @@ def drain(x: Floats, y: Floats, height: Floats) -> tuple[Floats, Ints]:
     for i in np.argsort(height).tolist():
         if below[i] >= 0:
             mouth[i] = mouth[below[i]]
-    return np.log1p(upstream), np.unique(mouth, return_inverse=True)[1].astype(np.int64)
+    return np.log1p(upstream), np.unique(mouth, return_inverse=True)[1].astype(np.int64), below
 
 
-def make_world(rng: np.random.Generator, waters: int) -> World:
-    """Invent the waters of a region and who lives in them."""
+def reaches(x: Floats, y: Floats, below: Ints) -> tuple[Floats, Floats, Ints]:
+    """The stream network: places, waters first, then those on the big river, and lines between them.
+
+    Returns
+    -------
+    x, y : (n + r,) array
+    lines : (k, 2) int array
+        From the upper place to the lower one.
+    """
+    mouths = np.flatnonzero(below < 0)
+    mouths = mouths[np.argsort(-x[mouths], kind="stable")]  # the river flows west
+    river = len(x) + np.arange(len(mouths))
+    lines = np.column_stack([np.arange(len(x)), below])
+    lines[mouths, 1] = river
+    lines = np.concatenate([lines, np.column_stack([river[:-1], river[1:]])])
+    return np.concatenate([x, x[mouths]]), np.concatenate([y, np.full(len(mouths), RIVER_KM)]), lines
+
+
+def way_km(x: Floats, y: Floats, below: Ints) -> Floats:
+    """Distances between all waters along the network, (n, n)."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import dijkstra
+
+    all_x, all_y, lines = reaches(x, y, below)
+    upper, lower = lines.T
+    length = np.hypot(all_x[upper] - all_x[lower], all_y[upper] - all_y[lower])
+    graph = coo_array((length, (upper, lower)), shape=(len(all_x), len(all_x)))
+    return dijkstra(graph, directed=False)[: len(x), : len(x)]
+
+
+def spread(rng: np.random.Generator, away_km: Floats, count: int) -> Floats:
+    """Fields that vary with mean 0, variance 1 and covariance exp(-d / 30 km), (n, count)."""
+    covariance = np.exp(-away_km / SPREAD_KM) + 1e-6 * np.eye(len(away_km))
+    return np.linalg.cholesky(covariance) @ rng.normal(size=(len(away_km), count))
+
+
+def make_world(rng: np.random.Generator, waters: int, *, by_water: float | None = None) -> World:
+    """Invent the waters of a region and who lives in them.
+
+    Parameters
+    ----------
+    by_water : float, optional
+        From 0 to 1: the share of the fishes' spread that went along the streams, the rest
+        over land.  Without it there are gaps by drainage in its place.
+    """
     x, y = rng.uniform(0, EXTENT_KM, size=(2, waters))
     height = y + 8 * rng.normal(size=waters)
-    size, basin = drain(x, y, height)
+    size, basin, below = drain(x, y, height)
     warm = (x - EXTENT_KM / 2) / EXTENT_KM + 0.25 * np.sin(y / 25)
     names = (*SUNFISHES, *OTHERS)
     chance = np.zeros((waters, len(names)))
+    shift = None
+    if by_water is not None:
+        other = rng.spawn(1)[0]
+        straight = np.hypot(x[:, None] - x, y[:, None] - y)
+        swum, carried = (spread(other, away, len(names)) for away in (way_km(x, y, below), straight))
+        shift = SPREAD * (np.sqrt(by_water) * swum + np.sqrt(1 - by_water) * carried)
     for j in range(len(names)):
         best, pull = rng.uniform(0, 3.5), rng.normal(0, 3)
         logit = rng.normal(0.6, 0.8) - 0.9 * (size - best) ** 2 + pull * warm
         gap = rng.random(basin.max() + 1) < 0.15
-        chance[:, j] = np.where(gap[basin], 0.003, 1 / (1 + np.exp(-logit)))
+        if shift is None:
+            chance[:, j] = np.where(gap[basin], 0.003, 1 / (1 + np.exp(-logit)))
+        else:
+            chance[:, j] = 1 / (1 + np.exp(-logit - shift[:, j]))
     return World(
-        x=x, y=y, size=size, basin=basin, chance=chance, lives=rng.random(chance.shape) < chance, names=names
-    )
+        x=x, y=y, size=size, basin=basin, below=below,
+        chance=chance, lives=rng.random(chance.shape) < chance, names=names,
+    )  # fmt: skip
 
 
 def survey(world: World, rng: np.random.Generator, *, caught: float = 0.95) -> list[dict[str, Any]]:
@@ -215,13 +288,41 @@ def write_table(path: Path, rows: list[dict[str, Any]]) -> Path:
     return path
 
 
-def simulate(out: Path, *, seed: int, waters: int = 600, visits: int = 1500) -> World:
-    """Write surveys.txt and records.txt to a folder; give the truth."""
+def write_streams(path: Path, world: World) -> Path:
+    """Write the stream network as GeoJSON: one flow line from each water to the next, drawn downstream."""
+    x, y, lines = reaches(world.x, world.y, world.below)
+    places = np.column_stack(degrees(x, y)).round(6).tolist()
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"name": "Big River" if upper >= len(world.x) else f"Creek {upper}"},
+            "geometry": {"type": "LineString", "coordinates": [places[upper], places[lower]]},
+        }
+        for upper, lower in lines.tolist()
+    ]
+    text = ",\n".join(json.dumps(feature) for feature in features)
+    path.write_text(f'{{"type": "FeatureCollection", "features": [\n{text}\n]}}\n', encoding="utf-8")
+    return path
+
+
+def simulate(
+    out: Path, *, seed: int, waters: int = 600, visits: int = 1500, by_water: float | None = None
+) -> World:
+    """Write surveys.txt, records.txt and streams.geojson to a folder; give the truth."""
     rng = np.random.default_rng(seed)
-    world = make_world(rng, waters)
+    world = make_world(rng, waters, by_water=by_water)
     write_table(out / "surveys.txt", survey(world, rng))
     write_table(out / "records.txt", collect(world, rng, visits=visits))
+    write_streams(out / "streams.geojson", world)
     return world
+
+
+def share(text: str) -> float:
+    """A number from 0 to 1."""
+    value = float(text)
+    if not 0 <= value <= 1:
+        raise argparse.ArgumentTypeError(f"{text} is not a share from 0 to 1")
+    return value
 
 
 def main() -> None:
@@ -230,10 +331,16 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--waters", type=int, default=600)
     parser.add_argument("--visits", type=int, default=1500)
+    parser.add_argument(
+        "--by-water",
+        type=share,
+        metavar="SHARE",
+        help="let fishes have spread from water to water: 1 along the streams, 0 over land, or in part",
+    )
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
-    simulate(given.out, seed=given.seed, waters=given.waters, visits=given.visits)
-    print(f"wrote {given.out}/surveys.txt and {given.out}/records.txt")
+    simulate(given.out, seed=given.seed, waters=given.waters, visits=given.visits, by_water=given.by_water)
+    print(f"wrote {given.out}/surveys.txt, records.txt and streams.geojson")
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import poolbuilder
+from poolbuilder.calibration.by_water import compare_by_water, survey_distances, with_factor
 from poolbuilder.calibration.fitting import Fitted, fit_settings, toml_text
 from poolbuilder.calibration.page import render_page
 from poolbuilder.calibration.scorecard import DRAWS, FEW_WATERS, predict_surveys, score_scheme
@@ -17,6 +18,7 @@ from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.checklist import Checklist
 from poolbuilder.folder import write_folder
 from poolbuilder.settings import Settings
+from poolbuilder.water.ways import StreamLayers
 
 __all__ = ["Calibration", "calibrate", "write_calibration"]
 
@@ -86,6 +88,7 @@ def calibrate(
     renames: Mapping[str, str] | None = None,
     title: str = "",
     draws: int = DRAWS,
+    layers: StreamLayers | None = None,
 ) -> Calibration:
     """Fit settings to surveys and score the model on waters that it has not seen.
 
@@ -104,6 +107,8 @@ def calibrate(
         What the surveys are called in the results; the first file's name by default.
     draws : int
         Bootstrap samples for the intervals.
+    layers : StreamLayers, optional
+        With them it is measured what distance by water gains over straight distance.
 
     Returns
     -------
@@ -111,7 +116,7 @@ def calibrate(
 
     Raises
     ------
-    CalibrationError, RecordFileError
+    CalibrationError, RecordFileError, LayerError
         When nothing can be fitted, or a file cannot be read.
     """
     start = settings or Settings()
@@ -124,9 +129,16 @@ def calibrate(
         settings=start,
         renames=renames,
     )
+    distances = None if layers is None else survey_distances(surveys, layers, settings=start)
     predictions = predict_surveys(surveys, settings=start)
     fitted = fit_settings(surveys, predictions, settings=start)
     cards = {scheme: score_scheme(surveys, made, draws=draws) for scheme, made in predictions.items()}
+    if distances is not None:
+        surveys = distances.noted(surveys)
+        straight = predictions.get("leaveOneOut") if len(surveys.waters) >= FEW_WATERS else None
+        if straight is not None:
+            cards["byWater"] = compare_by_water(surveys, straight, distances, settings=start, draws=draws)
+        fitted = with_factor(fitted, cards.get("byWater"))
     return Calibration(
         fitted=fitted,
         scores=_document(surveys, cards, fitted, start),

@@ -11,6 +11,8 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from poolbuilder.calibration.by_water import words_of
+
 __all__ = ["reliability_diagram", "render_page"]
 
 NAMES = {
@@ -223,6 +225,26 @@ def _scheme(name: str, card: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _by_water(told: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """Distance by water beside straight distance, where streams were given."""
+    if told is None:
+        return None
+    rows = []
+    for model, part in (("model", told), ("withoutCommunity", told["withoutCommunity"])):
+        gains = [
+            f"{part['gain'][key][0]:+.4f} ({_signed(part['gain'][key][1:])})" for key in ("brier", "logLoss")
+        ]
+        for name, words in (("straight", "straight distance"), ("byWater", "distance by water")):
+            cells = [f"{part[name][key]:.4f}" for key in ("brier", "logLoss", "auc")]
+            rows.append({"name": f"{NAMES[model]}, {words}", "own": name == "byWater", "cells": cells})
+        rows.append({"name": "gain", "own": False, "cells": [*gains, ""]})
+    return {"words": words_of(told), "rows": rows}
+
+
+def _signed(pair: Sequence[float]) -> str:
+    return f"{pair[0]:+.4f} to {pair[1]:+.4f}"
+
+
 def _lead(scores: Mapping[str, Any], surveys: str) -> str:
     sites = scores["sites"]
     if scores["status"] != "calibrated":
@@ -259,6 +281,7 @@ def render_page(scores: Mapping[str, Any], *, surveys: str) -> str:
         lead=_lead(scores, surveys),
         columns=list(SHOWN.values()),
         schemes=[_scheme(name, scores[name]) for name in SCHEME_WORDS if name in scores],
+        by_water=_by_water(scores.get("byWater")),
         fitted=[
             *(f"{name}: {words}" for name, words in scores["fitted"].items()),
             *(f"kept: {words}" for words in scores["kept"]),

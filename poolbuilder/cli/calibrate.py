@@ -36,6 +36,13 @@ from poolbuilder.cli.options import as_of_option, read_settings, renames
     metavar="GIVEN=TERM",
     help="Read column GIVEN as Darwin Core TERM; repeatable.",
 )
+@click.option(
+    "--streams",
+    metavar="FILE[:LAYER]",
+    help="Flow lines of the region: measures what distance by water gains over straight distance.",
+)
+@click.option("--basins", metavar="FILE[:LAYER]", help="Watershed polygons, beside --streams.")
+@click.option("--barriers", metavar="FILE[:LAYER]", help="Dams and falls as points, beside --streams.")
 @as_of_option
 @click.option(
     "--out",
@@ -50,13 +57,20 @@ def calibrate(
     title: str,
     settings_file: Path | None,
     mapping: tuple[str, ...],
+    streams: str | None,
+    basins: str | None,
+    barriers: str | None,
     as_of: datetime.date,
     out: Path,
 ) -> None:
     """Fit the model to surveys and score it on waters that it has not seen."""
+    if streams is None and (basins or barriers):
+        raise click.UsageError("--basins and --barriers need --streams: give the flow lines too")
     from poolbuilder.calibration import calibrate as run
     from poolbuilder.calibration import write_calibration
+    from poolbuilder.calibration.by_water import words_of
     from poolbuilder.checklist import Checklist
+    from poolbuilder.water.ways import StreamLayers
 
     done = run(
         events,
@@ -66,6 +80,7 @@ def calibrate(
         settings=read_settings(settings_file),
         renames=renames(mapping),
         title=title,
+        layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
     )
     folder = write_calibration(done, out)
     click.echo(done.pool_words()["words"])
@@ -80,4 +95,8 @@ def calibrate(
             click.echo(
                 f"  {label:18s}" + "".join("      –" if one is None else f"{one:8.4f}" for one in told)
             )
+    if "byWater" in done.scores:
+        click.echo(words_of(done.scores["byWater"]))
+    elif streams is not None:
+        click.echo("Distance by water was not measured: too few surveyed waters.")
     click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)
