@@ -15,10 +15,12 @@ from poolbuilder import geodesy, many, schemas
 from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
-from poolbuilder.many.ball import UNDATED
-from poolbuilder.many.tally import Points, tally, tally_table
+from poolbuilder.many.ball import BLOCK, UNDATED
+from poolbuilder.many.points import Points, balls_around, balls_of_balls
+from poolbuilder.many.tally import tally, tally_table
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
+from poolbuilder.records.store.curve import along_curve
 from poolbuilder.site import Site
 from tests.store_rows import added, many_rows
 
@@ -139,13 +141,54 @@ def test_counts_of_a_run_are_the_kept_records_of_each_water(tmp_path: Path) -> N
 
 
 @pytest.mark.skipif(len(WAYS) == 1, reason="numba is not installed")
-def test_compiled_points_and_balls_are_those_of_numpy() -> None:
+def test_compiled_points_are_those_of_numpy() -> None:
     from poolbuilder.many import compiled
-    from poolbuilder.many.tally import _balls
 
     rng = np.random.default_rng(6)
     x, y = rng.uniform(-180, 180, 1000), np.concatenate([rng.uniform(-90, 90, 998), [-90.0, 90.0]])
-    ecef = compiled.to_ecef(x, y, geodesy.WGS84.a, geodesy.WGS84.es)
-    assert np.abs(ecef - geodesy.to_ecef(x, y)).max() < 1e-8
-    for ours, theirs in zip(compiled.balls_of(ecef), _balls(ecef, np.zeros(1000)), strict=True):
-        assert np.allclose(ours, theirs, rtol=0, atol=1e-8)
+    found = np.full((3, 400), np.nan)
+    compiled.place(x, y, 600, 1000, geodesy.WGS84.a, geodesy.WGS84.es, found)
+    assert np.abs(found.T - geodesy.to_ecef(x[600:], y[600:])).max() < 1e-8
+
+
+@settings(deadline=None, derandomize=True, max_examples=150)
+@given(
+    middle=st.tuples(st.floats(-180, 180), st.floats(-90, 90)),
+    width=st.floats(0, 180) | st.sampled_from([1e-9, 0.01, 1.0]),
+    height=st.floats(0, 90) | st.sampled_from([1e-9, 0.01, 1.0]),
+    seed=st.integers(0, 99),
+)
+def test_a_ball_holds_its_points_and_a_large_ball_its_balls(
+    middle: tuple[float, float], width: float, height: float, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    count = 70 * BLOCK + 7
+    x = np.clip(middle[0] + width * rng.choice([-1, 1, 0, 0.3], count), -180, 180)
+    y = np.clip(middle[1] + height * rng.choice([-1, 1, 0, 0.3], count), -90, 90)
+    centre, size = balls_around(x, y)
+    own = np.arange(count) // BLOCK
+    assert (np.linalg.norm(geodesy.to_ecef(x, y) - centre[own], axis=1) <= size[own]).all()
+    large, reach = balls_of_balls((centre, size))
+    own = np.arange(len(size)) // BLOCK
+    assert (np.linalg.norm(centre - large[own], axis=1) + size <= reach[own]).all()
+    assert size.max() <= 6.4e6 * np.radians(np.hypot(width, height)) + 1
+
+
+def test_points_in_any_order_are_counted_alike() -> None:
+    rng = np.random.default_rng(8)
+    count = 20_000
+    values = (
+        rng.uniform(-95, -85, count), rng.uniform(30, 40, count), rng.integers(0, 2, count),
+        rng.integers(1900, 2026, count),
+    )  # fmt: skip
+    sites = [Site(longitude=float(x), latitude=35.0, radius_km=70.0) for x in np.linspace(-96, -84, 9)]
+    order = np.argsort(along_curve(values[0], values[1]), kind="stable")
+    sly = order.copy()  # looks sorted to who looks at the first of each ball
+    others = np.flatnonzero(np.arange(count) % BLOCK)
+    sly[others] = order[rng.permutation(others)]
+    tables = []
+    for rows in (np.arange(count), order, sly):
+        points = Points.of(*(value[rows] for value in values), NAMES)
+        tables.append(tally_table(tally(points, sites), points, sites, range(9)).to_pydict())
+    assert tables[0] == tables[1] == tables[2]
+    assert sum(tables[0]["records"]) > 1000

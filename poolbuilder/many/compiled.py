@@ -1,7 +1,8 @@
 """The loop over waters, balls and points, compiled by numba; imported only where numba is installed.
 
 Points lie in the order of the curve.  A ball holds 64 neighbouring points, a large ball 64
-balls; whole balls out of reach are passed over, and no list of pairs is ever written.
+balls; whole balls out of reach are passed over, their points are not even placed, and no list
+of pairs is ever written.
 """
 
 from __future__ import annotations
@@ -13,48 +14,22 @@ import numpy as np
 
 from poolbuilder.many.ball import BLOCK, UNDATED
 
-__all__ = ["balls_of", "loop", "to_ecef"]
+__all__ = ["loop", "place"]
 
 compiled = numba.njit(nogil=True, cache=True)  # each process of a run would compile it again
 
 
 @compiled
-def to_ecef(longitude, latitude, a, es):  # type: ignore[no-untyped-def]
-    """What `geodesy.to_ecef` gives, (n, 3) in metres, in one pass over the points."""
-    found = np.empty((longitude.shape[0], 3))
-    for at in range(longitude.shape[0]):
+def place(longitude, latitude, start, stop, a, es, found):  # type: ignore[no-untyped-def]
+    """What `geodesy.to_ecef` gives for the points of a ball, into (3, `BLOCK`) metres."""
+    for at in range(start, stop):
         lam, phi = math.radians(longitude[at]), math.radians(latitude[at])
         sine = math.sin(phi)
         normal = a / math.sqrt(1 - es * sine * sine)
         across = normal * math.cos(phi)
-        found[at, 0] = across * math.cos(lam)
-        found[at, 1] = across * math.sin(lam)
-        found[at, 2] = normal * (1 - es) * sine
-    return found
-
-
-@compiled
-def balls_of(points):  # type: ignore[no-untyped-def]
-    """Centre and size of the ball around every `BLOCK` points, 1 mm for rounding added."""
-    count = (points.shape[0] + BLOCK - 1) // BLOCK
-    centre, size = np.empty((count, 3)), np.empty(count)
-    for ball in range(count):
-        start, stop = ball * BLOCK, min((ball + 1) * BLOCK, points.shape[0])
-        for axis in range(3):
-            low = high = points[start, axis]
-            for at in range(start + 1, stop):
-                low, high = min(low, points[at, axis]), max(high, points[at, axis])
-            centre[ball, axis] = (low + high) / 2
-        far = 0.0
-        for at in range(start, stop):
-            x, y, z = (
-                points[at, 0] - centre[ball, 0],
-                points[at, 1] - centre[ball, 1],
-                points[at, 2] - centre[ball, 2],
-            )
-            far = max(far, x * x + y * y + z * z)
-        size[ball] = math.sqrt(far) + 1e-3
-    return centre, size
+        found[0, at - start] = across * math.cos(lam)
+        found[1, at - start] = across * math.sin(lam)
+        found[2, at - start] = normal * (1 - es) * sine
 
 
 @compiled
@@ -67,20 +42,18 @@ def meets(balls, at, place, outside):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def squares(ecef, start, stop, place, found):  # type: ignore[no-untyped-def]
+def squares(ecef, place, found):  # type: ignore[no-untyped-def]
     """Squares of the chords from a place to the points of a ball; without branches, so it is quick."""
-    x, y, z = ecef[0, start:stop], ecef[1, start:stop], ecef[2, start:stop]
-    for at in range(stop - start):
+    x, y, z = ecef[0], ecef[1], ecef[2]
+    for at in range(BLOCK):
         found[at] = (x[at] - place[0]) ** 2 + (y[at] - place[1]) ** 2 + (z[at] - place[2]) ** 2
 
 
 @compiled
-def visit(points, ball, place, bound, row, water, doubts, used, found):  # type: ignore[no-untyped-def]
-    """Count the points of a ball, and note those that the chord does not settle."""
-    ecef, species, year = points
+def visit(found, start, stop, points, bound, row, water, doubts, used):  # type: ignore[no-untyped-def]
+    """Count the points of a ball by their squares, and note those that the chord does not settle."""
+    _, _, species, year = points
     records, nearest, nearest_m2, first, last = row
-    start, stop = ball * BLOCK, min((ball + 1) * BLOCK, ecef.shape[1])
-    squares(ecef, start, stop, place, found)
     inside2, outside2 = bound[0] * bound[0], bound[1] * bound[1]
     for at in range(start, stop):
         d2 = found[at - start]
@@ -102,33 +75,50 @@ def visit(points, ball, place, bound, row, water, doubts, used, found):  # type:
 
 
 @compiled
-def loop(points, balls, large, places, bounds, tables, doubts):  # type: ignore[no-untyped-def]
-    """Count for every water; gives the number of doubts, which may be more than there is room for.
+def loop(points, groups, balls, large, waters, tables, doubts, a, es):  # type: ignore[no-untyped-def]
+    """Count some of the points for every water; gives the number of doubts, however little room there is.
+
+    A group is the balls of a large ball.  The points of a ball are placed when the first water
+    may reach it, and stay in the processor's cache for the other waters.
 
     Parameters
     ----------
     points : tuple
-        ECEF (3, n) in metres, species (n,), year (n,).
+        Longitude, latitude, species and year, each (n,).
+    groups : (int, int)
+        Large balls from the first to the one before the second.
     balls, large : tuple
         Centres (m, 3) and sizes (m,) of balls of points, and of balls of balls.
-    places, bounds : (w, 3), (w, 2) array
-        Waters in ECEF; chords that are surely inside and surely outside.
+    waters : tuple
+        Waters in ECEF (w, 3); chords that are surely inside and surely outside (w, 2).
     tables : tuple
         records, nearest, square of the nearest chord, first and last year, each (w, species);
         filled here.
     doubts : tuple
         water, point and chord of the pairs to be settled by the geodesic; filled here.
+    a, es : float
+        The ellipsoid's larger half axis and the square of its eccentricity.
     """
     used = 0
-    found = np.empty(BLOCK)
+    places, bounds = waters
     records, nearest, nearest_m2, first, last = tables
-    for water in range(places.shape[0]):
-        place, bound = places[water], bounds[water]
-        row = (records[water], nearest[water], nearest_m2[water], first[water], last[water])
-        for group in range(large[0].shape[0]):
-            if not meets(large, group, place, bound[1]):
+    ecef = np.zeros((BLOCK, 3, BLOCK))
+    placed = np.empty(BLOCK, np.bool_)
+    found = np.empty(BLOCK)
+    for group in range(groups[0], groups[1]):
+        placed[:] = False
+        for water in range(places.shape[0]):
+            if not meets(large, group, places[water], bounds[water, 1]):
                 continue
-            for ball in range(group * BLOCK, min((group + 1) * BLOCK, balls[0].shape[0])):
-                if meets(balls, ball, place, bound[1]):
-                    used = visit(points, ball, place, bound, row, water, doubts, used, found)
+            row = (records[water], nearest[water], nearest_m2[water], first[water], last[water])
+            for ball in range(group * BLOCK, min((group + 1) * BLOCK, balls[1].shape[0])):
+                if not meets(balls, ball, places[water], bounds[water, 1]):
+                    continue
+                start, stop = ball * BLOCK, min((ball + 1) * BLOCK, points[0].shape[0])
+                own = ecef[ball - group * BLOCK]
+                if not placed[ball - group * BLOCK]:
+                    place(points[0], points[1], start, stop, a, es, own)
+                    placed[ball - group * BLOCK] = True
+                squares(own, places[water], found)
+                used = visit(found, start, stop, points, bounds[water], row, water, doubts, used)
     return used

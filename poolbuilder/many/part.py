@@ -20,7 +20,8 @@ from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PlanError, RecordFileError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
 from poolbuilder.located import Located
-from poolbuilder.many.tally import Points, tally, tally_table
+from poolbuilder.many.points import Points
+from poolbuilder.many.tally import tally, tally_table
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.ranges import RangeMap
 from poolbuilder.records.store import Store

@@ -6,8 +6,9 @@ without it scipy's tree lists them water by water.  Both settle the edge by the 
 
 from __future__ import annotations
 
-import importlib.util
+import itertools
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,105 +17,15 @@ from numpy.typing import NDArray
 
 from poolbuilder import columns, schemas
 from poolbuilder.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
-from poolbuilder.many.ball import BLOCK, UNDATED
-from poolbuilder.records.store.curve import along_curve
+from poolbuilder.many.ball import UNDATED
+from poolbuilder.many.points import Balls, Points, balls_of_balls, has_numba
 from poolbuilder.site import Site
 
-__all__ = ["Points", "Tally", "tally", "tally_table"]
+__all__ = ["Tally", "tally", "tally_table"]
 
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Points:
-    """Records as points, in the order of the curve, with balls around each `BLOCK` of them."""
-
-    longitude: Floats
-    latitude: Floats
-    ecef: Floats
-    species: NDArray[np.int32]
-    year: NDArray[np.int32]
-    centre: Floats
-    size_m: Floats
-    names: tuple[str, ...]
-
-    @classmethod
-    def of(
-        cls, longitude: Floats, latitude: Floats, species: Ints, year: Ints, names: Sequence[str]
-    ) -> Points:
-        """Sort points along the curve and put balls around them.
-
-        Parameters
-        ----------
-        longitude, latitude : (n,) array
-            Degrees on the globe.
-        species, year : (n,) int array
-            Index into *names*; `UNDATED` where there is no year.
-        """
-        code = along_curve(longitude, latitude)
-        if (code[1:] < code[:-1]).any():  # records of a store lie along the curve already
-            order = np.argsort(code, kind="stable")
-            longitude, latitude = longitude[order], latitude[order]
-            species, year = species[order], year[order]
-        ecef, centre, size = _placed(longitude, latitude)
-        return cls(
-            longitude=longitude,
-            latitude=latitude,
-            ecef=ecef,
-            species=species.astype(np.int32),
-            year=year.astype(np.int32),
-            centre=centre,
-            size_m=size,
-            names=tuple(names),
-        )
-
-    @classmethod
-    def of_screened(cls, screened: pa.Table, names: Sequence[str]) -> Points:
-        """The kept records that name one species of *names* and no other."""
-        index = {name: code for code, name in enumerate(names)}
-        accepted = screened["acceptedNames"].to_pylist()
-        code = np.array(
-            [index.get(item[0], -1) if len(item) == 1 else -1 for item in accepted], dtype=np.int64
-        )
-        role, roles = columns.codes(screened["role"])
-        candidate = np.array([name == "candidate" for name in roles] + [False], dtype=bool)[role]
-        longitude, latitude = (columns.numbers(screened[name]) for name in ("longitude", "latitude"))
-        kept = (
-            ~columns.valid(screened["rejectedBy"])
-            & candidate
-            & (code >= 0)
-            & np.isfinite(longitude + latitude)
-        )
-        year = columns.integers(screened["eventYear"], missing=UNDATED)
-        return cls.of(longitude[kept], latitude[kept], code[kept], year[kept], names)
-
-
-def has_numba() -> bool:
-    """Whether numba is installed."""
-    return importlib.util.find_spec("numba") is not None
-
-
-def _placed(longitude: Floats, latitude: Floats) -> tuple[Floats, Floats, Floats]:
-    """Points in ECEF, and centre and size of the balls around them."""
-    if has_numba() and len(longitude):
-        from poolbuilder.many import compiled
-
-        ecef = compiled.to_ecef(longitude, latitude, WGS84.a, WGS84.es)
-        return (ecef, *compiled.balls_of(ecef))
-    ecef = to_ecef(longitude, latitude)
-    return (ecef, *_balls(ecef, np.zeros(len(ecef))))
-
-
-def _balls(points: Floats, size_m: Floats) -> tuple[Floats, Floats]:
-    """Centre and size of a ball around every `BLOCK` points or balls, 1 mm for rounding added."""
-    starts = np.arange(0, len(points), BLOCK)
-    low, high = (by.reduceat(points, starts, axis=0) for by in (np.minimum, np.maximum))
-    centre = (low + high) / 2
-    own = np.repeat(centre, np.diff(starts, append=len(points)), axis=0)
-    far = np.sqrt(((points - own) ** 2).sum(axis=1)) + size_m
-    return np.ascontiguousarray(centre), np.maximum.reduceat(far, starts) + 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -134,13 +45,28 @@ class Tally:
     def empty(cls, waters: int, species: int) -> Tally:
         """A tally without any record."""
         shape = (waters, species)
-        return cls(
-            records=np.zeros(shape, np.int64),
-            nearest=np.full(shape, -1, np.int64),
-            chord_m=np.full(shape, np.inf),
-            first=np.full(shape, 32767, np.int32),
-            last=np.full(shape, UNDATED, np.int32),
+        found = cls(
+            records=np.empty(shape, np.int64),
+            nearest=np.empty(shape, np.int64),
+            chord_m=np.empty(shape),
+            first=np.empty(shape, np.int32),
+            last=np.empty(shape, np.int32),
         )
+        found.clear()
+        return found
+
+    def clear(self) -> None:
+        """Forget what was counted."""
+        self.records[:], self.nearest[:], self.chord_m[:] = 0, -1, np.inf
+        self.first[:], self.last[:] = 32767, UNDATED
+
+    def join(self, other: Tally) -> None:
+        """Add what was counted among later points."""
+        nearer = other.chord_m < self.chord_m
+        self.records[:] += other.records
+        self.nearest[nearer], self.chord_m[nearer] = other.nearest[nearer], other.chord_m[nearer]
+        np.minimum(self.first, other.first, out=self.first)
+        np.maximum(self.last, other.last, out=self.last)
 
     def add(self, water: int, points: Points, rows: Ints, chord_m: Floats) -> None:
         """Count the points at *rows* for one water."""
@@ -190,16 +116,28 @@ Doubts = list[tuple[int, Ints, Floats]]
 def _listed(points: Points, places: Floats, bounds: Floats, found: Tally) -> Doubts:
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(points.ecef)
+    ecef = _in_ecef(points)
+    tree = cKDTree(ecef)
     doubts: Doubts = []
     for water, (place, (inside, outside)) in enumerate(zip(places, bounds, strict=True)):
         rows = np.sort(np.array(tree.query_ball_point(place, outside), dtype=np.int64))
-        chord = np.sqrt(((points.ecef[rows] - place) ** 2).sum(axis=1))
+        chord = np.sqrt(((ecef[rows] - place) ** 2).sum(axis=1))
         sure = chord < inside
         _add_sorted(found, water, points, rows[sure], chord[sure])
         if not sure.all():
             doubts.append((water, rows[~sure], chord[~sure]))
     return doubts
+
+
+def _in_ecef(points: Points) -> Floats:
+    """Points in ECEF, (n, 3), to the last bit as the compiled loop has them where that is installed."""
+    if not has_numba():
+        return to_ecef(points.longitude, points.latitude)
+    from poolbuilder.many.compiled import place
+
+    ecef = np.empty((3, len(points.longitude)))
+    place(points.longitude, points.latitude, 0, ecef.shape[1], WGS84.a, WGS84.es, ecef)
+    return np.ascontiguousarray(ecef.T)
 
 
 def _add_sorted(found: Tally, water: int, points: Points, rows: Ints, chord: Floats) -> None:
@@ -218,33 +156,45 @@ def _add_sorted(found: Tally, water: int, points: Points, rows: Ints, chord: Flo
 
 
 def _compiled(points: Points, places: Floats, bounds: Floats, found: Tally) -> Doubts:
+    """Count in as many threads as the process may use, each some of the points."""
+    large = balls_of_balls(points.balls)
+    threads = pa.cpu_count()
+    ends = np.unique(np.linspace(0, len(large[1]), 2 * threads + 1).astype(int)).tolist()
+    waters, shape = (places, bounds), found.records.shape
+
+    def count(groups: tuple[int, int]) -> tuple[Tally, Doubts]:
+        return _counted(points, groups, large, waters, Tally.empty(*shape))
+
+    doubts: Doubts = []
+    with ThreadPoolExecutor(threads) as pool:
+        for part, more in pool.map(count, itertools.pairwise(ends)):
+            found.join(part)
+            doubts += more
+    return doubts
+
+
+def _counted(
+    points: Points, groups: tuple[int, int], large: Balls, waters: tuple[Floats, Floats], found: Tally
+) -> tuple[Tally, Doubts]:
+    """Count the points of some groups of balls; again with more room if doubts are many."""
     from poolbuilder.many.compiled import loop
 
     room = 4096
-    large = _balls(points.centre, points.size_m)
+    arrays = (points.longitude, points.latitude, points.species, points.year)
+    tables = (found.records, found.nearest, found.chord_m, found.first, found.last)
     while True:
-        tables = (found.records, found.nearest, found.chord_m, found.first, found.last)
         doubts = (np.zeros(room, np.int64), np.zeros(room, np.int64), np.zeros(room))
         used = int(
-            loop(
-                (np.ascontiguousarray(points.ecef.T), points.species, points.year),
-                (points.centre, points.size_m),
-                large,
-                places,
-                bounds,
-                tables,
-                doubts,
-            )
+            loop(arrays, groups, points.balls, large, waters, tables, doubts, WGS84.a, WGS84.es),
         )
         if used <= room:
             break
         room = used
-        fresh = Tally.empty(*found.records.shape)
-        found.records[:], found.nearest[:], found.chord_m[:] = fresh.records, fresh.nearest, fresh.chord_m
-        found.first[:], found.last[:] = fresh.first, fresh.last
+        found.clear()
     np.sqrt(found.chord_m, out=found.chord_m)
     water, row, chord = (values[:used] for values in doubts)
-    return [(int(which), row[water == which], chord[water == which]) for which in np.unique(water)]
+    listed = [(int(which), row[water == which], chord[water == which]) for which in np.unique(water)]
+    return found, listed
 
 
 def tally_table(found: Tally, points: Points, sites: Sequence[Site], numbers: Sequence[int]) -> pa.Table:

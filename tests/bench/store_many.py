@@ -20,7 +20,7 @@ from poolbuilder.records.store import Store
 
 def points_of(store: Store) -> Any:
     """Every record of the store as a point with its species and year."""
-    from poolbuilder.many.tally import Points
+    from poolbuilder.many.points import Points
 
     lon, lat, species, year = [], [], [], []
     index = {name: code for code, name in enumerate(NAMES)}
