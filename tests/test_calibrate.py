@@ -409,6 +409,34 @@ def test_the_command_prints_scores_beside_baselines(checklist: Checklist, tmp_pa
     assert (tmp_path / "out" / "scores.json").exists()
 
 
+def test_ranges_let_the_leaks_be_fitted(simulated: Path, tmp_path: Path) -> None:
+    """Polygons over the eastern half: inside and outside get leaks of their own."""
+    placed = read_surveys(
+        [simulated / "surveys.txt"], [], checklist=Checklist.load("lepomis"), as_of=AS_OF, settings=SETTINGS
+    ).waters
+    middle, (south, north) = float(np.median(placed.longitude)), (-80, 80)
+    ring = [[middle, south], [middle + 20, south], [middle + 20, north], [middle, north], [middle, south]]
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"scientificName": name, "presence": 1, "origin": 1},
+            "geometry": {"type": "Polygon", "coordinates": [ring]},
+        }
+        for name in placed.species
+    ]
+    path = tmp_path / "ranges.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    given = ["--events", str(simulated / "surveys.txt"), "--ranges", str(path), "--as-of", "2026-06-01"]
+    got = CliRunner().invoke(command, [*given, "--out", str(tmp_path / "out")])
+    assert got.exit_code == 0, got.output
+    settings = tomllib.loads((tmp_path / "out" / "settings.toml").read_text(encoding="utf-8"))["settings"]
+    assert {"leakExtant", "leakOutside"} <= set(settings)
+    assert "leakNoMap" not in settings
+    scored = json.loads((tmp_path / "out" / "scores.json").read_text(encoding="utf-8"))
+    assert any(str(source["path"]).endswith("ranges.geojson") for source in scored["sources"])
+    assert "90 % interval" in scored["fitted"]["leak_extant"]
+
+
 def test_the_simulator_writes_the_same_bytes_for_the_same_seed(tmp_path: Path) -> None:
     for name in ("a", "b"):
         simulator().simulate(tmp_path / name, seed=9, waters=30, visits=20)

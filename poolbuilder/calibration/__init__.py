@@ -17,6 +17,7 @@ from poolbuilder.calibration.scorecard import DRAWS, FEW_WATERS, predict_surveys
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.checklist import Checklist
 from poolbuilder.folder import write_folder
+from poolbuilder.ranges import RangeMap
 from poolbuilder.settings import Settings
 from poolbuilder.water.ways import StreamLayers
 
@@ -78,7 +79,7 @@ class Calibration:
         return said
 
 
-def calibrate(
+def calibrate(  # noqa: PLR0913 (each is an input of its own)
     events: Sequence[str | Path],
     records: Sequence[str | Path] = (),
     *,
@@ -89,6 +90,7 @@ def calibrate(
     title: str = "",
     draws: int = DRAWS,
     layers: StreamLayers | None = None,
+    ranges: Sequence[str] = (),
 ) -> Calibration:
     """Fit settings to surveys and score the model on waters that it has not seen.
 
@@ -109,6 +111,8 @@ def calibrate(
         Bootstrap samples for the intervals.
     layers : StreamLayers, optional
         With them it is measured what distance by water gains over straight distance.
+    ranges : sequence of str
+        Layers of range polygons, ``FILE`` or ``FILE:layer``; with them the leaks by range class are fitted.
 
     Returns
     -------
@@ -128,6 +132,7 @@ def calibrate(
         as_of=as_of,
         settings=start,
         renames=renames,
+        ranges=RangeMap.read(ranges, checklist) if ranges else None,
     )
     distances = None if layers is None else survey_distances(surveys, layers, settings=start)
     predictions = predict_surveys(surveys, settings=start)

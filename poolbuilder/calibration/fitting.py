@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from poolbuilder.calibration.scorecard import FEW_WATERS, Predictions
 from poolbuilder.calibration.surveys import Surveys
 from poolbuilder.model.community import EFFORT_SLOPES, draw_line, gather
 from poolbuilder.model.effort import FEW_COMPARISONS, agreement, fit_detectability, pair_km
-from poolbuilder.model.hazard import fit_hazard
+from poolbuilder.model.hazard import HazardFit, fit_hazard
 from poolbuilder.model.logistic import fit, logit
 from poolbuilder.model.scores import log_loss
 from poolbuilder.settings import Settings, camel_case
@@ -71,21 +71,25 @@ def _scales(surveys: Surveys, settings: Settings) -> tuple[float, float] | None:
     return best if start - tried[best] > GAIN else None
 
 
-def _hazard(surveys: Surveys, settings: Settings) -> dict[str, float]:
-    """Leak, record weight and kernel scale of the noisy-OR."""
+def _hazard(surveys: Surveys, settings: Settings) -> HazardFit:
+    """The noisy-OR fitted to the surveys: leaks, weight, kernel scale, half-life and qualities."""
     waters, ground = surveys.waters, surveys.ground
     step = max(1, -(-len(waters) // MOST_HAZARD_WATERS))
     rows = np.arange(0, len(waters), step)
     distance = pair_km(waters.points[rows], ground.points)
     usable = (distance > settings.effort_gap_km) & (distance <= settings.reach_km)
-    found = fit_hazard(distance, usable, surveys.strength, waters.found[rows], settings=settings)
-    if not found.converged:
-        return {}
-    return {
-        "leak_no_map": min(max(found.leak, 0.001), 0.5),
-        "record_weight": min(max(found.weight, 0.01), 0.95),
-        "kernel_km": min(max(found.kernel_km, 0.5), 500.0),
-    }
+    ranges = replace(surveys.ranges, code=surveys.ranges.code[rows], km=surveys.ranges.km[rows])
+    return fit_hazard(
+        distance, usable, surveys.sightings, waters.found[rows], ranges=ranges, settings=settings
+    )
+
+
+def _hazard_words(found: HazardFit, name: str) -> str:
+    words = "posterior mode of the noisy-OR, waters predicted from beyond the gap"
+    if name not in found.interval90:
+        return words
+    low, high = found.interval90[name]
+    return f"{words}; 90 % interval {low:.3g} to {high:.3g}"
 
 
 def _line(p: Floats, y: Floats) -> tuple[float, float]:
@@ -109,9 +113,7 @@ def fit_settings(surveys: Surveys, predictions: Mapping[str, Predictions], *, se
         )
     values: dict[str, float] = {}
     why: dict[str, str] = {}
-    kept = [
-        "half-lives, qualities by basis of record and leaks inside polygons: the surveys do not vary in these"
-    ]
+    kept = []
 
     def take(found: Mapping[str, float], reason: str) -> None:
         for name, value in found.items():
@@ -126,7 +128,13 @@ def fit_settings(surveys: Surveys, predictions: Mapping[str, Predictions], *, se
             dict(zip(("effort_near_km", "effort_far_km"), scales, strict=True)),
             "highest likelihood on a grid",
         )
-    take(_hazard(surveys, settings), "posterior mode of the noisy-OR, waters predicted from beyond the gap")
+    hazard = _hazard(surveys, settings)
+    kept += hazard.kept
+    if hazard.converged:
+        for name, value in hazard.values.items():
+            take({name: value}, _hazard_words(hazard, name))
+    else:
+        kept.append("all of the noisy-OR: the fit did not come to rest")
     share, comparisons = agreement(surveys.lists)
     if comparisons >= FEW_COMPARISONS and 0.05 <= share <= 1:
         take(

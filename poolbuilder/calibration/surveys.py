@@ -19,12 +19,16 @@ from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.calibrate import Waters
 from poolbuilder.model.community import Ground, lay_ground
 from poolbuilder.model.effort import list_completeness, pair_km, place_completeness
-from poolbuilder.model.evidence import aged_quality, event_keys
+from poolbuilder.model.evidence import event_keys
+from poolbuilder.model.hazard import Ranges, Sightings
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.names import name_records
+from poolbuilder.ranges import RangeMap, status_at
 from poolbuilder.records.darwin_core import read_all
+from poolbuilder.records.judged import BASES, Judged
 from poolbuilder.records.screen import screen
 from poolbuilder.settings import Settings
+from poolbuilder.site import Site
 
 __all__ = ["Surveys", "read_surveys"]
 
@@ -51,8 +55,10 @@ class Surveys:
         Sampling protocol of each water, or ``not said``.
     hybrid : (n,) bool array
         Where a hybrid of a candidate was caught.
-    strength : (m, s) array
-        Aged quality of the best record of each species at each place of the ground.
+    sightings : Sightings
+        Records of the species at the places of the ground.
+    ranges : Ranges
+        Range class of each water and species.
     apart : bool
         Whether the records are other than the surveys.
     notes : tuple of str
@@ -65,7 +71,8 @@ class Surveys:
     lists: Lists
     kinds: tuple[str, ...]
     hybrid: Bools
-    strength: Floats
+    sightings: Sightings
+    ranges: Ranges
     apart: bool
     notes: tuple[str, ...]
     sources: tuple[dict[str, Any], ...]
@@ -167,21 +174,59 @@ def _per_place(
     return told, hybrid
 
 
-def _strength(table: pa.Table, lists: Lists, places: Places, settings: Settings) -> Floats:
-    """Aged quality of the best record of each species at each place, (n, s)."""
+def _sightings(
+    table: pa.Table, lists: Lists, places: Places, settings: Settings, as_of: datetime.date
+) -> Sightings:
+    """The records that say what lives at each place, as far as they differ in what is fitted."""
     keys, _ = event_keys(table, settings=settings)
     row = {key: i for i, key in enumerate(lists.keys)}
     column = {name: i for i, name in enumerate(places.species)}
-    quality = aged_quality(table, settings=settings).round(3).tolist()
-    best = np.zeros((len(places), len(places.species)))
+    basis = Judged(table=table, settings=settings, as_of=as_of).basis_code
+    by_basis = np.array([max(getattr(settings, name), 1e-9) for name in BASES])
+    certainty = np.minimum(columns.numbers(table["quality"]) / by_basis[basis], 1.0).round(3)
+    age = columns.numbers(table["ageYears"]).round(1)
     kept = ~columns.valid(table["rejectedBy"])
-    for i, (key, names, role) in enumerate(
-        zip(keys, table["acceptedNames"].to_pylist(), columns.strings(table["role"]), strict=True)
+    named = zip(keys, table["acceptedNames"].to_pylist(), columns.strings(table["role"]), strict=True)
+    told = sorted(
+        {
+            (
+                int(places.place[row[key]]),
+                column[names[0]],
+                -1.0 if np.isnan(age[i]) else float(age[i]),
+                int(basis[i]),
+                float(certainty[i]),
+            )
+            for i, (key, names, role) in enumerate(named)
+            if kept[i] and role == "candidate" and len(names) == 1 and names[0] in column and key in row
+        }
+    )
+    values = np.array(told, dtype=float).reshape(-1, 5)
+    return Sightings(
+        place=values[:, 0].astype(np.int64),
+        species=values[:, 1].astype(np.int64),
+        age_years=np.where(values[:, 2] < 0, np.nan, values[:, 2]),
+        basis=values[:, 3].astype(np.int64),
+        certainty=values[:, 4],
+        places=len(places),
+        kinds=len(places.species),
+    )
+
+
+def _ranges(ranges: RangeMap | None, waters: Places, species: Sequence[str]) -> Ranges:
+    """Range class of each water and species."""
+    if ranges is None:
+        return Ranges.unmapped(len(waters), len(species))
+    classes: list[list[str]] = []
+    km = np.full((len(waters), len(species)), np.inf)
+    for i, (longitude, latitude) in enumerate(
+        zip(waters.longitude.tolist(), waters.latitude.tolist(), strict=True)
     ):
-        if kept[i] and role == "candidate" and len(names) == 1 and names[0] in column and key in row:
-            place = int(places.place[row[key]])
-            best[place, column[names[0]]] = max(best[place, column[names[0]]], quality[i])
-    return best
+        status = status_at(ranges, Site(longitude=longitude, latitude=latitude), species)
+        classes.append([str(name) for name in columns.strings(status["rangeClass"])])
+        km[i] = np.nan_to_num(columns.numbers(status["rangeKm"]), nan=np.inf)
+    keys = tuple(sorted({name for row in classes for name in row}))
+    code = np.array([[keys.index(name) for name in row] for row in classes], dtype=np.int64)
+    return Ranges(keys=keys, code=code, km=km)
 
 
 def _distance_to(points: Floats, others: Floats) -> Floats:
@@ -254,6 +299,7 @@ def read_surveys(
     as_of: datetime.date,
     settings: Settings,
     renames: Mapping[str, str] | None = None,
+    ranges: RangeMap | None = None,
 ) -> Surveys:
     """Read surveys, and the records that evidence is taken from.
 
@@ -265,6 +311,8 @@ def read_surveys(
     records : sequence of Path
         Darwin Core files to predict the surveys from; empty to predict each survey from the
         other ones.
+    ranges : RangeMap, optional
+        Says which range class each water lies in for each species.
 
     Raises
     ------
@@ -328,8 +376,9 @@ def read_surveys(
         lists=lists,
         kinds=kinds,
         hybrid=hybrid,
-        strength=_strength(source_table, near, ground.places, settings),
+        sightings=_sightings(source_table, near, ground.places, settings, as_of),
+        ranges=_ranges(ranges, places, scored),
         apart=apart,
         notes=(*extra, *words),
-        sources=sources,
+        sources=(*sources, *(ranges.sources if ranges is not None else ())),
     )

@@ -37,6 +37,12 @@ from poolbuilder.cli.options import as_of_option, read_settings, renames
     help="Read column GIVEN as Darwin Core TERM; repeatable.",
 )
 @click.option(
+    "--ranges",
+    multiple=True,
+    metavar="FILE[:LAYER]",
+    help="Range polygons; with them the leaks by range class are fitted too. Repeatable.",
+)
+@click.option(
     "--streams",
     metavar="FILE[:LAYER]",
     help="Flow lines of the region: measures what distance by water gains over straight distance.",
@@ -57,6 +63,7 @@ def calibrate(
     title: str,
     settings_file: Path | None,
     mapping: tuple[str, ...],
+    ranges: tuple[str, ...],
     streams: str | None,
     basins: str | None,
     barriers: str | None,
@@ -81,6 +88,7 @@ def calibrate(
         renames=renames(mapping),
         title=title,
         layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
+        ranges=ranges,
     )
     folder = write_calibration(done, out)
     click.echo(done.pool_words()["words"])

@@ -1,41 +1,153 @@
-"""The noisy-OR fitted to surveyed waters: leak, weight of a record, and reach of its kernel.
+"""The noisy-OR fitted to surveyed waters: leaks, weight, quality and age of records, reach of the kernel.
 
 A water's presence is predicted from the records at all *other* places::
 
-    P = 1 - (1 - λ) Π (1 - c q K(d; a))
+    P = 1 - (1 - λ_z) Π (1 - c q_b 2^(-age / h) K(d; a))
 
-The likelihood alone runs to the boundary (c towards 1), so weak priors are part of the
-method: ``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``, ``logit λ ~ N(logit λ0, 1)``.
+with λ_z the leak of the water's range class, q_b the quality of the basis of record, h the
+half-life.  The likelihood alone runs to the boundary (c towards 1), so weak priors are part
+of the method: ``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``, ``logit λ ~ N(logit λ0, 1)``,
+``ln h ~ N(ln h0, 1)``, ``logit q ~ N(logit q0, 1)``.  Only what the records vary in is fitted.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poolbuilder.model.evidence import leak, logit
 from poolbuilder.model.location import kernel
-from poolbuilder.model.logistic import inverse_logit
+from poolbuilder.records.judged import BASES
 from poolbuilder.settings import Settings
 
-__all__ = ["HazardFit", "fit_hazard", "negative_log_likelihood", "presence"]
+__all__ = [
+    "HazardFit",
+    "Ranges",
+    "Sightings",
+    "fit_hazard",
+    "negative_log_likelihood",
+    "presence",
+]
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+FEW_RECORDS = 30
+FEW_CASES = 30
+"""A basis with fewer records, a range class with fewer cases, keeps its start value."""
+
+SPREAD_YEARS = 10.0
+"""Half-life is fitted where the ages of the middle 80 % of records span this much."""
+
+SURE = 0.97
+"""A quality or leak of 1 starts from here, since its log-odds are not finite."""
+
+EDGE = 3e-4
+"""Shares are fitted this far off 0 and 1."""
+
 WEIGHT_SD = 1.5
+Z90 = 1.6448536269514722
+STEP = 1e-3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sightings:
+    """Records of the species at the places that evidence comes from.
+
+    Attributes
+    ----------
+    place, species : (r,) int array
+    age_years : (r,) array
+        NaN without a date.
+    basis : (r,) int array
+        Code in BASES.
+    certainty : (r,) array
+        Quality apart from the basis of record: of name and place, 0-1.
+    places, kinds : int
+        How many places and species there are.
+    """
+
+    place: Ints
+    species: Ints
+    age_years: Floats
+    basis: Ints
+    certainty: Floats
+    places: int
+    kinds: int
+
+    def strength(self, *, settings: Settings) -> Floats:
+        """Aged quality of the best record of each species at each place, (places, kinds)."""
+        by_basis = np.array([getattr(settings, name) for name in BASES])
+        age = np.where(np.isnan(self.age_years), settings.undated_age_years, np.maximum(self.age_years, 0))
+        value = by_basis[self.basis] * self.certainty * np.exp2(-age / settings.half_life_years)
+        best = np.zeros((self.places, self.kinds))
+        np.maximum.at(best, (self.place, self.species), value)
+        return best
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Ranges:
+    """Range class of each water and species.
+
+    Attributes
+    ----------
+    keys : tuple of str
+        The classes that occur.
+    code : (m, s) int array
+        Row of *keys*.
+    km : (m, s) array
+        Distance to the nearest edge, infinite where there is no polygon of presence.
+    """
+
+    keys: tuple[str, ...]
+    code: Ints
+    km: Floats
+
+    @classmethod
+    def unmapped(cls, waters: int, species: int) -> Ranges:
+        """No map of any species."""
+        shape = (waters, species)
+        return cls(keys=("no_map",), code=np.zeros(shape, dtype=np.int64), km=np.full(shape, math.inf))
+
+    def leaks(self, *, settings: Settings) -> Floats:
+        """Leak of each water and species, (m, s)."""
+        out = np.empty(self.code.shape)
+        for code, key in enumerate(self.keys):
+            here = self.code == code
+            if key == "outside":
+                near = leak("outside", 0.0, settings=settings)
+                fall = np.exp(-self.km[here] / settings.leak_edge_km)
+                out[here] = settings.leak_outside + (near - settings.leak_outside) * fall
+            else:
+                out[here] = leak(key, None, settings=settings)
+        return out
 
 
 @dataclass(frozen=True, kw_only=True)
 class HazardFit:
-    """Posterior mode: leak λ, record weight c, kernel scale a in km, the objective, convergence."""
+    """Posterior mode of the settings that were fitted.
 
-    leak: float
-    weight: float
-    kernel_km: float
+    Attributes
+    ----------
+    values : mapping
+        Setting to its value.
+    interval90 : mapping
+        Setting to the ends of its 90 % interval by Laplace's method.
+    kept : tuple of str
+        What the records do not vary in, in words.
+    objective : float
+        Negative log-likelihood and the priors' penalty.
+    converged : bool
+    """
+
+    values: Mapping[str, float]
+    interval90: Mapping[str, tuple[float, float]]
+    kept: tuple[str, ...]
     objective: float
     converged: bool
 
@@ -45,9 +157,7 @@ def presence(
     usable: Bools,
     strength: Floats,
     *,
-    kernel_km: float,
-    weight: float,
-    leak: float,
+    leaks: Floats | float,
     settings: Settings,
 ) -> Floats:
     """Noisy-OR of every water and species, (m, s).
@@ -57,14 +167,18 @@ def presence(
     distance_km, usable : (m, n) array
         From each water to each place, and which places may speak for it.
     strength : (n, s) array
-        Quality of the best record of each species at each place, 0 without one.
+        Aged quality of the best record of each species at each place, 0 without one.
+    leaks : (m, s) array or float
+    settings : Settings
+        kernel, kernelKm and recordWeight.
     """
-    decay = kernel(distance_km, settings=settings.replace(kernel_km=kernel_km)) * usable
+    decay = kernel(distance_km, settings=settings) * usable
     hazard = np.zeros((distance_km.shape[0], strength.shape[1]))
     for j in range(strength.shape[1]):
         holds = strength[:, j] > 0
-        hazard[:, j] = -np.log1p(-weight * decay[:, holds] * strength[holds, j]).sum(axis=1)
-    out: Floats = 1 - (1 - leak) * np.exp(-hazard)
+        shown = settings.record_weight * decay[:, holds] * strength[holds, j]
+        hazard[:, j] = -np.log1p(-shown).sum(axis=1)
+    out: Floats = 1 - (1 - leaks) * np.exp(-hazard)
     return out
 
 
@@ -74,57 +188,181 @@ def negative_log_likelihood(p: Floats, found: Floats) -> float:
     return -float((found * np.log(q) + (1 - found) * np.log1p(-q)).sum())
 
 
-def _prior(theta: Floats, kernel0: float, leak0: float) -> float:
-    start = math.log(leak0 / (1 - leak0))
-    pulled = (theta[0] - math.log(kernel0)) ** 2 + (theta[1] / WEIGHT_SD) ** 2 + (theta[2] - start) ** 2
-    return 0.5 * float(pulled)
+@dataclass(frozen=True)
+class _Term:
+    """One fitted setting: its normal prior on the scale it is fitted on, and the ends of that scale."""
+
+    name: str
+    mean: float
+    sd: float
+    low: float
+    high: float
+    by_logarithm: bool = False
+
+    def value(self, theta: float) -> float:
+        low, high = _limits(self.name)
+        value = math.exp(theta) if self.by_logarithm else 1 / (1 + math.exp(-theta))
+        return min(max(value, low), high)
+
+
+def _limits(name: str) -> tuple[float, float]:
+    (meta,) = (item.metadata for item in fields(Settings) if item.name == name)
+    return float(meta["low"]), float(meta["high"])
+
+
+def _scale(name: str, settings: Settings) -> _Term:
+    low, high = _limits(name)
+    start = float(getattr(settings, name))
+    return _Term(name, math.log(start), 1.0, math.log(low), math.log(high), by_logarithm=True)
+
+
+def _share(name: str, settings: Settings) -> _Term:
+    low, high = (logit(min(max(end, EDGE), 1 - EDGE)) for end in _limits(name))
+    return _Term(name, logit(min(max(float(getattr(settings, name)), 1 - SURE), SURE)), 1.0, low, high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Plan:
+    """What is fitted, and what is kept with the reason in words."""
+
+    terms: tuple[_Term, ...]
+    kept: tuple[str, ...]
+
+
+def _plan(records: Sightings, ranges: Ranges, settings: Settings) -> _Plan:
+    terms = [
+        _scale("kernel_km", settings),
+        replace(_share("record_weight", settings), mean=0.0, sd=WEIGHT_SD),
+    ]
+    kept = []
+    for code, key in enumerate(ranges.keys):
+        cases = int((ranges.code == code).sum())
+        name = f"leak_{key}"
+        if cases >= FEW_CASES or len(ranges.keys) == 1:
+            terms.append(_share(name, settings))
+        else:
+            kept.append(f"{name}: {cases:,} cases are too few")
+    if ranges.keys == ("no_map",):
+        kept.append("leaks inside polygons: no range polygons were given")
+    terms += _age_terms(records, settings, kept)
+    terms += _basis_terms(records, settings, kept)
+    return _Plan(terms=tuple(terms), kept=tuple(kept))
+
+
+def _age_terms(records: Sightings, settings: Settings, kept: list[str]) -> list[_Term]:
+    dated = records.age_years[~np.isnan(records.age_years)]
+    if len(dated) < FEW_RECORDS:
+        kept.append(f"half-life: {len(dated):,} dated records are too few")
+        return []
+    young, old = np.quantile(dated, [0.1, 0.9])
+    if old - young < SPREAD_YEARS:
+        kept.append(f"half-life: most records are {young:.0f} to {old:.0f} years old, too alike to tell")
+        return []
+    return [_scale("half_life_years", settings)]
+
+
+def _basis_terms(records: Sightings, settings: Settings, kept: list[str]) -> list[_Term]:
+    """Each basis but the most frequent, against which the others are measured."""
+    counts = np.bincount(records.basis, minlength=len(BASES))
+    reference = int(counts.argmax())
+    terms = []
+    for code, name in enumerate(BASES):
+        if code == reference or counts[code] == 0:
+            continue
+        if counts[code] < FEW_RECORDS:
+            kept.append(f"{name}: {counts[code]:,} records are too few")
+        else:
+            terms.append(_share(name, settings))
+    if np.count_nonzero(counts) <= 1:
+        kept.append("quality by basis of record: all records have the same")
+    return terms
 
 
 def fit_hazard(
     distance_km: Floats,
     usable: Bools,
-    strength: Floats,
+    records: Sightings,
     found: Floats,
     *,
+    ranges: Ranges | None = None,
     settings: Settings,
     most_steps: int = 200,
 ) -> HazardFit:
-    """Find leak, weight and scale that fit the surveys best under the priors.
+    """Find the settings of the noisy-OR that fit the surveys best under the priors.
 
     Parameters
     ----------
+    distance_km, usable : (m, n) array
+        As in :func:`presence`.
+    records : Sightings
+        At the n places.
     found : (m, s) array
         1 where a survey found the species.
+    ranges : Ranges, optional
+        Of the m waters; without them no species has a map.
     settings : Settings
-        Shape of the kernel, and its scale and leak as the priors' means.
+        Shape of the kernel; start values, which are the priors' means.
+
+    Notes
+    -----
+    Ages count from one day, so surveys should not be much older than "today" for the
+    half-life to mean what it says.
     """
     from scipy.optimize import minimize
 
-    kernel0, leak0 = settings.kernel_km, settings.leak_no_map
+    where = ranges or Ranges.unmapped(*found.shape)
+    plan = _plan(records, where, settings)
+    terms = plan.terms
 
     def objective(theta: Floats) -> float:
-        c, lam = inverse_logit(theta[1:])
+        tried = settings.replace(**_values(terms, theta))
         p = presence(
             distance_km,
             usable,
-            strength,
-            kernel_km=math.exp(theta[0]),
-            weight=float(c),
-            leak=float(lam),
-            settings=settings,
+            records.strength(settings=tried),
+            leaks=where.leaks(settings=tried),
+            settings=tried,
         )
-        return negative_log_likelihood(p, found) + _prior(theta, kernel0, leak0)
+        pull = sum(((at - term.mean) / term.sd) ** 2 for at, term in zip(theta.tolist(), terms, strict=True))
+        return negative_log_likelihood(p, found) + 0.5 * float(pull)
 
-    start = np.array([math.log(kernel0), 0.5, math.log(leak0 / (1 - leak0))])
-    bounded: Callable[[Floats], float] = lambda theta: objective(np.clip(theta, -8, 8))  # noqa: E731
     best = minimize(
-        bounded, start, method="Nelder-Mead", options={"maxiter": most_steps, "xatol": 1e-6, "fatol": 1e-8}
+        objective,
+        np.array([term.mean for term in terms]),
+        method="L-BFGS-B",
+        bounds=[(term.low, term.high) for term in terms],
+        options={"maxiter": most_steps, "ftol": 1e-13, "gtol": 1e-6},
     )
-    c, lam = inverse_logit(np.clip(best.x[1:], -8, 8))
+    spread = _spread(objective, best.x)
+    ends = {
+        term.name: (term.value(at - Z90 * sd), term.value(at + Z90 * sd))
+        for term, at, sd in zip(terms, best.x.tolist(), spread.tolist(), strict=True)
+        if math.isfinite(sd)
+    }
     return HazardFit(
-        leak=float(lam),
-        weight=float(c),
-        kernel_km=float(math.exp(np.clip(best.x[0], -8, 8))),
+        values=_values(terms, best.x),
+        interval90=ends,
+        kept=plan.kept,
         objective=float(best.fun),
         converged=bool(best.success),
     )
+
+
+def _values(terms: Sequence[_Term], theta: Floats) -> dict[str, float]:
+    return {term.name: term.value(at) for term, at in zip(terms, theta.tolist(), strict=True)}
+
+
+def _spread(objective: Callable[[Floats], float], at: Floats) -> Floats:
+    """Standard deviations by Laplace's method, from second differences; NaN where there is no peak."""
+    size = len(at)
+    step = np.eye(size) * STEP
+    second = np.empty((size, size))
+    for i in range(size):
+        for j in range(i, size):
+            ahead = objective(at + step[i] + step[j]) + objective(at - step[i] - step[j])
+            aside = objective(at + step[i] - step[j]) + objective(at - step[i] + step[j])
+            second[i, j] = second[j, i] = (ahead - aside) / (4 * STEP**2)
+    if not np.isfinite(second).all() or np.linalg.eigvalsh(second).min() <= 0:
+        return np.full(size, np.nan)
+    out: Floats = np.sqrt(np.diag(np.linalg.inv(second)))
+    return out

@@ -24,6 +24,9 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _NONE = -(2**40)  # no year, month or day: below every 32-bit number
+BASES = ("quality_specimen", "quality_observation", "quality_material_sample", "quality_citation")
+"""Settings of the qualities by basis of record."""
+
 _SPECIMENS = {"PreservedSpecimen", "MaterialEntity"}
 _OBSERVATIONS = {"HumanObservation", "MachineObservation", "Observation", "Event"}
 
@@ -140,11 +143,16 @@ class Judged:
     @cached_property
     def basis_quality(self) -> Floats:
         """Quality by basis of record alone."""
-        settings = self.settings
-        out = np.full(self.table.num_rows, settings.quality_citation)
-        out[np.isin(self.basis, list(_SPECIMENS))] = settings.quality_specimen
-        out[np.isin(self.basis, list(_OBSERVATIONS))] = settings.quality_observation
-        out[self.basis == "MaterialSample"] = settings.quality_material_sample
+        by_basis = np.array([getattr(self.settings, name) for name in BASES])
+        return np.asarray(by_basis[self.basis_code], dtype=np.float64)
+
+    @cached_property
+    def basis_code(self) -> NDArray[np.int64]:
+        """Kind of basis of record that has a quality of its own, as a row of BASES."""
+        out = np.full(self.table.num_rows, BASES.index("quality_citation"))
+        out[np.isin(self.basis, list(_SPECIMENS))] = BASES.index("quality_specimen")
+        out[np.isin(self.basis, list(_OBSERVATIONS))] = BASES.index("quality_observation")
+        out[self.basis == "MaterialSample"] = BASES.index("quality_material_sample")
         return out
 
     @cached_property

@@ -1,13 +1,15 @@
 """By hand: do intervals cover, do thin records hurt, how long does it take?
 
     python tests/bench/calibration.py coverage
+    python tests/bench/calibration.py hazard
     python tests/bench/calibration.py thinned SURVEYS.txt
     python tests/bench/calibration.py speed
 
 ``coverage`` simulates regions whose parameters are drawn from the model's own priors, fits
-them, and counts how often the 90 % interval of a new water's log-odds holds the truth.
-``thinned`` keeps a random part of the records of surveys and predicts the whole surveys from
-them.  ``speed`` times the fit of a region.
+them, and counts how often the 90 % interval of a new water's log-odds holds the truth;
+``hazard`` does the same for the settings of the noisy-OR.  ``thinned`` keeps a random part of
+the records of surveys and predicts the whole surveys from them.  ``speed`` times the fit of a
+region.
 """
 
 from __future__ import annotations
@@ -35,9 +37,11 @@ from poolbuilder.model.community import (
     SLOPE_PRECISION,
     draw_line,
 )
-from poolbuilder.model.logistic import inverse_logit
+from poolbuilder.model.hazard import fit_hazard
+from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.model.region import Z90, fit_region
 from poolbuilder.settings import Settings
+from tests.known_world import draw_world
 from tests.listed import SPECIES, listed, region
 
 SETTINGS = Settings()
@@ -100,6 +104,36 @@ def thinned(path: Path, shares: list[float], seeds: int) -> None:
         )
 
 
+def hazard_coverage(regions: int) -> None:
+    """Share of regions in which the 90 % intervals of the noisy-OR's settings hold what was put in."""
+    rng = np.random.default_rng(1)
+    shares = ("record_weight", "leak_extant", "leak_outside", "quality_citation")
+    inside: dict[str, list[bool]] = {}
+    for seed in range(regions):
+        truth = {
+            name: float(inverse_logit(rng.normal(logit(getattr(SETTINGS, name)), 1.0, 1))[0])
+            for name in shares
+        }
+        truth["record_weight"] = float(inverse_logit(rng.normal(0.0, 1.5, 1))[0])
+        for name in ("kernel_km", "half_life_years"):
+            truth[name] = float(getattr(SETTINGS, name) * np.exp(rng.normal()))
+        truth = {name: min(max(value, 0.012), 400.0) for name, value in truth.items()}
+        world = draw_world(SETTINGS.replace(**truth), seed=seed, waters=150, places=150, species=7)
+        found = fit_hazard(
+            world.distance_km,
+            world.usable,
+            world.records,
+            world.found,
+            ranges=world.ranges,
+            settings=SETTINGS,
+        )
+        for name, (low, high) in found.interval90.items():
+            inside.setdefault(name, []).append(low <= truth[name] <= high)
+    for name, held in inside.items():
+        print(f"{name}: the 90 % interval holds the truth in {np.mean(held):.3f} of {len(held)} regions")
+    print(f"all: {np.mean(np.concatenate(list(inside.values()))):.3f}")
+
+
 def speed(sizes: list[int]) -> None:
     """Seconds of processor time to learn a region, and to predict one water of it."""
     for size in sizes:
@@ -116,7 +150,7 @@ def speed(sizes: list[int]) -> None:
 def main() -> None:
     """Parse and run."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["coverage", "thinned", "speed"])
+    parser.add_argument("what", choices=["coverage", "hazard", "thinned", "speed"])
     parser.add_argument("surveys", nargs="?", type=Path)
     parser.add_argument("--regions", type=int, default=200)
     parser.add_argument("--draws", type=int, default=3)
@@ -124,6 +158,8 @@ def main() -> None:
     if given.what == "coverage":
         for found_share in (1.0, 0.5, 0.2):
             coverage(given.regions, 400, 6, 12, found_share)
+    elif given.what == "hazard":
+        hazard_coverage(given.regions)
     elif given.what == "thinned":
         if given.surveys is None:
             parser.error("thinned needs a file of surveys")

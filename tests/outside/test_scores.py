@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from poolbuilder.model import scores
-from poolbuilder.model.hazard import fit_hazard, negative_log_likelihood, presence
+from poolbuilder.model.hazard import Sightings, fit_hazard, negative_log_likelihood, presence
 from poolbuilder.settings import Settings
 
 metrics = pytest.importorskip("sklearn.metrics")
@@ -73,7 +73,23 @@ SETTINGS = Settings(kernel_km=20, leak_no_map=0.05)
 
 
 def predicted(scale: float, weight: float = 0.8, leak: float = 0.05) -> np.ndarray:
-    return presence(DISTANCE, OTHERS, FOUND, kernel_km=scale, weight=weight, leak=leak, settings=SETTINGS)
+    tried = SETTINGS.replace(kernel_km=scale, record_weight=weight)
+    return presence(DISTANCE, OTHERS, FOUND, leaks=leak, settings=tried)
+
+
+def faultless() -> Sightings:
+    """A new specimen of every species where it was found."""
+    place, species = np.nonzero(FOUND)
+    new = np.zeros(len(place))
+    return Sightings(
+        place=place,
+        species=species,
+        age_years=new,
+        basis=new.astype(int),
+        certainty=new + 1,
+        places=8,
+        kinds=2,
+    )
 
 
 def test_each_site_from_the_others() -> None:
@@ -93,11 +109,12 @@ def test_likelihood_at_three_scales(scale: float, loss: float) -> None:
 
 def test_the_fit_with_weak_priors() -> None:
     """Posterior mode computed with scipy; without priors c runs to 1."""
-    found = fit_hazard(DISTANCE, OTHERS, FOUND, FOUND, settings=SETTINGS, most_steps=1000)
+    found = fit_hazard(DISTANCE, OTHERS, faultless(), FOUND, settings=SETTINGS)
     assert found.converged
-    assert found.kernel_km == pytest.approx(13.7791, abs=1e-3)
-    assert found.weight == pytest.approx(0.728801, abs=1e-4)
-    assert found.leak == pytest.approx(0.052159, abs=1e-4)
+    scale, weight, leak = (found.values[name] for name in ("kernel_km", "record_weight", "leak_no_map"))
+    assert scale == pytest.approx(13.7791, abs=1e-3)
+    assert weight == pytest.approx(0.728801, abs=1e-4)
+    assert leak == pytest.approx(0.052159, abs=1e-4)
     assert found.objective == pytest.approx(9.907284, abs=1e-5)
-    p = predicted(found.kernel_km, found.weight, found.leak)
+    p = predicted(scale, weight, leak)
     assert scores.brier(p.ravel(), FOUND.ravel()) == pytest.approx(0.209523, abs=1e-5)
