@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+import shapely
 
 from poolbuilder import columns, schemas
 from poolbuilder.records.store import curve
@@ -39,35 +39,50 @@ def _batch(number: np.ndarray, count: int) -> pa.Table:
     lat = SOUTH + (NORTH - SOUTH) * np.clip(at[:, 1] + rng.normal(0, 0.01, size), 0, 1)
     species = np.minimum(rng.zipf(1.5, size) - 1, SPECIES - 1)
     year, day = rng.integers(1950, 2026, size), rng.integers(1, 29, size)
-    values: dict[str, Any] = dict.fromkeys(schemas.RECORDS.names)
-    values |= {
-        "recordKey": [
-            f"urn:uuid:{item:032x}"
-            for item in (number.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)).tolist()
-        ],
-        "datasetKey": [f"set-{code}" for code in rng.integers(0, 60, size)],
-        "license": ["CC_BY_4_0"] * size,
-        "basisOfRecord": ["HUMAN_OBSERVATION"] * size,
-        "scientificName": [NAMES[code] for code in species.tolist()],
-        "decimalLongitude": lon.round(5),
-        "decimalLatitude": lat.round(5),
-        "geodeticDatum": ["WGS84"] * size,
-        "coordinateUncertaintyInMeters": rng.choice([np.nan, 10.0, 30.0, 100.0, 1000.0, 5000.0], size),
-        "eventDate": [f"{y}-06-{d:02d}" for y, d in zip(year.tolist(), day.tolist(), strict=True)],
-        "year": year,
-        "recordedBy": [f"collector {code}" for code in rng.integers(0, 3000, size)],
-        "locality": [f"invented reach {code}" for code in rng.integers(0, 20_000, size)],
-        "occurrenceStatus": ["PRESENT"] * size,
-        "sourceFile": ["bench/invented.parquet"] * size,
-        "sourceRow": number + 2,
+    made = {
+        "recordKey": _keys(number.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)),
+        "datasetKey": _repeated([f"set-{code}" for code in range(60)], rng.integers(0, 60, size)),
+        "scientificName": _repeated(NAMES, species),
+        "decimalLongitude": columns.array(lon.round(5), pa.float64()),
+        "decimalLatitude": columns.array(lat.round(5), pa.float64()),
+        "coordinateUncertaintyInMeters": columns.array(
+            rng.choice([np.nan, 10.0, 30.0, 100.0, 1000.0, 5000.0], size), pa.float64()
+        ),
+        "eventDate": _repeated(
+            [f"{y}-06-{d:02d}" for y in range(1950, 2026) for d in range(29)], (year - 1950) * 29 + day
+        ),
+        "year": columns.array(year, pa.int32()),
+        "recordedBy": _repeated([f"collector {code}" for code in range(3000)], rng.integers(0, 3000, size)),
+        "locality": _repeated(
+            [f"invented reach {code}" for code in range(20_000)], rng.integers(0, 20_000, size)
+        ),
+        "sourceRow": columns.array(number + 2, pa.int64()),
     }
-    arrays = [
-        pa.nulls(size, item.type)
-        if values[item.name] is None
-        else columns.array(values[item.name], item.type)
-        for item in schemas.RECORDS
-    ]
+    same = {
+        "license": "CC_BY_4_0",
+        "basisOfRecord": "HUMAN_OBSERVATION",
+        "geodeticDatum": "WGS84",
+        "occurrenceStatus": "PRESENT",
+        "sourceFile": "bench/invented.parquet",
+    }
+    made |= {name: _repeated([text], np.zeros(size, np.int64)) for name, text in same.items()}
+    arrays = [made.get(item.name, pa.nulls(size, item.type)) for item in schemas.RECORDS]
     return pa.Table.from_arrays(arrays, schema=schemas.RECORDS)
+
+
+def _repeated(texts: list[str], codes: np.ndarray) -> pa.Array:
+    return columns.array(texts, pa.string()).take(columns.array(codes, pa.int64()))
+
+
+def _keys(numbers: np.ndarray) -> pa.Array:
+    """`urn:uuid:` and the number in 32 hexadecimal digits."""
+    digits = numbers[:, None] >> np.arange(60, -4, -4, dtype=np.uint64) & np.uint64(15)
+    head = np.frombuffer(b"urn:uuid:" + b"0" * 16, dtype=np.uint8)
+    letters = np.frombuffer(b"0123456789abcdef", dtype=np.uint8)[digits]
+    data = np.concatenate([np.broadcast_to(head, (len(numbers), len(head))), letters], axis=1)
+    ends = np.arange(len(numbers) + 1, dtype=np.int32) * data.shape[1]
+    buffers = [None, pa.py_buffer(ends), pa.py_buffer(np.ascontiguousarray(data))]
+    return pa.Array.from_buffers(pa.string(), len(numbers), buffers)
 
 
 NAMES = [
@@ -78,12 +93,10 @@ NAMES = [
 
 def write_unsorted(path: Path, count: int) -> None:
     """The same records in the order of their making, with flat coordinates and a sort key."""
-    import geopandas
-
     writer = None
     for table in batches(count):
         lon, lat = (columns.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
-        wkb = geopandas.GeoSeries.from_xy(lon, lat).to_wkb().to_numpy()
+        wkb = shapely.to_wkb(shapely.points(lon, lat))
         table = table.append_column("geometry", pa.array(wkb, pa.binary()))
         table = table.append_column("place", pa.array(curve.along_curve(lon, lat)))
         if writer is None:
