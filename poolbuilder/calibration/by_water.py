@@ -266,7 +266,8 @@ def _interval(gain: Floats, block: Ints, draws: int) -> list[float]:
     total, size = np.bincount(block, weights=gain), np.bincount(block)
     taken = np.random.default_rng(SEED).integers(0, len(size), size=(draws, len(size)))
     means = total[taken].sum(axis=1) / size[taken].sum(axis=1)
-    return [round(float(value), 6) for value in (gain.mean(), *np.quantile(means, [0.05, 0.95]))]
+    told = (gain.mean(), *np.quantile(means, [0.05, 0.95]))
+    return [round(float(value), 6) + 0.0 for value in told]  # no -0.0
 
 
 def words_of(scores: Mapping[str, Any]) -> str:

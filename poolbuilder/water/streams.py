@@ -107,7 +107,7 @@ class Streams:
         snap = np.where(snapped, np.where(linked, "stream", "unconnected"), "unsnapped").astype(object)
         snap[afloat.who[linked[afloat.who]]] = "lake"
         best = nearest_candidates(found, count)
-        snap[self.distant(found, best, linked)] = "distant"
+        snap[self.distant(found, sigma_m, linked)] = "distant"
         snap[~certain] = "uncertain"
         snap[wet] = "water"
         place = np.full((3, count), np.nan)
@@ -147,8 +147,7 @@ class Streams:
         empty = np.full(count, np.nan)
         if self.routes is None or len(found.who) == 0:
             return empty, empty.copy(), empty.copy(), np.zeros(count, dtype=bool)
-        spread = np.hypot(sigma_m[found.who], MAP_SIGMA_M)
-        weight = np.maximum(np.exp(-0.5 * (found.off_m / spread) ** 2), SMALLEST_WEIGHT)
+        weight = _weights(found, sigma_m)
         up, down, passed = self.routes.to(found.edge, found.at_m)
         before_up, before_down, _ = self.routes.to(found.edge, found.at_m - 1.0)
         with np.errstate(invalid="ignore"):  # infinite where no way leads
@@ -165,24 +164,31 @@ class Streams:
             means.append(np.where(linked, total / np.where(part > 0, part, 1.0), np.nan))
         return means[0], means[1], means[2], linked
 
-    def distant(self, found: Candidates, best: Ints, linked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Records that a way leads to, but one longer than is followed, (n,).
+    def distant(self, found: Candidates, sigma_m: Floats, linked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Records that ways lead to, but longer ones than are followed, (n,).
 
         Parameters
         ----------
-        best : int array, (n,)
-            The nearest candidate of each record; -1 without one.
+        found, sigma_m
+            As for :meth:`ways`.
         linked : bool array, (n,)
+            Records that are connected.
         """
-        out = np.zeros(len(best), dtype=bool)
-        open_ = np.flatnonzero((best >= 0) & ~linked)
-        if self.routes is None or len(open_) == 0:
-            return out
-        network, edge = self.snapper.network, found.edge[best[open_]]
-        up, down, _ = self.routes.to(edge, found.at_m[best[open_]])
+        count = len(linked)
+        if self.routes is None or linked[found.who].all():
+            return np.zeros(count, dtype=bool)
+        network, weight = self.snapper.network, _weights(found, sigma_m)
         here = network.piece[network.start[self.routes.cover.edge]]
-        out[open_] = np.isin(network.piece[network.start[edge]], here) & ~np.isfinite(up + down)
-        return out
+        same = np.isin(network.piece[network.start[found.edge]], here)
+        whole = np.bincount(found.who, weights=weight, minlength=count)
+        part = np.bincount(found.who, weights=np.where(same, weight, 0.0), minlength=count)
+        return (part > 0) & (part >= 0.5 * whole) & ~linked
+
+
+def _weights(found: Candidates, sigma_m: Floats) -> Floats:
+    """Density of each record's location at its candidates, the line's own error included."""
+    spread = np.hypot(sigma_m[found.who], MAP_SIGMA_M)
+    return np.asarray(np.maximum(np.exp(-0.5 * (found.off_m / spread) ** 2), SMALLEST_WEIGHT))
 
 
 def nearest_candidates(found: Candidates, count: int) -> Ints:

@@ -125,9 +125,8 @@ def find_ways(
         around = Streams(snapper=snapper, routes=routes, barriers=walls, settings=settings)
         some = _of(found, wanted[row])
         up, down, through, linked = around.ways(some, np.zeros(len(some.who)), sigma)
-        far = around.distant(some, nearest_candidates(some, len(there)), linked)
         by_water[row], passed[row] = (up + down) / 1000, through
-        divided[row] |= far
+        divided[row] |= around.distant(some, sigma, linked)
     return Ways(
         by_water_km=by_water,
         passability=passed,
