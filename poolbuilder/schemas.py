@@ -245,6 +245,12 @@ EVIDENCE = pa.schema(
         ),
         _column("kernel", REAL, "Expected distance kernel of the best record.", required=True),
         _column(
+            "crowding",
+            REAL,
+            "What is left of the event's weight around the water because many places around hold records; 1 where few do.",
+            required=True,
+        ),
+        _column(
             "weight", REAL, "Probability that this event alone shows the species to live here.", required=True
         ),
         _column("hazard", REAL, "-ln(1 - weight), damped for the events of one place.", required=True),
@@ -430,7 +436,7 @@ CAUSES = pa.schema(
         _column(
             "cause",
             TEXT,
-            "`new` or `withdrawn` records, `edited` records, `dates` (everything is older now), `ranges`, `settings`, `layers`, `place`, `lists` (of the target group), `calibration`, `version`, `checklist` or `interaction`.",
+            "`new` or `withdrawn` records, `edited` records, `dates` (everything is older now), `crowding` (more or fewer places hold records), `ranges`, `settings`, `layers`, `place`, `lists` (of the target group), `calibration`, `version`, `checklist` or `interaction`.",
             required=True,
         ),
         _column(

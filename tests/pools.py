@@ -122,6 +122,7 @@ def _events(rng: np.random.Generator, many: int) -> list[dict[str, Any]]:
                     "insideShare": 1.0 if km < 38 else 0.02,
                     "inWaterShare": 1.0 if km < 1.3 else 0.0,
                     "kernel": math.exp(-km / 15),
+                    "crowding": 1.0,
                     "weight": 0.7 * math.exp(-km / 15),
                     "hazard": 0.7 * math.exp(-km / 15),
                     "logOdds": round(4.2 * math.exp(-km / 15) / max(1, events), 4),

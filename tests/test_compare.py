@@ -102,8 +102,8 @@ def test_a_pool_set_against_itself_says_nothing() -> None:
 def test_new_records_are_counted_with_owner_and_place() -> None:
     old, new = pool([caught(1)]), pool([caught(1), caught(2), caught(3)])
     comparison = compare(old, new)
-    assert causes(comparison).keys() == {"new"}
-    assert causes(comparison)["new"] > 0
+    assert causes(comparison).keys() == {"crowding", "new"}
+    assert causes(comparison)["crowding"] < 0 < causes(comparison)["new"]
     assert words(comparison, "new").startswith("2 new records in 2 events: Invented survey 2; nearest")
     assert_adds_up(comparison)
 
@@ -171,7 +171,7 @@ def test_a_corrected_record_is_neither_new_nor_withdrawn() -> None:
     old = pool([caught(1), caught(2)])
     new = pool([caught(1), caught(2, decimalLatitude=38.7, eventDate="2001-01-01")])
     comparison = compare(old, new)
-    assert causes(comparison).keys() == {"edited"}
+    assert causes(comparison).keys() == {"crowding", "edited"}  # nearer, it crowds the other one more
     assert_adds_up(comparison)
 
 
@@ -205,7 +205,8 @@ def test_gained_lost_and_moved() -> None:
     assert comparison.having("gained") == [GULOSUS]
     assert comparison.having("lost") == [MACROCHIRUS]
     assert comparison.found("lost") == [MACROCHIRUS]
-    assert comparison.found("changed") == [GULOSUS, MACROCHIRUS]
+    assert comparison.found("changed") == [GULOSUS, MACROCHIRUS, CYANELLUS]
+    assert causes(comparison, CYANELLUS).keys() == {"crowding"}  # the others' places stand around it now
     moved = compare(
         pool([far]), pool([far, *(caught(number, decimalLatitude=38.9) for number in range(20, 60))])
     )

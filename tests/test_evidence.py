@@ -86,6 +86,49 @@ def test_damping_of_one_place() -> None:
     assert damped_hazards(np.full(12, one), place, exponent=0.5).sum() == pytest.approx(7.181541, abs=5e-7)
 
 
+def spread(count: int, **more: Any) -> list[dict[str, Any]]:
+    """Records at as many places, one a day."""
+    return [
+        record(
+            longitude=-91.025 - 0.05 * n,
+            eventDay=f"2020-{n // 28 + 1:02d}-{n % 28 + 1:02d}",
+            kernel=0.3,
+            **more,
+        )
+        for n in range(count)
+    ]
+
+
+def test_many_places_around_do_not_make_a_species_certain() -> None:
+    few, many = (row_of(decided(spread(count)))["presence"] for count in (2, 120))
+    assert few < many < 0.9
+    independent = SETTINGS.replace(crowd_exponent=0)
+    alone = gather(located(*spread(120)), maps(), species=SPECIES, settings=independent)
+    assert 1 - math.exp(-columns.numbers(alone["hazard"]).sum()) > 0.999  # what is avoided
+
+
+def test_places_with_other_species_crowd_too() -> None:
+    one = [record(kernel=0.3)]
+    among = decided([*one, *spread(40, scientificName=BLUEGILL)])
+    assert row_of(among)["presence"] < row_of(decided(one))["presence"]
+    (events,) = {row["crowding"] for row in among.evidence.to_pylist()}
+    assert events == pytest.approx((41 * 0.3) ** -SETTINGS.crowd_exponent)
+    said = [row["words"] for row in among.contributions.to_pylist() if row["part"] == "records"]
+    assert "each counting 0.15 for the many places" in said[0]
+
+
+def test_records_of_one_place_do_not_crowd_each_other() -> None:
+    days = [record(eventDay=f"2020-06-{day:02d}", kernel=0.9) for day in range(1, 29)]
+    assert {row["crowding"] for row in decided(days).evidence.to_pylist()} == {1.0}
+
+
+def test_a_record_in_the_water_counts_whole_however_much_lies_around() -> None:
+    inside = record(inWaterShare=1.0, kernel=1.0)
+    around = spread(60, scientificName=BLUEGILL, inWaterShare=0.0)
+    alone = row_of(decided([inside], outlined=True))["presence"]
+    assert row_of(decided([inside, *around], outlined=True))["presence"] == pytest.approx(alone)
+
+
 def test_hybrids_are_weak_evidence_and_never_records() -> None:
     rows = [record(role="hybrid", acceptedNames=[GREEN, BLUEGILL], scientificName="x")]
     decision = decided(rows)

@@ -17,7 +17,17 @@ from poolbuilder.pool import Pool
 from poolbuilder.schemas import EVIDENCE
 from poolbuilder.settings import Settings
 
-__all__ = ["Key", "Shared", "aged", "event_keys", "match_events", "of_species", "reweighed"]
+__all__ = [
+    "Key",
+    "Shared",
+    "aged",
+    "crowd_of",
+    "crowded",
+    "event_keys",
+    "match_events",
+    "of_species",
+    "reweighed",
+]
 
 Key = tuple[str, str, str]
 """Species, event, and whether its own name, a possible name or a hybrid speaks."""
@@ -60,6 +70,22 @@ def aged(evidence: pa.Table, days: int, settings: Settings) -> pa.Table:
     for name in ("quality", "weight"):
         older = _replaced(older, name, columns.numbers(evidence[name]) * factor)
     return older
+
+
+def crowd_of(evidence: pa.Table) -> float:
+    """The factor for crowding of a pool's events; 1 without any."""
+    return float(columns.numbers(evidence["crowding"])[0]) if evidence.num_rows else 1.0
+
+
+def crowded(evidence: pa.Table, factor: float, settings: Settings) -> pa.Table:
+    """The same events among other places: the part of their weight around the water takes another factor."""
+    share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
+    in_water = columns.numbers(evidence["quality"]) * share * settings.water_weight
+    weight = columns.numbers(evidence["weight"])
+    around = np.maximum(weight - in_water, 0.0)
+    moved = in_water + around * factor / columns.numbers(evidence["crowding"])
+    table = _replaced(evidence, "weight", moved)
+    return _replaced(table, "crowding", np.full(len(weight), factor))
 
 
 def reweighed(evidence: pa.Table, settings: Settings) -> pa.Table:

@@ -27,6 +27,9 @@ TIERS = ("water", "connected", "radius", "beyond", "range", "none")
 """Kinds of evidence, strongest first."""
 
 OLD_YEARS = 30
+CROWDED = 0.9
+"""Below this factor the argument says that records count less for being many."""
+
 FARTHER_KM = 5.0
 """So much longer must the way by water be to be worth a word."""
 
@@ -66,7 +69,7 @@ class _Events:
     hazard: Floats
     water_hazard: Floats
     counted: Bools  # speaks for the species by its own name
-
+    crowding: float
     unlisted: Bools  # evidence that the lists of the target group cannot carry
 
     @property
@@ -92,6 +95,7 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         in_water=in_water,
         hazard=hazard,
         water_hazard=hazard * share,
+        crowding=float(columns.numbers(evidence["crowding"])[0]) if evidence.num_rows else 1.0,
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
         unlisted=np.array([kind == "hybrid" for kind in kinds], dtype=bool)
         | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
@@ -133,6 +137,8 @@ def _direct(events: _Events, start: float, regional: bool) -> tuple[list[Part], 
     water = np.where(hazard > 0, np.where(unlisted, water, 1.0) if regional else water, 0)
     hybrid = events.hybrid
     around = "too roughly placed or named for the lists" if regional else "around the water"
+    if events.crowding < CROWDED:
+        around += f", each counting {events.crowding:.2g} for the many places around that hold records"
     groups = [
         ("records", each * (1 - water) * ~hybrid, ~hybrid & (hazard > 0) & (water < 1), "event", around),
         ("water", each * water * ~hybrid, ~hybrid & (water > 0), "event", "in this water"),

@@ -33,6 +33,7 @@ from poolbuilder.settings import Settings
 
 __all__ = [
     "OWN_KINDS",
+    "crowding",
     "damped_hazards",
     "gather",
     "leak",
@@ -103,6 +104,26 @@ def record_weights(
         quality * share * settings.water_weight,
         quality * (1 - share) * settings.record_weight * kernel,
     )
+
+
+def crowding(place: Ints, kernel: Floats, *, exponent: float) -> float:
+    """Factor on the weight of every record around a water, for the places that hold any.
+
+    ``max(1, Σ K) ^ -exponent`` over the places, each with its largest kernel.  Records are not
+    independent: where a hundred places around were sampled, a species was seen somewhere.
+
+    Parameters
+    ----------
+    place : (n,) int array
+        Code of the place of each event.
+    kernel : (n,) array
+        Kernel of each, as far as it lies outside the water.
+    """
+    if len(place) == 0:
+        return 1.0
+    nearest = np.zeros(int(place.max()) + 1)
+    np.maximum.at(nearest, place, kernel)
+    return float(max(1.0, float(nearest.sum())) ** -exponent)
 
 
 def damped_hazards(weights: Floats, place: Ints, *, exponent: float) -> Floats:
@@ -258,18 +279,21 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
     around = columns.numbers(located["kernel"])[entries.row]
     share = columns.numbers(located["inWaterShare"])[entries.row]
     water_part, region_part = record_weights(quality, around, share, settings=settings)
-    weight = water_part + region_part
     keys, places = event_keys(located, settings=settings)
     event_code, _ = _coded(keys)
     place_code, _ = _coded(places)
+    alone = water_part + region_part
     record_rank = _ranked(columns.strings(located["recordKey"]))
     kinds = np.array([_KIND_GROUP[kind] for kind in entries.kind], dtype=np.int64)
     group = _pair_codes(entries.species, event_code[entries.row], kinds)
-    order, fresh, sizes = _best_rows(group, weight, record_rank[entries.row])
+    order, fresh, sizes = _best_rows(group, alone, record_rank[entries.row])
     best = order[fresh]
     rows = entries.row[best]
+    outside = around[best] * (1 - np.nan_to_num(share[best], nan=0.0))
+    crowd = crowding(place_code[rows], outside, exponent=settings.crowd_exponent)
+    weight = water_part[best] + crowd * region_part[best]
     pair = _pair_codes(entries.species[best], place_code[rows])
-    hazards = damped_hazards(np.minimum(weight[best], 1 - 1e-12), pair, exponent=settings.place_exponent)
+    hazards = damped_hazards(np.minimum(weight, 1 - 1e-12), pair, exponent=settings.place_exponent)
     names = columns.strings(located["recordKey"])
     members = [
         sorted({str(names[entries.row[i]]) for i in order[start : start + size]})
@@ -282,7 +306,8 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
         "kind": [entries.kind[i] for i in best.tolist()],
         "records": [len(member) for member in members],
         "quality": quality[best],
-        "weight": weight[best],
+        "crowding": np.full(len(best), crowd),
+        "weight": weight,
         "hazard": hazards,
         "logOdds": np.zeros(len(best)),
         "recordIDs": members,

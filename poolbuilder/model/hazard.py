@@ -2,12 +2,13 @@
 
 A water's presence is predicted from the records at all *other* places::
 
-    P = 1 - (1 - λ_z) Π (1 - c q_b 2^(-age / h) K(d; a))
+    P = 1 - (1 - λ_z) Π (1 - c n^-e q_b 2^(-age / h) K(d; a)),    n = max(1, Σ K over places with records)
 
 with λ_z the leak of the water's range class, q_b the quality of the basis of record, h the
-half-life.  The likelihood alone runs to the boundary (c towards 1), so weak priors are part
-of the method: ``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``, ``logit λ ~ N(logit λ0, 1)``,
-``ln h ~ N(ln h0, 1)``, ``logit q ~ N(logit q0, 1)``.  Only what the records vary in is fitted.
+half-life, e the crowd exponent.  The likelihood alone runs to the boundary (c towards 1), so
+weak priors are part of the method: ``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``,
+``logit λ ~ N(logit λ0, 1)``, ``ln h ~ N(ln h0, 1)``, ``logit q`` and ``logit e`` likewise.
+Only what the records vary in is fitted.
 """
 
 from __future__ import annotations
@@ -170,13 +171,15 @@ def presence(
         Aged quality of the best record of each species at each place, 0 without one.
     leaks : (m, s) array or float
     settings : Settings
-        kernel, kernelKm and recordWeight.
+        kernel, kernelKm, recordWeight and crowdExponent.
     """
     decay = kernel(distance_km, settings=settings) * usable
+    crowd = np.maximum(decay[:, (strength > 0).any(axis=1)].sum(axis=1, keepdims=True), 1.0)
+    weight = settings.record_weight * crowd**-settings.crowd_exponent
     hazard = np.zeros((distance_km.shape[0], strength.shape[1]))
     for j in range(strength.shape[1]):
         holds = strength[:, j] > 0
-        shown = settings.record_weight * decay[:, holds] * strength[holds, j]
+        shown = weight * decay[:, holds] * strength[holds, j]
         hazard[:, j] = -np.log1p(-shown).sum(axis=1)
     out: Floats = 1 - (1 - leaks) * np.exp(-hazard)
     return out
@@ -235,6 +238,8 @@ def _plan(records: Sightings, ranges: Ranges, settings: Settings) -> _Plan:
         replace(_share("record_weight", settings), mean=0.0, sd=WEIGHT_SD),
     ]
     kept = []
+    if settings.crowd_exponent > 0:  # 0 is a choice: records as independent
+        terms.append(_share("crowd_exponent", settings))
     for code, key in enumerate(ranges.keys):
         cases = int((ranges.code == code).sum())
         name = f"leak_{key}"

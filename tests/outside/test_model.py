@@ -19,7 +19,12 @@ from tests.rows import located, status
 
 NAME = "Lepomis cyanellus"
 SETTINGS = Settings(
-    kernel_km=15, record_weight=0.8, leak_no_map=0.05, half_life_years=20, uncertainty_quantile=0.95
+    crowd_exponent=0,  # the example takes records as independent
+    kernel_km=15,
+    record_weight=0.8,
+    leak_no_map=0.05,
+    half_life_years=20,
+    uncertainty_quantile=0.95,
 )
 
 # distance km, uncertainty km, age in years, quality; then E[K], w and P(within 40 km)

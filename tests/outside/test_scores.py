@@ -69,7 +69,7 @@ SITES = np.array([0.0, 5, 12, 20, 45, 60, 66, 100])
 FOUND = np.array([[1, 1, 1, 0, 0, 1, 1, 0], [0, 0, 1, 1, 1, 0, 0, 0]], dtype=float).T
 DISTANCE = np.abs(SITES[:, None] - SITES)
 OTHERS = ~np.eye(8, dtype=bool)
-SETTINGS = Settings(kernel_km=20, leak_no_map=0.05)
+SETTINGS = Settings(kernel_km=20, leak_no_map=0.05, crowd_exponent=0)
 
 
 def predicted(scale: float, weight: float = 0.8, leak: float = 0.05) -> np.ndarray:
