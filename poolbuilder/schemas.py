@@ -356,7 +356,7 @@ POOL = pa.schema(
         ),
         _column("note", TEXT, "What a careful colleague would add.", required=True),
     ],
-    metadata={"doc": "One row per candidate species, sorted by presence, then name."},
+    metadata={"doc": "One row per candidate species, sorted by presence, at a bound by the argument before it was bounded, then name."},
 )
 
 HYBRIDS = pa.schema(

@@ -192,6 +192,15 @@ def test_regional_evidence_replaces_the_records_around() -> None:
     assert row_of(decision)["presence"] == pytest.approx(1 / (1 + math.exp(2)))
 
 
+def test_species_at_the_floor_keep_their_order() -> None:
+    low = {
+        name: (Part("effort", value, "few"),) for name, value in zip(SPECIES, (-9.0, -7.0, -8.0), strict=True)
+    }
+    rows = decided([], regional=Regional(step="effort", parts=low)).candidates.to_pylist()
+    assert [row["presence"] for row in rows] == pytest.approx([SETTINGS.floor] * 3)
+    assert [row["scientificName"] for row in rows] == [BLUEGILL, LONGEAR, GREEN]
+
+
 def test_conflicting_status_is_said() -> None:
     found = decide_establishment(polygon="native", records=["introduced", "introduced"], checklist=None)
     assert (found.means, found.source) == ("native", "polygon")

@@ -301,8 +301,8 @@ def decide(
     Returns
     -------
     Decision
-        Candidates sorted by presence, then name; contributions that sum to the logit of
-        each presence; evidence with ``logOdds`` filled in.
+        Candidates sorted by presence, at a bound by what speaks for them, then name;
+        contributions that sum to the logit of each presence; evidence with ``logOdds`` filled in.
     """
     rows, parts = [], []
     shares = np.zeros(evidence.num_rows)
@@ -328,6 +328,7 @@ def decide(
                 "establishmentMeans": establishment[name].means,
                 "establishmentSource": establishment[name].source,
                 "rangeKm": said[name]["rangeKm"],
+                "argued": sum(part.log_odds for part in argument if part.part != "floor"),
                 **row,
             }
         )
@@ -377,7 +378,11 @@ def _hazard_of(base: float, gained: float) -> float:
 
 
 def _sorted(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
+    """By presence; those kept at a bound by what speaks for them, so that no order is lost there."""
+    return sorted(
+        rows,
+        key=lambda row: (-round(row["presence"], 12), -round(row["argued"], 9), row["scientificName"]),
+    )
 
 
 def _pool(rows: list[dict[str, Any]]) -> pa.Table:
