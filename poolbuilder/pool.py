@@ -6,7 +6,7 @@ import datetime
 import importlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -267,7 +267,7 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         hybrid_waters=None if regional is None else regional.hybrid_waters,
     )
     return Pool(
-        site=site,
+        site=_called(site, water),
         as_of=as_of,
         settings=settings,
         checklist_name=checklist.name,
@@ -286,6 +286,12 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         notes=list_notes((*provenance.notes, *placed.notes), ranges, water, regional),
         features=_features(site, ranges, water, placed.snapped),
     )
+
+
+def _called(site: Site, water: Water | None) -> Site:
+    """The site, by the name of its water on the map when it was given none."""
+    known = None if water is None or water.outline is None else water.outline.name
+    return replace(site, name=known) if known and not site.name else site
 
 
 def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:

@@ -8,12 +8,16 @@ and differs by up to 2 % as lengthkm is measured on an equal-area map.
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.geodesy import distance_km
+from poolbuilder.job import Job
+from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.water import Water
@@ -139,3 +143,74 @@ def test_the_layers_are_found_whole(lake: Water) -> None:
     assert "streams: 746 flow lines in one connected network" in lake.notes
     assert [source["rows"] for source in lake.sources] == [99, 21, 746]
     assert lake.outline is not None
+
+
+# Pools
+
+SPECIES = (
+    "auritus", "cyanellus", "gibbosus", "gulosus", "humilis", "macrochirus", "marginatus",
+    "megalotis", "microlophus", "miniatus", "peltastes", "punctatus", "symmetricus",
+)  # fmt: skip
+POOL_RECORDS = {
+    **{name: RECORDS[name] for name in list(RECORDS)[:9]},
+    "Mud Creek": RECORDS["Mud Creek"],
+    "Haw River side": (-79.19, 35.85),
+    "Eno River side": (-79.05, 36.04),
+    "far west": (-79.75, 35.95),
+}
+"""One record for each species, in their order."""
+
+OFF_THE_NETWORK = ("Haw River side", "Eno River side", "far west")
+
+
+@pytest.fixture
+def pool(
+    request: pytest.FixtureRequest, layers: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Pool:
+    monkeypatch.setenv("POOLBUILDER_CACHE", str(tmp_path / "cache"))
+    rows = [
+        "eventID\tscientificName\tdecimalLongitude\tdecimalLatitude\tcoordinateUncertaintyInMeters\teventDate"
+    ]
+    rows += [
+        f"{place}\tLepomis {name}\t{lon}\t{lat}\t20\t2020-06-01"
+        for name, (place, (lon, lat)) in zip(SPECIES, POOL_RECORDS.items(), strict=True)
+    ]
+    records = tmp_path / "records.txt"
+    records.write_text("\n".join(rows) + "\n")
+    lon, lat, _ = LAKES[request.param]
+    job = Job(
+        site=Site(longitude=lon, latitude=lat),
+        as_of=datetime.date(2026, 6, 1),
+        water=layers["outline"],
+        basins=layers["basins"],
+        streams=layers["streams"],
+        records=[records],
+    )
+    built = job.run()
+    return read_pool(write_pool(built, tmp_path / "pool"))
+
+
+@pytest.mark.parametrize("pool", list(LAKES), indirect=True)
+def test_tiers_and_ways_of_the_pools_by_hand(pool: Pool, request: pytest.FixtureRequest) -> None:
+    lake = request.node.callspec.params["pool"]
+    assert pool.site.name == ("" if lake == "reservoir" else lake)  # that one has no name on the map
+    rows = {row["scientificName"].split()[1]: row for row in pool.candidates.to_pylist()}
+    for name, place in zip(SPECIES, POOL_RECORDS, strict=True):
+        row = rows[name]
+        if place in OFF_THE_NETWORK:
+            assert row["nearestByWaterKm"] is None
+            assert row["tier"] == ("beyond" if place == "far west" else "radius"), place
+            continue
+        up, down, _ = LAKES[lake][2][place]
+        way = up + down
+        slack = 0.03 + 0.02 * way
+        assert way - MINOR_CHANNELS_KM - slack <= row["nearestByWaterKm"] <= way + slack, place
+        wanted = "water" if way == 0 else "connected" if row["nearestByWaterKm"] <= 40 else "radius"
+        assert row["tier"] == wanted, place
+        assert row["recordsInWater"] == int(way == 0)
+        assert row["nearestByWaterKm"] >= row["nearestKm"] - 0.5
+    assert {row["tier"] for row in rows.values()} >= {"connected", "radius", "beyond"}
+    assert len(pool.features["outline"]) == 1
+    assert len(pool.features["snapped"]) == sum(
+        row["nearestByWaterKm"] not in {None, 0} for row in rows.values()
+    )
