@@ -127,7 +127,7 @@ def row(dataset: str, name: str, lon: float, lat: float, **more: Any) -> Row:
 
 
 def survey(rng: np.random.Generator) -> Iterable[Row]:
-    """Lists of every fish caught at 190 sites, one to three visits each."""
+    """Lists of every fish caught at 190 sites, one to three visits each, and at two over the ridge."""
     sites: list[tuple[float, float, int]] = []
     for kind, place in enumerate(("creek", "upper river", "below the dam", "big river")):
         habitat = (1, 2, 2, 4)[kind]
@@ -136,6 +136,7 @@ def survey(rng: np.random.Generator) -> Iterable[Row]:
     while len(sites) < 190:
         lon, lat = moved(*LAKE, rng.uniform(0, 360), 95 * math.sqrt(rng.uniform(0.01, 1)))
         sites.append((lon, lat, habitat_at(rng, lon, lat)))
+    yield from over_the_ridge()
     for number, (lon, lat, habitat) in enumerate(sites):
         living = [name for name, odds in {**SUNFISHES, **OTHERS}.items() if rng.random() < odds[habitat]]
         for visit in range(1 if (lon, lat) in PLACES["lake"] else int(rng.integers(1, 4))):
@@ -150,6 +151,26 @@ def survey(rng: np.random.Generator) -> Iterable[Row]:
                         recordedBy="Tallow Basin survey crew", individualCount=str(int(rng.integers(1, 40))),
                         locality=f"survey site {number:03d}, {HABITATS[habitat]}",
                     )  # fmt: skip
+
+
+def over_the_ridge() -> Iterable[Row]:
+    """The survey's two visits to Sallow Fork."""
+    fishes = (
+        "Lepomis humilis",
+        "Lepomis cyanellus",
+        "Gambusia affinis",
+        "Campostoma anomalum",
+        "Ameiurus natalis",
+    )
+    for number, (lon, lat) in enumerate(PLACES["over the ridge"]):
+        for name in fishes[: 5 - number]:
+            yield row(
+                SURVEY, name, lon, lat,
+                basisOfRecord="HumanObservation", coordinateUncertaintyInMeters="30",
+                eventDate=f"2016-06-{14 + number}", year="2016", eventID=f"TB-{190 + number}-1",
+                samplingProtocol="backpack electrofishing", recordedBy="Tallow Basin survey crew",
+                individualCount=str(3 + 2 * number), locality=f"survey site {190 + number}, Sallow Fork",
+            )  # fmt: skip
 
 
 def museum(rng: np.random.Generator) -> Iterable[Row]:
