@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from poolbuilder.calibration import calibrate, write_calibration
 from poolbuilder.calibration.page import reliability_diagram
-from poolbuilder.calibration.scorecard import Predictions, score_scheme
+from poolbuilder.calibration.scorecard import Predictions, score_scheme, without_lists
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.checklist import Checklist
 from poolbuilder.cli.calibrate import calibrate as command
@@ -174,6 +174,25 @@ def test_a_leak_would_be_seen(surveys: Surveys) -> None:
     assert np.abs(after["model"][water] - before["model"][water]).max() > 0.02
 
 
+def test_records_without_lists_leave_out_the_water_itself(surveys: Surveys) -> None:
+    """Records within the gap say nothing of a water; those farther out do."""
+    waters, told = surveys.waters, surveys.sightings
+    label = folds_of(clusters(waters.points, 2.0), 10)
+    folds = make_folds(waters, surveys.ground, label, closed=False, settings=SETTINGS)
+    water = int(np.argmax(waters.found.sum(axis=1)))
+    away = pair_km(waters.points[[water]], surveys.ground.points)[0][told.place]
+
+    def without(rows: np.ndarray) -> np.ndarray:
+        names = ("place", "species", "age_years", "basis", "certainty")
+        fewer = replace(told, **{name: getattr(told, name)[~rows] for name in names})
+        return without_lists(replace(surveys, sightings=fewer), folds, SETTINGS)[water]
+
+    whole = without(np.zeros(len(away), dtype=bool))
+    assert (away <= 2).any()
+    assert without(away <= 2) == pytest.approx(whole)
+    assert not np.allclose(without((away > 2) & (away < 12)), whole)
+
+
 # -- scores ------------------------------------------------------------------------------
 
 
@@ -185,6 +204,7 @@ def test_the_model_beats_the_baselines_on_simulated_waters(done) -> None:
         assert card["model"]["brier"] < card["baselines"][name]["brier"], name
         assert card["differences"]["model"][name]["brier"] < 0
     assert card["model"]["brier"] < card["withoutCommunity"]["brier"]
+    assert card["noLists"]["brier"] < card["baselines"]["anyRecord"]["brier"]
     assert 0.7 < card["model"]["slope"] < 1.3
     assert card["model"]["ece"] < 0.05
     for low, high in card["model"]["interval90"].values():

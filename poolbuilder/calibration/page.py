@@ -19,6 +19,7 @@ NAMES = {
     "model": "model, the water's other fishes known",
     "withoutCommunity": "model, other fishes unknown",
     "recordsAlone": "model, learnt from the records alone",
+    "noLists": "records without lists of other fishes (noisy-OR, start values)",
     "prevalence": "prevalence",
     "anyRecord": "any record within reach",
     "recordShare": "share of records",
@@ -119,7 +120,7 @@ def reliability_diagram(rows: Sequence[Mapping[str, float]], *, title: str) -> M
 
 
 def _rows(card: Mapping[str, Any]) -> list[dict[str, Any]]:
-    own = [name for name in ("model", "withoutCommunity", "recordsAlone") if name in card]
+    own = [name for name in ("model", "withoutCommunity", "recordsAlone", "noLists") if name in card]
     methods = [(name, card[name], True) for name in own]
     methods += [(name, values, False) for name, values in card["baselines"].items()]
     return [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -12,13 +12,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.calibration.surveys import Surveys
-from poolbuilder.model import scores
-from poolbuilder.model.calibrate import BASELINES, blocks, clusters, cross_validate, folds_of, make_folds
+from poolbuilder.model import hazard, scores
+from poolbuilder.model.calibrate import (
+    BASELINES,
+    Fold,
+    blocks,
+    clusters,
+    cross_validate,
+    folds_of,
+    make_folds,
+)
+from poolbuilder.model.effort import pair_km
 from poolbuilder.model.hybrid_waters import learn_hybrid_waters
 from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.settings import Settings
 
-__all__ = ["COMMON_SHARE", "FEW_WATERS", "SCHEMES", "Predictions", "predict_surveys", "score_scheme"]
+__all__ = [
+    "COMMON_SHARE",
+    "FEW_WATERS",
+    "SCHEMES",
+    "Predictions",
+    "predict_surveys",
+    "score_scheme",
+    "without_lists",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -27,6 +44,8 @@ SCHEMES = ("leaveOneOut", "blocks")
 FEW_WATERS = 30
 """With fewer waters nothing is called calibrated."""
 
+ROWS = 256
+METHODS = ("model", "withoutCommunity", "recordsAlone", "noLists")
 FOLDS = 10
 BLOCKS = 10
 DRAWS = 200
@@ -77,8 +96,24 @@ def predict_surveys(surveys: Surveys, *, settings: Settings) -> dict[str, Predic
         if not folds or min(len(fold.train) for fold in folds) == 0:
             continue
         presence = cross_validate(waters, ground, folds, settings=settings, alone=surveys.apart)
+        presence["noLists"] = without_lists(surveys, folds, settings)
         made[scheme] = Predictions(presence=presence, group=label, folds=len(folds))
     return made
+
+
+def without_lists(surveys: Surveys, folds: Sequence[Fold], settings: Settings) -> Floats:
+    """Presence as a pool gives it without lists of the wider group: the noisy-OR as it starts, (n, s)."""
+    points, ground = surveys.waters.points, surveys.ground.points
+    strength = surveys.sightings.strength(settings=settings)
+    leaks = surveys.ranges.leaks(settings=settings)
+    out = np.empty(surveys.waters.found.shape)
+    for fold in folds:
+        for start in range(0, len(fold.test), ROWS):
+            rows = fold.test[start : start + ROWS]
+            distance = pair_km(points[rows], ground)
+            near = (distance > settings.effort_gap_km) & (distance <= settings.reach_km) & fold.for_test
+            out[rows] = hazard.presence(distance, near, strength, leaks=leaks[rows], settings=settings)
+    return out
 
 
 def _draws(group: Ints, size: int) -> Floats:
@@ -244,7 +279,7 @@ def score_scheme(surveys: Surveys, predictions: Predictions, *, draws: int = DRA
     waters = _draws(np.arange(len(y)), draws)
     whole_blocks = _draws(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), draws)
     prevalence = presence["prevalence"]
-    methods = ["model", "withoutCommunity", *(["recordsAlone"] if "recordsAlone" in presence else [])]
+    methods = [name for name in METHODS if name in presence]
     card: dict[str, Any] = {"sites": len(y), "folds": predictions.folds}
     for name in methods:
         card[name] = _scored(presence[name], y, waters)

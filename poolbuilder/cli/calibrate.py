@@ -97,7 +97,8 @@ def calibrate(
         if card is None:
             continue
         click.echo(f"{name} ({card['sites']:,} waters): Brier, log loss, AUC, ECE, slope")
-        rows = {"model": card["model"], "without community": card["withoutCommunity"], **card["baselines"]}
+        rows = {"model": card["model"], "without community": card["withoutCommunity"]}
+        rows |= {"without lists": card["noLists"], **card["baselines"]}
         for label, values in rows.items():
             told = [values[key] for key in ("brier", "logLoss", "auc", "ece", "slope")]
             click.echo(
