@@ -193,7 +193,7 @@ def test_a_whole_valley(valley: Water) -> None:
         "2 records lie in none of the watersheds given",
         "4 records stand on the stream network, 1 of them in the water",
         "2 records lie near no flow line: straight distance is kept",
-        "1 records are less certain than 2000 m (streamSnapUncertaintyM) and are put on no flow line: "
+        "1 record is less certain than 2000 m (streamSnapUncertaintyM) and put on no flow line: "
         "straight distance is kept",
     )
 

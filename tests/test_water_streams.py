@@ -136,7 +136,7 @@ def test_a_way_too_long_to_be_followed_is_a_divide(tmp_path: Path) -> None:
     water = Water.at(SITE, streams=spec, settings=Settings(network_reach_km=1))
     placed = water.place(lon, lat, np.full(3, 30.0))
     assert placed.divided.tolist() == [True, False, False]
-    assert any("1 records lie more than 1 km away along the network" in note for note in placed.notes)
+    assert any("1 record lies more than 1 km away along the network" in note for note in placed.notes)
 
 
 # Topology

@@ -197,7 +197,20 @@ def _note(
 
 def _outside(relation: list[str | None]) -> list[str]:
     outside = Counter(relation)[None]
-    return [f"{outside} records lie in none of the watersheds given"] if outside else []
+    return [f"{_records(outside, 'lie')} in none of the watersheds given"] if outside else []
+
+
+def _records(number: int, verb: str) -> str:
+    """A number of records with its verb.
+
+    Examples
+    --------
+    >>> _records(1, "lie"), _records(1200, "lie"), _records(1, "are")
+    ('1 record lies', '1,200 records lie', '1 record is')
+    """
+    if number == 1:
+        return f"1 record {'is' if verb == 'are' else verb + 's'}"
+    return f"{number:,} records {verb}"
 
 
 def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
@@ -207,23 +220,23 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
     if placed := number["water"] + number["stream"] + number["lake"]:
         among = f", {number['lake']} in other waters" if number["lake"] else ""
         notes.append(
-            f"{placed} records stand on the stream network, {number['water']} of them in the water{among}"
+            f"{_records(placed, 'stand')} on the stream network, {number['water']} of them in the water{among}"
         )
     if number["distant"]:
         notes.append(
-            f"{number['distant']} records lie more than {settings.network_reach_km:g} km away along the "
+            f"{_records(number['distant'], 'lie')} more than {settings.network_reach_km:g} km away along the "
             f"network (networkReachKm): taken as beyond a divide"
         )
     if number["unconnected"]:
         notes.append(
-            f"{number['unconnected']} records lie on flow lines without a way to the water: "
+            f"{_records(number['unconnected'], 'lie')} on flow lines without a way to the water: "
             f"straight distance is kept"
         )
     if number["unsnapped"]:
-        notes.append(f"{number['unsnapped']} records lie near no flow line: straight distance is kept")
+        notes.append(f"{_records(number['unsnapped'], 'lie')} near no flow line: straight distance is kept")
     if number["uncertain"]:
         notes.append(
-            f"{number['uncertain']} records are less certain than {settings.stream_snap_uncertainty_m:g} m "
-            f"(streamSnapUncertaintyM) and are put on no flow line: straight distance is kept"
+            f"{_records(number['uncertain'], 'are')} less certain than {settings.stream_snap_uncertainty_m:g} m "
+            f"(streamSnapUncertaintyM) and put on no flow line: straight distance is kept"
         )
     return notes
