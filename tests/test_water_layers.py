@@ -238,7 +238,7 @@ def test_no_record_is_lost(valley: Water) -> None:
     )
     for name in ("shore_km", "in_water_share", "by_water_km", "passability", "snap", "basin_relation"):
         assert len(getattr(placed, name)) == count
-    assert sum(int(note.split()[0]) for note in placed.notes[1:]) == count
+    assert sum(int(note.split()[0].replace(",", "")) for note in placed.notes[1:]) == count
     known = np.isfinite(placed.by_water_km)
     total = placed.upstream_km[known] + placed.downstream_km[known]
     assert placed.by_water_km[known] == pytest.approx(total)

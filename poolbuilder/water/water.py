@@ -220,7 +220,8 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
     if placed := number["water"] + number["stream"] + number["lake"]:
         among = f", {number['lake']} in other waters" if number["lake"] else ""
         notes.append(
-            f"{_records(placed, 'stand')} on the stream network, {number['water']} of them in the water{among}"
+            f"{_records(placed, 'stand')} on the stream network, {number['water']} of them in the water"
+            f"{among}"
         )
     if number["distant"]:
         notes.append(
@@ -236,7 +237,8 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
         notes.append(f"{_records(number['unsnapped'], 'lie')} near no flow line: straight distance is kept")
     if number["uncertain"]:
         notes.append(
-            f"{_records(number['uncertain'], 'are')} less certain than {settings.stream_snap_uncertainty_m:g} m "
-            f"(streamSnapUncertaintyM) and put on no flow line: straight distance is kept"
+            f"{_records(number['uncertain'], 'are')} less certain than "
+            f"{settings.stream_snap_uncertainty_m:g} m (streamSnapUncertaintyM) "
+            f"and put on no flow line: straight distance is kept"
         )
     return notes
