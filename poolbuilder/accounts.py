@@ -89,29 +89,38 @@ def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tupl
     by_key = {item.get("datasetKey") or item.get("title"): item for item in known}
     counts: Counter[str] = Counter()
     licences: dict[str, Counter[str]] = {}
+    titles: dict[str, Counter[str]] = {}
+    keyed: set[str] = set()
     for key, title, file, licence in zip(
         *(columns.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
         strict=True,
     ):
         name = key or title or f"records in {file}"
         counts[name] += 1
+        if key:
+            keyed.add(key)
+        if title:
+            titles.setdefault(name, Counter())[title] += 1
         if licence:
             licences.setdefault(name, Counter())[licence] += 1
     found = []
     for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
         item = by_key.get(name, {})
-        given = licences.get(name)
-        licence = min(given, key=lambda text: (-given[text], text)) if given else None
         found.append(
             {
-                "datasetKey": item.get("datasetKey"),
-                "title": item.get("title") or name,
+                "datasetKey": item.get("datasetKey") or (name if name in keyed else None),
+                "title": item.get("title") or _most_given(titles.get(name)) or name,
                 "citation": item.get("citation"),
-                "license": item.get("license") or licence,
+                "license": item.get("license") or _most_given(licences.get(name)),
                 "records": count,
             }
         )
     return tuple(found)
+
+
+def _most_given(texts: Counter[str] | None) -> str | None:
+    """The most frequent text, the alphabet deciding ties."""
+    return min(texts, key=lambda text: (-texts[text], text)) if texts else None
 
 
 def list_notes(

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import columns
+from poolbuilder.accounts import list_datasets
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Decision, Frame, decide
 from poolbuilder.model.establishment import Establishment, decide_establishment
@@ -253,3 +254,21 @@ def test_laws_of_a_decision(rows: list[dict[str, Any]], random: Any) -> None:
             key: pytest.approx(value) if isinstance(value, float) else value for key, value in before.items()
         }
     assert columns.strings(again.evidence["eventKey"]) == columns.strings(decision.evidence["eventKey"])
+
+
+def test_a_data_set_is_called_by_the_title_that_its_records_give() -> None:
+    rows = [
+        record(datasetKey="k1", datasetName="Survey of 2020", license="CC0"),
+        record(datasetKey="k1", datasetName="Survey of 2020", eventDay="2020-06-02"),
+        record(datasetKey="k2", eventDay="2020-06-03"),
+    ]
+    known = [{"datasetKey": "k2", "title": "Museum", "citation": "Museum (2021)", "license": "CC BY"}]
+    survey, museum = list_datasets(located(*rows), known)
+    assert survey == {
+        "datasetKey": "k1",
+        "title": "Survey of 2020",
+        "citation": None,
+        "license": "CC0",
+        "records": 2,
+    }
+    assert (museum["datasetKey"], museum["title"], museum["citation"]) == ("k2", "Museum", "Museum (2021)")
