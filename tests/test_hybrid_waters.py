@@ -47,6 +47,9 @@ def test_a_species_met_beside_hybrids_more_than_usual_leans_towards_them() -> No
     assert made.presence(GREEN, 0.5) > 0.7
     assert made.met.tolist() == [19, 10, 10]
     assert "found at 19 of the 20 places" in made.words(GREEN)
+    more, less = made.summary().split("; ")[2:]
+    assert more == f"found there more often than usual: {GREEN} (at 19, usual 13)"
+    assert less.startswith("found there less often than usual: ")
 
 
 def test_nothing_leans_where_all_is_as_expected() -> None:

@@ -67,6 +67,22 @@ class HybridWaters:
         odds = presence / (1 - presence) * math.exp(self.shift(species))
         return odds / (1 + odds)
 
+    def summary(self) -> str:
+        """Where hybrids were caught, and which species live there more or less often than usual."""
+        order = np.argsort(-self.lean, kind="stable").tolist()
+        more = [row for row in order if self.lean[row] >= WORTH_WORDS]
+        fewer = [row for row in order[::-1] if self.lean[row] <= -WORTH_WORDS]
+        said = (
+            f"hybrids were caught at {self.waters:,} sampled places of the region; pairs are weighed as there"
+        )
+        for rows, how in ((more, "more often"), (fewer, "less often")):
+            named = [
+                f"{self.species[row]} (at {self.met[row]:.0f}, usual {self.expected[row]:.0f})"
+                for row in rows
+            ]
+            said += f"; found there {how} than usual: {', '.join(named)}" if named else ""
+        return said
+
     def words(self, species: str) -> str:
         """What is known of a species beside hybrids, or nothing where it is as expected."""
         if species not in self.species:

@@ -347,7 +347,5 @@ class Words:
         if told is None:
             notes.append("no list of the wider group from this water: its community and silence are unknown")
         if hybrids is not None:
-            said = [words for words in map(hybrids.words, region.species) if words]
-            where = f"hybrids were caught at {hybrids.waters:,} sampled places of the region"
-            notes.append("; ".join([f"{where}, and pairs are weighed as there", *said]))
+            notes.append(hybrids.summary())
         return tuple(notes)
