@@ -49,7 +49,7 @@ def test_codes_give_the_same_bytes_as_texts(tmp_path: Path, run_bytes: int) -> N
 
 
 def test_a_column_may_be_codes_texts_and_nothing_in_turn(tmp_path: Path) -> None:
-    kinds = [transit.packed(part).schema for part in _three_kinds()]
+    kinds = [transit.packed([part]).schema for part in _three_kinds()]
     assert [str(kind.field("locality").type) for kind in kinds[:2]] == [str(transit.CODES), "string"]
     assert "locality" not in kinds[2].names
     together, apart = Store(tmp_path / "together"), Store(tmp_path / "apart", run_bytes=200_000)
@@ -60,6 +60,14 @@ def test_a_column_may_be_codes_texts_and_nothing_in_turn(tmp_path: Path) -> None
         added(Store(tmp_path / "one by one"), part)
     Store(tmp_path / "one by one").compact()
     assert everything(Store(tmp_path / "one by one")).equals(everything(together))
+
+
+@pytest.mark.parametrize("run_bytes", [1, 192 << 20])
+def test_batches_with_codes_and_with_texts_go_together(tmp_path: Path, run_bytes: int) -> None:
+    one, other, third = _three_kinds()
+    store = Store(tmp_path, run_bytes=run_bytes)
+    store.add_table([third, _as_codes(one), other, _as_codes(third)], source={"path": "a", "sha256": "a"})
+    assert everything(store).equals(pa.concat_tables([one, other, third]).sort_by("recordKey"))
 
 
 def test_codes_without_a_text_are_no_text(tmp_path: Path) -> None:

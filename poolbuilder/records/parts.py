@@ -159,7 +159,8 @@ class Part:
         with self._open("rb") as stream:
             try:
                 # Within a zip a jump back would unpack the part from its start again.
-                yield parquet.ParquetFile(io.BytesIO(stream.read()) if self._zipped else stream)
+                source = io.BytesIO(stream.read()) if self._zipped else stream
+                yield parquet.ParquetFile(source, pre_buffer=False)  # else it keeps all that it has read
             except (pa.ArrowInvalid, OSError) as error:
                 raise RecordFileError(
                     f"is a broken Parquet file: {error}", file=self._where, remedy="download it again"

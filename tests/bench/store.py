@@ -41,7 +41,7 @@ import pyarrow as pa, pyarrow.parquet as pq
 from poolbuilder import schemas
 from poolbuilder.records.store import Store, layout
 def tables(path):
-    source = pq.ParquetFile(path, read_dictionary=layout.coded_columns(schemas.RECORDS))
+    source = pq.ParquetFile(path, read_dictionary=layout.coded_columns(schemas.RECORDS), pre_buffer=False)
     for batch in source.iter_batches(50_000, columns=schemas.RECORDS.names):
         yield pa.Table.from_batches([batch])
 start = time.perf_counter()

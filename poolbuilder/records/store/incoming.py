@@ -94,8 +94,9 @@ class Incoming:
 
     def _push(self, kind: str, rows: pa.Table, arrival: Rows) -> None:
         self.count[kind] += len(rows)
+        rows = transit.filled(rows)
         self._waiting[kind].append((rows, arrival))
-        self._bytes[kind] += sum(c.nbytes for c in rows.columns if c.null_count < len(rows))
+        self._bytes[kind] += rows.nbytes
         if self._bytes[kind] >= self._run_bytes:
             self._sort(kind, spill=True)
 
@@ -119,10 +120,9 @@ class Incoming:
 
 def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | None) -> SortedRun:
     """Sort records along the curve; into files that begin with *stem*, or in memory without one."""
-    rows = pa.concat_tables([table for table, _ in waiting])
+    rows = transit.packed([table for table, _ in waiting])
     arrival = np.concatenate([came for _, came in waiting])
     waiting.clear()
-    rows = transit.packed(rows)
     codes = codes_of(rows, placed=kind == "placed")
     order = order_of(codes)
     rows, codes, arrival = transit.in_order(rows, order), codes[order], arrival[order]
@@ -140,4 +140,5 @@ def _mapped(stem: Path, what: str, values: NDArray[Any]) -> NDArray[Any]:
     path = stem.with_suffix(f".{what}.npy")
     with told(str(path), "writing"):
         np.save(path, values)
-        return np.asarray(np.load(path, mmap_mode="r"))
+        mapped: NDArray[Any] = np.load(path, mmap_mode="r")
+        return mapped

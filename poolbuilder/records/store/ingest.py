@@ -56,7 +56,7 @@ def stored_ledger(folder: Folder, file: StoredFile) -> NDArray[np.void]:
     label = folder.label(file.ledger_name)
     try:
         with told(label, "reading"):
-            found = np.asarray(np.load(folder.local / file.ledger_name, mmap_mode="r"))
+            found: NDArray[np.void] = np.load(folder.local / file.ledger_name, mmap_mode="r")
     except (ValueError, EOFError) as error:
         raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
     if found.dtype != LEDGER or len(found) != file.rows:

@@ -193,15 +193,23 @@ def losers(parts: Sequence[Entries], *, at_once: int = 4_000_000) -> list[NDArra
     return [np.sort(np.concatenate(rows)) if rows else np.zeros(0, np.int64) for rows in found]
 
 
+def _between(ledger: NDArray[np.void], start: int, stop: int) -> NDArray[np.void]:
+    """Rows of a ledger; read where it is a mapped file, for mapped pages would stay in memory."""
+    if not isinstance(ledger, np.memmap):
+        return ledger[start:stop]
+    offset = ledger.offset + start * ledger.itemsize
+    return np.fromfile(str(ledger.filename), dtype=LEDGER, count=stop - start, offset=offset)
+
+
 def _losers_between(
     parts: Sequence[Entries], first: np.uint64, last: np.uint64 | None
 ) -> Iterator[tuple[int, NDArray[np.int64]]]:
     pieces = []
     for part in parts:
         hashes = part.ledger["hash"]
-        start = np.searchsorted(hashes, first)
-        stop = len(hashes) if last is None else np.searchsorted(hashes, last)
-        piece = np.asarray(part.ledger[start:stop])
+        start = int(np.searchsorted(hashes, first))
+        stop = len(hashes) if last is None else int(np.searchsorted(hashes, last))
+        piece = _between(part.ledger, start, stop)
         pieces.append(piece if part.alive is None else piece[part.alive[piece["row"]]])
     ranked = np.sort(np.concatenate([piece["hash"] for piece in pieces]))
     twice = np.unique(ranked[1:][ranked[1:] == ranked[:-1]])

@@ -108,7 +108,7 @@ class StoredRun:
         with layout.opened(self._folder, self._file.name, coded=self._texts) as parquet:
             rows = parquet.read_row_groups(list(range(first, last)))
         rows = rows.slice(start - int(self._ends[first]), stop - start)
-        return transit.marked(transit.packed(layout.flat(rows)))
+        return transit.marked(transit.packed([layout.flat(rows)]))
 
 
 def _cuts(run: Codes, code: int, ties: int) -> int:

@@ -19,7 +19,7 @@ from poolbuilder import columns, schemas
 from poolbuilder.errors import TableError
 from poolbuilder.records.store import layout, ledger
 
-__all__ = ["checked", "in_order", "joined", "marks_of", "packed", "plain", "points_of"]
+__all__ = ["checked", "filled", "in_order", "joined", "marked", "marks_of", "packed", "plain", "points_of"]
 
 CODES = pa.dictionary(pa.int32(), pa.string())
 MOST_VALUES = 1 << 15
@@ -80,14 +80,39 @@ def _coded(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return _in_one_piece(found.cast(pa.string())) if many else found
 
 
-def packed(records: pa.Table) -> pa.Table:
-    """Records as a table in transit, without marks."""
+def filled(records: pa.Table) -> pa.Table:
+    """The columns that hold any value."""
+    return records.select([name for name in records.schema.names if _has_values(records.column(name))])
+
+
+def _has_values(column: pa.ChunkedArray) -> bool:
+    return bool(column.null_count < len(column))
+
+
+def packed(tables: Sequence[pa.Table]) -> pa.Table:
+    """Records one below the other as a table in transit, without marks; columns may be missing."""
     parts, names = [], []
-    for name, column in zip(records.schema.names, records.columns, strict=True):
-        if column.null_count < len(column):
-            parts.append(_coded(column) if name in _TEXTS else _in_one_piece(column))
-            names.append(name)
+    for field in schemas.RECORDS:
+        if any(field.name in table.schema.names for table in tables):
+            column = pa.chunked_array(_chunks(tables, field))
+            if _has_values(column):
+                parts.append(_coded(column) if field.name in _TEXTS else _in_one_piece(column))
+                names.append(field.name)
     return pa.Table.from_arrays(parts, names=names)
+
+
+def _chunks(tables: Sequence[pa.Table], field: pa.Field) -> list[pa.Array]:
+    """The pieces of a column of several tables, all codes or all plain; missing ones are null."""
+    found = [table.column(field.name) for table in tables if field.name in table.schema.names]
+    kind = CODES if all(column.type == CODES for column in found) else field.type
+    chunks: list[pa.Array] = []
+    for table in tables:
+        if field.name not in table.schema.names:
+            chunks.append(pa.nulls(len(table), kind))
+            continue
+        column = table.column(field.name)
+        chunks += (column if column.type == kind else column.cast(kind)).chunks
+    return chunks
 
 
 def marked(rows: pa.Table) -> pa.Table:
@@ -138,18 +163,10 @@ def joined(parts: Sequence[pa.Table]) -> pa.Table:
 
 
 def _below(parts: Sequence[pa.Table], field: pa.Field) -> pa.ChunkedArray:
-    """A column of several tables; missing parts are null."""
-    found = [
-        part.column(field.name) if field.name in part.schema.names else pa.nulls(len(part), field.type)
-        for part in parts
-    ]
-    kinds = {part.schema.field(field.name).type for part in parts if field.name in part.schema.names}
-    if CODES in kinds and len(kinds) == 1 and not any(column.type == pa.string() for column in found):
-        return _codes_below([chunk for column in found for chunk in column.chunks])
-    chunks: list[pa.Array] = []
-    for column in found:
-        text = column.cast(pa.string()) if column.type == CODES else column
-        chunks += text.chunks if isinstance(text, pa.ChunkedArray) else [text]
+    """A column of several tables in one piece."""
+    chunks = _chunks(parts, field)
+    if chunks[0].type == CODES:
+        return _codes_below(chunks)
     return _in_one_piece(pa.chunked_array(chunks, type=field.type))
 
 
