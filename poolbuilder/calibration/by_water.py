@@ -295,7 +295,8 @@ def words_of(scores: Mapping[str, Any]) -> str:
     if scores["helps"]:
         factor = f"{scores['divideFactor']:g}"
         return f"Distance by water helps: {compared}. The fitted divideFactor is {factor}. {placed}."
-    return f"Distance by water: no gain over straight distance. {compared}; divideFactor is kept. {placed}."
+    none = "Distance by water: no gain over straight distance that stands clear of 0"
+    return f"{none}. {compared}; divideFactor is kept. {placed}."
 
 
 def with_factor(fitted: Fitted, scores: Mapping[str, Any] | None) -> Fitted:
