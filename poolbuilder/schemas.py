@@ -247,7 +247,7 @@ EVIDENCE = pa.schema(
         _column(
             "crowding",
             REAL,
-            "What is left of the event's weight around the water because many places around hold records; 1 where few do.",
+            "What is left of the event's weight around the water where other places as near hold records too; 1 for the nearest.",
             required=True,
         ),
         _column(
@@ -356,7 +356,9 @@ POOL = pa.schema(
         ),
         _column("note", TEXT, "What a careful colleague would add.", required=True),
     ],
-    metadata={"doc": "One row per candidate species, sorted by presence, at a bound by the argument before it was bounded, then name."},
+    metadata={
+        "doc": "One row per candidate species, sorted by presence, at a bound by the argument before it was bounded, then name."
+    },
 )
 
 HYBRIDS = pa.schema(

@@ -164,9 +164,12 @@ class Settings:
         0.01, "degrees", "cell that counts as one place for events without eventID", low=1e-5, high=1
     )
     place_exponent: float = _share(0.5, "n events at one place count as n to this power")
-    crowd_exponent: float = _share(
-        0.75,
-        "where n places around hold records of candidates, near ones counting most, each counts n to minus this power: where much is recorded, one record says less; 0 for records as independent; fitted on stream surveys, all and thinned to 20 % and 5 %",
+    crowd_exponent: float = _number(
+        1.25,
+        "1",
+        "the n-th nearest place with records counts n to minus this power, since where much is recorded every species is seen somewhere; 0 takes records as independent; chosen on stream surveys, whole and thinned to a fifth and a twentieth",
+        low=0,
+        high=5,
     )
     # distance
     kernel: str = _choice(

@@ -108,14 +108,24 @@ def test_many_places_around_do_not_make_a_species_certain() -> None:
     assert 1 - math.exp(-columns.numbers(alone["hazard"]).sum()) > 0.999  # what is avoided
 
 
-def test_places_with_other_species_crowd_too() -> None:
+def test_places_as_near_with_other_species_crowd_too() -> None:
     one = [record(kernel=0.3)]
     among = decided([*one, *spread(40, scientificName=BLUEGILL)])
     assert row_of(among)["presence"] < row_of(decided(one))["presence"]
-    (events,) = {row["crowding"] for row in among.evidence.to_pylist()}
-    assert events == pytest.approx((41 * 0.3) ** -SETTINGS.crowd_exponent)
-    said = [row["words"] for row in among.contributions.to_pylist() if row["part"] == "records"]
-    assert "each counting 0.15 for the many places" in said[0]
+    left = [row["crowding"] for row in among.evidence.to_pylist()]
+    assert left == pytest.approx([(41 * 0.3 / 2) ** -SETTINGS.crowd_exponent] * 41)  # none is the nearer one
+    said = {row["words"] for row in among.contributions.to_pylist() if row["part"] == "records"}
+    assert "40 events around the water, counting as 4.1: many places around hold records" in said
+
+
+def test_the_nearest_place_speaks_whole_however_many_stand_behind_it() -> None:
+    near = record(kernel=0.9)
+    behind = spread(60, scientificName=BLUEGILL)
+    alone, among = (row_of(decided(rows))["presence"] for rows in ([near], [near, *behind]))
+    assert among == pytest.approx(alone)
+    last = {row["scientificName"]: row["crowding"] for row in decided([near, *behind]).evidence.to_pylist()}
+    assert last[GREEN] == 1
+    assert last[BLUEGILL] == pytest.approx((0.9 + 60 * 0.3 / 2) ** -SETTINGS.crowd_exponent)
 
 
 def test_records_of_one_place_do_not_crowd_each_other() -> None:

@@ -19,7 +19,7 @@ LAYERS = [
     ["range_polygons", "records.values", "records.events", "records.placing", "records.duplicates"],
     ["records.judged", "records.parts"],
     ["records.rules"],
-    ["checklist", "hybrids", "known_crosses", "model.location", "model.argument"],
+    ["checklist", "hybrids", "known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],
     ["sense", "water", "waters"],
     ["binomial"],

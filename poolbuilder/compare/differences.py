@@ -19,7 +19,7 @@ CAUSES = {
     "layers": "outline, basins, streams or barriers changed",
     "edited": "records corrected at their source",
     "new": "new records",
-    "crowding": "more or fewer places around hold records, so that each says less or more",
+    "crowding": "more or fewer places as near hold records, so that each says less or more",
     "lists": "the lists of the target group changed",
     "calibration": "calibration changed",
     "version": "another version of poolbuilder",

@@ -12,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.model.crowd import crowd
 from poolbuilder.model.evidence import OWN_KINDS, damped_hazards
 from poolbuilder.pool import Pool
 from poolbuilder.schemas import EVIDENCE
@@ -21,7 +22,6 @@ __all__ = [
     "Key",
     "Shared",
     "aged",
-    "crowd_of",
     "crowded",
     "event_keys",
     "match_events",
@@ -72,20 +72,28 @@ def aged(evidence: pa.Table, days: int, settings: Settings) -> pa.Table:
     return older
 
 
-def crowd_of(evidence: pa.Table) -> float:
-    """The factor for crowding of a pool's events; 1 without any."""
-    return float(columns.numbers(evidence["crowding"])[0]) if evidence.num_rows else 1.0
-
-
-def crowded(evidence: pa.Table, factor: float, settings: Settings) -> pa.Table:
-    """The same events among other places: the part of their weight around the water takes another factor."""
+def crowded(evidence: pa.Table, among: pa.Table, settings: Settings) -> pa.Table:
+    """The same events among the places of *among*; the part of their weight outside the water changes."""
+    around = _place_kernels(among)
+    here = _place_kernels(evidence) | around
+    places = [str(name) for name in columns.strings(evidence["placeKey"])]
+    kernel = np.array([here[name] for name in places])
+    left = crowd(kernel, np.array(list(around.values()))) ** -settings.crowd_exponent
     share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
     in_water = columns.numbers(evidence["quality"]) * share * settings.water_weight
-    weight = columns.numbers(evidence["weight"])
-    around = np.maximum(weight - in_water, 0.0)
-    moved = in_water + around * factor / columns.numbers(evidence["crowding"])
-    table = _replaced(evidence, "weight", moved)
-    return _replaced(table, "crowding", np.full(len(weight), factor))
+    outside = np.maximum(columns.numbers(evidence["weight"]) - in_water, 0.0)
+    moved = in_water + outside * left / columns.numbers(evidence["crowding"])
+    return _replaced(_replaced(evidence, "weight", moved), "crowding", left)
+
+
+def _place_kernels(evidence: pa.Table) -> dict[str, float]:
+    """Each place's largest kernel outside the water."""
+    share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
+    kernel = columns.numbers(evidence["kernel"]) * (1 - share)
+    found: dict[str, float] = {}
+    for name, value in zip(columns.strings(evidence["placeKey"]), kernel.tolist(), strict=True):
+        found[str(name)] = max(value, found.get(str(name), 0.0))
+    return found
 
 
 def reweighed(evidence: pa.Table, settings: Settings) -> pa.Table:

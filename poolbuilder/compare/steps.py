@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from poolbuilder import columns, schemas
 from poolbuilder.compare.differences import CAUSES, kind_of_rework
-from poolbuilder.compare.events import Shared, aged, crowd_of, crowded, of_species, reweighed
+from poolbuilder.compare.events import Shared, aged, crowded, of_species, reweighed
 from poolbuilder.compare.wording import list_words, lost_records, new_records
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
@@ -146,7 +146,7 @@ def _steps(old: Pool, new: Pool, shared: Shared, rework: str) -> list[tuple[str,
     days = (new.as_of - old.as_of).days
     kept = reweighed(shared.pick(old=shared.stay), old.settings)
     older = reweighed(aged(kept, days, old.settings), old.settings)
-    moved = reweighed(crowded(older, crowd_of(new.evidence), old.settings), old.settings)
+    moved = reweighed(crowded(older, new.evidence, old.settings), old.settings)
     held = shared.with_old(moved)
     same = reweighed(held.pick(old=shared.losing | shared.gaining, new=shared.reworked), new.settings)
     fewer = reweighed(held.pick(old=shared.gaining, new=shared.reworked | shared.losing), new.settings)

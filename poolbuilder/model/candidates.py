@@ -28,7 +28,7 @@ TIERS = ("water", "connected", "radius", "beyond", "range", "none")
 
 OLD_YEARS = 30
 CROWDED = 0.9
-"""Below this factor the argument says that records count less for being many."""
+"""Where records count for less than this share of their number, the argument says so."""
 
 FARTHER_KM = 5.0
 """So much longer must the way by water be to be worth a word."""
@@ -69,7 +69,7 @@ class _Events:
     hazard: Floats
     water_hazard: Floats
     counted: Bools  # speaks for the species by its own name
-    crowding: float
+    crowding: Floats
     unlisted: Bools  # evidence that the lists of the target group cannot carry
 
     @property
@@ -95,7 +95,7 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         in_water=in_water,
         hazard=hazard,
         water_hazard=hazard * share,
-        crowding=float(columns.numbers(evidence["crowding"])[0]) if evidence.num_rows else 1.0,
+        crowding=columns.numbers(evidence["crowding"]),
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
         unlisted=np.array([kind == "hybrid" for kind in kinds], dtype=bool)
         | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
@@ -137,10 +137,12 @@ def _direct(events: _Events, start: float, regional: bool) -> tuple[list[Part], 
     water = np.where(hazard > 0, np.where(unlisted, water, 1.0) if regional else water, 0)
     hybrid = events.hybrid
     around = "too roughly placed or named for the lists" if regional else "around the water"
-    if events.crowding < CROWDED:
-        around += f", each counting {events.crowding:.2g} for the many places around that hold records"
+    outside = ~hybrid & (hazard > 0) & (water < 1)
+    counted = float(events.crowding[outside].sum())
+    if counted < CROWDED * outside.sum():
+        around += f", counting as {counted:.1f}: many places around hold records"
     groups = [
-        ("records", each * (1 - water) * ~hybrid, ~hybrid & (hazard > 0) & (water < 1), "event", around),
+        ("records", each * (1 - water) * ~hybrid, outside, "event", around),
         ("water", each * water * ~hybrid, ~hybrid & (water > 0), "event", "in this water"),
         ("hybrids", each * hybrid, hybrid & (hazard > 0), "event", "of hybrids that name it as a parent"),
     ]

@@ -28,12 +28,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.model.crowd import crowd, nearest_of_places
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
 
 __all__ = [
     "OWN_KINDS",
-    "crowding",
     "damped_hazards",
     "gather",
     "leak",
@@ -104,26 +104,6 @@ def record_weights(
         quality * share * settings.water_weight,
         quality * (1 - share) * settings.record_weight * kernel,
     )
-
-
-def crowding(place: Ints, kernel: Floats, *, exponent: float) -> float:
-    """Factor on the weight of every record around a water, for the places that hold any.
-
-    ``max(1, Σ K) ^ -exponent`` over the places, each with its largest kernel.  Records are not
-    independent: where a hundred places around were sampled, a species was seen somewhere.
-
-    Parameters
-    ----------
-    place : (n,) int array
-        Code of the place of each event.
-    kernel : (n,) array
-        Kernel of each, as far as it lies outside the water.
-    """
-    if len(place) == 0:
-        return 1.0
-    nearest = np.zeros(int(place.max()) + 1)
-    np.maximum.at(nearest, place, kernel)
-    return float(max(1.0, float(nearest.sum())) ** -exponent)
 
 
 def damped_hazards(weights: Floats, place: Ints, *, exponent: float) -> Floats:
@@ -289,9 +269,10 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
     order, fresh, sizes = _best_rows(group, alone, record_rank[entries.row])
     best = order[fresh]
     rows = entries.row[best]
-    outside = around[best] * (1 - np.nan_to_num(share[best], nan=0.0))
-    crowd = crowding(place_code[rows], outside, exponent=settings.crowd_exponent)
-    weight = water_part[best] + crowd * region_part[best]
+    outside = nearest_of_places(place_code[rows], around[best] * (1 - np.nan_to_num(share[best], nan=0.0)))
+    there = outside[place_code[rows]]
+    left = crowd(there, outside) ** -settings.crowd_exponent
+    weight = water_part[best] + left * region_part[best]
     pair = _pair_codes(entries.species[best], place_code[rows])
     hazards = damped_hazards(np.minimum(weight, 1 - 1e-12), pair, exponent=settings.place_exponent)
     names = columns.strings(located["recordKey"])
@@ -306,7 +287,7 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
         "kind": [entries.kind[i] for i in best.tolist()],
         "records": [len(member) for member in members],
         "quality": quality[best],
-        "crowding": np.full(len(best), crowd),
+        "crowding": left,
         "weight": weight,
         "hazard": hazards,
         "logOdds": np.zeros(len(best)),

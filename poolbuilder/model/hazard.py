@@ -2,13 +2,14 @@
 
 A water's presence is predicted from the records at all *other* places::
 
-    P = 1 - (1 - λ_z) Π (1 - c n^-e q_b 2^(-age / h) K(d; a)),    n = max(1, Σ K over places with records)
+    P = 1 - (1 - λ_z) Π (1 - c n^-e q_b 2^(-age / h) K(d; a))
 
 with λ_z the leak of the water's range class, q_b the quality of the basis of record, h the
-half-life, e the crowd exponent.  The likelihood alone runs to the boundary (c towards 1), so
-weak priors are part of the method: ``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``,
-``logit λ ~ N(logit λ0, 1)``, ``ln h ~ N(ln h0, 1)``, ``logit q`` and ``logit e`` likewise.
-Only what the records vary in is fitted.
+half-life, n the number of places with records at least as near (``crowd``).  The likelihood
+alone runs to the boundary (c towards 1), so weak priors are part of the method:
+``ln a ~ N(ln a0, 1)``, ``logit c ~ N(0, 1.5)``, ``logit λ ~ N(logit λ0, 1)``; ``ln h`` and
+``logit q`` likewise.  Only what the records vary in is fitted; e is given, since surveys hardly
+tell it from a and c together.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poolbuilder.model.crowd import crowd
 from poolbuilder.model.evidence import leak, logit
 from poolbuilder.model.location import kernel
 from poolbuilder.records.judged import BASES
@@ -52,8 +55,12 @@ EDGE = 3e-4
 """Shares are fitted this far off 0 and 1."""
 
 WEIGHT_SD = 1.5
+NEARLY_THERE = 0.05
+"""Log posterior still to gain at which a fit counts as done: a third of a standard error away."""
+
 Z90 = 1.6448536269514722
-STEP = 1e-3
+STEP = 0.05
+"""Of differences, log-odds or logarithm: wide enough to see over the kinks of the crowd."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -138,7 +145,7 @@ class HazardFit:
     values : mapping
         Setting to its value.
     interval90 : mapping
-        Setting to the ends of its 90 % interval by Laplace's method.
+        Setting to the ends of its 90 % interval by Laplace's method, expected information.
     kept : tuple of str
         What the records do not vary in, in words.
     objective : float
@@ -173,14 +180,25 @@ def presence(
     settings : Settings
         kernel, kernelKm, recordWeight and crowdExponent.
     """
-    decay = kernel(distance_km, settings=settings) * usable
-    crowd = np.maximum(decay[:, (strength > 0).any(axis=1)].sum(axis=1, keepdims=True), 1.0)
-    weight = settings.record_weight * crowd**-settings.crowd_exponent
-    hazard = np.zeros((distance_km.shape[0], strength.shape[1]))
+    holding: Bools = strength.max(axis=1, initial=0.0) > 0
+    near = _nearness(distance_km, usable, holding, settings)
+    return _noisy_or(near, strength, leaks, settings.record_weight)
+
+
+def _nearness(distance_km: Floats, usable: Bools, holding: Bools, settings: Settings) -> Floats:
+    """Kernel of each place for each water, as far as other places leave it, (m, n)."""
+    near = kernel(distance_km, settings=settings) * usable
+    if settings.crowd_exponent > 0:
+        for row in near:
+            row[holding] *= crowd(row[holding], row[holding]) ** -settings.crowd_exponent
+    return near
+
+
+def _noisy_or(near: Floats, strength: Floats, leaks: Floats | float, weight: float) -> Floats:
+    hazard = np.zeros((near.shape[0], strength.shape[1]))
     for j in range(strength.shape[1]):
         holds = strength[:, j] > 0
-        shown = weight * decay[:, holds] * strength[holds, j]
-        hazard[:, j] = -np.log1p(-shown).sum(axis=1)
+        hazard[:, j] = -np.log1p(-weight * near[:, holds] * strength[holds, j]).sum(axis=1)
     out: Floats = 1 - (1 - leaks) * np.exp(-hazard)
     return out
 
@@ -238,8 +256,6 @@ def _plan(records: Sightings, ranges: Ranges, settings: Settings) -> _Plan:
         replace(_share("record_weight", settings), mean=0.0, sd=WEIGHT_SD),
     ]
     kept = []
-    if settings.crowd_exponent > 0:  # 0 is a choice: records as independent
-        terms.append(_share("crowd_exponent", settings))
     for code, key in enumerate(ranges.keys):
         cases = int((ranges.code == code).sum())
         name = f"leak_{key}"
@@ -319,17 +335,20 @@ def fit_hazard(
     plan = _plan(records, where, settings)
     terms = plan.terms
 
-    def objective(theta: Floats) -> float:
+    holding: Bools = records.strength(settings=settings).max(axis=1, initial=0.0) > 0
+
+    @lru_cache(maxsize=4)
+    def nearness(kernel_km: float) -> Floats:
+        return _nearness(distance_km, usable, holding, settings.replace(kernel_km=kernel_km))
+
+    def predicted(theta: Floats) -> Floats:
         tried = settings.replace(**_values(terms, theta))
-        p = presence(
-            distance_km,
-            usable,
-            records.strength(settings=tried),
-            leaks=where.leaks(settings=tried),
-            settings=tried,
-        )
+        strength, leaks = records.strength(settings=tried), where.leaks(settings=tried)
+        return _noisy_or(nearness(tried.kernel_km), strength, leaks, tried.record_weight)
+
+    def objective(theta: Floats) -> float:
         pull = sum(((at - term.mean) / term.sd) ** 2 for at, term in zip(theta.tolist(), terms, strict=True))
-        return negative_log_likelihood(p, found) + 0.5 * float(pull)
+        return negative_log_likelihood(predicted(theta), found) + 0.5 * float(pull)
 
     best = minimize(
         objective,
@@ -338,18 +357,17 @@ def fit_hazard(
         bounds=[(term.low, term.high) for term in terms],
         options={"maxiter": most_steps, "ftol": 1e-13, "gtol": 1e-6},
     )
-    spread = _spread(objective, best.x)
+    spread, to_go = _peak(predicted, best.x, found, terms)
     ends = {
         term.name: (term.value(at - Z90 * sd), term.value(at + Z90 * sd))
         for term, at, sd in zip(terms, best.x.tolist(), spread.tolist(), strict=True)
-        if math.isfinite(sd)
     }
     return HazardFit(
         values=_values(terms, best.x),
         interval90=ends,
         kept=plan.kept,
         objective=float(best.fun),
-        converged=bool(best.success),
+        converged=bool(best.success) or to_go < NEARLY_THERE,
     )
 
 
@@ -357,17 +375,19 @@ def _values(terms: Sequence[_Term], theta: Floats) -> dict[str, float]:
     return {term.name: term.value(at) for term, at in zip(terms, theta.tolist(), strict=True)}
 
 
-def _spread(objective: Callable[[Floats], float], at: Floats) -> Floats:
-    """Standard deviations by Laplace's method, from second differences; NaN where there is no peak."""
-    size = len(at)
-    step = np.eye(size) * STEP
-    second = np.empty((size, size))
-    for i in range(size):
-        for j in range(i, size):
-            ahead = objective(at + step[i] + step[j]) + objective(at - step[i] - step[j])
-            aside = objective(at + step[i] - step[j]) + objective(at - step[i] + step[j])
-            second[i, j] = second[j, i] = (ahead - aside) / (4 * STEP**2)
-    if not np.isfinite(second).all() or np.linalg.eigvalsh(second).min() <= 0:
-        return np.full(size, np.nan)
-    out: Floats = np.sqrt(np.diag(np.linalg.inv(second)))
-    return out
+def _peak(
+    predicted: Callable[[Floats], Floats], at: Floats, found: Floats, terms: Sequence[_Term]
+) -> tuple[Floats, float]:
+    """Standard deviations by Laplace's method, from the expected information and the priors.
+
+    And the log posterior that a Newton step would still gain: at a kink the optimizer may stop
+    with a complaint though it has arrived.
+    """
+    mean, precision = np.array([term.mean for term in terms]), np.array([term.sd**-2 for term in terms])
+    step = np.eye(len(at)) * STEP
+    rise = np.stack([(predicted(at + one) - predicted(at - one)).ravel() / (2 * STEP) for one in step])
+    p = np.clip(predicted(at).ravel(), 1e-12, 1 - 1e-12)
+    information = (rise / (p * (1 - p))) @ rise.T + np.diag(precision)
+    slope = rise @ ((found.ravel() - p) / (p * (1 - p))) - precision * (at - mean)
+    spread: Floats = np.sqrt(np.diag(np.linalg.inv(information)))
+    return spread, float(slope @ np.linalg.solve(information, slope)) / 2
