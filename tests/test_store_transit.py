@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import TableError
 from poolbuilder.records.store import Store, transit
-from poolbuilder.records.store.ledger import Entries, ledger_of, losers
+from poolbuilder.records.store.ledger import Entries, ledger_of, losers, sorted_ledger
 from poolbuilder.records.store.runs import order_of
 from tests.rows import records
 from tests.store_rows import added, everything, files, many_rows
@@ -116,6 +116,13 @@ def test_equal_hashes_stay_in_the_order_of_their_rows() -> None:
     assert (np.diff(ledger["hash"].astype(object) * 5000 + ledger["row"]) > 0).all()
     (lost,) = losers([Entries(ledger=ledger, arrival=np.arange(5000))], at_once=700)
     assert lost.tolist() == list(range(4960))
+
+
+def test_hashes_that_differ_in_their_last_bits_are_sorted_by_these() -> None:
+    hashes = np.array([9, 5, 4, 6, 5, 1 << 63], dtype=np.uint64)
+    ledger = sorted_ledger(hashes, np.arange(6, dtype=np.uint32), np.full(6, -1))
+    assert ledger["hash"].tolist() == sorted(hashes.tolist())
+    assert ledger["row"].tolist() == ledger["check"].tolist() == [2, 1, 4, 3, 0, 5]
 
 
 @settings(deadline=None, derandomize=True)

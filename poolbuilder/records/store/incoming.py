@@ -20,6 +20,8 @@ from poolbuilder.records.store.runs import HeldRun, Run, SpilledRun, codes_of, o
 __all__ = ["KINDS", "Incoming"]
 
 KINDS = ("placed", "unplaced")
+SORTERS = 2
+"""Runs that are sorted at once, while the records of the next are read."""
 
 Rows = NDArray[np.int64]
 
@@ -41,7 +43,7 @@ class SortedRun:
 class Incoming:
     """New records, sorted into runs that are spilled to disk when memory runs short.
 
-    One run is sorted while the records of the next are read.  Use it in a ``with`` block.
+    Runs are sorted while the records of the next are read.  Use it in a ``with`` block.
 
     Parameters
     ----------
@@ -55,7 +57,7 @@ class Incoming:
         self._work, self._run_bytes = work, run_bytes
         self._waiting: dict[str, list[tuple[pa.Table, Rows]]] = {kind: [] for kind in KINDS}
         self._bytes = dict.fromkeys(KINDS, 0)
-        self._sorter = ThreadPoolExecutor(max_workers=1)
+        self._sorter = ThreadPoolExecutor(max_workers=SORTERS)
         self._sorting: dict[str, list[Future[SortedRun]]] = {kind: [] for kind in KINDS}
         self.runs: dict[str, list[SortedRun]] = {kind: [] for kind in KINDS}
         self.count = dict.fromkeys(KINDS, 0)
@@ -101,10 +103,10 @@ class Incoming:
             self._sort(kind, spill=True)
 
     def _sort(self, kind: str, *, spill: bool) -> None:
-        """Have what waits sorted; the run before it must be done, so that memory is bounded."""
+        """Have what waits sorted; all but the run before it must be done, so that memory is bounded."""
         before = self._sorting[kind]
-        if before:
-            before[-1].result()
+        if len(before) >= SORTERS:
+            before[-SORTERS].result()
         stem = self._work / f"{kind}-run-{len(before):05d}" if spill else None
         before.append(self._sorter.submit(_sorted_run, kind, self._waiting[kind], stem))
         self._waiting[kind], self._bytes[kind] = [], 0
