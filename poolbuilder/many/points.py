@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,8 +38,8 @@ class Points:
 
     longitude: Floats
     latitude: Floats
-    species: NDArray[np.int32]
-    year: NDArray[np.int32]
+    species: Ints
+    year: Ints
     balls: Balls
     names: tuple[str, ...]
 
@@ -64,8 +65,8 @@ class Points:
         return cls(
             longitude=longitude,
             latitude=latitude,
-            species=species.astype(np.int32, copy=False),
-            year=year.astype(np.int32, copy=False),
+            species=species.astype(np.int64, copy=False),
+            year=year.astype(np.int64, copy=False),
             balls=balls_around(longitude, latitude),
             names=tuple(names),
         )
@@ -101,12 +102,14 @@ def balls_around(longitude: Floats, latitude: Floats) -> Balls:
     a²/b · √(Δφ² + cos²φ Δλ²) with the largest cosine of the box, and no chord is longer than it.
     """
     starts = np.arange(0, len(longitude), BLOCK)
-    west, south = (
-        np.minimum.reduceat(axis, starts) if len(starts) else axis for axis in (longitude, latitude)
-    )
-    east, north = (
-        np.maximum.reduceat(axis, starts) if len(starts) else axis for axis in (longitude, latitude)
-    )
+    if not len(starts):
+        return np.zeros((0, 3)), np.zeros(0)
+
+    def ends(axis: Floats) -> tuple[Floats, Floats]:
+        return np.minimum.reduceat(axis, starts), np.maximum.reduceat(axis, starts)
+
+    with ThreadPoolExecutor(pa.cpu_count()) as pool:
+        (west, east), (south, north) = pool.map(ends, (longitude, latitude))
     nearest_equator = np.where((south <= 0) & (north >= 0), 0.0, np.minimum(np.abs(south), np.abs(north)))
     across = np.radians(east - west) / 2 * np.cos(np.radians(nearest_equator))
     size = _LARGEST_CURVATURE_M * np.hypot(np.radians(north - south) / 2, across) + 1e-3
