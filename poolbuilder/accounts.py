@@ -47,7 +47,8 @@ class Provenance:
 def rejected_records(screened: pa.Table) -> pa.Table:
     """The rejected records, each with its rule; schema REJECTED."""
     rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
-    return check(rows.select(REJECTED.names).cast(REJECTED), REJECTED, "rejected")
+    kept = [columns.cast(rows[field.name], field.type) for field in REJECTED]
+    return check(pa.Table.from_arrays(kept, schema=REJECTED), REJECTED, "rejected")
 
 
 def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:

@@ -3,7 +3,9 @@
 ``pyarrow.array``, ``pyarrow.scalar``, comparisons of a column with a Python value,
 ``Array.to_numpy`` and ``pyarrow.dataset`` all import pandas when it is installed, which
 triples the time of a cold command.  The functions here read and make Arrow buffers
-instead; every stage between the store and the pool uses them.
+instead; every stage between the store and the pool uses them.  ``pyarrow.compute``, which
+``take``, ``cast``, ``sort_by`` and ``dictionary_encode`` import, writes the documentation of
+every function when it is imported (50 ms): its functions are called here without it.
 """
 
 from __future__ import annotations
@@ -17,7 +19,38 @@ from numpy.typing import NDArray
 
 from poolbuilder.errors import TableError
 
-__all__ = ["array", "codes", "flags", "integers", "numbers", "strings", "table", "take", "where"]
+try:
+    from pyarrow._compute import (
+        CastOptions,
+        DictionaryEncodeOptions,
+        SortOptions,
+        TakeOptions,
+        call_function,
+    )
+except ImportError:  # a pyarrow that keeps them elsewhere
+    from pyarrow.compute import (
+        CastOptions,
+        DictionaryEncodeOptions,
+        SortOptions,
+        TakeOptions,
+        call_function,
+    )
+
+__all__ = [
+    "array",
+    "cast",
+    "codes",
+    "flags",
+    "integers",
+    "lengths",
+    "numbers",
+    "order",
+    "spread",
+    "strings",
+    "table",
+    "take",
+    "where",
+]
 
 Column: TypeAlias = "pa.Array | pa.ChunkedArray"
 Floats = NDArray[np.float64]
@@ -99,9 +132,22 @@ def flags(column: Column) -> Bools:
     return _bits(joined.buffers()[1], joined.offset, len(joined)) & valid(joined)
 
 
+def lengths(column: Column) -> Ints:
+    """How many values each list of a column of lists holds; 0 for null."""
+    joined = _joined(column)
+    if len(joined) == 0:
+        return np.zeros(0, dtype=np.int64)
+    ends = np.frombuffer(joined.buffers()[1], dtype=np.int32, count=joined.offset + len(joined) + 1)
+    return np.where(valid(joined), np.diff(ends[joined.offset :]), 0).astype(np.int64)
+
+
 def strings(column: Column) -> list[str | None]:
     """A text column as a list."""
     return list(column.to_pylist())
+
+
+def _encoded(column: pa.Array) -> pa.DictionaryArray:
+    return call_function("dictionary_encode", [column], DictionaryEncodeOptions("mask"))
 
 
 def codes(column: Column) -> tuple[Ints, list[str | None]]:
@@ -110,7 +156,7 @@ def codes(column: Column) -> tuple[Ints, list[str | None]]:
     Work that depends on the value alone is then done once per distinct value.
     """
     joined = _joined(column)
-    encoded = joined if isinstance(joined, pa.DictionaryArray) else joined.dictionary_encode()
+    encoded = joined if isinstance(joined, pa.DictionaryArray) else _encoded(joined)
     return integers(encoded.indices), list(encoded.dictionary.to_pylist())
 
 
@@ -193,7 +239,31 @@ def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
 
 def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
     """The given rows of a table, in the given order; *rows* are integer positions."""
-    return source.take(array(np.asarray(rows, dtype=np.int64), pa.int64()))
+    picked: pa.Table = _taken(source, array(np.asarray(rows, dtype=np.int64), pa.int64()))
+    return picked
+
+
+def _taken(source: pa.Table | Column, rows: pa.Array) -> Any:
+    return call_function("take", [source, rows], TakeOptions(boundscheck=True))
+
+
+def spread(distinct: pa.Array, rows: pa.Array) -> pa.Array:
+    """The values at the given positions, an integer array in which null stays null."""
+    picked: pa.Array = _taken(distinct, rows)
+    return picked
+
+
+def order(source: pa.Table, keys: Sequence[tuple[str, str]]) -> Ints:
+    """Positions of the rows of a table sorted by columns, each ``ascending`` or ``descending``."""
+    return integers(call_function("sort_indices", [source], SortOptions(list(keys))))
+
+
+def cast(column: Column, kind: pa.DataType) -> Column:
+    """A column as another type; as it is where it has that type."""
+    if column.type == kind:
+        return column
+    changed: Column = call_function("cast", [column], CastOptions.safe(kind))
+    return changed
 
 
 def where(source: pa.Table, mask: Bools) -> pa.Table:

@@ -123,6 +123,8 @@ def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) ->
 
     Where they do not decide, it goes on meaning all of them.
     """
+    if not (columns.lengths(screened["acceptedNames"]) > 1).any():
+        return screened
     leaks, mapped = range_leaks(status, settings=settings)
     settled = []
     for names in screened["acceptedNames"].to_pylist():

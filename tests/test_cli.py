@@ -176,7 +176,7 @@ try:
     main({["build", *HERE, "--store", str(tmp_path / "store")]!r})
 except SystemExit as ended:
     assert not ended.code, ended.code
-loaded = {{"pandas", "geopandas", "scipy", "numba", "matplotlib"}} & set(sys.modules)
+loaded = {{"pandas", "geopandas", "scipy", "numba", "matplotlib", "pyarrow.compute"}} & set(sys.modules)
 sys.exit(f"loaded {{loaded}}" if loaded else 0)
 """
     add = [

@@ -66,6 +66,28 @@ def test_codes_number_the_distinct_values() -> None:
     assert distinct == ["b", "a"]
 
 
+@given(st.lists(st.one_of(st.none(), st.lists(st.text("abc"), max_size=3))), st.integers(0, 3))
+def test_lengths_of_lists(values: list[list[str] | None], start: int) -> None:
+    made = columns.array(values, pa.list_(pa.string())).slice(start)
+    assert columns.lengths(made).tolist() == [len(value or ()) for value in values[start:]]
+
+
+@given(st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 3))))
+def test_order_is_that_of_sort_by(rows: list[tuple[str, int]]) -> None:
+    made = pa.table({"name": [name for name, _ in rows], "size": [size for _, size in rows]})
+    if rows:
+        keys = [("name", "ascending"), ("size", "descending")]
+        assert columns.take(made, columns.order(made, keys)).equals(made.sort_by(keys))
+
+
+def test_spread_and_cast_keep_nulls() -> None:
+    names = columns.array(["a", None, "c"], pa.string())
+    rows = columns.array(np.array([2, 0, 0, 1]), pa.int64(), mask=np.array([True, True, False, True]))
+    assert columns.spread(names, rows).to_pylist() == ["c", "a", None, None]
+    assert columns.cast(names.dictionary_encode(), pa.string()).equals(names)
+    assert columns.cast(names, pa.string()) is names
+
+
 def test_a_table_needs_exactly_its_columns() -> None:
     schema = pa.schema([("a", pa.int32())])
     with pytest.raises(TableError, match="missing"):

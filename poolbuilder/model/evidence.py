@@ -204,13 +204,14 @@ def event_keys(located: pa.Table, *, settings: Settings) -> tuple[list[str], lis
     ids = columns.strings(located["eventID"])
     days = columns.strings(located["eventDay"])
     years = located["eventYear"].to_pylist()
-    collectors = columns.strings(located["recordedBy"])
+    by, distinct = columns.codes(located["recordedBy"])
+    spelled = [*(_normalised(text) for text in distinct), ""]  # the last for none, code -1
     keys = []
     for i, place in enumerate(places):
         if ids[i]:
             keys.append(f"{datasets[i] or titles[i] or ''}|{ids[i]}")
         elif days[i]:
-            keys.append(f"{place}|{days[i]}|{_normalised(collectors[i])}")
+            keys.append(f"{place}|{days[i]}|{spelled[by[i]]}")
         else:
             keys.append(f"{place}|{years[i] if years[i] is not None else 'undated'}")
     return keys, places
@@ -295,9 +296,8 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
         **_carried(located, rows),
     }
     table = columns.table(EVIDENCE, values)
-    table = table.sort_by(
-        [("scientificName", "ascending"), ("weight", "descending"), ("eventKey", "ascending")]
-    )
+    keys_of_order = [("scientificName", "ascending"), ("weight", "descending"), ("eventKey", "ascending")]
+    table = columns.take(table, columns.order(table, keys_of_order))
     return check(table, EVIDENCE, "evidence")
 
 

@@ -46,7 +46,7 @@ def _age_years(span: Span, as_of: datetime.date) -> float:
 
 def _chosen(values: Sequence[Any], index: NDArray[np.int64], kind: pa.DataType) -> pa.Array:
     """A column of *values*, taken by position; -1 is null."""
-    return columns.array(values, kind).take(columns.array(index, pa.int64(), mask=index >= 0))
+    return columns.spread(columns.array(values, kind), columns.array(index, pa.int64(), mask=index >= 0))
 
 
 def _lists_of_flags(struck: Sequence[tuple[str, NDArray[np.bool_]]], count: int) -> pa.Array:

@@ -146,8 +146,7 @@ def _as_records(rows: pa.Table, made: dict[str, pa.Array]) -> pa.Table:
         if field.name in made:
             parts.append(made[field.name])
         elif field.name in rows.column_names:
-            column = rows.column(field.name)
-            parts.append(column if column.type == field.type else column.cast(field.type))
+            parts.append(columns.cast(rows.column(field.name), field.type))
         else:
             parts.append(pa.nulls(len(rows), field.type))
     return pa.Table.from_arrays(parts, schema=schemas.RECORDS)

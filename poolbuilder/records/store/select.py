@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -235,7 +234,7 @@ def check_size(folder: Folder, file: StoredFile) -> None:
 
 def _key_order(rows: pa.Table) -> Rows:
     """Positions of rows sorted by record key."""
-    return columns.integers(pc.sort_indices(rows, sort_keys=[("recordKey", "ascending")]))
+    return columns.order(rows, [("recordKey", "ascending")])
 
 
 def by_key(parts: list[pa.Table]) -> pa.Table:
