@@ -139,7 +139,8 @@ class Store:
         found = list(select.near(self._folder, index, (longitude, latitude, reach_km)))
         if include_unplaced:
             found += select.unplaced(self._folder, index)
-        return schemas.check(select.by_key(found), schemas.RECORDS, "store")
+        one = len(found) == 1 and not include_unplaced
+        return schemas.check(found[0] if one else select.by_key(found), schemas.RECORDS, "store")
 
     def select_each(
         self, *, longitude: Sequence[float], latitude: Sequence[float], reach_km: Sequence[float]

@@ -109,8 +109,10 @@ def _points(folder: Folder, file: StoredFile, parquet: pq.ParquetFile, groups: R
     return _Points(groups=groups, ends=np.cumsum(counts), longitude=x, latitude=y, dead=dead)
 
 
-def _records(parquet: pq.ParquetFile, file: StoredFile, points: _Points, rows: Rows) -> pa.Table:
-    """The rows at these positions as RECORDS; only groups that hold any are read."""
+def _records(
+    parquet: pq.ParquetFile, file: StoredFile, points: _Points, rows: Rows, *, by_key: bool
+) -> pa.Table:
+    """The rows at these positions as RECORDS, sorted by key if wanted; only groups that hold any are read."""
     which = np.searchsorted(points.ends, rows, side="right")
     used = np.unique(which)
     starts = np.concatenate([[0], points.ends[:-1]])
@@ -119,14 +121,23 @@ def _records(parquet: pq.ParquetFile, file: StoredFile, points: _Points, rows: R
     wanted = [name for name in _REST if name not in file.empty]
     rest = parquet.read_row_groups(points.groups[used].tolist(), columns=wanted)
     at = np.searchsorted(used, which)
-    found = columns.take(rest, rows - starts[which] + moved[at])
+    picked = rows - starts[which] + moved[at]
+    if by_key:
+        order = _key_order(columns.take(rest.select(["recordKey"]), picked))
+        rows, picked = rows[order], picked[order]
+    found = columns.take(rest, picked)
     for name, values in (("decimalLongitude", points.longitude), ("decimalLatitude", points.latitude)):
         found = found.append_column(name, columns.array(values[rows], pa.float64()))
     return layout.from_unplaced(found)
 
 
-def _near_in(folder: Folder, file: StoredFile, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]] | None:
-    """Records of a file within reach of any place, and each place's rows of them; None for none."""
+def _near_in(
+    folder: Folder, file: StoredFile, places: Sequence[Place], *, by_key: bool = False
+) -> tuple[pa.Table, list[Rows]] | None:
+    """Records of a file within reach of any place, and each place's rows of them; None for none.
+
+    Sorted *by_key*, the records of each place can no longer be told from one another.
+    """
     boxes = [geodesy.covering_box(*place) for place in places]
     met = np.stack([_meets(file.groups.box, wanted) for wanted in boxes])
     groups = np.flatnonzero(met.any(axis=0))
@@ -142,13 +153,14 @@ def _near_in(folder: Folder, file: StoredFile, places: Sequence[Place]) -> tuple
         rows = np.unique(np.concatenate(hits)) if len(hits) > 1 else hits[0]
         if not len(rows):
             return None
-        return _records(parquet, file, points, rows), [np.searchsorted(rows, hit) for hit in hits]
+        ranks = [np.searchsorted(rows, hit) for hit in hits]
+        return _records(parquet, file, points, rows, by_key=by_key), ranks
 
 
 def near(folder: Folder, index: Index, place: Place) -> Iterator[pa.Table]:
-    """Placed records within reach of a place, as RECORDS tables in the order of the files."""
+    """Placed records within reach of a place, as a RECORDS table per file, each sorted by key."""
     for file in index.of_kind("placed"):
-        found = _near_in(folder, file, [place])
+        found = _near_in(folder, file, [place], by_key=True)
         if found is not None:
             yield found[0]
 
