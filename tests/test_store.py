@@ -387,6 +387,15 @@ def test_an_add_seen_by_an_open_store(tmp_path: Path) -> None:
     assert reader.select(longitude=-91, latitude=36, reach_km=2000).num_rows == 9
 
 
+def test_records_come_sorted_by_key_from_one_file_and_from_several(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    for first in (0, 200):
+        added(store, many_rows(200, seed=first, first=first))
+        keys = columns.strings(store.select(longitude=-91, latitude=36, reach_km=2000)["recordKey"])
+        assert len(keys) > 0.9 * (200 + first)
+        assert keys == sorted(keys, key=str)
+
+
 def test_selecting_imports_neither_pandas_nor_scipy_nor_compute(tmp_path: Path) -> None:
     added(Store(tmp_path), many_rows(200))
     code = (
