@@ -41,7 +41,7 @@ LAYERS = [
     ["folder", "job", "summary", "intake"],
     ["demonstration"],
     ["many", "model.calibrate", "model.hazard", "model.traits", "model.hybrid_index"],
-    ["model.expression", "trait_tables", "fish_notes"],
+    ["model.hazard_fit", "model.expression", "trait_tables", "fish_notes"],
     ["model.specimen"],
     ["model.ledger", "model.outlook", "model.verdict"],
     ["compare", "report"],

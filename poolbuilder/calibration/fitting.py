@@ -14,7 +14,7 @@ from poolbuilder.calibration.scorecard import FEW_WATERS, Predictions
 from poolbuilder.calibration.surveys import Surveys
 from poolbuilder.model.community import EFFORT_SLOPES, draw_line, gather
 from poolbuilder.model.effort import FEW_COMPARISONS, agreement, fit_detectability, pair_km
-from poolbuilder.model.hazard import HazardFit, fit_hazard
+from poolbuilder.model.hazard_fit import HazardFit, fit_hazard
 from poolbuilder.model.logistic import fit, logit
 from poolbuilder.model.scores import log_loss
 from poolbuilder.settings import Settings, camel_case

@@ -37,7 +37,7 @@ from poolbuilder.model.community import (
     SLOPE_PRECISION,
     draw_line,
 )
-from poolbuilder.model.hazard import fit_hazard
+from poolbuilder.model.hazard_fit import fit_hazard
 from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.model.region import Z90, fit_region
 from poolbuilder.settings import Settings
