@@ -34,6 +34,13 @@ def python_s(code: str, times: int = 5) -> float:
     return median_s(lambda: subprocess.run([sys.executable, "-c", code], check=True), times)
 
 
+def in_turn_s(first: str, second: str, times: int = 15) -> tuple[float, float]:
+    """Median times of two new Python processes, run in turn so that what slows the machine slows both."""
+    taken = [(python_s(first, 1), python_s(second, 1)) for _ in range(times)]
+    one, other = np.median(np.array(taken), axis=0).tolist()
+    return float(one), float(other)
+
+
 INGEST = """
 import resource, sys, time
 from pathlib import Path
@@ -202,10 +209,9 @@ def bench_one_water(report: Report, work: Path, count: int) -> None:
 
 def bench_cold(report: Report, work: Path) -> None:
     """One water, in a new process."""
-    imports = python_s("import numpy, pyproj, pyarrow.parquet, click")
     place = ", ".join(f"{name}={value}" for name, value in PLACE.items())
     code = f"import click\nfrom poolbuilder.records.store import Store\nStore({str(work / 'store')!r}).select({place})"
-    ours = python_s(code)
+    imports, ours = in_turn_s("import numpy, pyproj, pyarrow.parquet, click", code)
     theirs = python_s(GEOPANDAS.replace("sys.argv[1]", repr(str(work / "unsorted.parquet"))), 1)
     report.add(
         "one water, cold process",
