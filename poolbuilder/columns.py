@@ -20,21 +20,9 @@ from numpy.typing import NDArray
 from poolbuilder.errors import TableError
 
 try:
-    from pyarrow._compute import (
-        CastOptions,
-        DictionaryEncodeOptions,
-        SortOptions,
-        TakeOptions,
-        call_function,
-    )
-except ImportError:  # a pyarrow that keeps them elsewhere
-    from pyarrow.compute import (
-        CastOptions,
-        DictionaryEncodeOptions,
-        SortOptions,
-        TakeOptions,
-        call_function,
-    )
+    import pyarrow._compute as compute
+except ImportError:  # a pyarrow that keeps its functions elsewhere
+    import pyarrow.compute as compute
 
 __all__ = [
     "array",
@@ -147,7 +135,7 @@ def strings(column: Column) -> list[str | None]:
 
 
 def _encoded(column: pa.Array) -> pa.DictionaryArray:
-    return call_function("dictionary_encode", [column], DictionaryEncodeOptions("mask"))
+    return compute.call_function("dictionary_encode", [column], compute.DictionaryEncodeOptions("mask"))
 
 
 def codes(column: Column) -> tuple[Ints, list[str | None]]:
@@ -244,7 +232,7 @@ def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
 
 
 def _taken(source: pa.Table | Column, rows: pa.Array) -> Any:
-    return call_function("take", [source, rows], TakeOptions(boundscheck=True))
+    return compute.call_function("take", [source, rows], compute.TakeOptions(boundscheck=True))
 
 
 def spread(distinct: pa.Array, rows: pa.Array) -> pa.Array:
@@ -255,14 +243,14 @@ def spread(distinct: pa.Array, rows: pa.Array) -> pa.Array:
 
 def order(source: pa.Table, keys: Sequence[tuple[str, str]]) -> Ints:
     """Positions of the rows of a table sorted by columns, each ``ascending`` or ``descending``."""
-    return integers(call_function("sort_indices", [source], SortOptions(list(keys))))
+    return integers(compute.call_function("sort_indices", [source], compute.SortOptions(list(keys))))
 
 
 def cast(column: Column, kind: pa.DataType) -> Column:
     """A column as another type; as it is where it has that type."""
     if column.type == kind:
         return column
-    changed: Column = call_function("cast", [column], CastOptions.safe(kind))
+    changed: Column = compute.call_function("cast", [column], compute.CastOptions.safe(kind))
     return changed
 
 

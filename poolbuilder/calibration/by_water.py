@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.calibration.fitting import GAIN, Fitted
-from poolbuilder.calibration.scorecard import BLOCKS, DRAWS, SEED, Predictions
+from poolbuilder.calibration.scorecard import BLOCKS, DRAWS, Predictions, difference, draws_of
 from poolbuilder.calibration.surveys import Surveys
 from poolbuilder.errors import CalibrationError
 from poolbuilder.model import scores
@@ -247,27 +247,14 @@ def best_factor(surveys: Surveys, distances: Distances, trained: Trained) -> flo
 
 def _compared(surveys: Surveys, straight: Floats, by_water: Floats, draws: int) -> dict[str, Any]:
     """Scores of both, and the gain of the second: estimate and interval."""
-    y = surveys.waters.found
-    block = blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS)
+    waters, y = surveys.waters, surveys.waters.found
+    whole_blocks = draws_of(blocks(waters.longitude, waters.latitude, BLOCKS), draws)
+    less = difference(straight, by_water, y, whole_blocks)
     kinds = {"brier": scores.brier, "logLoss": scores.log_loss, "auc": scores.auc}
-    each = {
-        name: np.array([kind(straight[i], y[i]) - kind(by_water[i], y[i]) for i in range(len(y))])
-        for name, kind in kinds.items()
-        if name != "auc"
-    }
     return {
         name: {key: round(kind(p.ravel(), y.ravel()), 6) for key, kind in kinds.items()}
         for name, p in (("straight", straight), ("byWater", by_water))
-    } | {"gain": {name: _interval(one, block, draws) for name, one in each.items()}}
-
-
-def _interval(gain: Floats, block: Ints, draws: int) -> list[float]:
-    """Mean gain, and its 90 % interval from resampling blocks."""
-    total, size = np.bincount(block, weights=gain), np.bincount(block)
-    taken = np.random.default_rng(SEED).integers(0, len(size), size=(draws, len(size)))
-    means = total[taken].sum(axis=1) / size[taken].sum(axis=1)
-    told = (gain.mean(), *np.quantile(means, [0.05, 0.95]))
-    return [round(float(value), 6) + 0.0 for value in told]  # no -0.0
+    } | {"gain": {name: [less[name], *less[f"{name}Interval90"]] for name in ("brier", "logLoss")}}
 
 
 def words_of(scores: Mapping[str, Any]) -> str:

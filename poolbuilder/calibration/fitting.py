@@ -85,11 +85,11 @@ def _hazard(surveys: Surveys, settings: Settings) -> HazardFit:
 
 
 def _hazard_words(found: HazardFit, name: str) -> str:
-    words = "posterior mode of the noisy-OR, waters predicted from beyond the gap"
-    if name not in found.interval90:
-        return words
     low, high = found.interval90[name]
-    return f"{words}; 90 % interval {low:.3g} to {high:.3g}"
+    return (
+        "posterior mode of the noisy-OR, waters predicted from beyond the gap; "
+        f"90 % interval {low:.3g} to {high:.3g}"
+    )
 
 
 def _line(p: Floats, y: Floats) -> tuple[float, float]:

@@ -22,7 +22,7 @@ from poolbuilder.model.calibrate import (
     folds_of,
     make_folds,
 )
-from poolbuilder.model.effort import pair_km
+from poolbuilder.model.effort import chunks, pair_km
 from poolbuilder.model.hybrid_waters import learn_hybrid_waters
 from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.settings import Settings
@@ -32,6 +32,8 @@ __all__ = [
     "FEW_WATERS",
     "SCHEMES",
     "Predictions",
+    "difference",
+    "draws_of",
     "predict_surveys",
     "score_scheme",
     "without_lists",
@@ -44,7 +46,6 @@ SCHEMES = ("leaveOneOut", "blocks")
 FEW_WATERS = 30
 """With fewer waters nothing is called calibrated."""
 
-ROWS = 256
 METHODS = ("model", "withoutCommunity", "recordsAlone", "noLists")
 FOLDS = 10
 BLOCKS = 10
@@ -108,15 +109,15 @@ def without_lists(surveys: Surveys, folds: Sequence[Fold], settings: Settings) -
     leaks = surveys.ranges.leaks(settings=settings)
     out = np.empty(surveys.waters.found.shape)
     for fold in folds:
-        for start in range(0, len(fold.test), ROWS):
-            rows = fold.test[start : start + ROWS]
+        for some in chunks(len(fold.test)):
+            rows = fold.test[some]
             distance = pair_km(points[rows], ground)
             near = (distance > settings.effort_gap_km) & (distance <= settings.reach_km) & fold.for_test
             out[rows] = hazard.presence(distance, near, strength, leaks=leaks[rows], settings=settings)
     return out
 
 
-def _draws(group: Ints, size: int) -> Floats:
+def draws_of(group: Ints, size: int) -> Floats:
     """Weights of each water in bootstrap samples of whole groups, (draws, n)."""
     rng = np.random.default_rng(SEED)
     names, code = np.unique(group, return_inverse=True)
@@ -128,7 +129,7 @@ def _draws(group: Ints, size: int) -> Floats:
 
 def _clean(value: float) -> float | None:
     """A number for JSON, rounded to six decimals; None for what is not a number."""
-    return round(float(value), 6) if math.isfinite(value) else None
+    return round(float(value), 6) + 0.0 if math.isfinite(value) else None  # no -0.0
 
 
 def _interval(values: list[float]) -> list[float | None]:
@@ -150,7 +151,7 @@ def _scored(p: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
     return {**flat, "interval90": intervals}
 
 
-def _difference(p: Floats, other: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
+def difference(p: Floats, other: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
     """Brier and log loss of a method less those of a baseline; below 0 the method is better."""
 
     def less(kind: Callable[..., float], weight: Floats | None) -> float:
@@ -276,8 +277,8 @@ def score_scheme(surveys: Surveys, predictions: Predictions, *, draws: int = DRA
     """
     y = surveys.waters.found
     presence = predictions.presence
-    waters = _draws(np.arange(len(y)), draws)
-    whole_blocks = _draws(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), draws)
+    waters = draws_of(np.arange(len(y)), draws)
+    whole_blocks = draws_of(blocks(surveys.waters.longitude, surveys.waters.latitude, BLOCKS), draws)
     prevalence = presence["prevalence"]
     methods = [name for name in METHODS if name in presence]
     card: dict[str, Any] = {"sites": len(y), "folds": predictions.folds}
@@ -292,7 +293,7 @@ def score_scheme(surveys: Surveys, predictions: Predictions, *, draws: int = DRA
     card["baselines"] = {name: _scored(presence[name], y, waters) for name in BASELINES}
     card["differences"] = {
         name: {
-            base: _difference(presence[name], presence[base], y, whole_blocks)
+            base: difference(presence[name], presence[base], y, whole_blocks)
             for base in (*BASELINES, *(["withoutCommunity"] if name == "model" else []))
         }
         for name in methods

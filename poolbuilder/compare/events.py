@@ -12,8 +12,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.model.crowd import crowd
-from poolbuilder.model.evidence import OWN_KINDS, damped_hazards
+from poolbuilder.model.crowd import crowd, nearest_of_places
+from poolbuilder.model.evidence import OWN_KINDS, damped_hazards, record_weights
 from poolbuilder.pool import Pool
 from poolbuilder.schemas import EVIDENCE
 from poolbuilder.settings import Settings
@@ -76,24 +76,19 @@ def crowded(evidence: pa.Table, among: pa.Table, settings: Settings) -> pa.Table
     """The same events among the places of *among*; the part of their weight outside the water changes."""
     around = _place_kernels(among)
     here = _place_kernels(evidence) | around
-    places = [str(name) for name in columns.strings(evidence["placeKey"])]
-    kernel = np.array([here[name] for name in places])
+    kernel = np.array([here[name] for name in evidence["placeKey"].to_pylist()])
     left = crowd(kernel, np.array(list(around.values()))) ** -settings.crowd_exponent
-    share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
-    in_water = columns.numbers(evidence["quality"]) * share * settings.water_weight
-    outside = np.maximum(columns.numbers(evidence["weight"]) - in_water, 0.0)
-    moved = in_water + outside * left / columns.numbers(evidence["crowding"])
-    return _replaced(_replaced(evidence, "weight", moved), "crowding", left)
+    quality, own, share = (columns.numbers(evidence[name]) for name in ("quality", "kernel", "inWaterShare"))
+    in_water, outside = record_weights(quality, own, share, settings=settings)
+    return _replaced(_replaced(evidence, "weight", in_water + left * outside), "crowding", left)
 
 
-def _place_kernels(evidence: pa.Table) -> dict[str, float]:
+def _place_kernels(evidence: pa.Table) -> dict[str | None, float]:
     """Each place's largest kernel outside the water."""
     share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
-    kernel = columns.numbers(evidence["kernel"]) * (1 - share)
-    found: dict[str, float] = {}
-    for name, value in zip(columns.strings(evidence["placeKey"]), kernel.tolist(), strict=True):
-        found[str(name)] = max(value, found.get(str(name), 0.0))
-    return found
+    code, names = columns.codes(evidence["placeKey"])
+    nearest = nearest_of_places(code, columns.numbers(evidence["kernel"]) * (1 - share))
+    return dict(zip(names, nearest.tolist(), strict=True))
 
 
 def reweighed(evidence: pa.Table, settings: Settings) -> pa.Table:

@@ -27,6 +27,7 @@ from poolbuilder.settings import Settings
 __all__ = [
     "Detectability",
     "agreement",
+    "chunks",
     "decluster",
     "fit_detectability",
     "list_completeness",
@@ -63,7 +64,8 @@ def pair_km(a: Floats, b: Floats) -> Floats:
     return out
 
 
-def _chunks(size: int) -> list[slice]:
+def chunks(size: int) -> list[slice]:
+    """Rows of a distance matrix that are held at once, piece after piece."""
     return [slice(start, min(start + ROWS, size)) for start in range(0, size, ROWS)]
 
 
@@ -71,7 +73,7 @@ def decluster(longitude: Floats, latitude: Floats) -> Floats:
     """Weight of each place: the inverse square root of the number of places about it, (n,)."""
     points = to_ecef(longitude, latitude)
     density = np.empty(len(points))
-    for rows in _chunks(len(points)):
+    for rows in chunks(len(points)):
         density[rows] = np.exp(-((pair_km(points[rows], points) / DENSITY_KM) ** 2)).sum(axis=1)
     weight: Floats = density**-0.5
     return weight
@@ -128,7 +130,7 @@ def agreement(lists: Lists) -> tuple[float, float]:
     points = to_ecef(some.longitude, some.latitude)
     length = others.sum(axis=1)
     shared = total = pairs = 0.0
-    for rows in _chunks(len(points)):
+    for rows in chunks(len(points)):
         distance = pair_km(points[rows], points)
         near = np.exp(-distance / AGREEMENT_KM) * (distance < 10 * AGREEMENT_KM)
         index = np.arange(rows.start, rows.stop)

@@ -35,8 +35,10 @@ from poolbuilder.settings import Settings
 __all__ = [
     "OWN_KINDS",
     "damped_hazards",
+    "faded",
     "gather",
     "leak",
+    "leak_outside",
     "logit",
     "name_shares",
     "noisy_or",
@@ -79,10 +81,16 @@ def leak(range_class: str, range_km: float | None, *, settings: Settings) -> flo
     """
     if range_class != "outside":
         return float(getattr(settings, _LEAKS[range_class]))
+    distance = math.inf if range_km is None else range_km
+    return float(leak_outside(np.array([distance]), settings=settings)[0])
+
+
+def leak_outside(range_km: Floats, *, settings: Settings) -> Floats:
+    """The leak outside every polygon, by the distance to the nearest one."""
     far = settings.leak_outside
     near = max(far, settings.leak_extant / 2)
-    distance = math.inf if range_km is None else range_km
-    return far + (near - far) * math.exp(-distance / settings.leak_edge_km)
+    falling: Floats = far + (near - far) * np.exp(-range_km / settings.leak_edge_km)
+    return falling
 
 
 def noisy_or(weights: Floats | Sequence[float], *, leak: float) -> float:
@@ -219,10 +227,15 @@ def event_keys(located: pa.Table, *, settings: Settings) -> tuple[list[str], lis
 
 def aged_quality(located: pa.Table, *, settings: Settings) -> Floats:
     """Quality with age: ``quality x 2^(-age / halfLifeYears)``; undated records take ``undatedAgeYears``."""
-    age = columns.numbers(located["ageYears"])
-    age = np.where(np.isnan(age), settings.undated_age_years, np.maximum(age, 0))
-    faded: Floats = columns.numbers(located["quality"]) * np.exp2(-age / settings.half_life_years)
-    return faded
+    quality, age = columns.numbers(located["quality"]), columns.numbers(located["ageYears"])
+    return faded(quality, age, settings=settings)
+
+
+def faded(quality: Floats, age_years: Floats, *, settings: Settings) -> Floats:
+    """Quality with age, as :func:`aged_quality` has it; NaN for undated."""
+    age = np.where(np.isnan(age_years), settings.undated_age_years, np.maximum(age_years, 0))
+    left: Floats = quality * np.exp2(-age / settings.half_life_years)
+    return left
 
 
 def _best_rows(group: Ints, weight: Floats, record: Ints) -> tuple[Ints, Ints, Ints]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.model.crowd import crowd
-from poolbuilder.model.evidence import leak
+from poolbuilder.model.evidence import faded, leak, leak_outside
 from poolbuilder.model.location import kernel
 from poolbuilder.records.judged import BASES
 from poolbuilder.settings import Settings
@@ -57,8 +57,7 @@ class Sightings:
     def strength(self, *, settings: Settings) -> Floats:
         """Aged quality of the best record of each species at each place, (places, kinds)."""
         by_basis = np.array([getattr(settings, name) for name in BASES])
-        age = np.where(np.isnan(self.age_years), settings.undated_age_years, np.maximum(self.age_years, 0))
-        value = by_basis[self.basis] * self.certainty * np.exp2(-age / settings.half_life_years)
+        value = faded(by_basis[self.basis] * self.certainty, self.age_years, settings=settings)
         best = np.zeros((self.places, self.kinds))
         np.maximum.at(best, (self.place, self.species), value)
         return best
@@ -94,9 +93,7 @@ class Ranges:
         for code, key in enumerate(self.keys):
             here = self.code == code
             if key == "outside":
-                near = leak("outside", 0.0, settings=settings)
-                fall = np.exp(-self.km[here] / settings.leak_edge_km)
-                out[here] = settings.leak_outside + (near - settings.leak_outside) * fall
+                out[here] = leak_outside(self.km[here], settings=settings)
             else:
                 out[here] = leak(key, None, settings=settings)
         return out

@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,7 +203,7 @@ def fit_hazard(
     problem = _Problem(distance_km, usable, records, found, where, plan.terms, settings)
     slices = problem.slices()
     start = max(slices, key=lambda one: one.log_weight)
-    best, arrived = problem.minimum(np.concatenate([[start.at], start.mode]))
+    best, arrived = problem.peak(np.concatenate([[start.at], start.mode]))
     ends = _intervals(plan.terms, slices, best)
     return HazardFit(
         values=problem.values(best),
@@ -260,29 +261,36 @@ class _Problem:
         pull = float((self.precision * (theta - self.mean) ** 2).sum())
         return negative_log_likelihood(self.predicted(theta), self.found) + 0.5 * pull
 
-    def minimum(self, start: Floats, *, fixed: bool = False) -> tuple[Floats, bool]:
-        """Where the objective is least, and whether it was reached; *fixed* keeps the kernel's scale."""
+    def peak(self, start: Floats) -> tuple[Floats, bool]:
+        """The mode from a start close to it, and whether it was reached.
+
+        At a kink the optimizer may complain though it has arrived: what a Newton step would
+        still gain decides.
+        """
+        best = self._least(start, [(term.low, term.high) for term in self.terms], ftol=1e-13, gtol=1e-6)
+        if best.success:
+            return best.x, True
+        slope, information = self.curvature(best.x, range(len(self.terms)))
+        return best.x, float(slope @ np.linalg.solve(information, slope)) / 2 < NEARLY_THERE
+
+    def _least(self, start: Floats, bounds: list[tuple[float, float]], *, ftol: float, gtol: float) -> Any:
+        """Where the objective is least, as scipy's optimizer tells it."""
         from scipy.optimize import minimize
 
-        bounds = [(term.low, term.high) for term in self.terms]
-        if fixed:
-            bounds[0] = (float(start[0]), float(start[0]))
-        options = {"maxiter": 200, "ftol": 1e-9 if fixed else 1e-13, "gtol": 1e-4 if fixed else 1e-6}
-        best = minimize(self.objective, start, method="L-BFGS-B", bounds=bounds, options=options)
-        slope, information = self.curvature(best.x)
-        left = float(slope @ np.linalg.solve(information, slope)) / 2
-        return np.asarray(best.x), bool(best.success) or left < NEARLY_THERE
+        options = {"maxiter": 200, "ftol": ftol, "gtol": gtol}
+        return minimize(self.objective, start, method="L-BFGS-B", bounds=bounds, options=options)
 
-    def curvature(self, at: Floats) -> tuple[Floats, Floats]:
-        """Slope of the log posterior and the expected information with the priors'."""
-        step = np.eye(len(at)) * STEP
+    def curvature(self, at: Floats, rows: Sequence[int]) -> tuple[Floats, Floats]:
+        """Slope of the log posterior and the expected information with the priors', for some terms."""
+        which = list(rows)
+        step = np.eye(len(at))[which] * STEP
         rise = np.stack(
             [(self.predicted(at + one) - self.predicted(at - one)).ravel() / (2 * STEP) for one in step]
         )
         p = np.clip(self.predicted(at).ravel(), 1e-12, 1 - 1e-12)
-        information = (rise / (p * (1 - p))) @ rise.T + np.diag(self.precision)
-        slope = rise @ ((self.found.ravel() - p) / (p * (1 - p))) - self.precision * (at - self.mean)
-        return slope, information
+        information = (rise / (p * (1 - p))) @ rise.T + np.diag(self.precision[which])
+        pull = (self.precision * (at - self.mean))[which]
+        return rise @ ((self.found.ravel() - p) / (p * (1 - p))) - pull, information
 
     def slices(self) -> list[_Slice]:
         """The posterior along the kernel's scale: coarsely over the prior, finely where it has weight."""
@@ -299,19 +307,20 @@ class _Problem:
 
     def _cut(self, scales: Floats, start: Floats) -> list[_Slice]:
         made = []
+        rest = range(1, len(self.terms))
+        free = [(term.low, term.high) for term in self.terms[1:]]
         for at in scales.tolist():
-            best, _ = self.minimum(np.concatenate([[at], start]), fixed=True)
-            _, information = self.curvature(best)
-            rest = information[1:, 1:]
+            best = self._least(np.concatenate([[at], start]), [(at, at), *free], ftol=1e-9, gtol=1e-4)
+            _, information = self.curvature(best.x, rest)
+            start = best.x[1:]
             made.append(
                 _Slice(
                     at=at,
-                    mode=best[1:],
-                    spread=np.sqrt(np.diag(np.linalg.inv(rest))),
-                    log_weight=-self.objective(best) - float(np.linalg.slogdet(rest)[1]) / 2,
+                    mode=start,
+                    spread=np.sqrt(np.diag(np.linalg.inv(information))),
+                    log_weight=-float(best.fun) - float(np.linalg.slogdet(information)[1]) / 2,
                 )
             )
-            start = best[1:]
         return made
 
 

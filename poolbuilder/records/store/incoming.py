@@ -127,7 +127,7 @@ def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | No
     waiting.clear()
     codes = codes_of(rows, placed=kind == "placed")
     order = order_of(codes)
-    rows, codes, arrival = transit.in_order(rows, order), codes[order], arrival[order]
+    rows, codes, arrival = columns.take(rows, order), codes[order], arrival[order]
     rows = transit.marked(rows)
     ledger = transit.marks_of(rows)
     run: Run = HeldRun(rows, codes)

@@ -192,4 +192,4 @@ def _read(run: Run, kept: Rows | None, start: int, stop: int) -> pa.Table:
 def _in_order(parts: list[pa.Table], places: list[Codes]) -> pa.Table:
     if len(parts) == 1:
         return parts[0]
-    return transit.in_order(transit.joined(parts), order_of(np.concatenate(places)))
+    return columns.take(transit.joined(parts), order_of(np.concatenate(places)))

@@ -19,7 +19,7 @@ from poolbuilder import columns, schemas
 from poolbuilder.errors import TableError
 from poolbuilder.records.store import layout, ledger
 
-__all__ = ["checked", "filled", "in_order", "joined", "marked", "marks_of", "packed", "plain", "points_of"]
+__all__ = ["checked", "filled", "joined", "marked", "marks_of", "packed", "plain", "points_of"]
 
 CODES = pa.dictionary(pa.int32(), pa.string())
 MOST_VALUES = 1 << 15
@@ -47,7 +47,7 @@ def checked(records: pa.Table) -> pa.Table:
         parts.append(column)
     made = pa.Table.from_arrays(parts, names=records.schema.names)
     first = [column.slice(0, 0) for column in parts]
-    as_text = [column.cast(pa.string()) if column.type == CODES else column for column in first]
+    as_text = [columns.cast(column, pa.string()) if column.type == CODES else column for column in first]
     schemas.check(pa.Table.from_arrays(as_text, names=made.schema.names), schemas.RECORDS, "store")
     for field in schemas.RECORDS:
         if not field.nullable and made.column(field.name).null_count:
@@ -110,8 +110,7 @@ def _chunks(tables: Sequence[pa.Table], field: pa.Field) -> list[pa.Array]:
         if field.name not in table.schema.names:
             chunks.append(pa.nulls(len(table), kind))
             continue
-        column = table.column(field.name)
-        chunks += (column if column.type == kind else column.cast(kind)).chunks
+        chunks += columns.cast(table.column(field.name), kind).chunks
     return chunks
 
 
@@ -120,7 +119,7 @@ def marked(rows: pa.Table) -> pa.Table:
     first, second = ledger.hashes_of(rows.column("recordKey"))
     made: dict[str, NDArray[Any]] = {"keyHash": first, "keyCheck": second}
     if "modified" in rows.schema.names:
-        made["changed"] = ledger.modified_order(rows.column("modified").cast(pa.string()))
+        made["changed"] = ledger.modified_order(columns.cast(rows.column("modified"), pa.string()))
     for name, values in made.items():
         rows = rows.append_column(name, columns.array(values, _MARKS[name]))
     return rows
@@ -144,12 +143,6 @@ def points_of(rows: pa.Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]
         for name in names
     ]
     return found[0], found[1]
-
-
-def in_order(rows: pa.Table, order: NDArray[Any]) -> pa.Table:
-    """The rows at these positions, in this order."""
-    picked = columns.array(order.astype(np.int64), pa.int64())
-    return pa.Table.from_arrays([column.take(picked) for column in rows.columns], names=rows.schema.names)
 
 
 def joined(parts: Sequence[pa.Table]) -> pa.Table:
@@ -194,6 +187,5 @@ def plain(rows: pa.Table) -> pa.Table:
         if field.name not in rows.schema.names:
             parts.append(_nothing(field.type).slice(0, len(rows)))
             continue
-        column = rows.column(field.name)
-        parts.append(column.cast(pa.string()) if column.type == CODES else column)
+        parts.append(columns.cast(rows.column(field.name), field.type))
     return pa.Table.from_arrays(parts, schema=schemas.RECORDS)
