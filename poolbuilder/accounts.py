@@ -146,7 +146,7 @@ def list_notes(
     )
     if regional is None:
         said.append(
-            "no records of the wider group: silence is unknown, for a species that is not recorded "
+            "no lists of the wider group, or too few: silence is unknown, for a species that is not recorded "
             "may simply not have been looked for"
         )
     else:
