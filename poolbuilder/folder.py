@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime
 import json
-import os
-import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,6 +15,7 @@ import pyarrow.parquet as pq
 from poolbuilder import columns
 from poolbuilder.datapackage import data_package
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError
+from poolbuilder.files import recover, whole_folder
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
@@ -147,43 +146,9 @@ def write_folder(out: str | Path, fill: Any, *, marker: str) -> Path:
         raise PoolFileError(
             "holds something that poolbuilder did not write", file=out, remedy="name an empty or a new folder"
         )
-    partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.rmtree(partial, ignore_errors=True)
-        partial.mkdir()
-        fill(partial)
-        _swap(partial, target)
-    except OSError as error:
-        raise PoolFileError(
-            f"cannot be written: {error.strerror or error}",
-            file=out,
-            remedy="nothing was changed; free space or choose another folder",
-        ) from error
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
+    with whole_folder(target) as folder:
+        fill(folder)
     return target
-
-
-def _previous(target: Path) -> Path:
-    return target.with_name(f".{target.name}.previous")
-
-
-def _swap(partial: Path, target: Path) -> None:
-    """Put *partial* in the place of *target*; a stop in between is mended by :func:`recover`."""
-    old = _previous(target)
-    if target.exists():
-        shutil.rmtree(old, ignore_errors=True)
-        target.rename(old)
-    partial.rename(target)
-    shutil.rmtree(old, ignore_errors=True)
-
-
-def recover(target: Path) -> None:
-    """Bring back the folder that a run killed between its two renames had moved aside."""
-    old = _previous(target)
-    if old.is_dir() and not target.exists():
-        old.rename(target)
 
 
 def _write_geopackage(pool: Pool, path: Path) -> None:

@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy", "spelling", "listing", "vocabularies", "layer_files", "model.logistic"],
+    ["columns", "schemas", "settings", "geodesy", "files", "spelling", "listing", "vocabularies", "layer_files", "model.logistic"],
     ["site", "entry", "layers", "edges", "range_codes", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
     ["records.layout", "records.archive", "wording"],
     ["records.text_table"],

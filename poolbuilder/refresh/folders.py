@@ -21,7 +21,8 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from poolbuilder.errors import PlanError, PoolFileError, StoreError
-from poolbuilder.folder import read_pool, recover
+from poolbuilder.files import recover
+from poolbuilder.folder import read_pool
 from poolbuilder.pool import Pool
 
 __all__ = ["Runs", "locked"]

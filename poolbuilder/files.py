@@ -1,0 +1,226 @@
+"""Files and folders that are written whole or not at all, and locks that end with their process.
+
+Whatever is written is written beside its place first, under a name that tells whose work it is:
+``.part-<process>-<token>@<computer>.<name>``.  The next run that writes the same name removes
+what a dead process left there.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import secrets
+import shutil
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError
+
+PRIVATE, SHARED = 0o700, 0o755
+"""Modes of a folder that its owner alone may read, and of one that all may read."""
+
+
+@contextmanager
+def disk_errors(
+    path: str | Path, kind: type[PoolBuilderError] = PoolFileError, *, doing: str = "written"
+) -> Iterator[None]:
+    """Turn the system's errors into one line of *kind* that names the file and the remedy."""
+    try:
+        yield
+    except Exception as error:
+        if is_full(error):
+            fact = f"cannot be {doing}: no space left on the disk"
+            remedy = "nothing was changed; free some space or choose another folder"
+        elif isinstance(error, OSError):
+            fact = f"cannot be {doing}: {error.strerror or error}"
+            remedy = "nothing was changed; check the path and its rights"
+        else:
+            raise
+        raise _made(kind, path, fact, remedy) from error
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether an error says that the disk, or the user's share of it, is full."""
+    if getattr(error, "errno", None) in {errno.ENOSPC, errno.EDQUOT}:
+        return True
+    text = str(error)  # numpy, DuckDB and GDAL say it in words only
+    return any(words in text for words in ("No space left", "requested and", "disk is full"))
+
+
+def _made(kind: type[PoolBuilderError], path: str | Path, fact: str, remedy: str) -> PoolBuilderError:
+    if issubclass(kind, InputError):
+        return kind(fact, file=path, remedy=remedy)
+    return kind(f"{path}: {fact} ({remedy})")
+
+
+@contextmanager
+def whole_file(path: str | Path, kind: type[PoolBuilderError] = PoolFileError) -> Iterator[Path]:
+    """A path to write to, put in the place of *path* when the block ends well.
+
+    Parameters
+    ----------
+    path : path
+        The file to write; its folder is made where it is missing.
+    kind : type of error
+        What to raise when it cannot be written.
+
+    Yields
+    ------
+    Path
+        A file beside *path* with the same ending; it goes when the block fails.
+    """
+    path = Path(path)
+    with disk_errors(path, kind):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = _beside(path)
+        try:
+            yield beside
+            _to_disk(beside)
+            beside.replace(path)
+        finally:
+            beside.unlink(missing_ok=True)
+
+
+def write_whole(path: str | Path, content: bytes | str, kind: type[PoolBuilderError] = PoolFileError) -> Path:
+    """Write a file whole or not at all; text as UTF-8 with plain line ends."""
+    with whole_file(path, kind) as beside:
+        beside.write_bytes(content.encode() if isinstance(content, str) else content)
+    return Path(path)
+
+
+@contextmanager
+def whole_folder(path: str | Path, kind: type[PoolBuilderError] = PoolFileError) -> Iterator[Path]:
+    """An empty folder to fill, put in the place of *path* when the block ends well.
+
+    An older folder stays until the new one is complete, and comes back when a run is killed
+    while the two change places.
+    """
+    path = Path(path).absolute()
+    with disk_errors(path, kind):
+        recover(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = _beside(path)
+        try:
+            beside.mkdir()
+            yield beside
+            previous = _previous(path)
+            shutil.rmtree(previous, ignore_errors=True)
+            if path.exists():
+                path.rename(previous)
+            beside.rename(path)
+            shutil.rmtree(previous, ignore_errors=True)
+        finally:
+            shutil.rmtree(beside, ignore_errors=True)
+
+
+def recover(path: str | Path) -> None:
+    """Bring back the folder that a run killed between its two renames had moved aside."""
+    path = Path(path).absolute()
+    if _previous(path).is_dir() and not path.exists():
+        _previous(path).rename(path)
+
+
+def private_folder(path: str | Path) -> None:
+    """Make a folder that its owner alone may read; one that is there stays as it is."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.mkdir(mode=PRIVATE, exist_ok=True)
+
+
+def _previous(path: Path) -> Path:
+    return path.with_name(f".{path.name}.previous")
+
+
+def _beside(path: Path) -> Path:
+    """A name of our own beside *path*; what dead processes left there is removed."""
+    computer = socket.gethostname()
+    for left in path.parent.glob(f".part-*@{_escaped(computer)}.{_escaped(path.name)}"):
+        process = left.name.split("-")[1]
+        if process.isdigit() and not _is_alive(int(process)):
+            shutil.rmtree(left, ignore_errors=True) if left.is_dir() else left.unlink(missing_ok=True)
+    return path.with_name(f".part-{os.getpid()}-{secrets.token_hex(4)}@{computer}.{path.name}")
+
+
+def _escaped(name: str) -> str:
+    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+
+
+def _is_alive(process: int) -> bool:
+    if os.name == "nt":  # asking there would end it
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def _to_disk(path: Path) -> None:
+    with path.open("rb") as stream:
+        os.fsync(stream.fileno())
+
+
+@contextmanager
+def locked(
+    lock: str | Path,
+    *,
+    doing: str = "written",
+    wait_s: float = 0.0,
+    waiting: Callable[[str], None] | None = None,
+    kind: type[PoolBuilderError] = StoreError,
+) -> Iterator[None]:
+    """Hold a lock while the block runs; the system ends it with the process, however that ended.
+
+    Parameters
+    ----------
+    lock : path
+        The file of the lock; messages name its folder, which is made where it is missing.
+    doing : str
+        What another holder does to the folder.
+    wait_s : float
+        How long to wait for another holder; 0 does not wait.
+    waiting : callable, optional
+        Called once, with words that say whom it waits for.
+    kind : type of error
+        What to raise when another process still holds it after *wait_s*, or when the folder
+        cannot be written.
+    """
+    lock = Path(lock)
+    note = lock.with_name(f"{lock.name}.holder")
+    with disk_errors(lock.parent, kind):
+        private_folder(lock.parent)
+        held = FileLock(lock)
+        try:
+            held.acquire(timeout=0)
+        except Timeout:
+            if waiting is not None and wait_s > 0:
+                waiting(f"{lock.parent}: waiting for {_holder(note)}")
+            try:
+                held.acquire(timeout=wait_s)
+            except Timeout:
+                fact, remedy = f"is being {doing} by {_holder(note)}", "wait for its end, then try again"
+                raise _made(kind, lock.parent, fact, remedy) from None
+    try:
+        with disk_errors(note, kind):
+            about = {"pid": os.getpid(), "host": socket.gethostname()}
+            note.write_text(json.dumps(about), encoding="utf-8")
+        yield
+    finally:
+        note.unlink(missing_ok=True)
+        held.release()
+
+
+def _holder(note: Path) -> str:
+    """Who holds a lock, in words; the file beside it only serves to say so."""
+    try:
+        values = json.loads(note.read_text(encoding="utf-8"))
+        return f"process {values['pid']} on {values['host']}"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another process"
