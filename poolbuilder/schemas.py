@@ -20,7 +20,6 @@ __all__ = [
     "EVIDENCE",
     "HYBRIDS",
     "INTRODUCED",
-    "LEDGER",
     "LOCATED",
     "NAMED",
     "PAIRS",
@@ -32,6 +31,7 @@ __all__ = [
     "SCREENED",
     "STATUS",
     "TALLIES",
+    "TRAIT_EVIDENCE",
     "WATERS",
     "check",
     "describe",
@@ -557,7 +557,7 @@ POSTERIOR = pa.schema(
     metadata={"doc": "What one fish may be, sorted by rank."},
 )
 
-LEDGER = pa.schema(
+TRAIT_EVIDENCE = pa.schema(
     [
         _column("scientificName", TEXT, "Possible parent.", required=True),
         _column("character", TEXT, "Key of the character.", required=True),

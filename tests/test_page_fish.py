@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder.fish.characters import read_traits
 from poolbuilder.folder import write_pool
 from poolbuilder.page import Workspace, application
-from poolbuilder.trait_tables import read_traits
 from tests.pools import invented_pool
 from tests.test_page import KEY, PORT, TOKEN, Client
 

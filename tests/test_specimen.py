@@ -19,16 +19,15 @@ from hypothesis import strategies as st
 from poolbuilder import columns
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, TraitError
-from poolbuilder.fish_notes import parse_fish, read_fish, template
+from poolbuilder.fish.answer import FILES, Specimen, identify, write_specimen
+from poolbuilder.fish.characters import Fish, Seen, read_traits
+from poolbuilder.fish.evidence import next_characters
+from poolbuilder.fish.notes import parse_fish, read_fish, template
+from poolbuilder.fish.pages import render
+from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
+from poolbuilder.fish.weighing import Weighing, hypotheses, posterior, prior_with_f1_share, weigh
 from poolbuilder.folder import write_pool
-from poolbuilder.model.outlook import next_characters
-from poolbuilder.model.specimen import Weighing, hypotheses, posterior, prior_with_f1_share, weigh
-from poolbuilder.model.traits import Fish, Seen
 from poolbuilder.settings import Settings
-from poolbuilder.specimens import FILES, Specimen, identify, write_specimen
-from poolbuilder.specimens.sheet import render
-from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
-from poolbuilder.trait_tables import read_traits
 from tests.pools import invented_pool
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=20)
@@ -238,9 +237,9 @@ def test_no_single_character_rules_a_hypothesis_out(seen: tuple[Seen, ...]) -> N
 def test_nothing_seen_gives_back_the_prior_and_says_so() -> None:
     found = specimen("[fish]")
     assert found.weighing.posterior == pytest.approx(found.weighing.prior)
-    assert found.verdict.sentence.startswith("Nothing was observed")
-    assert not found.verdict.decided
-    assert found.ledger == []
+    assert found.conclusion.sentence.startswith("Nothing was observed")
+    assert not found.conclusion.decided
+    assert found.trait_evidence == []
     assert "Nothing was observed" in render(found)
 
 
@@ -311,13 +310,13 @@ def test_the_ledger_of_a_likely_green_sunfish_hybrid() -> None:
     found = specimen()
     first = found.weighing.hypotheses[int(found.weighing.order[0])]
     assert first.parents == ("Lepomis cyanellus", "Lepomis macrochirus")
-    rows = {(row["scientificName"], row["character"]): row for row in found.ledger}
+    rows = {(row["scientificName"], row["character"]): row for row in found.trait_evidence}
     green, bluegill = "Lepomis cyanellus", "Lepomis macrochirus"
     assert rows[green, "maxilla_reach"]["logOdds"] > 0.5 > -0.5 > rows[bluegill, "maxilla_reach"]["logOdds"]
     assert rows[bluegill, "flap_edge"]["logOdds"] < -0.7
     assert "L. macrochirus has dark to edge [read]; speaks against it" in rows[bluegill, "flap_edge"]["words"]
     assert "lies below its range" in rows[green, "pectoral_in_sl"]["words"]
-    assert len(found.ledger) == 13 * len(found.fish.seen)
+    assert len(found.trait_evidence) == 13 * len(found.fish.seen)
 
 
 def test_a_pair_against_its_parents_adds_up() -> None:
@@ -337,7 +336,7 @@ def test_what_a_character_adds_is_the_change_when_it_is_left_out() -> None:
     odds = [float(np.log(p / (1 - p))) for p in (weighing.parenthood[index], without.parenthood[index])]
     row = next(
         r
-        for r in found.ledger
+        for r in found.trait_evidence
         if (r["scientificName"], r["character"]) == ("Lepomis cyanellus", "maxilla_reach")
     )
     assert row["added"] == pytest.approx(odds[0] - odds[1], abs=1e-6)
@@ -386,16 +385,16 @@ def test_below_the_setting_the_answer_is_cannot_tell() -> None:
         specimen(settings=Settings(specimen_decided=0.5)),
         specimen(settings=Settings(specimen_decided=0.999)),
     )
-    assert open_.verdict.decided
-    assert open_.verdict.sentence.endswith("without DNA this is an argued guess.")
-    assert not strict.verdict.decided
-    assert strict.verdict.sentence.startswith("Cannot tell")
-    assert strict.verdict.share >= 0.999
+    assert open_.conclusion.decided
+    assert open_.conclusion.sentence.endswith("without DNA this is an argued guess.")
+    assert not strict.conclusion.decided
+    assert strict.conclusion.sentence.startswith("Cannot tell")
+    assert strict.conclusion.share >= 0.999
 
 
 def test_two_that_reach_the_setting_together_are_not_decided() -> None:
     first = float(specimen().weighing.posterior.max())
-    between = specimen(settings=Settings(specimen_decided=first + 0.01)).verdict
+    between = specimen(settings=Settings(specimen_decided=first + 0.01)).conclusion
     assert len(between.leading) == 2
     assert not between.decided
     assert between.sentence.startswith(
@@ -405,7 +404,7 @@ def test_two_that_reach_the_setting_together_are_not_decided() -> None:
 
 def test_no_sentence_is_certain() -> None:
     sure = HYBRID + 'iris = "red"\n'
-    text = specimen(sure, settings=Settings(f1_share=0.5)).verdict.sentence
+    text = specimen(sure, settings=Settings(f1_share=0.5)).conclusion.sentence
     assert "100 %" not in text
     assert "over 99 %" in text or re.search(r"\d\d %", text)
 
@@ -456,7 +455,7 @@ def test_the_folder_is_whole_repeatable_and_in_the_schema(tmp_path: Path) -> Non
     assert list(rows[0]) == ["hypothesis", "parent1", "parent2", "prior", "posterior", "rank"]
     assert [int(row["rank"]) for row in rows] == list(range(1, 92))
     assert sum(float(row["posterior"]) for row in rows) == pytest.approx(1)
-    with (first / "ledger.csv").open(encoding="utf-8", newline="") as stream:
+    with (first / "trait_evidence.csv").open(encoding="utf-8", newline="") as stream:
         assert next(csv.reader(stream)) == [
             "scientificName",
             "character",
@@ -480,7 +479,7 @@ def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: 
 
     write_specimen(specimen(), tmp_path / "fish")
     before = (tmp_path / "fish/specimen.html").read_bytes()
-    monkeypatch.setattr("poolbuilder.specimens.sheet.render", fails)
+    monkeypatch.setattr("poolbuilder.fish.pages.render", fails)
     with pytest.raises(PoolFileError, match="No space left"):
         write_specimen(specimen("[seen]\ndorsal_rays = 10"), tmp_path / "fish")
     assert (tmp_path / "fish/specimen.html").read_bytes() == before

@@ -11,11 +11,10 @@ from hypothesis import strategies as st
 
 from poolbuilder.checklist import Checklist
 from poolbuilder.errors import TraitError
-from poolbuilder.model.expression import hybrid_shares, moments, species_shares, spread
-from poolbuilder.model.hybrid_index import hybrid_index, mean_index
-from poolbuilder.model.traits import MARKS, Cell, Character, Fish
+from poolbuilder.fish.characters import MARKS, Cell, Character, Fish, read_traits
+from poolbuilder.fish.evidence import hybrid_index, mean_index
+from poolbuilder.fish.weighing import hybrid_shares, moments, species_shares, spread
 from poolbuilder.settings import Settings
-from poolbuilder.trait_tables import read_traits
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=60)
 DEFECTS = Path(__file__).parent / "data" / "specimen" / "traits"
@@ -60,7 +59,7 @@ def test_a_missing_trait_table_says_so(tmp_path: Path) -> None:
 
 
 def test_a_group_may_describe_its_own_characters(tmp_path: Path) -> None:
-    shipped = Path("poolbuilder/traits")
+    shipped = Path("poolbuilder/fish")
     for what in ("traits", "characters"):
         text = (shipped / f"lepomis_{what}.csv").read_text(encoding="utf-8")
         (tmp_path / f"own_{what}.csv").write_text(

@@ -28,8 +28,8 @@ def _simulate(
     traits: Path | None, fish: int, seed: int, settings_file: Path | None, out: Path | None
 ) -> None:
     from poolbuilder.cli.options import read_settings
-    from poolbuilder.specimens.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
-    from poolbuilder.trait_tables import read_traits
+    from poolbuilder.fish.characters import read_traits
+    from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 
     table, settings = read_traits(traits), read_settings(settings_file)
     listed, prior = even_hypotheses(table, settings=settings)
@@ -111,17 +111,17 @@ def specimen(
             _simulate(traits, simulated, seed, settings_file, out)
             return
         from poolbuilder.cli.options import read_settings
-        from poolbuilder.fish_notes import template as form
-        from poolbuilder.trait_tables import read_traits
+        from poolbuilder.fish.characters import read_traits
+        from poolbuilder.fish.notes import template as form
 
         click.echo(form(read_traits(traits), settings=read_settings(settings_file)), nl=False)
         return
     if pool is None or fish is None:
         raise click.UsageError("name a pool folder and the notes on one fish (--template prints empty ones)")
-    from poolbuilder.fish_notes import read_fish
+    from poolbuilder.fish.answer import identify, write_specimen
+    from poolbuilder.fish.characters import read_traits
+    from poolbuilder.fish.notes import read_fish
     from poolbuilder.folder import read_pool
-    from poolbuilder.specimens import identify, write_specimen
-    from poolbuilder.trait_tables import read_traits
 
     built, table = read_pool(pool), read_traits(traits)
     settings = _settings(built, settings_file, f1_share)
@@ -136,7 +136,7 @@ def specimen(
     elif shape == "json":
         click.echo(json.dumps(found.posterior_table().to_pylist(), ensure_ascii=False, indent=1))
     else:
-        from poolbuilder.specimens.lines import summary_lines
+        from poolbuilder.fish.answer import summary_lines
 
         _print(summary_lines(found))
     if out is not None:

@@ -15,16 +15,15 @@ from starlette.responses import HTMLResponse, Response
 
 from poolbuilder import wording
 from poolbuilder.errors import PoolBuilderError, PoolFileError
-from poolbuilder.fish_notes import fish_from, measures
+from poolbuilder.fish.answer import identify
+from poolbuilder.fish.characters import Character, TraitTable, read_traits
+from poolbuilder.fish.notes import fish_from, measures
+from poolbuilder.fish.pages import render
 from poolbuilder.folder import read_pool
-from poolbuilder.model.traits import Character, TraitTable
 from poolbuilder.page.form import read_form
 from poolbuilder.page.workspace import Workspace
 from poolbuilder.pool import Pool
 from poolbuilder.report import document
-from poolbuilder.specimens import identify
-from poolbuilder.specimens.sheet import render
-from poolbuilder.trait_tables import read_traits
 
 __all__ = ["FishViews"]
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.fish_notes import parse_fish
+from poolbuilder.fish.answer import identify
+from poolbuilder.fish.characters import read_traits
+from poolbuilder.fish.notes import parse_fish
+from poolbuilder.fish.pages import render
 from poolbuilder.settings import Settings
-from poolbuilder.specimens import identify
-from poolbuilder.specimens.sheet import render
-from poolbuilder.trait_tables import read_traits
 from tests.browser.conftest import Sheet
 from tests.pools import invented_pool
 from tests.test_specimen import HYBRID

@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 
 from poolbuilder import columns, schemas
+from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
+from poolbuilder.fish.evidence import hybrid_index, mean_index
+from poolbuilder.fish.simulation import even_hypotheses
+from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares, weigh
 from poolbuilder.model.crosses import pair
-from poolbuilder.model.expression import moments, species_shares
-from poolbuilder.model.hybrid_index import hybrid_index, mean_index
-from poolbuilder.model.specimen import Weighing, hypotheses, weigh
-from poolbuilder.model.traits import Cell, Character, Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
-from poolbuilder.specimens.simulation import even_hypotheses
-from poolbuilder.trait_tables import read_traits
 from tests.test_crosses import hybrids, pool
 
 TABLE = read_traits()

@@ -11,10 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import TraitError
-from poolbuilder.model.traits import Character, Fish, Seen, TraitTable
+from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
-
-__all__ = ["fish_from", "measures", "parse_fish", "read_fish", "template"]
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
 FISH = ("sex", "size", "breeding", *ABOUT)

@@ -11,17 +11,80 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from poolbuilder import wording
-from poolbuilder.model.ledger import expectation, short
-from poolbuilder.model.traits import Cell
+from poolbuilder.fish.answer import CAUTIONS, Specimen
+from poolbuilder.fish.characters import Cell
+from poolbuilder.fish.evidence import expectation, short
 from poolbuilder.report import document, sheet
-from poolbuilder.specimens import Specimen
-from poolbuilder.specimens.doubts import CAUTIONS
-from poolbuilder.specimens.drawing import between, shift, speaks
 
-__all__ = ["render"]
+REACH = 2.5
+"""Log-odds at which a bar is as long as it gets."""
+
+
+def _n(value: float) -> str:
+    text = f"{value:.1f}"
+    return text.removesuffix(".0") if text != "-0.0" else "0"
+
+
+def _svg(body: str, *, width: float, height: float, kind: str, title: str) -> Markup:
+    return Markup(
+        f'<svg class="{kind}" viewBox="0 0 {_n(width)} {_n(height)}" role="img" '
+        f'aria-label="{escape(title)}">{body}</svg>'
+    )
+
+
+def shift(prior: float, posterior: float) -> Markup:
+    """A bar filled to the posterior, with a tick where the pool alone would stand."""
+    end, tick = _n(max(0.8, 158 * posterior)), _n(1 + 158 * prior)
+    body = (
+        '<path class="g-ticks" d="M1 12.5H159M1 12.5V16M80 12.5V16M159 12.5V16"/>'
+        f'<rect class="g-fill" x="1" y="2" width="{end}" height="8"/>'
+        f'<path class="g-halo" d="M{tick} 0V12"/><path class="g-whisker" d="M{tick} 0V12"/>'
+    )
+    title = f"{wording.percent(posterior)} after looking, {wording.percent(prior)} by the pool alone"
+    return _svg(body, width=160, height=17, kind="shift", title=title)
+
+
+def speaks(value: float) -> Markup:
+    """A bar to the right for what speaks for a parent, to the left for what speaks against it."""
+    length = 36 * min(abs(value), REACH) / REACH
+    start = 38.0 if value >= 0 else 38 - length
+    kind = "s-for" if value >= 0 else "s-against"
+    body = (
+        f'<rect class="{kind}" x="{_n(start)}" y="3" width="{_n(length)}" height="8"/>'
+        '<path class="s-zero" d="M38 0V14"/>'
+    )
+    title = f"log-odds {wording.signed(value)}"
+    return _svg(body, width=76, height=14, kind="speaks", title=title)
+
+
+def between(marks: Sequence[tuple[str, float]], mean: float) -> Markup:
+    """A line from one parent to the other, with a mark for each character and for their mean.
+
+    The line runs from -50 to 150 per cent of the way; marks beyond stand at its ends.
+    """
+
+    def x(index: float) -> str:
+        return _n(8 + 384 * (min(max(index, -50), 150) + 50) / 200)
+
+    body = [
+        f'<path class="c-axis" d="M{x(-50)} 20H{x(150)}"/>',
+        f'<rect class="h-middle" x="{x(40)}" y="9" width="{_n(384 * 20 / 200)}" height="22"/>',
+        f'<path class="s-tip" d="M{x(0)} 10V30M{x(100)} 10V30"/>',
+    ]
+    for words, index in marks:
+        body.append(
+            f'<circle class="h-dot" cx="{x(index)}" cy="20" r="4.5">'
+            f"<title>{escape(words)}: {index:.0f}</title></circle>"
+        )
+    body.append(f'<path class="h-mean" d="M{x(mean)} 2l-5 -0l5 8l5 -8z"/>')
+    for index, anchor in ((0.0, "middle"), (50.0, "middle"), (100.0, "middle")):
+        body.append(f'<text class="c-label" x="{x(index)}" y="43" text-anchor="{anchor}">{index:.0f}</text>')
+    listed = ", ".join(f"{words} {index:.0f}" for words, index in marks)
+    return _svg("".join(body), width=400, height=46, kind="between", title=f"mean {mean:.0f}; {listed}")
+
 
 FIRST = 10
 PARENTS = 4
@@ -31,7 +94,7 @@ _CONDITION = {True: "in breeding condition", False: "not breeding", None: "breed
 
 @cache
 def _environment() -> jinja2.Environment:
-    return document.environment(jinja2.PackageLoader("poolbuilder.specimens", "assets"))
+    return document.environment(jinja2.PackageLoader("poolbuilder.fish", "assets"))
 
 
 def render(specimen: Specimen) -> str:
@@ -39,7 +102,7 @@ def render(specimen: Specimen) -> str:
 
     The same fish and pool give the same text.
     """
-    own = (resources.files("poolbuilder.specimens") / "assets/specimen.css").read_text(encoding="utf-8")
+    own = (resources.files("poolbuilder.fish") / "assets/specimen.css").read_text(encoding="utf-8")
     style = document.stylesheet() + own
     policy = document.policy(scripts=(), styles=(style,))
     return _environment().get_template("specimen.html").render(
@@ -54,7 +117,7 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         "name": fish.name or "One fish",
         "water": wording.place(pool.site),
         "facts": _facts(specimen),
-        "verdict": sheet.italic(specimen.verdict.sentence, weighing.species),
+        "conclusion": sheet.italic(specimen.conclusion.sentence, weighing.species),
         "doubts": specimen.doubts,
         "cautions": CAUTIONS,
         "rows": _hypotheses(specimen)[:FIRST],
@@ -105,7 +168,7 @@ def _facts(specimen: Specimen) -> list[tuple[str, str]]:
 
 def _hypotheses(specimen: Specimen) -> list[dict[str, Any]]:
     weighing = specimen.weighing
-    leading = set(specimen.verdict.leading)
+    leading = set(specimen.conclusion.leading)
     rows = []
     for rank, index in enumerate(weighing.order.tolist(), 1):
         each = weighing.hypotheses[index]
@@ -144,7 +207,7 @@ def _parents(specimen: Specimen) -> list[dict[str, Any]]:
 def _matrix(specimen: Specimen, names: Sequence[str]) -> list[dict[str, Any]]:
     """Each character as seen, beside what the likeliest parents have."""
     weighing = specimen.weighing
-    value = {(row["scientificName"], row["character"]): row["logOdds"] for row in specimen.ledger}
+    value = {(row["scientificName"], row["character"]): row["logOdds"] for row in specimen.trait_evidence}
     rows = []
     for seen in weighing.fish.seen:
         character = weighing.table.by_key[seen.character]
@@ -159,7 +222,7 @@ def _matrix(specimen: Specimen, names: Sequence[str]) -> list[dict[str, Any]]:
 
 
 def _argument(specimen: Specimen, parent: Mapping[str, Any]) -> dict[str, Any]:
-    """The ledger of one species."""
+    """The evidence on one species."""
     rows = [
         {
             "words": row["words"],
@@ -167,7 +230,7 @@ def _argument(specimen: Specimen, parent: Mapping[str, Any]) -> dict[str, Any]:
             "added": wording.signed(row["added"]),
             "bar": speaks(row["logOdds"]),
         }
-        for row in specimen.ledger
+        for row in specimen.trait_evidence
         if row["scientificName"] == parent["name"]
     ]
     return {**parent, "rows": rows}
@@ -289,7 +352,7 @@ def _letter(specimen: Specimen) -> str:
         f"Where: {fish.about.get('place') or wording.place(site)} ({site.latitude:.4f}, {site.longitude:.4f})"
         + (f", {fish.about['date']}" if fish.about.get("date") else ""),
         f"Seen: {seen}. Sex {fish.sex}, {fish.stage}, {_CONDITION[fish.breeding]}.",
-        f"My reading: {specimen.verdict.sentence}",
+        f"My reading: {specimen.conclusion.sentence}",
         f"First three: {leading}.",
         f"Not looked at yet, and most telling: {wanted}." if wanted else "",
         pictured or "Photographs: none yet.",

@@ -12,20 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poolbuilder.fish.characters import Fish, Seen, TraitTable
+from poolbuilder.fish.weighing import Hypothesis, all_shares, damping, hypotheses, reliability, with_error
 from poolbuilder.folder import write_folder
 from poolbuilder.hybrids import write_formula
-from poolbuilder.model.specimen import (
-    Hypothesis,
-    all_shares,
-    damping,
-    hypotheses,
-    reliability,
-    with_error,
-)
-from poolbuilder.model.traits import Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
-
-__all__ = ["Simulation", "even_hypotheses", "simulate", "simulation_lines", "write_confusion"]
 
 Array = NDArray[np.float64]
 BINS = 10

@@ -1,0 +1,1 @@
+"""One fish in the hand: its characters, and which species and crosses they speak for."""
