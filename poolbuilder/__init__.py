@@ -10,15 +10,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from poolbuilder.checklist import Checklist
     from poolbuilder.errors import PoolBuilderError
     from poolbuilder.folder import read_pool, write_pool
     from poolbuilder.job import Job
+    from poolbuilder.names.checklist import Checklist
     from poolbuilder.pool import Pool, build
-    from poolbuilder.ranges import RangeMap
     from poolbuilder.records.store import Store
     from poolbuilder.settings import Settings
     from poolbuilder.site import Site
+    from poolbuilder.status.polygons import RangeMap
     from poolbuilder.water import Water
 
 __version__ = "0.1.0"
@@ -39,11 +39,11 @@ __all__ = [
 ]  # fmt: skip
 
 _HOMES = {
-    "Checklist": "checklist",
+    "Checklist": "names.checklist",
     "Job": "job",
     "Pool": "pool",
     "PoolBuilderError": "errors",
-    "RangeMap": "ranges",
+    "RangeMap": "status.polygons",
     "Settings": "settings",
     "Site": "site",
     "Store": "records.store",

@@ -11,11 +11,11 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
 from poolbuilder.model.argument import Regional
-from poolbuilder.ranges import RangeMap
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.screen import tally
 from poolbuilder.schemas import REJECTED, check
+from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water import Water
 
 __all__ = ["Provenance", "count_records", "list_datasets", "list_inputs", "list_notes", "rejected_records"]

@@ -22,20 +22,20 @@ from poolbuilder.accounts import (
     list_notes,
     rejected_records,
 )
-from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import disc
 from poolbuilder.located import Located, locate
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.crosses import pair
-from poolbuilder.model.establishment import establishment_of
 from poolbuilder.model.evidence import aged_quality, gather
-from poolbuilder.names import name_records
-from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import name_records
 from poolbuilder.records.screen import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.decision import establishment_of
+from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
 from poolbuilder.water import Water
 

@@ -25,9 +25,9 @@ from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.model.region import Region, fit_region
 from poolbuilder.model.sightings import last_seen
-from poolbuilder.ranges import RangeMap, status_at
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.water import Water
 
 __all__ = [

@@ -21,10 +21,10 @@ from poolbuilder.calibration.by_water import (
     words_of,
 )
 from poolbuilder.calibration.surveys import Surveys, read_surveys
-from poolbuilder.checklist import Checklist
 from poolbuilder.cli.calibrate import calibrate as command
 from poolbuilder.errors import CalibrationError, LayerError
 from poolbuilder.model.calibrate import make_folds
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.surroundings import away_km

@@ -19,7 +19,6 @@ from poolbuilder.calibration import calibrate, write_calibration
 from poolbuilder.calibration.page import reliability_diagram
 from poolbuilder.calibration.scorecard import Predictions, score_scheme, without_lists
 from poolbuilder.calibration.surveys import Surveys, read_surveys
-from poolbuilder.checklist import Checklist
 from poolbuilder.cli.calibrate import calibrate as command
 from poolbuilder.errors import CalibrationError, PoolFileError, RecordFileError
 from poolbuilder.geodesy import to_ecef
@@ -33,6 +32,7 @@ from poolbuilder.model.calibrate import (
     make_folds,
 )
 from poolbuilder.model.effort import pair_km
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings
 
 AS_OF = datetime.date(2026, 6, 1)

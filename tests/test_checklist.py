@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.errors import ChecklistError
+from poolbuilder.names.checklist import SHIPPED, Checklist
 from tests import rows
 
 PACKAGE = Path(__file__).parents[1] / "poolbuilder" / "checklists"

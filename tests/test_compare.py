@@ -14,15 +14,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.checklist import Checklist
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import PoolFileError
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
-from poolbuilder.model.establishment import Establishment
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import Pool, Provenance, build
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.decision import Establishment
 from tests.rows import records
 
 SITE = Site(longitude=-90.5, latitude=38.51, radius_km=40, name="Mill Pond")

@@ -17,12 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import columns, schemas
-from poolbuilder.checklist import Checklist
 from poolbuilder.cli.crosses import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
-from poolbuilder.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.model.crosses import pair, viability_factor, with_pure
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 

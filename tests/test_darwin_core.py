@@ -17,9 +17,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import RecordFileError
-from poolbuilder.names import name_records
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import name_records
 from poolbuilder.records import layout, terms, text_table
 from poolbuilder.records.darwin_core import read_all, read_records
 from poolbuilder.records.screen import screen, tally

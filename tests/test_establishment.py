@@ -8,18 +8,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import ChecklistError
-from poolbuilder.model.establishment import (
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.site import Site
+from poolbuilder.status.decision import (
     Statement,
     decide_establishment,
     establishment_of,
     settle,
     side,
 )
-from poolbuilder.region_lists import RegionLists
-from poolbuilder.site import Site
-from poolbuilder.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.status.region_lists import RegionLists
 from tests.rows import located, status
 
 DATA = Path(__file__).parent / "data" / "introduced"

@@ -15,9 +15,9 @@ from poolbuilder import columns
 from poolbuilder.accounts import list_datasets
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Decision, Frame, decide
-from poolbuilder.model.establishment import Establishment, decide_establishment
 from poolbuilder.model.evidence import damped_hazards, gather, leak, logit, name_shares
 from poolbuilder.settings import Settings
+from poolbuilder.status.decision import Establishment, decide_establishment
 from tests.rows import located, status
 
 SETTINGS = Settings()

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import schemas
-from poolbuilder.checklist import Checklist
 from poolbuilder.model.crosses import pair
 from poolbuilder.model.hybrid_waters import (
     FEW_WATERS,
@@ -20,6 +19,7 @@ from poolbuilder.model.hybrid_waters import (
     learn_hybrid_waters,
 )
 from poolbuilder.model.lists import lists_from
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import build_screened
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site

@@ -12,25 +12,21 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy", "files", "spelling", "listing", "vocabularies", "layer_files", "model.logistic"],
-    ["site", "entry", "layers", "edges", "range_codes", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
+    ["columns", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "layer_files", "model.logistic"],
+    ["site", "names.checklist", "layers", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
     ["records.layout", "records.archive", "wording"],
     ["records.text_table"],
-    ["range_polygons", "records.values", "records.events", "records.placing", "records.duplicates"],
+    ["records.values", "records.events", "records.placing", "records.duplicates"],
     ["records.judged", "records.parts"],
     ["records.rules"],
-    ["checklist", "hybrids", "known_crosses", "model.location", "model.crowd", "model.argument"],
+    ["names.species", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],
-    ["sense", "water", "waters"],
-    ["binomial"],
-    ["taxon"],
-    ["reading"],
-    ["names"],
+    ["names.reader", "water", "waters"],
     [
-        "records.darwin_core", "records.screen", "records.service", "ranges",
+        "records.darwin_core", "records.screen", "records.service", "status.polygons",
         "located", "model.evidence", "model.crosses",
     ],
-    ["model.establishment", "region_lists"],
+    ["status.decision", "status.region_lists"],
     ["records.store", "model.candidates", "accounts", "model.lists"],
     ["model.effort", "model.completeness", "model.sightings"],
     ["model.community"],
@@ -56,7 +52,6 @@ PACKAGES = {
     "fish",
     "calibration",
     "many",
-    "checklists",
     "records.store",
     "records.service",
     "page",
@@ -114,13 +109,13 @@ def _imports(path: Path) -> set[str]:
     return found
 
 
-CHECKED = [name for name in MODULES if name not in {"", "records", "model", "checklists"}]
+CHECKED = [name for name in MODULES if name not in {"", "records", "model", "names", "status"}]
 
 
 @pytest.mark.parametrize("name", CHECKED)
 def test_module_imports_only_from_above(name: str) -> None:
     for imported in _imports(MODULES[name]):
-        if imported in {"records", "model", "checklists"} or _unit(imported) == _unit(name):
+        if imported in {"records", "model", "names", "status"} or _unit(imported) == _unit(name):
             continue
         assert _line(imported) < _line(name), f"{name} imports {imported}, which is not above it"
 

@@ -119,7 +119,7 @@ def test_evidence_counts_and_rejected_records_are_those_of_build(job: Job, singl
 
 
 def test_repeats_whose_kin_lie_elsewhere_are_screened_by_themselves(job: Job) -> None:
-    from poolbuilder.checklist import Checklist
+    from poolbuilder.names.checklist import Checklist
 
     checklist = Checklist.load("lepomis")
     records, rows = Store(job.store).select_each(

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import sys
-import types
 from itertools import combinations
 from pathlib import Path
 
@@ -13,12 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import poolbuilder.names
-from poolbuilder import binomial, columns, schemas
-from poolbuilder.checklist import Checklist
-from poolbuilder.errors import MissingExtraError, TableError
-from poolbuilder.hybrids import write_formula
-from poolbuilder.names import name_records, read_name
+import poolbuilder.names.reader
+from poolbuilder import columns, schemas
+from poolbuilder.errors import TableError
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.hybrids import write_formula
+from poolbuilder.names.reader import name_records, read_name
 from poolbuilder.settings import Settings
 from tests import rows
 
@@ -351,7 +349,7 @@ def test_each_distinct_name_is_read_once(monkeypatch: pytest.MonkeyPatch) -> Non
     seen: list[object] = []
     true_reading = read_name
     monkeypatch.setattr(
-        poolbuilder.names,
+        poolbuilder.names.reader,
         "read_name",
         lambda text, *rest, **more: seen.append(text) or true_reading(text, *rest, **more),
     )
@@ -379,40 +377,20 @@ def test_two_rows_of_one_name_may_change_by_year(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-# -- the general parser ------------------------------------------------------------------
+# -- what stands around an epithet ----------------------------------------------------------
 
 
-def test_a_module_of_the_same_name_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
-    stranger = types.ModuleType("nameparser")
-    stranger.HumanName = object  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "nameparser", stranger)
-    binomial.require_parser.cache_clear()
-    try:
-        with pytest.raises(MissingExtraError, match=r"another distribution.*gbif-name-parser"):
-            name_records(rows.records({"scientificName": "Lepomis"}), SUNFISHES, settings=Settings())
-    finally:
-        binomial.require_parser.cache_clear()
-
-
-def test_what_the_parser_cannot_read_is_reported_as_unknown() -> None:
-    text = "Lepomis virus-1 [incertae] #7"
-    with pytest.raises(binomial.require_parser().UnparsableNameError):
-        binomial.require_parser().parse(text)
-    assert read_name(text, SUNFISHES).role == "unknown"
-
-
-def test_the_parser_tells_an_epithet_from_what_stands_around_it() -> None:
-    assert read_name("Lepomis [Chaenobryttus] gulosus auct.", SUNFISHES).accepted == ("Lepomis gulosus",)
-
-
-def test_an_absent_parser_is_named_with_its_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "nameparser", None)
-    binomial.require_parser.cache_clear()
-    try:
-        with pytest.raises(MissingExtraError, match="pip install gbif-name-parser"):
-            binomial.require_parser()
-    finally:
-        binomial.require_parser.cache_clear()
+@pytest.mark.parametrize(
+    ("text", "accepted"),
+    [
+        ("Lepomis [Chaenobryttus] gulosus auct.", ("Lepomis gulosus",)),
+        ("Lepomis (Chaenobryttus) gulosus", ("Lepomis gulosus",)),
+        ("Lepomis macrochirus subsp. purpurescens Cope", ("Lepomis macrochirus",)),
+        ("Lepomis virus-1 [incertae] #7", ()),
+    ],
+)
+def test_an_epithet_is_told_from_what_stands_around_it(text: str, accepted: tuple[str, ...]) -> None:
+    assert read_name(text, SUNFISHES).accepted == accepted
 
 
 # -- short cuts --------------------------------------------------------------------------
@@ -430,7 +408,7 @@ def test_the_short_cut_for_other_genera_agrees_with_the_long_way(
 ) -> None:
     text = f"{genus.capitalize()} {epithet} {below}".strip() + author
     reading = read_name(text, SUNFISHES)
-    long_way = poolbuilder.names._read_tidied(text, text, SUNFISHES, None)
+    long_way = poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, None)
     assert (reading.role, reading.accepted) == (long_way.role, long_way.accepted)
 
 
@@ -442,7 +420,7 @@ def test_the_short_cut_for_listed_names_agrees_with_the_long_way(author: str, ye
     for entry in SUNFISHES.entries:
         if entry.status != "genus":
             text = entry.name + author
-            long_way = poolbuilder.names._read_tidied(text, text, SUNFISHES, year)
+            long_way = poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, year)
             assert read_name(text, SUNFISHES, year=year) == long_way
 
 
@@ -450,4 +428,4 @@ def test_the_short_cut_for_listed_names_agrees_with_the_long_way(author: str, ye
     "text", ["Green sunfish", "Sunfish unknown", "Tiger hybrid", "Gren sunfish", "Xyzus albus (Bluegill)"]
 )
 def test_what_looks_like_another_genus_may_not_be_one(text: str) -> None:
-    assert read_name(text, SUNFISHES) == poolbuilder.names._read_tidied(text, text, SUNFISHES, None)
+    assert read_name(text, SUNFISHES) == poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, None)

@@ -6,7 +6,8 @@ from itertools import product
 
 import pytest
 
-from poolbuilder.range_codes import (
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.status.polygons import (
     ORIGIN,
     PRESENCE,
     RANGE_CLASSES,
@@ -15,7 +16,6 @@ from poolbuilder.range_codes import (
     polygon_class,
     read_code,
 )
-from poolbuilder.vocabularies import ESTABLISHMENT_MEANS
 
 # Written by hand from the published meanings of the codes, one row per presence, one column per origin 1 to 6:
 # native, reintroduced, introduced, vagrant, origin uncertain, assisted colonisation.

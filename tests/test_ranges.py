@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 import shapely
 
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import LayerError
 from poolbuilder.geodesy import distance_km
 from poolbuilder.layers import Layer
-from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.schemas import STATUS
 from poolbuilder.site import Site
+from poolbuilder.status.polygons import RangeMap, status_at
 
 DATA = Path(__file__).parent / "data" / "ranges"
 SUNFISHES = Checklist.load("lepomis")

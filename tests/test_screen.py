@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import TableError
-from poolbuilder.names import name_records
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import name_records
 from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.dates import read_date, span_of
 from poolbuilder.records.placing import half_cell_m, is_withheld

@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import geodesy, many, schemas
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
 from poolbuilder.many.ball import BLOCK, UNDATED
 from poolbuilder.many.points import Points, balls_around, balls_of_balls
 from poolbuilder.many.tally import tally, tally_table
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
 from poolbuilder.records.store.curve import along_curve

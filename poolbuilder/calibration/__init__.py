@@ -15,10 +15,10 @@ from poolbuilder.calibration.fitting import Fitted, fit_settings, toml_text
 from poolbuilder.calibration.page import render_page
 from poolbuilder.calibration.scorecard import DRAWS, FEW_WATERS, predict_surveys, score_scheme
 from poolbuilder.calibration.surveys import Surveys, read_surveys
-from poolbuilder.checklist import Checklist
 from poolbuilder.folder import write_folder
-from poolbuilder.ranges import RangeMap
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings
+from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water.ways import StreamLayers
 
 __all__ = ["Calibration", "calibrate", "write_calibration"]

@@ -13,7 +13,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import CalibrationError
 from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.calibrate import Waters
@@ -22,13 +21,14 @@ from poolbuilder.model.effort import list_completeness, pair_km, place_completen
 from poolbuilder.model.evidence import event_keys
 from poolbuilder.model.hazard import Ranges, Sightings
 from poolbuilder.model.lists import Lists, Places, lists_from
-from poolbuilder.names import name_records
-from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import name_records
 from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.judged import BASES, Judged
 from poolbuilder.records.screen import screen
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.polygons import RangeMap, status_at
 
 __all__ = ["Surveys", "read_surveys"]
 

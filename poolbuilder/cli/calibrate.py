@@ -76,7 +76,7 @@ def calibrate(
     from poolbuilder.calibration import calibrate as run
     from poolbuilder.calibration import write_calibration
     from poolbuilder.calibration.by_water import words_of
-    from poolbuilder.checklist import Checklist
+    from poolbuilder.names.checklist import Checklist
     from poolbuilder.water.ways import StreamLayers
 
     done = run(

@@ -61,7 +61,7 @@ def page(
     opened: bool,
 ) -> None:
     """Choose a water on a map and see its list build, in this machine's browser."""
-    from poolbuilder.checklist import SHIPPED
+    from poolbuilder.names.checklist import SHIPPED
     from poolbuilder.page import Workspace, serve
 
     layers = {"water": water, "basins": basins, "streams": streams, "barriers": barriers}

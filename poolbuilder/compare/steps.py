@@ -15,8 +15,8 @@ from poolbuilder.compare.events import Shared, aged, crowded, of_species, reweig
 from poolbuilder.compare.wording import list_words, lost_records, new_records
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
-from poolbuilder.model.establishment import Establishment
 from poolbuilder.pool import Pool
+from poolbuilder.status.decision import Establishment
 
 __all__ = ["list_causes", "log_odds", "statuses"]
 

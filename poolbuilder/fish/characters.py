@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.errors import TraitError
-from poolbuilder.listing import read_rows
+from poolbuilder.names.checklist import read_rows
 
 MARKS = ("read", "read in part", "from memory")
 """How a cell is known, the best first."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from poolbuilder.fish.characters import Fish, Seen, TraitTable
 from poolbuilder.fish.weighing import Hypothesis, all_shares, damping, hypotheses, reliability, with_error
 from poolbuilder.folder import write_folder
-from poolbuilder.hybrids import write_formula
+from poolbuilder.names.hybrids import write_formula
 from poolbuilder.settings import Settings
 
 Array = NDArray[np.float64]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable
-from poolbuilder.hybrids import write_formula
+from poolbuilder.names.hybrids import write_formula
 from poolbuilder.settings import Settings
 
 Shares = NDArray[np.float64]

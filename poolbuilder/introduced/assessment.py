@@ -10,7 +10,6 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
 from poolbuilder.geodesy import distance_km
 from poolbuilder.introduced.arrivals import arrival, ranked
 from poolbuilder.introduced.front import Visits, trace_front
@@ -26,12 +25,13 @@ from poolbuilder.introduced.sightings import (
     ways_of,
 )
 from poolbuilder.located import reach_of
-from poolbuilder.model.establishment import Establishment, Statement, establishment_of, side
 from poolbuilder.model.lists import Lists, lists_from
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import Pool
-from poolbuilder.region_lists import ListedStatus
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.decision import Establishment, Statement, establishment_of, side
+from poolbuilder.status.region_lists import ListedStatus
 from poolbuilder.water import Water
 
 __all__ = ["NOTHING", "Assessment", "assess"]

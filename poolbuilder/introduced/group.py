@@ -11,8 +11,8 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import ChecklistError
+from poolbuilder.names.checklist import Checklist
 
 __all__ = ["checklist_of_group", "write_checklist"]
 

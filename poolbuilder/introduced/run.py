@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import poolbuilder
-from poolbuilder.checklist import Checklist
 from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
 from poolbuilder.introduced.group import checklist_of_group, write_checklist
 from poolbuilder.introduced.season import SCHEMA_VERSION, Season
@@ -20,10 +19,11 @@ from poolbuilder.job import Job, is_genus
 from poolbuilder.located import locate
 from poolbuilder.many import Desk, Part, parts_of
 from poolbuilder.many.crew import crew
-from poolbuilder.names import read_name
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import read_name
 from poolbuilder.records.store import Store
-from poolbuilder.region_lists import RegionLists
 from poolbuilder.site import Site
+from poolbuilder.status.region_lists import RegionLists
 
 __all__ = ["CAUTIONS", "Run", "find_introduced"]
 

@@ -12,10 +12,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
-from poolbuilder.model.establishment import own_names
 from poolbuilder.model.evidence import OWN_KINDS
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.settings import Settings
-from poolbuilder.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
+from poolbuilder.status.decision import own_names
 
 __all__ = ["CONNECTIONS", "Said", "Sightings", "Way", "best_way", "sightings_of", "terms_said", "ways_of"]
 

@@ -16,18 +16,18 @@ from numpy.typing import NDArray
 
 from poolbuilder import columns, schemas
 from poolbuilder.accounts import Provenance
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PlanError, RecordFileError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
 from poolbuilder.located import Located
 from poolbuilder.many.points import Points
 from poolbuilder.many.tally import tally, tally_table
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import Pool, build_screened, prepare
-from poolbuilder.ranges import RangeMap
 from poolbuilder.records.store import Store
 from poolbuilder.records.store.curve import along_curve
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
+from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import Cell, Regions, cell_of
 from poolbuilder.water import Water
 

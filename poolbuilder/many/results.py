@@ -27,10 +27,10 @@ import pyarrow.parquet as pq
 
 import poolbuilder
 from poolbuilder import columns, schemas
-from poolbuilder.checklist import Checklist
 from poolbuilder.errors import PoolFileError
 from poolbuilder.job import Job, is_genus
 from poolbuilder.many.part import Part, PartTables
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.store import Store
 from poolbuilder.site import Site
 

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from poolbuilder import columns
 from poolbuilder.model.argument import Part, Regional
-from poolbuilder.model.establishment import Establishment
 from poolbuilder.model.evidence import OWN_KINDS, leak, logit
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
 from poolbuilder.settings import Settings
+from poolbuilder.status.decision import Establishment
 
 __all__ = ["TIERS", "Decision", "Frame", "decide"]
 

@@ -10,9 +10,9 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import columns, schemas
-from poolbuilder.hybrids import write_formula
-from poolbuilder.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.model.hybrid_waters import HybridWaters
+from poolbuilder.names.hybrids import write_formula
+from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.settings import Settings
 
 __all__ = ["pair", "viability_factor", "with_pure"]

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import poolbuilder
-from poolbuilder.checklist import SHIPPED, Checklist
 from poolbuilder.folder import FILES
 from poolbuilder.job import Job
+from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 

@@ -19,8 +19,8 @@ import dwca.descriptors
 from dwca.exceptions import InvalidArchive
 
 from poolbuilder.errors import RecordFileError
+from poolbuilder.names.vocabularies import fold
 from poolbuilder.settings import Settings
-from poolbuilder.vocabularies import fold
 
 __all__ = ["Container", "CorePart", "core_parts", "dataset_words", "open_container"]
 

@@ -13,10 +13,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.names.vocabularies import BASIS_OF_RECORD, fold, read_term
 from poolbuilder.records import duplicates, placing
 from poolbuilder.records.dates import EARLIEST, Span, read_date, span_of
 from poolbuilder.settings import Settings
-from poolbuilder.vocabularies import BASIS_OF_RECORD, fold, read_term
 
 __all__ = ["Judged", "When"]
 

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from poolbuilder import columns
 from poolbuilder.errors import RecordFileError
+from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import layout, text_table
 from poolbuilder.records.archive import Container, CorePart, core_parts
 from poolbuilder.records.events import CORE_KEY, PARENT_KEY, Events
@@ -28,7 +29,6 @@ from poolbuilder.records.terms import (
 )
 from poolbuilder.records.text_table import RawBatch
 from poolbuilder.records.values import RowKeys, records_of
-from poolbuilder.vocabularies import fold
 
 __all__ = ["Part", "parts_of"]
 

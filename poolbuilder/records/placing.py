@@ -11,8 +11,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.names.vocabularies import fold
 from poolbuilder.settings import Settings
-from poolbuilder.vocabularies import fold
 
 __all__ = ["LARGEST_UNCERTAINTY_M", "SOURCES", "Placing", "half_cell_m", "is_withheld", "place"]
 

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder import columns
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term
 from poolbuilder.records.judged import Judged
-from poolbuilder.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term
 
 __all__ = ["RULES", "Rule"]
 

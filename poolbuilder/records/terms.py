@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from poolbuilder.errors import RecordFileError
+from poolbuilder.names.vocabularies import fold
 from poolbuilder.schemas import RECORDS
-from poolbuilder.vocabularies import fold
 
 __all__ = ["SERVICE_ID", "WHOLE_NAME", "WHOLE_NAME_DOUBTS", "column_called", "match_columns", "suggestions"]
 

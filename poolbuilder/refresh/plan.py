@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.checklist import SHIPPED
 from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
+from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.records.service import DEFAULT_URL, read_filter
 from poolbuilder.settings import Settings, read_calibration
 from poolbuilder.site import Site

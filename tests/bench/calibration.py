@@ -26,7 +26,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from poolbuilder.calibration.surveys import read_surveys
-from poolbuilder.checklist import Checklist
 from poolbuilder.model import scores
 from poolbuilder.model.calibrate import clusters, cross_validate, folds_of, make_folds
 from poolbuilder.model.community import (
@@ -40,6 +39,7 @@ from poolbuilder.model.community import (
 from poolbuilder.model.hazard_fit import fit_hazard
 from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.model.region import Z90, fit_region
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings
 from tests.known_world import draw_world
 from tests.listed import SPECIES, listed, region

@@ -13,8 +13,8 @@ import sys
 import time
 
 from poolbuilder import columns, schemas
-from poolbuilder.checklist import Checklist
-from poolbuilder.names import name_records
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.reader import name_records
 from poolbuilder.settings import Settings
 
 LETTERS = "abcdefghijklmnoprstuvy"

@@ -8,9 +8,9 @@ from itertools import combinations
 import pytest
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
-from poolbuilder.known_crosses import KnownCrosses
 from poolbuilder.model.crosses import pair, viability_factor
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.known_crosses import KnownCrosses
 from poolbuilder.settings import Settings
 from tests.test_crosses import NONE_KNOWN, hybrids, pool, weights
 

@@ -22,11 +22,10 @@ from geographiclib.geodesic import Geodesic
 import poolbuilder
 from poolbuilder.geodesy import disc
 from poolbuilder.layers import Layer
-from poolbuilder.model.establishment import decide_establishment, side
-from poolbuilder.range_codes import polygon_class
-from poolbuilder.ranges import RangeMap, status_at
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY
 from poolbuilder.site import Site
-from poolbuilder.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY
+from poolbuilder.status.decision import decide_establishment, side
+from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
 from tests.registry import registry_package
 
 Shapes = dict[str, Any]

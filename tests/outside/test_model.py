@@ -10,11 +10,11 @@ import pytest
 
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
-from poolbuilder.model.establishment import Establishment
 from poolbuilder.model.evidence import gather, noisy_or
 from poolbuilder.model.location import expected_kernel, share_inside, sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.site import MILE_KM
+from poolbuilder.status.decision import Establishment
 from tests.rows import located, status
 
 NAME = "Lepomis cyanellus"

@@ -9,10 +9,10 @@ from pathlib import Path
 import nameparser
 import pytest
 
-from poolbuilder.checklist import SHIPPED, Checklist
-from poolbuilder.hybrids import split_formula, write_formula
-from poolbuilder.names import read_name
-from poolbuilder.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.names.hybrids import split_formula, write_formula
+from poolbuilder.names.reader import read_name
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 
 SUNFISHES = Checklist.load("lepomis")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from poolbuilder.vocabularies import (
+from poolbuilder.names.vocabularies import (
     BASIS_OF_RECORD,
     DEGREE_OF_ESTABLISHMENT,
     ESTABLISHMENT_MEANS,

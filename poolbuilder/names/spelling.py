@@ -16,8 +16,6 @@ from functools import lru_cache
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
-__all__ = ["LONGEST_NAME", "allowed_edits", "letters", "nearest", "plain", "tidy"]
-
 LONGEST_NAME = 300
 """Characters; a longer text is no name, and is not read (a quadrinomial with authors has under 200)."""
 

@@ -12,8 +12,6 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Formula", "direction", "may_cross", "split_formula", "without_sex", "write_formula"]
-
 _GENERATION = re.compile(r"\bf\d")
 _EXES = re.compile(r"\bx|x\b")
 _INNER = re.compile(r"[a-z]X[a-zA-Z]")
@@ -118,7 +116,7 @@ def split_formula(text: str) -> Formula | None:
     Parameters
     ----------
     text : str
-        As :func:`poolbuilder.spelling.tidy` leaves it.
+        As :func:`poolbuilder.names.spelling.tidy` leaves it.
 
     Returns
     -------

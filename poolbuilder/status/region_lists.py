@@ -33,12 +33,10 @@ from pyproj import Geod
 
 from poolbuilder.errors import ChecklistError
 from poolbuilder.layers import Layer, read_layer
-from poolbuilder.listing import read_rows
-from poolbuilder.range_polygons import Accept
+from poolbuilder.names.checklist import read_rows
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY, read_term
 from poolbuilder.site import Site
-from poolbuilder.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY, read_term
-
-__all__ = ["COLUMNS", "ListedStatus", "RegionLists"]
+from poolbuilder.status.polygons import Accept
 
 COLUMNS = (
     "region", "scientificName", "establishmentMeans", "degreeOfEstablishment", "pathway",

@@ -15,9 +15,7 @@ from importlib import resources
 from pathlib import Path
 
 from poolbuilder.errors import ChecklistError
-from poolbuilder.listing import read_rows
-
-__all__ = ["KnownCross", "KnownCrosses"]
+from poolbuilder.names.checklist import read_rows
 
 COLUMNS = ("parent1", "parent2", "mother", "origin", "viability", "words", "source")
 ORIGINS = ("natural", "stocked", "laboratory")

@@ -9,15 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-__all__ = [
-    "BASIS_OF_RECORD",
-    "DEGREE_OF_ESTABLISHMENT",
-    "ESTABLISHMENT_MEANS",
-    "PATHWAY",
-    "fold",
-    "read_term",
-]
-
 ESTABLISHMENT_MEANS = (
     "native",
     "nativeReintroduced",

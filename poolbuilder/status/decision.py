@@ -18,21 +18,9 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import columns
-from poolbuilder.checklist import Checklist
-from poolbuilder.ranges import polygons_disagree
-from poolbuilder.vocabularies import ESTABLISHMENT_MEANS, read_term
-
-__all__ = [
-    "Establishment",
-    "Statement",
-    "Terms",
-    "decide_establishment",
-    "establishment_of",
-    "own_names",
-    "settle",
-    "side",
-    "terms_of_records",
-]
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
+from poolbuilder.status.polygons import polygons_disagree
 
 _NATIVE = {"native", "nativeReintroduced", "nativeEndemic"}
 _INTRODUCED = {"introduced", "introducedAssistedColonisation"}

@@ -1,1 +1,0 @@
-"""Species lists and tables of known crosses, as data."""

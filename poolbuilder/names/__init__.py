@@ -1,0 +1,1 @@
+"""Species lists and the reading of names: accepted names, old names, vernacular names, crosses."""

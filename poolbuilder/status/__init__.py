@@ -1,0 +1,1 @@
+"""Native or introduced: what polygons, region lists, records and the shipped table say, and who wins."""
