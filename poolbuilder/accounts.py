@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.argument import Regional
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.screen import tally
@@ -46,20 +46,20 @@ class Provenance:
 
 def rejected_records(screened: pa.Table) -> pa.Table:
     """The rejected records, each with its rule; schema REJECTED."""
-    rows = columns.where(screened, columns.valid(screened["rejectedBy"]))
-    kept = [columns.cast(rows[field.name], field.type) for field in REJECTED]
+    rows = tables.where(screened, tables.valid(screened["rejectedBy"]))
+    kept = [tables.cast(rows[field.name], field.type) for field in REJECTED]
     return check(pa.Table.from_arrays(kept, schema=REJECTED), REJECTED, "rejected")
 
 
 def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
     """Numbers of records read, kept, rejected by rule, and near; read = kept + Σ rejected."""
     rejected = tally(screened)
-    kept = ~columns.valid(screened["rejectedBy"])
-    code, roles = columns.codes(screened["role"])
+    kept = ~tables.valid(screened["rejectedBy"])
+    code, roles = tables.codes(screened["role"])
     role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
-    names = columns.strings(columns.where(screened, role == "unknown")["scientificName"])
-    near = columns.numbers(located["distanceKm"]) <= radius_km
-    hybrid = np.array([item == "hybrid" for item in columns.strings(located["role"])], dtype=bool)
+    names = tables.strings(tables.where(screened, role == "unknown")["scientificName"])
+    near = tables.numbers(located["distanceKm"]) <= radius_km
+    hybrid = np.array([item == "hybrid" for item in tables.strings(located["role"])], dtype=bool)
     return {
         "read": screened.num_rows,
         "kept": int(kept.sum()),
@@ -93,7 +93,7 @@ def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tupl
     titles: dict[str, Counter[str]] = {}
     keyed: set[str] = set()
     for key, title, file, licence in zip(
-        *(columns.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
+        *(tables.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
         strict=True,
     ):
         name = key or title or f"records in {file}"

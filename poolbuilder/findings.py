@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import columns, wording
+from poolbuilder import tables, wording
 from poolbuilder.pool import Pool
 
 __all__ = ["CAUTIONS", "LIKELY", "calibrated", "doubts", "findings", "strongest_pairs"]
@@ -118,7 +118,7 @@ def _model_doubts(pool: Pool) -> list[str]:
             "Uncalibrated: the model was not fitted to surveys of waters like this one. Trust the order "
             "of the list more than its percentages."
         )
-    lows = columns.numbers(pool.candidates["presenceLow"])
+    lows = tables.numbers(pool.candidates["presenceLow"])
     if len(lows) and np.isnan(lows).all():
         said.append("No interval: how far each percentage could be off is not known.")
     if pool.completeness is None and pool.step == "records":
@@ -130,7 +130,7 @@ def _model_doubts(pool: Pool) -> list[str]:
 
 def _source_doubts(pool: Pool) -> list[str]:
     said = []
-    classes = set(columns.strings(pool.status["rangeClass"]))
+    classes = set(tables.strings(pool.status["rangeClass"]))
     if classes <= {"no_map"}:
         said.append("No range map was given: native or introduced is told from records and checklist alone.")
     if not pool.features.get("outline"):
@@ -150,13 +150,13 @@ def _record_doubts(pool: Pool) -> list[str]:
     if not pool.evidence.num_rows:
         return []
     said = []
-    age = columns.numbers(pool.evidence["ageYears"])
+    age = tables.numbers(pool.evidence["ageYears"])
     undated, old = float(np.isnan(age).mean()), float((np.nan_to_num(age) >= OLD_YEARS).mean())
     if undated > 0.5:
         said.append(f"{_portion(undated)} of the events have no date: how old they are is not known.")
     if old > 0.5:
         said.append(f"{_portion(old)} of the events are {OLD_YEARS} years old or older: waters change.")
-    unsure = columns.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
+    unsure = tables.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
     coarse = unsure > COARSE_SHARE * pool.site.radius_km
     if coarse.mean() > 0.1:
         said.append(

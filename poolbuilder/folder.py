@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.datapackage import data_package
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError
 from poolbuilder.files import recover, whole_folder
@@ -161,7 +161,7 @@ def _write_geopackage(pool: Pool, path: Path) -> None:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{pool.as_of.isoformat()}T00:00:00Z"})
     try:
         points = shapely.points(
-            columns.numbers(pool.evidence["longitude"]), columns.numbers(pool.evidence["latitude"])
+            tables.numbers(pool.evidence["longitude"]), tables.numbers(pool.evidence["latitude"])
         )
         kept = [field.name for field in EVIDENCE if field.name != "recordIDs"]
         data = [np.array(pool.evidence[name].to_pylist(), dtype=object) for name in kept]
@@ -252,7 +252,7 @@ def _table(path: Path, schema: pa.Schema) -> pa.Table:
 
 def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path) -> pa.Table:
     try:
-        return columns.table(schema, {name: [row[name] for row in rows] for name in schema.names})
+        return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
     except (KeyError, TypeError) as error:
         raise PoolFileError(f"lacks {error}", file=path, remedy="build the pool again") from error
 

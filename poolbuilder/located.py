@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.geodesy import distance_km
 from poolbuilder.model.location import expected_kernel, share_inside, sigma_km
 from poolbuilder.schemas import LOCATED, check
@@ -43,19 +43,19 @@ def within_reach(
     Table, (n,) array
         Rows of *screened* in their order, and their geodesic distance in km.
     """
-    kept = ~columns.valid(screened["rejectedBy"])
-    code, names = columns.codes(screened["role"])
+    kept = ~tables.valid(screened["rejectedBy"])
+    code, names = tables.codes(screened["role"])
     wanted = np.array([name in roles for name in names] + [False], dtype=bool)
     rows = np.flatnonzero(kept & wanted[code])
-    near = columns.take(screened.select(["longitude", "latitude", "uncertaintyM"]), rows)
+    near = tables.take(screened.select(["longitude", "latitude", "uncertaintyM"]), rows)
     distance = distance_km(
-        columns.numbers(near["longitude"]),
-        columns.numbers(near["latitude"]),
+        tables.numbers(near["longitude"]),
+        tables.numbers(near["latitude"]),
         from_longitude=site.longitude,
         from_latitude=site.latitude,
     )
-    inside = distance <= reach_km + SPREAD * columns.numbers(near["uncertaintyM"]) / 1000
-    return columns.take(screened, rows[inside]), distance[inside]
+    inside = distance <= reach_km + SPREAD * tables.numbers(near["uncertaintyM"]) / 1000
+    return tables.take(screened, rows[inside]), distance[inside]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +113,7 @@ def locate(
     """
     roles = frozenset({"candidate", "hybrid"})
     near, straight = within_reach(screened, site, roles=roles, reach_km=reach_of(site, settings=settings))
-    uncertainty = columns.numbers(near["uncertaintyM"])
+    uncertainty = tables.numbers(near["uncertaintyM"])
     sigma = sigma_km(uncertainty, quantile=settings.uncertainty_quantile)
     inside = share_inside(straight, sigma, site.radius_km)
     count = near.num_rows
@@ -127,9 +127,7 @@ def locate(
     if water is None:
         kernel = expected_kernel(straight, sigma, settings=settings)
     else:
-        placed = water.place(
-            columns.numbers(near["longitude"]), columns.numbers(near["latitude"]), uncertainty
-        )
+        placed = water.place(tables.numbers(near["longitude"]), tables.numbers(near["latitude"]), uncertainty)
         reported = np.where(np.isnan(placed.shore_km), straight, placed.shore_km)
         kernel = kernel_by_water(reported, sigma, placed, settings=settings)
         notes, snapped = placed.notes, snap_features(placed) if drawn else []
@@ -149,6 +147,6 @@ def locate(
     }
     for field in LOCATED:
         if field.name in values:
-            near = near.append_column(field, columns.array(values[field.name], field.type))
+            near = near.append_column(field, tables.array(values[field.name], field.type))
     table = check(near.select(LOCATED.names), LOCATED, "located")
     return Located(records=table, notes=notes, snapped=snapped)

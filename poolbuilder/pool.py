@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 import poolbuilder
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.accounts import (
     Provenance,
     count_records,
@@ -296,15 +296,15 @@ def _called(site: Site, water: Water | None) -> Site:
 
 def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:
     """Hybrid records within reach, by their parents."""
-    hybrid = np.array([role == "hybrid" for role in columns.strings(located["role"])], dtype=bool)
-    rows = columns.where(located, hybrid)
-    weight = aged_quality(rows, settings=settings) * columns.numbers(rows["kernel"])
+    hybrid = np.array([role == "hybrid" for role in tables.strings(located["role"])], dtype=bool)
+    rows = tables.where(located, hybrid)
+    weight = aged_quality(rows, settings=settings) * tables.numbers(rows["kernel"])
     groups: dict[tuple[str, ...], list[float]] = {}
     for names, value in zip(rows["acceptedNames"].to_pylist(), weight.tolist(), strict=True):
         if len(names) >= 2:
             groups.setdefault(tuple(sorted(names)), []).append(value)
     ordered = sorted(groups)
-    return columns.table(
+    return tables.table(
         HYBRIDS,
         {
             "parents": [list(names) for names in ordered],

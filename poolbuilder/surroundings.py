@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.geodesy import distance_km, to_ecef
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.community import predictors
@@ -110,12 +110,12 @@ def region_reach(cell: Cell, count: Callable[[float, float, float], int], *, set
 
 def _near(table: pa.Table, longitude: float, latitude: float, km: float) -> pa.Table:
     away = distance_km(
-        columns.numbers(table["longitude"]),
-        columns.numbers(table["latitude"]),
+        tables.numbers(table["longitude"]),
+        tables.numbers(table["latitude"]),
         from_longitude=longitude,
         from_latitude=latitude,
     )
-    return columns.where(table, away <= km)
+    return tables.where(table, away <= km)
 
 
 def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) -> pa.Table:
@@ -123,7 +123,7 @@ def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) ->
 
     Where they do not decide, it goes on meaning all of them.
     """
-    if not (columns.lengths(screened["acceptedNames"]) > 1).any():
+    if not (tables.lengths(screened["acceptedNames"]) > 1).any():
         return screened
     leaks, mapped = range_leaks(status, settings=settings)
     settled = []
@@ -137,7 +137,7 @@ def settle_names(screened: pa.Table, status: pa.Table, *, settings: Settings) ->
             settled.append(names)
     place = screened.schema.get_field_index("acceptedNames")
     field = screened.schema.field(place)
-    return screened.set_column(place, field, columns.array(settled, field.type))
+    return screened.set_column(place, field, tables.array(settled, field.type))
 
 
 def learn_region(
@@ -155,9 +155,7 @@ def learn_region(
     ranges : RangeMap, optional
         Decides, at the middle of the cell, what an ambiguous name means there.
     """
-    placed = columns.where(
-        screened, columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
-    )
+    placed = tables.where(screened, tables.valid(screened["longitude"]) & tables.valid(screened["latitude"]))
     longitude, latitude = centre_of(cell)
 
     def count(longitude: float, latitude: float, km: float) -> int:
@@ -184,9 +182,7 @@ def _extent_km(geometry: Any, site: Site) -> float:
 
 def lists_in_water(screened: pa.Table, site: Site, *, water: Water | None, settings: Settings) -> Lists:
     """The lists that were made in the site's water: in its outline, or near the site without one."""
-    placed = columns.where(
-        screened, columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
-    )
+    placed = tables.where(screened, tables.valid(screened["longitude"]) & tables.valid(screened["latitude"]))
     outline = None if water is None else water.outline
     reach = NEAR_KM + (0.0 if outline is None else _extent_km(outline.geometry, site))
     lists = lists_from(_near(placed, site.longitude, site.latitude, reach), settings=settings)

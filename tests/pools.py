@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -134,7 +134,7 @@ def _events(rng: np.random.Generator, many: int) -> list[dict[str, Any]]:
 
 
 def _table(schema: Any, rows: list[dict[str, Any]]) -> Any:
-    return columns.table(schema, {name: [row[name] for row in rows] for name in schema.names})
+    return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
 
 
 def _candidate(row: tuple[Any, ...], events: list[dict[str, Any]], total: float) -> dict[str, Any]:

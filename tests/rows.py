@@ -6,7 +6,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, LOCATED, NAMED, RECORDS, SCREENED, STATUS
 
 DEFAULTS: dict[str, Any] = {
@@ -27,7 +27,7 @@ def make(schema: pa.Schema, rows: list[dict[str, Any]]) -> pa.Table:
         {"recordKey": f"r{number}", "sourceRow": number + 2, **DEFAULTS, **row}
         for number, row in enumerate(rows)
     ]
-    return columns.table(schema, {name: [row.get(name) for row in filled] for name in schema.names})
+    return tables.table(schema, {name: [row.get(name) for row in filled] for name in schema.names})
 
 
 def records(*rows: dict[str, Any]) -> pa.Table:
@@ -53,7 +53,7 @@ def located(*rows: dict[str, Any]) -> pa.Table:
 def status(*rows: dict[str, Any]) -> pa.Table:
     """Rows of STATUS; without a map unless said otherwise."""
     filled = [{"rangeClass": "no_map", "words": "no range map", **row} for row in rows]
-    return columns.table(STATUS, {name: [row.get(name) for row in filled] for name in STATUS.names})
+    return tables.table(STATUS, {name: [row.get(name) for row in filled] for name in STATUS.names})
 
 
 def _accepted(row: dict[str, Any]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.records.store import AddResult, Store
 
 SPECIES = ("Lepomis cyanellus", "Lepomis macrochirus", "Lepomis gulosus", "Micropterus salmoides")
@@ -42,7 +42,7 @@ def many_rows(
         "sourceFile": [f"invented-{seed}.csv"] * count,
         "sourceRow": numbers + 2,
     }
-    return columns.table(schemas.RECORDS, values)
+    return tables.table(schemas.RECORDS, values)
 
 
 def added(store: Store, *tables: pa.Table, name: str | None = None) -> AddResult:

@@ -16,7 +16,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.cli.crosses import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
@@ -37,18 +37,18 @@ def pool(presence: dict[str, float]) -> pa.Table:
     filler = {pa.string(): "-", pa.int32(): 0, pa.float64(): 0.0}
     values = {field.name: [filler[field.type]] * len(presence) for field in schemas.POOL}
     values["scientificName"], values["presence"] = list(presence), list(presence.values())
-    return columns.table(schemas.POOL, values)
+    return tables.table(schemas.POOL, values)
 
 
 def hybrids(*found: tuple[list[str], int, float]) -> pa.Table:
     """A HYBRIDS table."""
     names = ("parents", "records", "weight")
-    return columns.table(schemas.HYBRIDS, {name: [row[at] for row in found] for at, name in enumerate(names)})
+    return tables.table(schemas.HYBRIDS, {name: [row[at] for row in found] for at, name in enumerate(names)})
 
 
 def weights(crosses: pa.Table) -> dict[str, float]:
     """Formula to weight."""
-    return dict(zip(columns.strings(crosses["formula"]), columns.numbers(crosses["weight"]), strict=True))
+    return dict(zip(tables.strings(crosses["formula"]), tables.numbers(crosses["weight"]), strict=True))
 
 
 def one(crosses: pa.Table, formula: str) -> dict[str, object]:
@@ -76,7 +76,7 @@ def test_weights_sum_to_one_and_fall(
         settings=Settings(f1_share=share),
         include_pure=pure,
     )
-    weight = columns.numbers(found["weight"])
+    weight = tables.numbers(found["weight"])
     assert weight.sum() == pytest.approx(1)
     assert (np.diff(weight) <= 0).all()
     count = len(presence)
@@ -217,7 +217,7 @@ def test_parents_beyond_the_candidates_are_passed_over() -> None:
 
 def test_the_setting_can_silence_hybrid_records() -> None:
     found = pair(THREE, hybrids((["A a", "A b"], 9, 9.0)), settings=Settings(hybrid_pair_boost=0))
-    assert set(columns.numbers(found["prior"]).tolist()) == {0.25}
+    assert set(tables.numbers(found["prior"]).tolist()) == {0.25}
 
 
 # -- the tables that ship ----------------------------------------------------------------
@@ -302,7 +302,7 @@ def test_the_command_lists_the_heaviest_pairs_within_100_columns(folder: Path, d
 def test_the_command_gives_every_pair_as_json_and_csv(folder: Path, demo_pool: Pool) -> None:
     assert json.loads(run(str(folder), "--format", "json").stdout) == demo_pool.crosses.to_pylist()
     table = list(csv.DictReader(io.StringIO(run(str(folder), "--format", "csv").stdout)))
-    assert [row["formula"] for row in table] == columns.strings(demo_pool.crosses["formula"])
+    assert [row["formula"] for row in table] == tables.strings(demo_pool.crosses["formula"])
 
 
 def test_the_command_adds_the_pure_species_at_the_share_given(folder: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.effort import (
     Detectability,
     agreement,
@@ -478,7 +478,7 @@ def test_columns_of_an_empty_table() -> None:
     assert (
         len(
             lists_from(
-                columns.where(screened(*rows_of([(0, 0, 1, [], WARM)])), np.zeros(4, bool)), settings=SETTINGS
+                tables.where(screened(*rows_of([(0, 0, 1, [], WARM)])), np.zeros(4, bool)), settings=SETTINGS
             )
         )
         == 0

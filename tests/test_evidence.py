@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.accounts import list_datasets
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Decision, Frame, decide
@@ -105,7 +105,7 @@ def test_many_places_around_do_not_make_a_species_certain() -> None:
     assert few < many < 0.9
     independent = SETTINGS.replace(crowd_exponent=0)
     alone = gather(located(*spread(120)), maps(), species=SPECIES, settings=independent)
-    assert 1 - math.exp(-columns.numbers(alone["hazard"]).sum()) > 0.999  # what is avoided
+    assert 1 - math.exp(-tables.numbers(alone["hazard"]).sum()) > 0.999  # what is avoided
 
 
 def test_places_as_near_with_other_species_crowd_too() -> None:
@@ -263,7 +263,7 @@ def test_laws_of_a_decision(rows: list[dict[str, Any]], random: Any) -> None:
         assert after == {
             key: pytest.approx(value) if isinstance(value, float) else value for key, value in before.items()
         }
-    assert columns.strings(again.evidence["eventKey"]) == columns.strings(decision.evidence["eventKey"])
+    assert tables.strings(again.evidence["eventKey"]) == tables.strings(decision.evidence["eventKey"])
 
 
 def test_a_data_set_is_called_by_the_title_that_its_records_give() -> None:

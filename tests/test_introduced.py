@@ -17,7 +17,7 @@ import pyogrio
 import pytest
 
 import poolbuilder
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
 from poolbuilder.introduced import (
@@ -550,4 +550,4 @@ def test_wrong_usage_is_told(command: Run_, arguments: tuple[str, ...], code: in
 def test_the_table_has_its_schema(seasons: tuple[Run, Run, Path]) -> None:
     table = introduced_table(seasons[1])
     assert table.schema.equals(schemas.INTRODUCED)
-    assert columns.flags(table["isNew"]).sum() == 40
+    assert tables.flags(table["isNew"]).sum() == 40

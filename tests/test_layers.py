@@ -12,7 +12,7 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["columns", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "layer_files", "model.logistic"],
+    ["tables", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "layer_files", "model.logistic"],
     ["site", "names.checklist", "layers", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
     ["records.layout", "records.archive", "wording"],
     ["records.text_table"],

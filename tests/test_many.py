@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from poolbuilder import columns, many, schemas
+from poolbuilder import many, schemas, tables
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
 from poolbuilder.job import Job
 from poolbuilder.many.part import Desk, Kin, parts_of
@@ -44,7 +44,7 @@ def _clustered() -> pa.Table:
     for row in range(0, 400, 20):  # one identifier on two records, often far apart
         values["occurrenceID"][row + 1] = values["occurrenceID"][row]
         values["scientificName"][row + 1] = values["scientificName"][row]
-    return columns.table(schemas.RECORDS, values)
+    return tables.table(schemas.RECORDS, values)
 
 
 @pytest.fixture(scope="module")
@@ -84,9 +84,9 @@ def _check_equal(folder: Path, singly: list[Any]) -> None:
     ):
         parts = [pq.ParquetFile(path).read() for path in sorted((folder / kind).iterdir())]
         table = pa.concat_tables(parts).cast(schema)
-        water = columns.integers(table["water"])
+        water = tables.integers(table["water"])
         for number, pool in enumerate(singly, start=1):
-            mine = columns.where(table, water == number)
+            mine = tables.where(table, water == number)
             assert mine.num_rows > 0
             assert set(mine["waterName"].to_pylist()) == {pool.site.name}
             for name in of(pool).column_names:
@@ -134,9 +134,9 @@ def test_repeats_whose_kin_lie_elsewhere_are_screened_by_themselves(job: Job) ->
     assert not kin.is_parted(np.arange(records.num_rows))
     assert not kin.is_parted(np.zeros(0, dtype=np.int64))
     for mine, is_parted in zip(rows, parted, strict=True):
-        alone = prepare(columns.take(records, mine), checklist, settings=SETTINGS, as_of=AS_OF)
+        alone = prepare(tables.take(records, mine), checklist, settings=SETTINGS, as_of=AS_OF)
         if not is_parted:
-            assert alone.equals(columns.take(screened, mine))
+            assert alone.equals(tables.take(screened, mine))
 
 
 def test_processes_give_the_same(tmp_path: Path, job: Job, singly: list[Any]) -> None:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import poolbuilder.names.reader
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import TableError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.hybrids import write_formula
@@ -299,8 +299,8 @@ def test_records_keep_their_rows_and_order() -> None:
     )
     named = name_records(table, SUNFISHES, settings=Settings())
     assert named.select(schemas.RECORDS.names).equals(table)
-    assert columns.strings(named["role"]) == ["group", "candidate", "candidate", "none", "hybrid"]
-    assert columns.numbers(named["nameQuality"]).tolist() == [1, 1, Settings().quality_qualifier, 1, 1]
+    assert tables.strings(named["role"]) == ["group", "candidate", "candidate", "none", "hybrid"]
+    assert tables.numbers(named["nameQuality"]).tolist() == [1, 1, Settings().quality_qualifier, 1, 1]
     assert named["acceptedNames"].to_pylist()[4] == ["Lepomis cyanellus", "Lepomis macrochirus"]
 
 
@@ -340,8 +340,8 @@ def test_the_vernacular_name_helps_where_the_scientific_one_says_less() -> None:
 def test_the_order_of_rows_changes_nothing(given: list[dict[str, str]], chance: object) -> None:
     table = rows.records(*[{"scientificName": row["given"]} for row in given])
     order = np.array(chance.sample(range(len(given)), len(given)))  # type: ignore[attr-defined]
-    one = columns.take(name_records(table, SUNFISHES, settings=Settings()), order)
-    other = name_records(columns.take(table, order), SUNFISHES, settings=Settings())
+    one = tables.take(name_records(table, SUNFISHES, settings=Settings()), order)
+    other = name_records(tables.take(table, order), SUNFISHES, settings=Settings())
     assert one.to_pylist() == other.to_pylist()
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import TableError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
@@ -537,8 +537,8 @@ def test_the_order_of_rows_changes_nothing(records: list[dict[str, Any]], seed: 
     order = list(range(len(records)))
     seed.shuffle(order)
     straight = screen(table, settings=SETTINGS, as_of=AS_OF)
-    shuffled = screen(columns.take(table, np.array(order)), settings=SETTINGS, as_of=AS_OF)
-    assert columns.take(straight, np.array(order)).to_pylist() == shuffled.to_pylist()
+    shuffled = screen(tables.take(table, np.array(order)), settings=SETTINGS, as_of=AS_OF)
+    assert tables.take(straight, np.array(order)).to_pylist() == shuffled.to_pylist()
 
 
 @LAW

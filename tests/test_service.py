@@ -18,7 +18,7 @@ import responses
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service import (
     Client,
@@ -904,7 +904,7 @@ def test_the_real_service_still_has_the_documented_shape(tmp_path: Path) -> None
         result = fetch(client, query, store=tmp_path, now=datetime.datetime.now(datetime.UTC))
     assert result.complete
     assert result.datasets
-    assert columns.strings(result.table["scientificName"])
+    assert tables.strings(result.table["scientificName"])
 
 
 # ------------------------------------------------------------------ withdrawn records
@@ -986,8 +986,8 @@ def test_a_store_forgets_the_place_of_a_withdrawn_record_and_learns_it_again(
     for day, occurrences, expected in ((0, whole, 700), (1, whole[:-3], 697), (2, whole, 700)):
         double.occurrences = occurrences
         result = brought(client, tmp_path, now=NOW + datetime.timedelta(days=day))
-        for source, tables in result.portions():
-            store.add_table(tables, source=source, datasets=result.datasets)
+        for source, portion in result.portions():
+            store.add_table(portion, source=source, datasets=result.datasets)
         assert near_the_pond() == expected
 
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, TraitError
 from poolbuilder.fish.answer import FILES, Specimen, identify, write_specimen
@@ -647,6 +647,6 @@ def test_a_pool_of_another_version_is_refused(
 def test_the_posterior_table_matches_the_weighing() -> None:
     found = specimen()
     table = found.posterior_table()
-    assert columns.numbers(table["posterior"]).tolist() == sorted(
+    assert tables.numbers(table["posterior"]).tolist() == sorted(
         found.weighing.posterior.tolist(), reverse=True
     )

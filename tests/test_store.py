@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import columns, geodesy
+from poolbuilder import geodesy, tables
 from poolbuilder.errors import RecordFileError, StoreError, TableError
 from poolbuilder.records.store import Store
 from tests.rows import records
@@ -57,7 +57,7 @@ def test_every_coordinate_comes_back_to_the_last_bit(
     assert back.equals(table.sort_by("recordKey"))
     for name in ("decimalLongitude", "decimalLatitude"):
         bits = [
-            columns.numbers(rows[name]).view(np.int64).tolist() for rows in (back, table.sort_by("recordKey"))
+            tables.numbers(rows[name]).view(np.int64).tolist() for rows in (back, table.sort_by("recordKey"))
         ]
         assert bits[0] == bits[1]
 
@@ -123,16 +123,16 @@ def test_many_row_groups_and_files_give_the_same_as_one_by_one(tmp_path: Path) -
     added(store, table.slice(45_000))
     assert [len(file.groups.rows) for file in store.index.of_kind("placed")] == [3, 1]
     near = store.select(longitude=-91.0, latitude=36.0, reach_km=25.0)
-    x, y = (columns.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
+    x, y = (tables.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
     km = geodesy.distance_km(np.nan_to_num(x, nan=179), y, from_longitude=-91.0, from_latitude=36.0)
-    wanted = columns.where(table, km <= 25.0).sort_by("recordKey")
+    wanted = tables.where(table, km <= 25.0).sort_by("recordKey")
     assert 10 < len(near) < 1000
     assert near.equals(wanted)
 
 
 def test_the_order_of_adding_changes_nothing_that_is_selected(tmp_path: Path) -> None:
     parts = [many_rows(300, seed=seed, first=1000 * seed) for seed in range(3)]
-    shuffled = [columns.take(part, np.random.default_rng(1).permutation(len(part))) for part in parts]
+    shuffled = [tables.take(part, np.random.default_rng(1).permutation(len(part))) for part in parts]
     one, other = Store(tmp_path / "one"), Store(tmp_path / "other")
     for part in parts:
         added(one, part)
@@ -391,7 +391,7 @@ def test_records_come_sorted_by_key_from_one_file_and_from_several(tmp_path: Pat
     store = Store(tmp_path)
     for first in (0, 200):
         added(store, many_rows(200, seed=first, first=first))
-        keys = columns.strings(store.select(longitude=-91, latitude=36, reach_km=2000)["recordKey"])
+        keys = tables.strings(store.select(longitude=-91, latitude=36, reach_km=2000)["recordKey"])
         assert len(keys) > 0.9 * (200 + first)
         assert keys == sorted(keys, key=str)
 
@@ -449,5 +449,5 @@ def test_select_each_is_select_for_every_place(
     x, y, reach = zip(*places, strict=True) if places else ((), (), ())
     union, rows = store.select_each(longitude=x, latitude=y, reach_km=reach)
     for (lon, lat, km), mine in zip(places, rows, strict=True):
-        assert columns.take(union, mine).equals(store.select(longitude=lon, latitude=lat, reach_km=km))
+        assert tables.take(union, mine).equals(store.select(longitude=lon, latitude=lat, reach_km=km))
     assert union.num_rows == len({int(row) for mine in rows for row in mine})

@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import CalibrationError
 from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.calibrate import Waters
@@ -87,8 +87,8 @@ def _screened(
 ) -> tuple[pa.Table, tuple[dict[str, Any], ...], tuple[str, ...]]:
     records, sources, notes, _ = read_all(paths, rename=renames, settings=settings)
     table = screen(name_records(records, checklist, settings=settings), settings=settings, as_of=as_of)
-    placed = columns.valid(table["longitude"]) & columns.valid(table["latitude"])
-    table = columns.where(table, placed)
+    placed = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
+    table = tables.where(table, placed)
     if table.num_rows == 0:
         raise CalibrationError(
             f"{paths[0]}: no survey has usable coordinates "
@@ -100,11 +100,11 @@ def _screened(
 
 def _one_name_each(table: pa.Table) -> tuple[pa.Table, list[str]]:
     """Read each candidate's name as one species, so that no fish is scored twice."""
-    roles = columns.strings(table["role"])
+    roles = tables.strings(table["role"])
     accepted = table["acceptedNames"].to_pylist()
     unclear = {
         (name, tuple(names))
-        for name, names, role in zip(columns.strings(table["scientificName"]), accepted, roles, strict=True)
+        for name, names, role in zip(tables.strings(table["scientificName"]), accepted, roles, strict=True)
         if role == "candidate" and len(names) > 1
     }
     single = [
@@ -116,7 +116,7 @@ def _one_name_each(table: pa.Table) -> tuple[pa.Table, list[str]]:
         f"{name} may mean {' or '.join(names)}; scored as {names[0]}"
         for name, names in sorted(unclear, key=str)
     ]
-    return table.set_column(place, field, columns.array(single, field.type)), words
+    return table.set_column(place, field, tables.array(single, field.type)), words
 
 
 def _scored_species(places: Places, lists: Lists) -> tuple[tuple[str, ...], list[str]]:
@@ -139,8 +139,8 @@ def _scored_species(places: Places, lists: Lists) -> tuple[tuple[str, ...], list
 def _moved(table: pa.Table, settings: Settings) -> list[str]:
     """Events that stand at two places far apart: most likely one name for two sites."""
     keys, _ = event_keys(table, settings=settings)
-    longitude, latitude = columns.numbers(table["longitude"]), columns.numbers(table["latitude"])
-    code, distinct = columns.codes(columns.array(keys, pa.string()))
+    longitude, latitude = tables.numbers(table["longitude"]), tables.numbers(table["latitude"])
+    code, distinct = tables.codes(tables.array(keys, pa.string()))
     wide = np.zeros(len(distinct))
     for value in (longitude, latitude):
         low, high = np.full(len(distinct), np.inf), np.full(len(distinct), -np.inf)
@@ -162,7 +162,7 @@ def _per_place(
     kinds: list[set[str]] = [set() for _ in range(len(places))]
     hybrid = np.zeros(len(places), dtype=bool)
     for key, protocol, role in zip(
-        keys, columns.strings(table["samplingProtocol"]), columns.strings(table["role"]), strict=True
+        keys, tables.strings(table["samplingProtocol"]), tables.strings(table["role"]), strict=True
     ):
         if key not in row:
             continue
@@ -183,10 +183,10 @@ def _sightings(
     column = {name: i for i, name in enumerate(places.species)}
     basis = Judged(table=table, settings=settings, as_of=as_of).basis_code
     by_basis = np.array([max(getattr(settings, name), 1e-9) for name in BASES])
-    certainty = np.minimum(columns.numbers(table["quality"]) / by_basis[basis], 1.0).round(3)
-    age = columns.numbers(table["ageYears"]).round(1)
-    kept = ~columns.valid(table["rejectedBy"])
-    named = zip(keys, table["acceptedNames"].to_pylist(), columns.strings(table["role"]), strict=True)
+    certainty = np.minimum(tables.numbers(table["quality"]) / by_basis[basis], 1.0).round(3)
+    age = tables.numbers(table["ageYears"]).round(1)
+    kept = ~tables.valid(table["rejectedBy"])
+    named = zip(keys, table["acceptedNames"].to_pylist(), tables.strings(table["role"]), strict=True)
     told = sorted(
         {
             (
@@ -222,8 +222,8 @@ def _ranges(ranges: RangeMap | None, waters: Places, species: Sequence[str]) -> 
         zip(waters.longitude.tolist(), waters.latitude.tolist(), strict=True)
     ):
         status = status_at(ranges, Site(longitude=longitude, latitude=latitude), species)
-        classes.append([str(name) for name in columns.strings(status["rangeClass"])])
-        km[i] = np.nan_to_num(columns.numbers(status["rangeKm"]), nan=np.inf)
+        classes.append([str(name) for name in tables.strings(status["rangeClass"])])
+        km[i] = np.nan_to_num(tables.numbers(status["rangeKm"]), nan=np.inf)
     keys = tuple(sorted({name for row in classes for name in row}))
     code = np.array([[keys.index(name) for name in row] for row in classes], dtype=np.int64)
     return Ranges(keys=keys, code=code, km=km)

@@ -15,7 +15,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.compare.differences import CAUSES, apart_km, differences
 from poolbuilder.compare.events import match_events
 from poolbuilder.compare.steps import list_causes, log_odds, statuses
@@ -113,7 +113,7 @@ def compare(old: Pool, new: Pool) -> Comparison:
 
 
 def _table(schema: pa.Schema, rows: list[dict[str, Any]], stage: str) -> pa.Table:
-    table = columns.table(schema, {name: [row[name] for row in rows] for name in schema.names})
+    table = tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
     return schemas.check(table, schema, stage)
 
 

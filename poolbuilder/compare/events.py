@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.crowd import crowd, nearest_of_places
 from poolbuilder.model.evidence import OWN_KINDS, damped_hazards, record_weights
 from poolbuilder.pool import Pool
@@ -40,9 +40,9 @@ def event_keys(evidence: pa.Table) -> list[Key]:
     return [
         (str(name), str(event), "own" if kind in OWN_KINDS else str(kind))
         for name, event, kind in zip(
-            columns.strings(evidence["scientificName"]),
-            columns.strings(evidence["eventKey"]),
-            columns.strings(evidence["kind"]),
+            tables.strings(evidence["scientificName"]),
+            tables.strings(evidence["eventKey"]),
+            tables.strings(evidence["kind"]),
             strict=True,
         )
     ]
@@ -51,24 +51,24 @@ def event_keys(evidence: pa.Table) -> list[Key]:
 def of_species(evidence: pa.Table, species: Sequence[str]) -> pa.Table:
     """The events of some species, sorted as the model sorts them."""
     wanted = set(species)
-    mask = np.array([name in wanted for name in columns.strings(evidence["scientificName"])], dtype=bool)
-    return columns.where(evidence, mask).sort_by(_ORDER)
+    mask = np.array([name in wanted for name in tables.strings(evidence["scientificName"])], dtype=bool)
+    return tables.where(evidence, mask).sort_by(_ORDER)
 
 
 def _replaced(evidence: pa.Table, name: str, values: NDArray[Any]) -> pa.Table:
     place = EVIDENCE.get_field_index(name)
-    return evidence.set_column(place, EVIDENCE.field(place), columns.array(values, pa.float64()))
+    return evidence.set_column(place, EVIDENCE.field(place), tables.array(values, pa.float64()))
 
 
 def aged(evidence: pa.Table, days: int, settings: Settings) -> pa.Table:
     """The same events, some days later: quality and weight fade, undated events stay."""
-    age = columns.numbers(evidence["ageYears"])
+    age = tables.numbers(evidence["ageYears"])
     later = age + days / 365.25
     fading = np.maximum(later, 0) - np.maximum(age, 0)
     factor = np.where(np.isnan(age), 1.0, np.exp2(-fading / settings.half_life_years))
     older = _replaced(evidence, "ageYears", later)
     for name in ("quality", "weight"):
-        older = _replaced(older, name, columns.numbers(evidence[name]) * factor)
+        older = _replaced(older, name, tables.numbers(evidence[name]) * factor)
     return older
 
 
@@ -78,26 +78,26 @@ def crowded(evidence: pa.Table, among: pa.Table, settings: Settings) -> pa.Table
     here = _place_kernels(evidence) | around
     kernel = np.array([here[name] for name in evidence["placeKey"].to_pylist()])
     left = crowd(kernel, np.array(list(around.values()))) ** -settings.crowd_exponent
-    quality, own, share = (columns.numbers(evidence[name]) for name in ("quality", "kernel", "inWaterShare"))
+    quality, own, share = (tables.numbers(evidence[name]) for name in ("quality", "kernel", "inWaterShare"))
     in_water, outside = record_weights(quality, own, share, settings=settings)
     return _replaced(_replaced(evidence, "weight", in_water + left * outside), "crowding", left)
 
 
 def _place_kernels(evidence: pa.Table) -> dict[str | None, float]:
     """Each place's largest kernel outside the water."""
-    share = np.nan_to_num(columns.numbers(evidence["inWaterShare"]))
-    code, names = columns.codes(evidence["placeKey"])
-    nearest = nearest_of_places(code, columns.numbers(evidence["kernel"]) * (1 - share))
+    share = np.nan_to_num(tables.numbers(evidence["inWaterShare"]))
+    code, names = tables.codes(evidence["placeKey"])
+    nearest = nearest_of_places(code, tables.numbers(evidence["kernel"]) * (1 - share))
     return dict(zip(names, nearest.tolist(), strict=True))
 
 
 def reweighed(evidence: pa.Table, settings: Settings) -> pa.Table:
     """The same events with hazards damped anew: which events share a place has changed."""
-    names = columns.strings(evidence["scientificName"])
-    places = columns.strings(evidence["placeKey"])
+    names = tables.strings(evidence["scientificName"])
+    places = tables.strings(evidence["placeKey"])
     index: dict[tuple[str | None, str | None], int] = {}
     codes = [index.setdefault(pair, len(index)) for pair in zip(names, places, strict=True)]
-    weights = np.minimum(columns.numbers(evidence["weight"]), 1 - 1e-12)
+    weights = np.minimum(tables.numbers(evidence["weight"]), 1 - 1e-12)
     hazards = damped_hazards(weights, np.array(codes, dtype=np.int64), exponent=settings.place_exponent)
     return _replaced(evidence, "hazard", hazards)
 
@@ -128,7 +128,7 @@ class Shared:
         parts = []
         for table, wanted in ((self.old, old), (self.new, new)):
             mask = np.array([key in wanted for key in event_keys(table)], dtype=bool)
-            parts.append(columns.where(table, mask))
+            parts.append(tables.where(table, mask))
         return pa.concat_tables(parts)
 
     def with_old(self, old: pa.Table) -> Shared:
@@ -143,7 +143,7 @@ class Shared:
 def _ids(evidence: pa.Table) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for name, records in zip(
-        columns.strings(evidence["scientificName"]), evidence["recordIDs"].to_pylist(), strict=True
+        tables.strings(evidence["scientificName"]), evidence["recordIDs"].to_pylist(), strict=True
     ):
         found.setdefault(str(name), set()).update(records)
     return found
@@ -184,5 +184,5 @@ def _beyond(evidence: pa.Table, other_km: float, own_km: float, apart_km: float)
     """Events that the other pool could not reach, for its place or its settings."""
     if other_km == own_km and apart_km == 0:
         return set()
-    far = columns.numbers(evidence["distanceKm"]) > other_km - apart_km
+    far = tables.numbers(evidence["distanceKm"]) > other_km - apart_km
     return {key for key, beyond in zip(event_keys(evidence), far.tolist(), strict=True) if beyond}

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.compare.differences import CAUSES, kind_of_rework
 from poolbuilder.compare.events import Shared, aged, crowded, of_species, reweighed
 from poolbuilder.compare.wording import list_words, lost_records, new_records
@@ -38,7 +38,7 @@ class _State:
 
     def values(self, species: Sequence[str]) -> dict[str, float]:
         """Log-odds of each species."""
-        table = columns.table(
+        table = tables.table(
             schemas.STATUS,
             {column: [self.status[name][column] for name in species] for column in schemas.STATUS.names},
         )

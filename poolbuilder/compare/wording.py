@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.compare.events import Shared, event_keys
 from poolbuilder.pool import Pool
 from poolbuilder.records.screen import RULES
@@ -78,8 +78,8 @@ def lost_records(shared: Shared, new: Pool) -> dict[str, tuple[int, str]]:
     titles = {rule.key: rule.title for rule in RULES}
     rejected = dict(
         zip(
-            columns.strings(new.rejected["recordKey"]),
-            columns.strings(new.rejected["rejectedBy"]),
+            tables.strings(new.rejected["recordKey"]),
+            tables.strings(new.rejected["rejectedBy"]),
             strict=True,
         )
     )

@@ -11,7 +11,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import TraitError
 from poolbuilder.fish.characters import Fish, TraitTable
 from poolbuilder.fish.evidence import (
@@ -113,7 +113,7 @@ class Specimen:
         """Schema POSTERIOR."""
         weighing, order = self.weighing, self.weighing.order.tolist()
         listed = [weighing.hypotheses[index] for index in order]
-        made = columns.table(
+        made = tables.table(
             schemas.POSTERIOR,
             {
                 "hypothesis": [each.formula for each in listed],
@@ -128,7 +128,7 @@ class Specimen:
 
     def evidence_table(self) -> pa.Table:
         """Schema TRAIT_EVIDENCE."""
-        made = columns.table(
+        made = tables.table(
             schemas.TRAIT_EVIDENCE,
             {name: [row[name] for row in self.trait_evidence] for name in schemas.TRAIT_EVIDENCE.names},
         )
@@ -163,7 +163,7 @@ def identify(
         When the table knows none of the pool's candidates.
     """
     settings = settings or pool.settings
-    names = [name for name in columns.strings(pool.candidates["scientificName"]) if name]
+    names = [name for name in tables.strings(pool.candidates["scientificName"]) if name]
     known = sorted(set(names) & set(table.species))
     if not known:
         raise TraitError(

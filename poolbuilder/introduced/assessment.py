@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.geodesy import distance_km
 from poolbuilder.introduced.arrivals import arrival, ranked
 from poolbuilder.introduced.front import Visits, trace_front
@@ -273,10 +273,10 @@ def _visits(
     screened: pa.Table, site: Site, water: Water | None, *, settings: Settings
 ) -> tuple[Lists | None, Any]:
     """Dated lists of the wider group within reach, and their distance; None when effort is unknown."""
-    placed = columns.valid(screened["longitude"]) & columns.valid(screened["latitude"])
-    table = columns.where(screened, placed)
-    away = _km(columns.numbers(table["longitude"]), columns.numbers(table["latitude"]), site)
-    lists = lists_from(columns.where(table, away <= reach_of(site, settings=settings)), settings=settings)
+    placed = tables.valid(screened["longitude"]) & tables.valid(screened["latitude"])
+    table = tables.where(screened, placed)
+    away = _km(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), site)
+    lists = lists_from(tables.where(table, away <= reach_of(site, settings=settings)), settings=settings)
     if not len(lists) or not (lists.name >= lists.candidates).any():
         return None, None
     lists = lists.where((lists.year > 0) & (lists.uncertainty_m <= settings.list_max_uncertainty_m))

@@ -21,7 +21,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced.page import render
 from poolbuilder.introduced.run import Run
@@ -67,7 +67,7 @@ def introduced_table(run: Run, kind: str = "introduced") -> pa.Table:
     ]
     rows.sort(key=lambda row: (row["_order"], row["scientificName"]))
     values = {name: [_rounded(name, row[name]) for row in rows] for name in INTRODUCED.names}
-    return check(columns.table(INTRODUCED, values), INTRODUCED, "introduced")
+    return check(tables.table(INTRODUCED, values), INTRODUCED, "introduced")
 
 
 def _rounded(name: str, value: Any) -> Any:

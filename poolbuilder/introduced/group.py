@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.names.checklist import Checklist
 
@@ -36,7 +36,7 @@ def checklist_of_group(group: str, batches: Iterable[pa.Table]) -> Checklist:
     parts = [_of_group(batch, wanted) for batch in batches]
     kept = [part for part in parts if part.num_rows]
     table = pa.concat_tables(kept) if kept else None
-    genera = sorted({_genus(name) for name in columns.strings(table["scientificName"])}) if table else []
+    genera = sorted({_genus(name) for name in tables.strings(table["scientificName"])}) if table else []
     entries, seen = [], set()
     for genus in genera:
         try:
@@ -59,16 +59,16 @@ def _genus(name: str | None) -> str:
 
 
 def _of_group(batch: pa.Table, wanted: str) -> pa.Table:
-    code, names = columns.codes(batch["scientificName"])
+    code, names = tables.codes(batch["scientificName"])
     of_name = {number: _genus(name).casefold() == wanted for number, name in enumerate(names)}
     rows = []
-    families, classes = columns.strings(batch["family"]), columns.strings(batch["taxonClass"])
+    families, classes = tables.strings(batch["family"]), tables.strings(batch["taxonClass"])
     for row, (number, family, above) in enumerate(zip(code.tolist(), families, classes, strict=True)):
         if number < 0:
             continue
         if of_name[number] or wanted in {(family or "").casefold(), (above or "").casefold()}:
             rows.append(row)
-    return columns.take(batch.select(["scientificName", "vernacularName"]), np.array(rows, dtype=np.int64))
+    return tables.take(batch.select(["scientificName", "vernacularName"]), np.array(rows, dtype=np.int64))
 
 
 def write_checklist(checklist: Checklist, path: Path) -> None:

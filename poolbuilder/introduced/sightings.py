@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.settings import Settings
@@ -66,16 +66,16 @@ def sightings_of(
 
     In the water is what the outline says; without one, within ``sameWaterKm`` of the site.
     """
-    own = [str(kind) in OWN_KINDS for kind in columns.strings(evidence["kind"])]
-    table = columns.where(evidence, np.array(own, dtype=bool))
-    km = columns.numbers(table["distanceKm"])
-    share = np.nan_to_num(columns.numbers(table["inWaterShare"]))
+    own = [str(kind) in OWN_KINDS for kind in tables.strings(evidence["kind"])]
+    table = tables.where(evidence, np.array(own, dtype=bool))
+    km = tables.numbers(table["distanceKm"])
+    share = np.nan_to_num(tables.numbers(table["inWaterShare"]))
     inside = share >= 0.5 if outlined else km <= settings.same_water_km
-    uncertainty = columns.numbers(table["coordinateUncertaintyInMeters"])
-    longitude, latitude = (columns.numbers(table[name]) for name in ("longitude", "latitude"))
-    dates, records = columns.strings(table["eventDate"]), columns.integers(table["records"])
+    uncertainty = tables.numbers(table["coordinateUncertaintyInMeters"])
+    longitude, latitude = (tables.numbers(table[name]) for name in ("longitude", "latitude"))
+    dates, records = tables.strings(table["eventDate"]), tables.integers(table["records"])
     rows: dict[str, list[int]] = {}
-    for row, name in enumerate(columns.strings(table["scientificName"])):
+    for row, name in enumerate(tables.strings(table["scientificName"])):
         rows.setdefault(str(name), []).append(row)
     found = {}
     for name, mine in rows.items():
@@ -147,7 +147,7 @@ def ways_of(located: pa.Table, *, settings: Settings) -> dict[str, list[Way]]:
     """The ways by water of each species' records, nearest by water first."""
     names = own_names(located)
     numbers = [
-        columns.numbers(located[name]).tolist()
+        tables.numbers(located[name]).tolist()
         for name in ("byWaterKm", "upstreamKm", "downstreamKm", "passability")
     ]
     found: dict[str, list[Way]] = {}
@@ -186,16 +186,16 @@ def terms_said(located: pa.Table, *, radius_km: float) -> dict[str, Said]:
     The degree changes as a species settles, so the latest year that states one decides, and
     among its records the most frequent; ``native`` is no degree of an introduction.
     """
-    given = columns.valid(located["degreeOfEstablishment"]) | columns.valid(located["pathway"])
-    near = columns.numbers(located["distanceKm"]) <= radius_km
-    heard = columns.where(located, given & near)
+    given = tables.valid(located["degreeOfEstablishment"]) | tables.valid(located["pathway"])
+    near = tables.numbers(located["distanceKm"]) <= radius_km
+    heard = tables.where(located, given & near)
     degrees: dict[str, list[tuple[int, str]]] = {}
     ways: dict[str, Counter[str]] = {}
     for name, year, degree, pathway in zip(
         own_names(heard),
-        columns.integers(heard["eventYear"]).tolist(),
-        columns.strings(heard["degreeOfEstablishment"]),
-        columns.strings(heard["pathway"]),
+        tables.integers(heard["eventYear"]).tolist(),
+        tables.strings(heard["degreeOfEstablishment"]),
+        tables.strings(heard["pathway"]),
         strict=True,
     ):
         if name is None:

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import PlanError, RecordFileError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
@@ -106,15 +106,15 @@ class Kin:
     @classmethod
     def of(cls, screened: pa.Table, settings: Settings) -> Kin:
         """Find the repeats of a screened table, and code identifiers and cells."""
-        rule = columns.strings(screened["rejectedBy"])
+        rule = tables.strings(screened["rejectedBy"])
         flags = screened["flagged"].to_pylist()
         struck = [
             key == "duplicate" or "reused_identifier" in marks for key, marks in zip(rule, flags, strict=True)
         ]
-        identifier, _ = columns.codes(screened["occurrenceID"])
+        identifier, _ = tables.codes(screened["occurrenceID"])
         size = settings.event_cell_degrees
         east, north = (
-            np.nan_to_num(np.round(columns.numbers(screened[name]) / size), nan=1e9)
+            np.nan_to_num(np.round(tables.numbers(screened[name]) / size), nan=1e9)
             for name in ("longitude", "latitude")
         )
         _, cell = np.unique(east + 1j * north, return_inverse=True)
@@ -193,10 +193,10 @@ class Desk:
         kin = Kin.of(screened, settings)
         for rows in rows_each:
             if kin.is_parted(rows):
-                mine = columns.take(records, rows)
+                mine = tables.take(records, rows)
                 yield prepare(mine, checklist, settings=settings, as_of=self.job.as_of)
             else:
-                yield columns.take(screened, rows)
+                yield tables.take(screened, rows)
 
     def counts_of(self, part: Part) -> pa.Table:
         """Records of each species within the radius of each water of a part; schema TALLIES.
@@ -263,12 +263,12 @@ def tables_of(job: Job, part: Part, desk: Desk | None = None, *, counts: bool = 
     return PartTables(number=part.number, tables=tables)
 
 
-def _stacked(part: Part, tables: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
+def _stacked(part: Part, pieces: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
     """Tables one below the other, each with its water in front."""
     stacked = []
-    for number, site, table in zip(part.waters, part.sites, tables, strict=True):
+    for number, site, table in zip(part.waters, part.sites, pieces, strict=True):
         count = table.num_rows
-        own = [columns.array([number] * count, pa.int32()), columns.array([site.name] * count, pa.string())]
+        own = [tables.array([number] * count, pa.int32()), tables.array([site.name] * count, pa.string())]
         stacked.append(pa.Table.from_arrays([*own, *table.columns], schema=schema))
     return schemas.check(pa.concat_tables(stacked), schema, "many")
 
@@ -299,5 +299,5 @@ def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
                 "step": pool.step,
             }
         )
-    made = columns.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})
+    made = tables.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})
     return schemas.check(made, schemas.WATERS, "many")

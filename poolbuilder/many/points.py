@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.geodesy import WGS84, to_ecef
 from poolbuilder.many.ball import BLOCK, UNDATED
 from poolbuilder.records.store.curve import along_curve
@@ -79,16 +79,16 @@ class Points:
         code = np.array(
             [index.get(item[0], -1) if len(item) == 1 else -1 for item in accepted], dtype=np.int64
         )
-        role, roles = columns.codes(screened["role"])
+        role, roles = tables.codes(screened["role"])
         candidate = np.array([name == "candidate" for name in roles] + [False], dtype=bool)[role]
-        longitude, latitude = (columns.numbers(screened[name]) for name in ("longitude", "latitude"))
+        longitude, latitude = (tables.numbers(screened[name]) for name in ("longitude", "latitude"))
         kept = (
-            ~columns.valid(screened["rejectedBy"])
+            ~tables.valid(screened["rejectedBy"])
             & candidate
             & (code >= 0)
             & np.isfinite(longitude + latitude)
         )
-        year = columns.integers(screened["eventYear"], missing=UNDATED)
+        year = tables.integers(screened["eventYear"], missing=UNDATED)
         return cls.of(longitude[kept], latitude[kept], code[kept], year[kept], names)
 
 

@@ -26,7 +26,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 import poolbuilder
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import PoolFileError
 from poolbuilder.job import Job, is_genus
 from poolbuilder.many.part import Part, PartTables
@@ -137,8 +137,8 @@ class Results:
         kind = self.kinds[-1]
         parts = [pq.ParquetFile(path).read() for path in sorted((self.folder / kind).glob("*.parquet"))]
         whole = pa.concat_tables(parts)
-        order = np.argsort(columns.integers(whole["water"]), kind="stable")
-        summary = columns.take(whole, order).cast(schemas.TALLIES if kind == "counts" else schemas.WATERS)
+        order = np.argsort(tables.integers(whole["water"]), kind="stable")
+        summary = tables.take(whole, order).cast(schemas.TALLIES if kind == "counts" else schemas.WATERS)
         sink = pa.BufferOutputStream()
         pyarrow.csv.write_csv(summary, sink)
         try:

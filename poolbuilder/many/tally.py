@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
 from poolbuilder.many.ball import UNDATED
 from poolbuilder.many.points import Balls, Points, balls_of_balls, has_numba
@@ -212,13 +212,13 @@ def tally_table(found: Tally, points: Points, sites: Sequence[Site], numbers: Se
     dated = (found.last != UNDATED).ravel()
     water_of = np.repeat(np.arange(waters), species)
     made = {
-        "water": columns.array(np.asarray(numbers)[water_of], pa.int32()),
+        "water": tables.array(np.asarray(numbers)[water_of], pa.int32()),
         "waterName": _repeated([site.name for site in sites], water_of),
         "scientificName": _repeated(points.names, np.tile(np.arange(species), waters)),
-        "records": columns.array(found.records.ravel(), pa.int32()),
-        "nearestKm": columns.array(km.ravel(), pa.float64()),
-        "firstYear": columns.array(found.first.ravel(), pa.int32(), mask=dated),
-        "lastYear": columns.array(found.last.ravel(), pa.int32(), mask=dated),
+        "records": tables.array(found.records.ravel(), pa.int32()),
+        "nearestKm": tables.array(km.ravel(), pa.float64()),
+        "firstYear": tables.array(found.first.ravel(), pa.int32(), mask=dated),
+        "lastYear": tables.array(found.last.ravel(), pa.int32(), mask=dated),
     }
     table = pa.Table.from_arrays([made[name] for name in schemas.TALLIES.names], schema=schemas.TALLIES)
     return schemas.check(table, schemas.TALLIES, "tally")
@@ -226,4 +226,4 @@ def tally_table(found: Tally, points: Points, sites: Sequence[Site], numbers: Se
 
 def _repeated(texts: Sequence[str], at: Ints) -> pa.Array:
     """Texts at the given positions, made without a Python object for each row."""
-    return columns.array(texts, pa.string()).take(columns.array(at, pa.int64()))
+    return tables.array(texts, pa.string()).take(tables.array(at, pa.int64()))

@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.evidence import OWN_KINDS, leak, logit
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
@@ -78,27 +78,27 @@ class _Events:
 
 
 def _events(evidence: pa.Table, settings: Settings) -> _Events:
-    kinds = [str(kind) for kind in columns.strings(evidence["kind"])]
-    weight = columns.numbers(evidence["weight"])
-    in_water = columns.numbers(evidence["inWaterShare"])
-    hazard = columns.numbers(evidence["hazard"])
-    water = columns.numbers(evidence["quality"]) * np.nan_to_num(in_water) * settings.water_weight
+    kinds = [str(kind) for kind in tables.strings(evidence["kind"])]
+    weight = tables.numbers(evidence["weight"])
+    in_water = tables.numbers(evidence["inWaterShare"])
+    hazard = tables.numbers(evidence["hazard"])
+    water = tables.numbers(evidence["quality"]) * np.nan_to_num(in_water) * settings.water_weight
     share = np.divide(water, weight, out=np.zeros_like(weight), where=weight > 0)
     return _Events(
         kind=kinds,
-        records=columns.integers(evidence["records"]),
-        distance_km=columns.numbers(evidence["distanceKm"]),
-        by_water_km=columns.numbers(evidence["byWaterKm"]),
-        uncertainty_m=columns.numbers(evidence["coordinateUncertaintyInMeters"]),
-        year=columns.numbers(evidence["year"]),
-        inside=columns.numbers(evidence["insideShare"]),
+        records=tables.integers(evidence["records"]),
+        distance_km=tables.numbers(evidence["distanceKm"]),
+        by_water_km=tables.numbers(evidence["byWaterKm"]),
+        uncertainty_m=tables.numbers(evidence["coordinateUncertaintyInMeters"]),
+        year=tables.numbers(evidence["year"]),
+        inside=tables.numbers(evidence["insideShare"]),
         in_water=in_water,
         hazard=hazard,
         water_hazard=hazard * share,
-        crowding=columns.numbers(evidence["crowding"]),
+        crowding=tables.numbers(evidence["crowding"]),
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
         unlisted=np.array([kind == "hybrid" for kind in kinds], dtype=bool)
-        | (columns.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
+        | (tables.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
     )
 
 
@@ -270,7 +270,7 @@ def _row(events: _Events, row: Mapping[str, Any], frame: Frame) -> dict[str, Any
 
 def _slices(evidence: pa.Table) -> dict[str, tuple[int, int]]:
     """First row and length of each species in evidence that is sorted by species."""
-    names = columns.strings(evidence["scientificName"])
+    names = tables.strings(evidence["scientificName"])
     found: dict[str, tuple[int, int]] = {}
     for position, name in enumerate(names):
         start, size = found.get(str(name), (position, 0))
@@ -390,14 +390,14 @@ def _sorted(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 def _pool(rows: list[dict[str, Any]]) -> pa.Table:
     total = sum(row["presence"] for row in rows)
     ordered = [{**row, "weight": row["presence"] / total} for row in _sorted(rows)]
-    table = columns.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
+    table = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
     return check(table, POOL, "pool")
 
 
 def _contributions(parts: list[tuple[str, Part]], order: list[str]) -> pa.Table:
     rank = {name: place for place, name in enumerate(order)}
     ordered = sorted(parts, key=lambda item: rank[item[0]])  # stable: the steps keep their order
-    table = columns.table(
+    table = tables.table(
         CONTRIBUTIONS,
         {
             "scientificName": [name for name, _ in ordered],
@@ -411,5 +411,5 @@ def _contributions(parts: list[tuple[str, Part]], order: list[str]) -> pa.Table:
 
 def _with_log_odds(evidence: pa.Table, shares: Floats) -> pa.Table:
     place = EVIDENCE.get_field_index("logOdds")
-    table = evidence.set_column(place, EVIDENCE.field(place), columns.array(shares, pa.float64()))
+    table = evidence.set_column(place, EVIDENCE.field(place), tables.array(shares, pa.float64()))
     return check(table, EVIDENCE, "evidence")

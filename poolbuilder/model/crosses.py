@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.model.hybrid_waters import HybridWaters
 from poolbuilder.names.hybrids import write_formula
 from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
@@ -159,7 +159,7 @@ def _weighed(rows: Sequence[Row], share: float) -> list[Row]:
 def _as_table(rows: Sequence[Row]) -> pa.Table:
     ordered = sorted(rows, key=lambda row: (-row["weight"], row["formula"]))
     names = schemas.CROSSES.names
-    made = columns.table(schemas.CROSSES, {name: [row[name] for row in ordered] for name in names})
+    made = tables.table(schemas.CROSSES, {name: [row[name] for row in ordered] for name in names})
     return schemas.check(made, schemas.CROSSES, "crosses")
 
 
@@ -204,8 +204,8 @@ def pair(
     schemas.check(candidates, schemas.POOL, "pair")
     schemas.check(hybrids, schemas.HYBRIDS, "pair")
     known = known or KnownCrosses.load()
-    names = [name for name in columns.strings(candidates["scientificName"]) if name]
-    presence = dict(zip(names, columns.numbers(candidates["presence"]).tolist(), strict=True))
+    names = [name for name in tables.strings(candidates["scientificName"]) if name]
+    presence = dict(zip(names, tables.numbers(candidates["presence"]).tolist(), strict=True))
     beside = dict.fromkeys(names, "")
     if hybrid_waters is not None:
         presence = {name: hybrid_waters.presence(name, value) for name, value in presence.items()}

@@ -27,7 +27,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.crowd import crowd, nearest_of_places
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
@@ -171,7 +171,7 @@ def _entries(
     code: list[int] = []
     factor: list[float] = []
     kind: list[str] = []
-    roles = columns.strings(located["role"])
+    roles = tables.strings(located["role"])
     for position, (role, names) in enumerate(zip(roles, located["acceptedNames"].to_pylist(), strict=True)):
         known = [name for name in names if name in index]
         if role == "hybrid":
@@ -204,15 +204,15 @@ def event_keys(located: pa.Table, *, settings: Settings) -> tuple[list[str], lis
     ``eventCellDegrees``.
     """
     size = settings.event_cell_degrees
-    x = np.floor(columns.numbers(located["longitude"]) / size + 1e-9).astype(np.int64)
-    y = np.floor(columns.numbers(located["latitude"]) / size + 1e-9).astype(np.int64)
+    x = np.floor(tables.numbers(located["longitude"]) / size + 1e-9).astype(np.int64)
+    y = np.floor(tables.numbers(located["latitude"]) / size + 1e-9).astype(np.int64)
     places = [f"{a}:{b}" for a, b in zip(x.tolist(), y.tolist(), strict=True)]
-    datasets = columns.strings(located["datasetKey"])
-    titles = columns.strings(located["datasetName"])
-    ids = columns.strings(located["eventID"])
-    days = columns.strings(located["eventDay"])
+    datasets = tables.strings(located["datasetKey"])
+    titles = tables.strings(located["datasetName"])
+    ids = tables.strings(located["eventID"])
+    days = tables.strings(located["eventDay"])
     years = located["eventYear"].to_pylist()
-    by, distinct = columns.codes(located["recordedBy"])
+    by, distinct = tables.codes(located["recordedBy"])
     spelled = [*(_normalised(text) for text in distinct), ""]  # the last for none, code -1
     keys = []
     for i, place in enumerate(places):
@@ -227,7 +227,7 @@ def event_keys(located: pa.Table, *, settings: Settings) -> tuple[list[str], lis
 
 def aged_quality(located: pa.Table, *, settings: Settings) -> Floats:
     """Quality with age: ``quality x 2^(-age / halfLifeYears)``; undated records take ``undatedAgeYears``."""
-    quality, age = columns.numbers(located["quality"]), columns.numbers(located["ageYears"])
+    quality, age = tables.numbers(located["quality"]), tables.numbers(located["ageYears"])
     return faded(quality, age, settings=settings)
 
 
@@ -270,14 +270,14 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
     leaks, mapped = range_leaks(status, settings=settings)
     entries = _entries(located, species, leaks, mapped, settings)
     quality = aged_quality(located, settings=settings)[entries.row] * entries.factor
-    around = columns.numbers(located["kernel"])[entries.row]
-    share = columns.numbers(located["inWaterShare"])[entries.row]
+    around = tables.numbers(located["kernel"])[entries.row]
+    share = tables.numbers(located["inWaterShare"])[entries.row]
     water_part, region_part = record_weights(quality, around, share, settings=settings)
     keys, places = event_keys(located, settings=settings)
     event_code, _ = _coded(keys)
     place_code, _ = _coded(places)
     alone = water_part + region_part
-    record_rank = _ranked(columns.strings(located["recordKey"]))
+    record_rank = _ranked(tables.strings(located["recordKey"]))
     kinds = np.array([_KIND_GROUP[kind] for kind in entries.kind], dtype=np.int64)
     group = _pair_codes(entries.species, event_code[entries.row], kinds)
     order, fresh, sizes = _best_rows(group, alone, record_rank[entries.row])
@@ -289,7 +289,7 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
     weight = water_part[best] + left * region_part[best]
     pair = _pair_codes(entries.species[best], place_code[rows])
     hazards = damped_hazards(np.minimum(weight, 1 - 1e-12), pair, exponent=settings.place_exponent)
-    names = columns.strings(located["recordKey"])
+    names = tables.strings(located["recordKey"])
     members = [
         sorted({str(names[entries.row[i]]) for i in order[start : start + size]})
         for start, size in zip(fresh.tolist(), sizes.tolist(), strict=True)
@@ -308,16 +308,16 @@ def gather(located: pa.Table, status: pa.Table, *, species: Sequence[str], setti
         "recordIDs": members,
         **_carried(located, rows),
     }
-    table = columns.table(EVIDENCE, values)
+    table = tables.table(EVIDENCE, values)
     keys_of_order = [("scientificName", "ascending"), ("weight", "descending"), ("eventKey", "ascending")]
-    table = columns.take(table, columns.order(table, keys_of_order))
+    table = tables.take(table, tables.order(table, keys_of_order))
     return check(table, EVIDENCE, "evidence")
 
 
 def _carried(located: pa.Table, rows: Ints) -> dict[str, Any]:
     """Columns that an event takes from its best record."""
-    taken = columns.take(located, rows)
-    days, years = columns.strings(taken["eventDay"]), taken["eventYear"].to_pylist()
+    taken = tables.take(located, rows)
+    days, years = tables.strings(taken["eventDay"]), taken["eventYear"].to_pylist()
     dates = [day or (None if year is None else str(year)) for day, year in zip(days, years, strict=True)]
     same = [
         "longitude",
@@ -338,8 +338,8 @@ def _carried(located: pa.Table, rows: Ints) -> dict[str, Any]:
 
 def range_leaks(status: pa.Table, *, settings: Settings) -> tuple[dict[str, float], frozenset[str]]:
     """Leak of each species, and the species that have a map."""
-    names = [str(name) for name in columns.strings(status["scientificName"])]
-    classes = [str(name) for name in columns.strings(status["rangeClass"])]
+    names = [str(name) for name in tables.strings(status["scientificName"])]
+    classes = [str(name) for name in tables.strings(status["rangeClass"])]
     far = status["rangeKm"].to_pylist()
     leaks = {
         name: leak(kind, km, settings=settings) for name, kind, km in zip(names, classes, far, strict=True)

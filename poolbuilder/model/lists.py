@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.evidence import event_keys
 from poolbuilder.settings import Settings
 
@@ -223,10 +223,10 @@ def list_name(text: str | None) -> str | None:
 
 def _named_pairs(table: pa.Table, event: Ints) -> tuple[list[str], list[str], Ints, list[str]]:
     """Candidate names, other names, and the pairs of event and name of *table*."""
-    roles = columns.strings(table["role"])
-    rejected = columns.valid(table["rejectedBy"]).tolist()
+    roles = tables.strings(table["role"])
+    rejected = tables.valid(table["rejectedBy"]).tolist()
     accepted = table["acceptedNames"].to_pylist()
-    code, distinct = columns.codes(table["scientificName"])
+    code, distinct = tables.codes(table["scientificName"])
     spelled = [list_name(text) for text in distinct]
     pairs: list[tuple[int, str, bool]] = []
     for row, (role, out) in enumerate(zip(roles, rejected, strict=True)):
@@ -250,9 +250,9 @@ def _named_pairs(table: pa.Table, event: Ints) -> tuple[list[str], list[str], In
 
 def _best_rows(event: Ints, table: pa.Table, size: int) -> Ints:
     """The best placed record of each event; ties by longitude, latitude."""
-    longitude = columns.numbers(table["longitude"])
-    latitude = columns.numbers(table["latitude"])
-    uncertainty = columns.numbers(table["uncertaintyM"])
+    longitude = tables.numbers(table["longitude"])
+    latitude = tables.numbers(table["latitude"])
+    uncertainty = tables.numbers(table["uncertaintyM"])
     order = np.lexsort((latitude, longitude, np.nan_to_num(uncertainty, nan=np.inf), event))
     first = np.full(size, -1, dtype=np.int64)
     first[event[order][::-1]] = order[::-1]
@@ -281,16 +281,13 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
     their event but are no entry of a list.
     """
     has_role = np.array(
-        [
-            role in {"candidate", "hybrid", "group", "genus", "none"}
-            for role in columns.strings(table["role"])
-        ],
+        [role in {"candidate", "hybrid", "group", "genus", "none"} for role in tables.strings(table["role"])],
         dtype=bool,
     )
-    rules = columns.strings(table["rejectedBy"])
+    rules = tables.strings(table["rejectedBy"])
     looked = np.array([rule is None or rule in LOOKED for rule in rules], dtype=bool)
-    placed = columns.valid(table["longitude"]) & columns.valid(table["latitude"])
-    table = columns.where(table, has_role & looked & placed)
+    placed = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
+    table = tables.where(table, has_role & looked & placed)
     keys, _ = event_keys(table, settings=settings)
     distinct = sorted(set(keys))
     index = {key: i for i, key in enumerate(distinct)}
@@ -307,16 +304,16 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
     located = "distanceKm" in table.column_names
     unknown = np.full(len(distinct), np.nan)
     year = np.full(len(distinct), -1, dtype=np.int64)
-    np.maximum.at(year, event, columns.integers(table["eventYear"]))
+    np.maximum.at(year, event, tables.integers(table["eventYear"]))
     return Lists(
         keys=tuple(distinct),
-        longitude=columns.numbers(table["longitude"])[best],
-        latitude=columns.numbers(table["latitude"])[best],
-        uncertainty_m=columns.numbers(table["uncertaintyM"])[best],
+        longitude=tables.numbers(table["longitude"])[best],
+        latitude=tables.numbers(table["latitude"])[best],
+        uncertainty_m=tables.numbers(table["uncertaintyM"])[best],
         year=year,
         hybrid=np.bincount(event, _kept_hybrids(table), minlength=len(distinct)) > 0,
-        distance_km=columns.numbers(table["distanceKm"])[best] if located else unknown,
-        in_water_share=columns.numbers(table["inWaterShare"])[best] if located else unknown,
+        distance_km=tables.numbers(table["distanceKm"])[best] if located else unknown,
+        in_water_share=tables.numbers(table["inWaterShare"])[best] if located else unknown,
         names=(*own, *other),
         candidates=len(own),
         event=pair[:, 0],
@@ -325,8 +322,8 @@ def lists_from(table: pa.Table, *, settings: Settings) -> Lists:
 
 
 def _kept_hybrids(table: pa.Table) -> Bools:
-    hybrid = np.array([role == "hybrid" for role in columns.strings(table["role"])], dtype=bool)
-    kept: Bools = hybrid & ~columns.valid(table["rejectedBy"])
+    hybrid = np.array([role == "hybrid" for role in tables.strings(table["role"])], dtype=bool)
+    kept: Bools = hybrid & ~tables.valid(table["rejectedBy"])
     return kept
 
 

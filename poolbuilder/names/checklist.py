@@ -42,7 +42,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import ChecklistError, InputError
 from poolbuilder.names.spelling import letters, nearest
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
@@ -494,8 +494,8 @@ def _twins(epithet: str, epithets: Iterable[str]) -> list[tuple[str, int]]:
 def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, tuple[str, ...]]]:
     """Count the epithets of a genus; with the commonest vernacular name of each."""
     binomial = re.compile(rf"{re.escape(genus)} ([a-z][a-z-]+)(?: \(?[A-Z].*)?")
-    codes, names = columns.codes(records.column("scientificName"))
-    commons, spoken = columns.codes(records.column("vernacularName"))
+    codes, names = tables.codes(records.column("scientificName"))
+    commons, spoken = tables.codes(records.column("vernacularName"))
     counts: Counter[str] = Counter()
     heard: dict[str, Counter[str]] = {}
     pairs = Counter(zip(codes.tolist(), commons.tolist(), strict=True))

@@ -18,7 +18,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.hybrids import Formula, direction, split_formula, without_sex, write_formula
 from poolbuilder.names.species import (
@@ -362,9 +362,9 @@ def _one_of(
 
 def _years(records: pa.Table, rows: NDArray[np.int64]) -> list[int | None]:
     """Year of the given rows: as given, else the first in eventDate."""
-    chosen = columns.take(records.select(["year", "eventDate"]), rows)
-    years = columns.integers(chosen.column("year"))
-    texts = columns.strings(chosen.column("eventDate"))
+    chosen = tables.take(records.select(["year", "eventDate"]), rows)
+    years = tables.integers(chosen.column("year"))
+    texts = tables.strings(chosen.column("eventDate"))
     found: list[int | None] = []
     for year, text in zip(years.tolist(), texts, strict=True):
         match = _YEAR.search(text or "") if year < 0 else None
@@ -375,7 +375,7 @@ def _years(records: pa.Table, rows: NDArray[np.int64]) -> list[int | None]:
 def _distinct(records: pa.Table) -> tuple[NDArray[np.int64], list[tuple[str | None, ...]]]:
     """Code of each row, and the distinct (scientific, vernacular, qualifier, rank)."""
     parts = [
-        columns.codes(records.column(name))
+        tables.codes(records.column(name))
         for name in ("scientificName", "vernacularName", "identificationQualifier", "taxonRank")
     ]
     combined = np.zeros(records.num_rows, dtype=np.int64)
@@ -455,10 +455,10 @@ def name_records(records: pa.Table, checklist: Checklist, *, settings: Settings)
     codes, readings = _read_all(records, checklist)
     codes, outcomes = _outcomes(codes, readings, settings)
     fields = [schemas.NAMED.field(index) for index in range(len(schemas.RECORDS), len(schemas.NAMED))]
-    distinct = columns.table(
+    distinct = tables.table(
         pa.schema(fields),
         {field.name: [outcome[index] for outcome in outcomes] for index, field in enumerate(fields)},
     )
-    named = columns.take(distinct, codes)
+    named = tables.take(distinct, codes)
     arrays = [*records.columns, *named.columns]
     return schemas.check(pa.Table.from_arrays(arrays, schema=schemas.NAMED), schemas.NAMED, "name_records")

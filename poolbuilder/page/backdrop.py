@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.layers import read_layer
 from poolbuilder.records.store import Store
 from poolbuilder.water.labels import names_of
@@ -38,8 +38,8 @@ def places(store: Store) -> list[tuple[float, float]]:
     else:
         parts = [np.zeros((0, 2))]
         for batch in store.batches():
-            longitude = columns.numbers(batch["decimalLongitude"])
-            latitude = columns.numbers(batch["decimalLatitude"])
+            longitude = tables.numbers(batch["decimalLongitude"])
+            latitude = tables.numbers(batch["decimalLatitude"])
             parts.append(np.stack([longitude, latitude], axis=1))
         middles = np.concatenate(parts)
     # 0, 0 is where broken coordinates fall; the screen rejects them, the map leaves them out.

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 
 __all__ = ["find"]
 
@@ -60,7 +60,7 @@ def _collectors(text: str | None) -> frozenset[str]:
 
 
 def _per_distinct(column: pa.ChunkedArray, make: Any) -> list[Any]:
-    index, distinct = columns.codes(column)
+    index, distinct = tables.codes(column)
     made = [*(make(text) for text in distinct), make(None)]
     return [made[place] for place in index.tolist()]
 
@@ -78,7 +78,7 @@ def _names(named: pa.Table) -> Ints:
 
 def _identifiers(named: pa.Table) -> Ints:
     """Equal where occurrenceID is; a bare running number counts within its own data set or file only."""
-    index, distinct = columns.codes(named["occurrenceID"])
+    index, distinct = tables.codes(named["occurrenceID"])
     local = np.array([bool(_LOCAL.fullmatch(text or "")) for text in distinct] + [False])
     if not local.any():
         return index
@@ -121,7 +121,7 @@ def _first_rows(named: pa.Table, quality: NDArray[np.float64], uncertainty_m: ND
     size = np.where(np.isnan(uncertainty_m), np.inf, uncertainty_m)
     keys = named["recordKey"].to_pylist()
     files = named["sourceFile"].to_pylist()
-    numbers = columns.integers(named["sourceRow"])
+    numbers = tables.integers(named["sourceRow"])
     order = sorted(
         range(named.num_rows), key=lambda row: (-quality[row], size[row], keys[row], files[row], numbers[row])
     )

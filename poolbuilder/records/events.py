@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.records.text_table import RawBatch
 
 __all__ = ["CORE_KEY", "PARENT_KEY", "Events"]
@@ -48,7 +48,7 @@ class Events:
 
     def _place(self, keys: pa.Array) -> NDArray[np.int64]:
         """Row of each key in the event table, -1 where there is none."""
-        return columns.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
+        return tables.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
 
     def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
         """Give each record what it leaves out and the event with its key states."""
@@ -68,4 +68,4 @@ class Events:
 
 
 def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
-    return column.take(columns.array(np.maximum(place, 0), pa.int64(), mask=place >= 0))
+    return column.take(tables.array(np.maximum(place, 0), pa.int64(), mask=place >= 0))

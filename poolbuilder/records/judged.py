@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.names.vocabularies import BASIS_OF_RECORD, fold, read_term
 from poolbuilder.records import duplicates, placing
 from poolbuilder.records.dates import EARLIEST, Span, read_date, span_of
@@ -89,7 +89,7 @@ class Judged:
 
     def per_value(self, term: str, make: Callable[[str | None], Any]) -> NDArray[Any]:
         """*make* of each value of a text column, called once per distinct value."""
-        index, distinct = columns.codes(self.table[term])
+        index, distinct = tables.codes(self.table[term])
         return np.array([make(text) for text in distinct] + [make(None)])[index]
 
     def basis_is(self, term: str) -> Bools:
@@ -158,7 +158,7 @@ class Judged:
     @cached_property
     def repeats(self) -> tuple[Bools, Bools]:
         """Repeats and reused identifiers among the records that no earlier rule rejects."""
-        quality = self.basis_quality * columns.numbers(self.table["nameQuality"])
+        quality = self.basis_quality * tables.numbers(self.table["nameQuality"])
         return duplicates.find(
             self.table,
             among=~self.rejected,
@@ -172,8 +172,8 @@ class Judged:
 
 
 def _dated(table: pa.Table, as_of: datetime.date) -> When:
-    code, distinct = columns.codes(table["eventDate"])
-    parts = [code, *(columns.integers(table[name], missing=_NONE) for name in ("year", "month", "day"))]
+    code, distinct = tables.codes(table["eventDate"])
+    parts = [code, *(tables.integers(table[name], missing=_NONE) for name in ("year", "month", "day"))]
     _, first, index = np.unique(np.stack(parts, axis=1), axis=0, return_index=True, return_inverse=True)
     spans: list[Span | None] = []
     verdicts = np.zeros((len(first), 3), dtype=bool)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import layout, text_table
@@ -176,7 +176,7 @@ class Part:
                 raw = events.fill(raw, key, tally)
             elif whole_names and key is not None:
                 names = [whole_names.get(text) for text in key.to_pylist()]
-                raw.columns[WHOLE_NAME] = columns.array(names, pa.string())
+                raw.columns[WHOLE_NAME] = tables.array(names, pa.string())
             if len(raw.rows):
                 yield records_of(
                     raw, source=self._source, keys=row_keys, defaults=self._defaults, tally=tally
@@ -201,10 +201,10 @@ class Part:
         aside: Counter[str] = Counter()
         doubted: set[str | None] = set()
         for raw in self._raw({CORE_KEY: key, "issue": issue}, aside):
-            index, issues = columns.codes(raw.columns["issue"])
+            index, issues = tables.codes(raw.columns["issue"])
             marks = [any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues]
             rows = np.flatnonzero(np.array([*marks, False])[index])
-            doubted.update(columns.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
+            doubted.update(tables.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
         part = self._verbatim
         name, place = column_called("scientificName", part._names), part._described.key
         if not doubted or name is None or place is None:

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.settings import Settings
 
@@ -199,7 +199,7 @@ def _on_wgs84(datum: pa.ChunkedArray, longitude: Floats, latitude: Floats, setti
         np.zeros(count, dtype=bool),
     )
     on_globe = (np.abs(longitude) <= 180) & (np.abs(latitude) <= 90)
-    index, distinct = columns.codes(datum)
+    index, distinct = tables.codes(datum)
     kinds = [_datum(text) for text in distinct] + ["empty"]
     for kind in dict.fromkeys(kinds):
         # Texts that mean the same datum go together, so that spelling changes nothing.
@@ -230,7 +230,7 @@ def _remarks(table: pa.Table) -> tuple[Bools, Floats]:
     withheld = np.zeros(table.num_rows, dtype=bool)
     stated = np.full(table.num_rows, np.nan)
     for name in ("dataGeneralizations", "informationWithheld"):
-        index, distinct = columns.codes(table[name])
+        index, distinct = tables.codes(table[name])
         says = np.array([is_withheld(text) for text in distinct] + [False])
         amount = np.array([_stated_m(text) for text in distinct] + [np.nan])
         withheld |= says[index]
@@ -261,13 +261,13 @@ def place(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Setti
     AMENDMENT_GEODETICDATUM_ASSUMEDDEFAULT; the shift is a setting and regional, because the
     greatest shift anywhere (some kilometres) would drown every good record.
     """
-    longitude = columns.numbers(table["decimalLongitude"])
-    latitude = columns.numbers(table["decimalLatitude"])
+    longitude = tables.numbers(table["decimalLongitude"])
+    latitude = tables.numbers(table["decimalLatitude"])
     datum = _on_wgs84(table["geodeticDatum"], longitude, latitude, settings)
     extra = assumed & ~datum.assumed & ~datum.unknown & ~datum.shifted
     datum.added_m[extra] += settings.unknown_datum_shift_m
 
-    given = columns.numbers(table["coordinateUncertaintyInMeters"])
+    given = tables.numbers(table["coordinateUncertaintyInMeters"])
     good = (given >= SMALLEST_UNCERTAINTY_M) & (given <= LARGEST_UNCERTAINTY_M)
     withheld, stated = _remarks(table)
     obscured = np.fmax(stated, settings.obscured_uncertainty_m)
@@ -275,8 +275,8 @@ def place(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Setti
     from_given, from_remark, from_decimals, by_default = range(len(SOURCES))
     source = np.where(good, from_given, np.where(withheld, from_remark, by_default))
 
-    decimals = columns.numbers(table["coordinateDecimals"])
-    precision = columns.numbers(table["coordinatePrecision"])
+    decimals = tables.numbers(table["coordinateDecimals"])
+    precision = tables.numbers(table["coordinatePrecision"])
     precision = np.where((precision > 0) & (precision <= 10), precision, np.nan)
     cell = np.fmax(10.0**-decimals, precision)
     floor = half_cell_m(np.clip(latitude, -90, 90), cell)

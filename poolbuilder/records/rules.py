@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term
 from poolbuilder.records.judged import Judged
 
@@ -76,18 +76,18 @@ class Rule:
 
 def _no_coordinates(judged: Judged) -> Bools:
     table = judged.table
-    return ~columns.valid(table["decimalLongitude"]) | ~columns.valid(table["decimalLatitude"])
+    return ~tables.valid(table["decimalLongitude"]) | ~tables.valid(table["decimalLatitude"])
 
 
 def _out_of_range(judged: Judged) -> Bools:
-    longitude = columns.numbers(judged.table["decimalLongitude"])
-    latitude = columns.numbers(judged.table["decimalLatitude"])
+    longitude = tables.numbers(judged.table["decimalLongitude"])
+    latitude = tables.numbers(judged.table["decimalLatitude"])
     return np.asarray((np.abs(longitude) > 180) | (np.abs(latitude) > 90))
 
 
 def _zero(judged: Judged) -> Bools:
-    longitude = columns.numbers(judged.table["decimalLongitude"])
-    latitude = columns.numbers(judged.table["decimalLatitude"])
+    longitude = tables.numbers(judged.table["decimalLongitude"])
+    latitude = tables.numbers(judged.table["decimalLatitude"])
     return np.asarray((longitude == 0) & (latitude == 0))
 
 
@@ -99,7 +99,7 @@ def _is_zero(text: str | None) -> bool:
 
 
 def _absent(judged: Judged) -> Bools:
-    counted = columns.numbers(judged.table["individualCount"]) == 0
+    counted = tables.numbers(judged.table["individualCount"]) == 0
     quantity = judged.per_value("organismQuantity", _is_zero).astype(bool)
     return np.asarray(judged.is_any("occurrenceStatus", _ABSENT) | counted | quantity)
 
@@ -241,7 +241,7 @@ RULES: tuple[Rule, ...] = (
         terms=("identificationQualifier", "scientificName"),
         effect="lower",
         factor="nameQuality",
-        check=lambda judged: columns.numbers(judged.table["nameQuality"]) < 1,
+        check=lambda judged: tables.numbers(judged.table["nameQuality"]) < 1,
     ),
     Rule(
         key="suspect_place",
@@ -261,7 +261,7 @@ RULES: tuple[Rule, ...] = (
         effect="lower",
         factor="quality_misspelt",
         check=lambda judged: (
-            judged.has_issue({"taxonmatchfuzzy"}) & (columns.numbers(judged.table["nameQuality"]) >= 1)
+            judged.has_issue({"taxonmatchfuzzy"}) & (tables.numbers(judged.table["nameQuality"]) >= 1)
         ),
     ),
     Rule(
@@ -384,6 +384,6 @@ RULES: tuple[Rule, ...] = (
         reason="a number or row was not as expected; `readNote` holds what stood there",
         terms=("readNote",),
         effect="flag",
-        check=lambda judged: columns.valid(judged.table["readNote"]),
+        check=lambda judged: tables.valid(judged.table["readNote"]),
     ),
 )

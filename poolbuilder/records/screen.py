@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.records import placing
 from poolbuilder.records.dates import Span
 from poolbuilder.records.judged import Judged
@@ -27,7 +27,7 @@ DAYS_A_YEAR = 365.25
 def _factor(rule: Rule, judged: Judged) -> NDArray[np.float64]:
     assert rule.factor is not None
     if rule.factor in judged.table.column_names:
-        return columns.numbers(judged.table[rule.factor])
+        return tables.numbers(judged.table[rule.factor])
     return np.full(judged.table.num_rows, float(getattr(judged.settings, rule.factor)))
 
 
@@ -46,7 +46,7 @@ def _age_years(span: Span, as_of: datetime.date) -> float:
 
 def _chosen(values: Sequence[Any], index: NDArray[np.int64], kind: pa.DataType) -> pa.Array:
     """A column of *values*, taken by position; -1 is null."""
-    return columns.spread(columns.array(values, kind), columns.array(index, pa.int64(), mask=index >= 0))
+    return tables.spread(tables.array(values, kind), tables.array(index, pa.int64(), mask=index >= 0))
 
 
 def _lists_of_flags(struck: Sequence[tuple[str, NDArray[np.bool_]]], count: int) -> pa.Array:
@@ -55,7 +55,7 @@ def _lists_of_flags(struck: Sequence[tuple[str, NDArray[np.bool_]]], count: int)
     _, which = np.nonzero(matrix)
     offsets = np.concatenate([[0], np.cumsum(matrix.sum(axis=1))])
     keys = _chosen([key for key, _ in struck], which, pa.string())
-    return pa.ListArray.from_arrays(columns.array(offsets, pa.int32()), keys)
+    return pa.ListArray.from_arrays(tables.array(offsets, pa.int32()), keys)
 
 
 def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.Table:
@@ -98,11 +98,11 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
     arrays = [
         _chosen([rule.key for rule in RULES], rejected_by, pa.string()),
         _lists_of_flags(flagged, named.num_rows),
-        columns.array(place.longitude, pa.float64()),
-        columns.array(place.latitude, pa.float64()),
-        columns.array(place.uncertainty_m, pa.float64()),
+        tables.array(place.longitude, pa.float64()),
+        tables.array(place.latitude, pa.float64()),
+        tables.array(place.uncertainty_m, pa.float64()),
         _chosen(placing.SOURCES, place.source, pa.string()),
-        columns.array(np.clip(quality, 0, 1), pa.float64()),
+        tables.array(np.clip(quality, 0, 1), pa.float64()),
         _chosen(when.of_each(lambda span: _middle(span, as_of).year), when.index, pa.int32()),
         _chosen(
             when.of_each(lambda span: span.start.isoformat() if span.is_day else None),

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.csv
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.encoding import BLOCK_BYTES, Utf8Stream
 from poolbuilder.records.layout import Layout, lines_of, split
@@ -40,7 +40,7 @@ class RawBatch:
 
 def repeated(text: str, count: int) -> pa.Array:
     """A text column that holds *text* in every one of *count* rows."""
-    return columns.array([text], pa.string()).take(columns.array(np.zeros(count, dtype=np.int64), pa.int64()))
+    return tables.array([text], pa.string()).take(tables.array(np.zeros(count, dtype=np.int64), pa.int64()))
 
 
 class _Ragged:
@@ -88,7 +88,7 @@ class _Ragged:
         out = {}
         for term, index in self._terms.items():
             cells = [row[index] if index < len(row) else "" for row in kept]
-            out[term] = columns.array([cell if cell not in MISSING else None for cell in cells], pa.string())
+            out[term] = tables.array([cell if cell not in MISSING else None for cell in cells], pa.string())
         batch = RawBatch(columns=out, rows=np.array(rows, dtype=np.int64), notes=notes)
         return [number for number, _ in ready], batch
 
@@ -105,7 +105,7 @@ def _merged(good: RawBatch, bad: RawBatch) -> RawBatch:
     if not len(bad.rows):
         return good
     order = np.argsort(np.concatenate([good.rows, bad.rows]), kind="stable")
-    place = columns.array(order, pa.int64())
+    place = tables.array(order, pa.int64())
     position = np.empty(len(order), dtype=np.int64)
     position[order] = np.arange(len(order))
     joined = {
@@ -246,7 +246,7 @@ def _ready(
     good: dict[str, pa.Array] = {}
     for term, index in terms.items():
         chunks = [item.column(str(index)) for item in held]
-        good[term] = pa.concat_arrays(chunks) if chunks else columns.array([], pa.string())
+        good[term] = pa.concat_arrays(chunks) if chunks else tables.array([], pa.string())
     return _merged(_filled(RawBatch(columns=good, rows=rows), ragged.tally), bad)
 
 
@@ -257,10 +257,10 @@ def _filled(batch: RawBatch, tally: Counter[str]) -> RawBatch:
         return batch
     holds = np.zeros(count, dtype=bool)
     for column in batch.columns.values():
-        holds |= columns.valid(column)
+        holds |= tables.valid(column)
     if holds.all():
         return batch
     tally["blank"] += count - int(holds.sum())
-    place = columns.array(np.flatnonzero(holds), pa.int64())
+    place = tables.array(np.flatnonzero(holds), pa.int64())
     kept = {term: column.take(place) for term, column in batch.columns.items()}
     return RawBatch(columns=kept, rows=batch.rows[holds])

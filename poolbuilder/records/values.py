@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.records.terms import SERVICE_ID, WHOLE_NAME, WHOLE_NAME_DOUBTS
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
@@ -32,11 +32,11 @@ def _nothing(kind: pa.DataType, count: int) -> pa.Array:
 
 def _trimmed(column: pa.Array) -> pa.Array:
     trimmed = pc.ascii_trim_whitespace(column)
-    lengths = columns.numbers(pc.binary_length(trimmed))
+    lengths = tables.numbers(pc.binary_length(trimmed))
     empty = lengths == 0
     if not empty.any():
         return trimmed
-    return pc.if_else(columns.array(~empty, pa.bool_()), trimmed, _nothing(pa.string(), len(trimmed)))
+    return pc.if_else(tables.array(~empty, pa.bool_()), trimmed, _nothing(pa.string(), len(trimmed)))
 
 
 class _Notes:
@@ -54,8 +54,8 @@ class _Notes:
         rows = sorted(self.by_row)
         place = np.full(count, -1, dtype=np.int64)
         place[rows] = np.arange(len(rows))
-        texts = columns.array(["; ".join(self.by_row[row]) for row in rows], pa.string())
-        return texts.take(columns.array(place, pa.int64(), mask=place >= 0))
+        texts = tables.array(["; ".join(self.by_row[row]) for row in rows], pa.string())
+        return texts.take(tables.array(place, pa.int64(), mask=place >= 0))
 
 
 def _parsed(text: str, *, comma: bool) -> float:
@@ -70,24 +70,24 @@ def _parsed(text: str, *, comma: bool) -> float:
 def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Floats:
     """A number column from text or numbers; NaN where there is none, noted where it is unreadable."""
     if not pa.types.is_string(column.type):
-        values = columns.numbers(column.cast(pa.float64(), safe=False))
+        values = tables.numbers(column.cast(pa.float64(), safe=False))
     else:
         column = _trimmed(column)
         try:
-            values = columns.numbers(column.cast(pa.float64()))
+            values = tables.numbers(column.cast(pa.float64()))
         except pa.ArrowInvalid:
-            index, distinct = columns.codes(column)
+            index, distinct = tables.codes(column)
             comma = term in _COORDINATES
             lookup = np.array([_parsed(text or "", comma=comma) for text in distinct] + [np.nan])
             values = lookup[index]
             commas = {i for i, text in enumerate(distinct) if comma and text and _COMMA.fullmatch(text)}
             tally["decimal comma"] += int(np.isin(index, list(commas)).sum()) if commas else 0
     values = values.copy()
-    bad = columns.valid(column) & ~np.isfinite(values)
+    bad = tables.valid(column) & ~np.isfinite(values)
     if bad.any():
         values[bad] = np.nan
         rows = np.flatnonzero(bad)
-        texts = columns.take(pa.table([column], names=["text"]), rows).column(0).to_pylist()
+        texts = tables.take(pa.table([column], names=["text"]), rows).column(0).to_pylist()
         for row, text in zip(rows.tolist(), texts, strict=True):
             notes.add(row, f"{term} {str(text)[:60]!r} is not a number")
         tally["not a number"] += len(rows)
@@ -101,7 +101,7 @@ def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: C
     for row in np.flatnonzero(~np.isnan(values) & ~fits).tolist():
         notes.add(row, f"{term} {values[row]:g} is not a whole number of the right size")
         tally["not a number"] += 1
-    return columns.array(np.where(fits, values, 0), kind, mask=fits)
+    return tables.array(np.where(fits, values, 0), kind, mask=fits)
 
 
 def _decimals(column: pa.Array) -> Floats:
@@ -109,12 +109,12 @@ def _decimals(column: pa.Array) -> Floats:
     if not pa.types.is_string(column.type):
         return np.full(len(column), np.nan)
     column = _trimmed(column)
-    length = columns.numbers(pc.binary_length(column))
-    point = columns.numbers(pc.find_substring(column, pattern="."))
-    comma = columns.numbers(pc.find_substring(column, pattern=","))
+    length = tables.numbers(pc.binary_length(column))
+    point = tables.numbers(pc.find_substring(column, pattern="."))
+    comma = tables.numbers(pc.find_substring(column, pattern=","))
     point = np.where(point < 0, comma, point)
-    power = columns.flags(pc.match_substring(column, pattern="e"))
-    power |= columns.flags(pc.match_substring(column, pattern="E"))
+    power = tables.flags(pc.match_substring(column, pattern="e"))
+    power |= tables.flags(pc.match_substring(column, pattern="E"))
     return np.where(power, np.nan, np.where(point < 0, 0, length - point - 1))
 
 
@@ -123,7 +123,7 @@ def _text(column: pa.Array) -> pa.Array:
         return _trimmed(column)
     if pa.types.is_large_string(column.type) or pa.types.is_primitive(column.type):
         return _trimmed(column.cast(pa.string()))
-    return _trimmed(columns.array([_plain(value) for value in column.to_pylist()], pa.string()))
+    return _trimmed(tables.array([_plain(value) for value in column.to_pylist()], pa.string()))
 
 
 def _plain(value: object) -> str | None:
@@ -175,24 +175,24 @@ class RowKeys:
     ) -> pa.Array:
         """The key of each row: the service's, else the identifier with its data set, else file and row."""
         if not len(rows):
-            return columns.array([], pa.string())
-        slash, hash_sign = columns.array(["/", "#"], pa.string())
-        number = columns.array(rows, pa.int64()).cast(pa.string())
+            return tables.array([], pa.string())
+        slash, hash_sign = tables.array(["/", "#"], pa.string())
+        number = tables.array(rows, pa.int64()).cast(pa.string())
         source = repeated(name, len(rows))
         by_row = pc.binary_join_element_wise(source, number, hash_sign)
         # A bare running number is no identifier outside its own file.
-        bare = columns.flags(pc.match_substring_regex(identifier, pattern=r"^\d{1,9}$"))
-        scope = pc.if_else(columns.array(bare, pa.bool_()), source, _nothing(pa.string(), len(rows)))
+        bare = tables.flags(pc.match_substring_regex(identifier, pattern=r"^\d{1,9}$"))
+        scope = pc.if_else(tables.array(bare, pa.bool_()), source, _nothing(pa.string(), len(rows)))
         scope = pc.coalesce(dataset, scope)
         scoped = pc.coalesce(pc.binary_join_element_wise(scope, identifier, slash), identifier)
         keys = pc.coalesce(scoped, by_row)
         if service is not None:
-            prefix, nothing = columns.array(["gbif:", ""], pa.string())
+            prefix, nothing = tables.array(["gbif:", ""], pa.string())
             keys = pc.coalesce(pc.binary_join_element_wise(prefix, _text(service), nothing), keys)
         repeat = self._seen(np.fromiter(map(hash, keys.to_pylist()), dtype=np.int64, count=len(rows)))
         if repeat.any():
             suffixed = pc.binary_join_element_wise(keys, number, hash_sign)
-            keys = pc.if_else(columns.array(repeat, pa.bool_()), suffixed, keys)
+            keys = pc.if_else(tables.array(repeat, pa.bool_()), suffixed, keys)
         return keys
 
 
@@ -200,17 +200,17 @@ def _restore_whole_names(
     out: dict[str, pa.Array], whole: pa.Array, notes: _Notes, tally: Counter[str]
 ) -> None:
     """Put back the name as given where the service kept only a part of it, as with hybrid formulae."""
-    index, issues = columns.codes(out["issue"])
+    index, issues = tables.codes(out["issue"])
     doubted = np.array([any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues] + [False])
-    differs = ~columns.flags(pc.equal(out["scientificName"], whole))
-    lost = doubted[index] & differs & columns.valid(whole)
+    differs = ~tables.flags(pc.equal(out["scientificName"], whole))
+    lost = doubted[index] & differs & tables.valid(whole)
     if not lost.any():
         return
     for row in np.flatnonzero(lost).tolist():
         given, read = whole[row].as_py(), out["scientificName"][row].as_py()
         notes.add(row, f"the service reads the name {given!r} as {read!r}")
     tally["whole name"] += int(lost.sum())
-    mask = columns.array(lost, pa.bool_())
+    mask = tables.array(lost, pa.bool_())
     out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])
     out["taxonRank"] = pc.if_else(mask, _nothing(pa.string(), len(whole)), out["taxonRank"])
 
@@ -255,22 +255,22 @@ def records_of(
         else:
             values = _real(item.name, column, notes, tally)
             if pa.types.is_floating(item.type):
-                out[item.name] = columns.array(values, item.type)
+                out[item.name] = tables.array(values, item.type)
             else:
                 out[item.name] = _whole(item.name, item.type, values, notes, tally)
     written = [_decimals(given[term]) for term in _COORDINATES if term in given]
     if written:
-        read = [~np.isnan(columns.numbers(out[term])) for term in _COORDINATES if term in given]
+        read = [~np.isnan(tables.numbers(out[term])) for term in _COORDINATES if term in given]
         most = np.fmax.reduce(
             [np.where(good, number, np.nan) for good, number in zip(read, written, strict=True)]
         )
         most = np.minimum(most, 127)
-        out["coordinateDecimals"] = columns.array(most, pa.int8())
+        out["coordinateDecimals"] = tables.array(most, pa.int8())
     if WHOLE_NAME in given:
         _restore_whole_names(out, _text(given[WHOLE_NAME]), notes, tally)
     out["scientificName"] = pc.coalesce(out["scientificName"], out["vernacularName"])
     out["sourceFile"] = repeated(source, count)
-    out["sourceRow"] = columns.array(raw.rows, pa.int64())
+    out["sourceRow"] = tables.array(raw.rows, pa.int64())
     out["recordKey"] = keys.make(
         out["occurrenceID"], out["datasetKey"], raw.rows, name=source, service=given.get(SERVICE_ID)
     )

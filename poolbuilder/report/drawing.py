@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.pool import Pool
 from poolbuilder.report import geography
 
@@ -52,19 +52,17 @@ class Marks:
 def marks(pool: Pool) -> Marks:
     """Where the events of a pool lie on the map."""
     table = pool.evidence
-    names = columns.strings(pool.candidates["scientificName"])
+    names = tables.strings(pool.candidates["scientificName"])
     number = {name: index for index, name in enumerate(names)}
     kinds = {"record": 0, "ambiguous": 1, "hybrid": 2}
-    x, y = geography.project(
-        columns.numbers(table["longitude"]), columns.numbers(table["latitude"]), pool.site
-    )
+    x, y = geography.project(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), pool.site)
     return Marks(
         x=x,
         y=y,
-        unsure_km=columns.numbers(table["coordinateUncertaintyInMeters"]) / 1000,
-        kind=np.array([kinds.get(str(kind), 0) for kind in columns.strings(table["kind"])], dtype=np.int64),
+        unsure_km=tables.numbers(table["coordinateUncertaintyInMeters"]) / 1000,
+        kind=np.array([kinds.get(str(kind), 0) for kind in tables.strings(table["kind"])], dtype=np.int64),
         species=np.array(
-            [number.get(name, -1) for name in columns.strings(table["scientificName"])], dtype=np.int64
+            [number.get(name, -1) for name in tables.strings(table["scientificName"])], dtype=np.int64
         ),
     )
 

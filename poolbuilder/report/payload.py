@@ -10,7 +10,7 @@ import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from poolbuilder import columns, wording
+from poolbuilder import tables, wording
 from poolbuilder.pool import Pool
 from poolbuilder.report import geography
 
@@ -30,7 +30,7 @@ def payload(pool: Pool) -> dict[str, Any]:
         ``site``, ``species`` (names in the order of the table), ``events`` (columns of equal
         length, the species as its number) and ``layers`` (GeoJSON geometries near the disc).
     """
-    names = [str(name) for name in columns.strings(pool.candidates["scientificName"])]
+    names = [str(name) for name in tables.strings(pool.candidates["scientificName"])]
     return {
         "site": {
             "longitude": pool.site.longitude,
@@ -39,7 +39,7 @@ def payload(pool: Pool) -> dict[str, Any]:
             "name": wording.place(pool.site),
         },
         "species": names,
-        "vernacular": columns.strings(pool.candidates["vernacularName"]),
+        "vernacular": tables.strings(pool.candidates["vernacularName"]),
         "events": _events(pool, names),
         "layers": _layers(pool),
     }
@@ -50,7 +50,7 @@ def _rounded(values: NDArray[np.float64], digits: int) -> list[float | None]:
 
 
 def _coded(column: Any) -> tuple[list[int], list[str]]:
-    codes, values = columns.codes(column)
+    codes, values = tables.codes(column)
     return codes.tolist(), [str(value) for value in values]
 
 
@@ -60,22 +60,22 @@ def _events(pool: Pool, names: list[str]) -> dict[str, Any]:
     dataset, datasets = _coded(table["datasetKey"])
     titles = {str(row.get("datasetKey")): str(row.get("title") or "") for row in pool.datasets}
     keys = table["recordIDs"].to_pylist()
-    longitude = geography.wrapped(columns.numbers(table["longitude"]), pool.site)
+    longitude = geography.wrapped(tables.numbers(table["longitude"]), pool.site)
     return {
-        "species": [number.get(str(name), -1) for name in columns.strings(table["scientificName"])],
+        "species": [number.get(str(name), -1) for name in tables.strings(table["scientificName"])],
         "kind": [
-            KINDS.index(kind) if kind in KINDS else 0 for kind in map(str, columns.strings(table["kind"]))
+            KINDS.index(kind) if kind in KINDS else 0 for kind in map(str, tables.strings(table["kind"]))
         ],
         "longitude": _rounded(longitude, 5),
-        "latitude": _rounded(columns.numbers(table["latitude"]), 5),
-        "distanceKm": _rounded(columns.numbers(table["distanceKm"]), 2),
-        "byWaterKm": _rounded(columns.numbers(table["byWaterKm"]), 1),
-        "uncertaintyM": _rounded(columns.numbers(table["coordinateUncertaintyInMeters"]), 0),
-        "date": columns.strings(table["eventDate"]),
-        "records": columns.integers(table["records"]).tolist(),
-        "insideShare": _rounded(columns.numbers(table["insideShare"]), 3),
-        "quality": _rounded(columns.numbers(table["quality"]), 3),
-        "logOdds": _rounded(columns.numbers(table["logOdds"]), 3),
+        "latitude": _rounded(tables.numbers(table["latitude"]), 5),
+        "distanceKm": _rounded(tables.numbers(table["distanceKm"]), 2),
+        "byWaterKm": _rounded(tables.numbers(table["byWaterKm"]), 1),
+        "uncertaintyM": _rounded(tables.numbers(table["coordinateUncertaintyInMeters"]), 0),
+        "date": tables.strings(table["eventDate"]),
+        "records": tables.integers(table["records"]).tolist(),
+        "insideShare": _rounded(tables.numbers(table["insideShare"]), 3),
+        "quality": _rounded(tables.numbers(table["quality"]), 3),
+        "logOdds": _rounded(tables.numbers(table["logOdds"]), 3),
         "dataset": dataset,
         "datasets": [titles.get(value) or value for value in datasets],
         "keys": [list(row[:MOST_KEYS]) for row in keys],

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import columns, wording
+from poolbuilder import tables, wording
 from poolbuilder.errors import MissingExtraError, PoolFileError
 from poolbuilder.findings import calibrated, findings
 from poolbuilder.pool import Pool
@@ -69,8 +69,8 @@ def plot(pool: Pool, axes: Any = None) -> Any:
         import matplotlib.pyplot as plt
 
         _, axes = plt.subplots(figsize=(6.4, 1.1 + 0.32 * table.num_rows), layout="constrained")
-    presence = columns.numbers(table["presence"])
-    low, high = columns.numbers(table["presenceLow"]), columns.numbers(table["presenceHigh"])
+    presence = tables.numbers(table["presence"])
+    low, high = tables.numbers(table["presenceLow"]), tables.numbers(table["presenceHigh"])
     y = np.arange(table.num_rows)
     axes.barh(y, presence, height=0.62, color=WATER)
     known = ~np.isnan(low) & ~np.isnan(high)
@@ -78,7 +78,7 @@ def plot(pool: Pool, axes: Any = None) -> Any:
         for colour, width in (("white", 3.6), (INK, 1.4)):
             axes.hlines(y[known], low[known], high[known], color=colour, linewidth=width)
         axes.plot(np.concatenate([low[known], high[known]]), np.tile(y[known], 2), "|", color=INK, ms=7)
-    names = columns.strings(table["scientificName"])
+    names = tables.strings(table["scientificName"])
     axes.set_yticks(y, [f"{name}" for name in names], style="italic")
     axes.set_ylim(table.num_rows - 0.4, -0.6)
     axes.set_xlim(0, 1)

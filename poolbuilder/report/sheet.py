@@ -11,7 +11,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from poolbuilder import columns, wording
+from poolbuilder import tables, wording
 from poolbuilder.pool import Pool
 from poolbuilder.report import charts, drawing
 from poolbuilder.settings import Settings
@@ -152,9 +152,9 @@ class _Events:
         table = pool.evidence
         self.pool = pool
         self.marks = drawing.marks(pool)
-        self.year = columns.integers(table["year"])
-        self.distance = columns.numbers(table["distanceKm"])
-        self.change = columns.numbers(table["logOdds"])
+        self.year = tables.integers(table["year"])
+        self.distance = tables.numbers(table["distanceKm"])
+        self.change = tables.numbers(table["logOdds"])
         known = self.year[self.year >= 0]
         self.first = int(known.min()) if len(known) else pool.as_of.year
         self.titles = {
@@ -181,7 +181,7 @@ class _Events:
                 self.distance[mine], radius_km=pool.site.radius_km, reach_km=reach
             ),
             "events_caption": _caption(self.change[mine]),
-            "events_top": [self._event(row) for row in columns.take(pool.evidence, order).to_pylist()],
+            "events_top": [self._event(row) for row in tables.take(pool.evidence, order).to_pylist()],
         }
 
     def _event(self, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -231,7 +231,7 @@ def _known(row: Mapping[str, Any]) -> str:
 
 def triangle(pool: Pool) -> Markup:
     """The weights of the pairs of the likeliest species."""
-    names = [str(name) for name in columns.strings(pool.candidates["scientificName"])[:TRIANGLE_SPECIES]]
+    names = [str(name) for name in tables.strings(pool.candidates["scientificName"])[:TRIANGLE_SPECIES]]
     weights = {
         (min(row["parent1"], row["parent2"]), max(row["parent1"], row["parent2"])): (
             row["weight"],

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.status.polygons import polygons_disagree
@@ -149,14 +149,14 @@ def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, Terms]
     located : Table, schema LOCATED
     radius_km : float
     """
-    code, said = columns.codes(located["establishmentMeans"])
+    code, said = tables.codes(located["establishmentMeans"])
     terms = [read_term(text, ESTABLISHMENT_MEANS) for text in said]
     spoken = np.array([term is not None for term in terms] + [False], dtype=bool)[code]
-    rows = np.flatnonzero(spoken & (columns.numbers(located["distanceKm"]) <= radius_km))
-    heard = columns.take(located, rows)
+    rows = np.flatnonzero(spoken & (tables.numbers(located["distanceKm"]) <= radius_km))
+    heard = tables.take(located, rows)
     here: dict[str, list[str]] = {}
     there: dict[str, list[str]] = {}
-    relations = columns.strings(heard["basinRelation"])
+    relations = tables.strings(heard["basinRelation"])
     for name, number, relation in zip(own_names(heard), code[rows].tolist(), relations, strict=True):
         term = terms[number]
         if name and term:
@@ -172,7 +172,7 @@ def own_names(located: pa.Table) -> list[str | None]:
     return [
         names[0] if role == "candidate" and len(names) == 1 else None
         for role, names in zip(
-            columns.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
+            tables.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
         )
     ]
 

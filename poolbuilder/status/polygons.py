@@ -32,7 +32,7 @@ import pyarrow as pa
 import shapely
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import LayerError
 from poolbuilder.geodesy import covering_box, distance_km, to_ecef
 from poolbuilder.layers import Layer, counted, read_layer
@@ -628,7 +628,7 @@ def status_at(range_map: RangeMap | None, site: Site, species: Sequence[str]) ->
     rows = [_status(range_map, site, name, covering.get(name, [])) for name in species]
     names = ("rangeClass", "establishmentMeans", "rangeKm", "words")
     values = {name: [row[i] for row in rows] for i, name in enumerate(names)}
-    return check(columns.table(STATUS, {"scientificName": list(species), **values}), STATUS, "status")
+    return check(tables.table(STATUS, {"scientificName": list(species), **values}), STATUS, "status")
 
 
 def _status(

@@ -12,7 +12,7 @@ import random
 import sys
 import time
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.settings import Settings
@@ -81,12 +81,12 @@ def main(count: int = 1_000_000) -> None:
     values["recordKey"] = [str(index) for index in range(count)]
     values["sourceFile"] = ["bench"] * count
     values["scientificName"] = list(names)
-    records = columns.table(schemas.RECORDS, values)
+    records = tables.table(schemas.RECORDS, values)
     start = time.process_time()
     named = name_records(records, checklist, settings=Settings())
     seconds = time.process_time() - start
-    _, roles = columns.codes(named["role"])
-    codes, _ = columns.codes(named["role"])
+    _, roles = tables.codes(named["role"])
+    codes, _ = tables.codes(named["role"])
     tally = {role: int((codes == index).sum()) for index, role in enumerate(roles)}
     print(
         f"{count:,} distinct names in {seconds:.1f} s of one core, {seconds / count * 1e6:.1f} µs each; {tally}"

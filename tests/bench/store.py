@@ -23,7 +23,7 @@ from figures import Report, median_s, once_s
 from store_many import bench_many, bench_workers
 from store_records import PLACE, STRIPS, batches, write_unsorted
 
-from poolbuilder import columns, geodesy
+from poolbuilder import geodesy, tables
 from poolbuilder.records.store import Store, layout, select
 
 MEMORY_GIB = 3
@@ -226,12 +226,12 @@ def bench_growth(report: Report, work: Path, count: int) -> None:
     """The same hits in a store a fifth of the size."""
     small, large = Store(work / "fifth"), Store(work / "store")
     part = count // STRIPS
-    tables = (
-        table.slice(0, part + 2 - int(columns.integers(table["sourceRow"])[0]))
+    fifth = (
+        table.slice(0, part + 2 - int(tables.integers(table["sourceRow"])[0]))
         for table in batches(count)
-        if columns.integers(table["sourceRow"])[0] < part + 2
+        if tables.integers(table["sourceRow"])[0] < part + 2
     )
-    small.add_table(tables, source={"path": "bench", "sha256": "fifth"})
+    small.add_table(fifth, source={"path": "bench", "sha256": "fifth"})
     hits = [store.select(**PLACE).num_rows for store in (small, large)]
     times = [median_s(lambda store=store: store.select(**PLACE), 9) for store in (small, large)]
     report.add(

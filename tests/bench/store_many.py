@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 from figures import Report, once_s
 from store_records import NAMES
 
-from poolbuilder import columns, geodesy
+from poolbuilder import geodesy, tables
 from poolbuilder.records.store import Store
 
 
@@ -27,11 +27,11 @@ def points_of(store: Store) -> Any:
     for file in store.index.of_kind("placed"):
         with pq.ParquetFile(store.path / file.name) as parquet:
             rows = parquet.read(columns=["longitudeE5", "latitudeE5", "scientificName", "year"])
-        lon.append(columns.integers(rows["longitudeE5"]) / 1e5)
-        lat.append(columns.integers(rows["latitudeE5"]) / 1e5)
-        code, names = columns.codes(rows["scientificName"])
+        lon.append(tables.integers(rows["longitudeE5"]) / 1e5)
+        lat.append(tables.integers(rows["latitudeE5"]) / 1e5)
+        code, names = tables.codes(rows["scientificName"])
         species.append(np.array([index[str(name)] for name in names])[code])
-        year.append(columns.integers(rows["year"]))
+        year.append(tables.integers(rows["year"]))
     return lon, lat, species, year, Points
 
 

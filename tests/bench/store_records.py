@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.records.store import curve
 
 BATCH = 250_000
@@ -43,20 +43,20 @@ def _batch(number: np.ndarray, count: int) -> pa.Table:
         "recordKey": _keys(number.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)),
         "datasetKey": _repeated([f"set-{code}" for code in range(60)], rng.integers(0, 60, size)),
         "scientificName": _repeated(NAMES, species),
-        "decimalLongitude": columns.array(lon.round(5), pa.float64()),
-        "decimalLatitude": columns.array(lat.round(5), pa.float64()),
-        "coordinateUncertaintyInMeters": columns.array(
+        "decimalLongitude": tables.array(lon.round(5), pa.float64()),
+        "decimalLatitude": tables.array(lat.round(5), pa.float64()),
+        "coordinateUncertaintyInMeters": tables.array(
             rng.choice([np.nan, 10.0, 30.0, 100.0, 1000.0, 5000.0], size), pa.float64()
         ),
         "eventDate": _repeated(
             [f"{y}-06-{d:02d}" for y in range(1950, 2026) for d in range(29)], (year - 1950) * 29 + day
         ),
-        "year": columns.array(year, pa.int32()),
+        "year": tables.array(year, pa.int32()),
         "recordedBy": _repeated([f"collector {code}" for code in range(3000)], rng.integers(0, 3000, size)),
         "locality": _repeated(
             [f"invented reach {code}" for code in range(20_000)], rng.integers(0, 20_000, size)
         ),
-        "sourceRow": columns.array(number + 2, pa.int64()),
+        "sourceRow": tables.array(number + 2, pa.int64()),
     }
     same = {
         "license": "CC_BY_4_0",
@@ -71,7 +71,7 @@ def _batch(number: np.ndarray, count: int) -> pa.Table:
 
 
 def _repeated(texts: list[str], codes: np.ndarray) -> pa.Array:
-    return columns.array(texts, pa.string()).take(columns.array(codes, pa.int64()))
+    return tables.array(texts, pa.string()).take(tables.array(codes, pa.int64()))
 
 
 def _keys(numbers: np.ndarray) -> pa.Array:
@@ -95,7 +95,7 @@ def write_unsorted(path: Path, count: int) -> None:
     """The same records in the order of their making, with flat coordinates and a sort key."""
     writer = None
     for table in batches(count):
-        lon, lat = (columns.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
+        lon, lat = (tables.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
         wkb = shapely.to_wkb(shapely.points(lon, lat))
         table = table.append_column("geometry", pa.array(wkb, pa.binary()))
         table = table.append_column("place", pa.array(curve.along_curve(lon, lat)))

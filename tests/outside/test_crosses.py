@@ -7,7 +7,7 @@ from itertools import combinations
 
 import pytest
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.model.crosses import pair, viability_factor
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.known_crosses import KnownCrosses
@@ -94,5 +94,5 @@ def test_the_factor_falls_only_where_childers_found_failure() -> None:
 # hybridization is common among many species of the tribe Lepomini.  So no pair may be ruled out.
 def test_no_pair_of_sunfishes_is_impossible() -> None:
     crosses = pair(pool(dict.fromkeys(SUNFISHES, 0.002)), hybrids(), settings=Settings())
-    assert (columns.numbers(crosses["prior"]) > 0).all()
+    assert (tables.numbers(crosses["prior"]) > 0).all()
     assert sum(row["documented"] for row in crosses.to_pylist()) >= 15

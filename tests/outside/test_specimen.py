@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.evidence import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
@@ -258,4 +258,4 @@ def test_pumpkinseed_and_bluegill_need_the_throat_teeth() -> None:
 
 def test_the_posterior_schema_is_described() -> None:
     assert schemas.describe(schemas.POSTERIOR)
-    assert columns.table(schemas.POSTERIOR, {name: [] for name in schemas.POSTERIOR.names}).num_rows == 0
+    assert tables.table(schemas.POSTERIOR, {name: [] for name in schemas.POSTERIOR.names}).num_rows == 0

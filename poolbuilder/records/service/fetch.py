@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from filelock import FileLock, Timeout
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service import datasets as dataset_answers
 from poolbuilder.records.service.answers import Answers
@@ -260,5 +260,5 @@ def _withdrawn(answers: Answers, root: Path, query: Query, seen: set[Any]) -> li
     had: set[str] = set()
     for earlier in chain(root, answers.key.partition("-")[0]):
         for batch in replay(earlier.key, store=root.parent).batches():
-            had |= {str(key) for key in columns.strings(batch["recordKey"])}
+            had |= {str(key) for key in tables.strings(batch["recordKey"])}
     return sorted(had - {record_key(key) for key in seen})

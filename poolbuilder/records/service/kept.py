@@ -13,7 +13,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError
 from poolbuilder.records.service import licences
 from poolbuilder.records.service.answers import Answers
@@ -178,7 +178,7 @@ def withdrawn_table(keys: Sequence[str], *, source: str, day: datetime.date) -> 
     values["recordKey"] = list(keys)
     values["sourceFile"] = [source] * len(keys)
     values["readNote"] = [f"withdrawn: not at the service any more on {day.isoformat()}"] * len(keys)
-    return columns.table(schemas.RECORDS, values)
+    return tables.table(schemas.RECORDS, values)
 
 
 def batches_of(answers: Answers) -> Iterator[pa.Table]:

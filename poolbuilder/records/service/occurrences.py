@@ -7,7 +7,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import SourceError
 
 __all__ = ["FIELDS", "WHOLE_NAME_DOUBTS", "checked_results", "doubtful_keys", "record_key", "records_table"]
@@ -184,4 +184,4 @@ def records_table(
     """
     rows = [_row(answer, source, verbatim or {}) for answer in answers]
     values = {name: [row[name] for row in rows] for name in schemas.RECORDS.names}
-    return schemas.check(columns.table(schemas.RECORDS, values), schemas.RECORDS, "service")
+    return schemas.check(tables.table(schemas.RECORDS, values), schemas.RECORDS, "service")

@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.records.store import layout, transit
 from poolbuilder.records.store.folder import told
 from poolbuilder.records.store.ledger import Entries
@@ -85,13 +85,13 @@ class Incoming:
         if len(records) == 0:
             return
         placed = layout.on_the_globe(
-            columns.numbers(records.column("decimalLongitude")),
-            columns.numbers(records.column("decimalLatitude")),
+            tables.numbers(records.column("decimalLongitude")),
+            tables.numbers(records.column("decimalLatitude")),
         )
         arrival = np.arange(self.read, self.read + len(records), dtype=np.int64)
         for kind, mask in (("placed", placed), ("unplaced", ~placed)):
             if mask.any():
-                rows = records if mask.all() else columns.where(records, mask)
+                rows = records if mask.all() else tables.where(records, mask)
                 self._push(kind, rows, arrival[mask])
 
     def _push(self, kind: str, rows: pa.Table, arrival: Rows) -> None:
@@ -127,7 +127,7 @@ def _sorted_run(kind: str, waiting: list[tuple[pa.Table, Rows]], stem: Path | No
     waiting.clear()
     codes = codes_of(rows, placed=kind == "placed")
     order = order_of(codes)
-    rows, codes, arrival = columns.take(rows, order), codes[order], arrival[order]
+    rows, codes, arrival = tables.take(rows, order), codes[order], arrival[order]
     rows = transit.marked(rows)
     ledger = transit.marks_of(rows)
     run: Run = HeldRun(rows, codes)

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store.folder import REPAIR, Folder, told
 
@@ -75,7 +75,7 @@ def whole(degrees: NDArray[np.float64]) -> NDArray[np.int32]:
 
 def whole_numbers(rows: pa.Table) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """The whole numbers of rows of a placed file."""
-    found = [columns.integers(rows.column(name)).astype(np.int32) for name in _WHOLE]
+    found = [tables.integers(rows.column(name)).astype(np.int32) for name in _WHOLE]
     return found[0], found[1]
 
 
@@ -86,17 +86,17 @@ def is_exact(numbers: NDArray[np.int32], degrees: NDArray[np.float64]) -> NDArra
 
 def points(x: NDArray[np.float64], y: NDArray[np.float64]) -> pa.Array:
     """Points of the native GeoArrow encoding."""
-    parts = [columns.array(value, pa.float64()) for value in (x, y)]
+    parts = [tables.array(value, pa.float64()) for value in (x, y)]
     return pa.StructArray.from_arrays(parts, fields=list(POINT))
 
 
 def to_placed(records: pa.Table) -> pa.Table:
     """RECORDS with coordinates on the globe, as rows of a placed file."""
-    longitude = columns.numbers(records.column("decimalLongitude"))
-    latitude = columns.numbers(records.column("decimalLatitude"))
+    longitude = tables.numbers(records.column("decimalLongitude"))
+    latitude = tables.numbers(records.column("decimalLatitude"))
     made = {
-        "longitudeE5": columns.array(whole(longitude), pa.int32()),
-        "latitudeE5": columns.array(whole(latitude), pa.int32()),
+        "longitudeE5": tables.array(whole(longitude), pa.int32()),
+        "latitudeE5": tables.array(whole(latitude), pa.int32()),
         "geometry": points(longitude, latitude),
     }
     parts = [made[field.name] if field.name in made else records.column(field.name) for field in PLACED]
@@ -108,17 +108,17 @@ def coordinates(rows: pa.Table) -> tuple[NDArray[np.float64], NDArray[np.float64
     if "geometry" in rows.column_names:
         joined = rows.column("geometry").combine_chunks()
         chunks = joined.chunks if isinstance(joined, pa.ChunkedArray) else [joined]
-        parts = [[columns.numbers(chunk.field(axis)) for chunk in chunks] for axis in (0, 1)]
+        parts = [[tables.numbers(chunk.field(axis)) for chunk in chunks] for axis in (0, 1)]
         return tuple(np.concatenate(part) if part else np.zeros(0) for part in parts)  # type: ignore[return-value]
-    return tuple(columns.integers(rows.column(name)) / SCALE for name in _WHOLE)  # type: ignore[return-value]
+    return tuple(tables.integers(rows.column(name)) / SCALE for name in _WHOLE)  # type: ignore[return-value]
 
 
 def from_placed(rows: pa.Table) -> pa.Table:
     """Rows of a placed file as RECORDS; columns that an older file lacks are null."""
     longitude, latitude = coordinates(rows)
     made = {
-        "decimalLongitude": columns.array(longitude, pa.float64()),
-        "decimalLatitude": columns.array(latitude, pa.float64()),
+        "decimalLongitude": tables.array(longitude, pa.float64()),
+        "decimalLatitude": tables.array(latitude, pa.float64()),
     }
     return _as_records(rows, made)
 
@@ -128,8 +128,8 @@ def flat(rows: pa.Table) -> pa.Table:
     made = {}
     if "geometry" in rows.column_names:
         x, y = coordinates(rows)
-        made = {"decimalLongitude": columns.array(x, pa.float64())}
-        made["decimalLatitude"] = columns.array(y, pa.float64())
+        made = {"decimalLongitude": tables.array(x, pa.float64())}
+        made["decimalLatitude"] = tables.array(y, pa.float64())
     names = [name for name in schemas.RECORDS.names if name in made or name in rows.column_names]
     parts = [made[name] if name in made else rows.column(name) for name in names]
     return pa.Table.from_arrays(parts, names=names)
@@ -146,7 +146,7 @@ def _as_records(rows: pa.Table, made: dict[str, pa.Array]) -> pa.Table:
         if field.name in made:
             parts.append(made[field.name])
         elif field.name in rows.column_names:
-            parts.append(columns.cast(rows.column(field.name), field.type))
+            parts.append(tables.cast(rows.column(field.name), field.type))
         else:
             parts.append(pa.nulls(len(rows), field.type))
     return pa.Table.from_arrays(parts, schema=schemas.RECORDS)

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.records.store import curve, layout, transit
 from poolbuilder.records.store.folder import Folder, told
 from poolbuilder.records.store.index import StoredFile
@@ -186,10 +186,10 @@ def _read(run: Run, kept: Rows | None, start: int, stop: int) -> pa.Table:
     rows = kept[start:stop]
     first, last = int(rows[0]), int(rows[-1]) + 1
     found = run.read(first, last)
-    return found if last - first == len(rows) else columns.take(found, rows - first)
+    return found if last - first == len(rows) else tables.take(found, rows - first)
 
 
 def _in_order(parts: list[pa.Table], places: list[Codes]) -> pa.Table:
     if len(parts) == 1:
         return parts[0]
-    return columns.take(transit.joined(parts), order_of(np.concatenate(places)))
+    return tables.take(transit.joined(parts), order_of(np.concatenate(places)))

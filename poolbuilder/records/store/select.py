@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from poolbuilder import columns, geodesy, schemas
+from poolbuilder import geodesy, schemas, tables
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import layout
 from poolbuilder.records.store.dead import dead_rows
@@ -123,11 +123,11 @@ def _records(
     at = np.searchsorted(used, which)
     picked = rows - starts[which] + moved[at]
     if by_key:
-        order = _key_order(columns.take(rest.select(["recordKey"]), picked))
+        order = _key_order(tables.take(rest.select(["recordKey"]), picked))
         rows, picked = rows[order], picked[order]
-    found = columns.take(rest, picked)
+    found = tables.take(rest, picked)
     for name, values in (("decimalLongitude", points.longitude), ("decimalLatitude", points.latitude)):
-        found = found.append_column(name, columns.array(values[rows], pa.float64()))
+        found = found.append_column(name, tables.array(values[rows], pa.float64()))
     return layout.from_unplaced(found)
 
 
@@ -182,24 +182,24 @@ def count_near(folder: Folder, index: Index, place: Place) -> int:
 
 def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
     """Placed records within reach of any place, by key, and the rows of each place."""
-    tables: list[pa.Table] = []
+    picked: list[pa.Table] = []
     rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
     start = 0
     for file in index.of_kind("placed") if places else []:
         found = _near_in(folder, file, places)
         if found is None:
             continue
-        tables.append(found[0])
+        picked.append(found[0])
         for mine, more in zip(rows, found[1], strict=True):
             mine.append(more + start)
         start += found[0].num_rows
-    if not tables:
+    if not picked:
         return by_key([]), [np.zeros(0, np.int64) for _ in places]
-    joined = pa.concat_tables(tables).combine_chunks()
+    joined = pa.concat_tables(picked).combine_chunks()
     order = _key_order(joined)
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    return columns.take(joined, order), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
+    return tables.take(joined, order), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
 
 
 def unplaced(folder: Folder, index: Index) -> Iterator[pa.Table]:
@@ -224,7 +224,7 @@ def _living(folder: Folder, file: StoredFile) -> Iterator[pa.Table]:
             alive = ~np.isin(np.arange(start, start + len(rows)), dead)
             start += len(rows)
             found = layout.from_placed(rows) if file.kind == "placed" else layout.from_unplaced(rows)
-            yield found if alive.all() else columns.where(found, alive)
+            yield found if alive.all() else tables.where(found, alive)
 
 
 def check_size(folder: Folder, file: StoredFile) -> None:
@@ -246,12 +246,12 @@ def check_size(folder: Folder, file: StoredFile) -> None:
 
 def _key_order(rows: pa.Table) -> Rows:
     """Positions of rows sorted by record key."""
-    return columns.order(rows, [("recordKey", "ascending")])
+    return tables.order(rows, [("recordKey", "ascending")])
 
 
 def by_key(parts: list[pa.Table]) -> pa.Table:
     """One RECORDS table, sorted by record key: the same whatever the order of adding."""
     if not parts:
-        return columns.table(schemas.RECORDS, {name: [] for name in schemas.RECORDS.names})
+        return tables.table(schemas.RECORDS, {name: [] for name in schemas.RECORDS.names})
     rows = pa.concat_tables(parts).combine_chunks()
-    return columns.take(rows, _key_order(rows))
+    return tables.take(rows, _key_order(rows))

@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import columns, schemas
+from poolbuilder import schemas, tables
 from poolbuilder.errors import TableError
 from poolbuilder.records.store import layout, ledger
 
@@ -47,7 +47,7 @@ def checked(records: pa.Table) -> pa.Table:
         parts.append(column)
     made = pa.Table.from_arrays(parts, names=records.schema.names)
     first = [column.slice(0, 0) for column in parts]
-    as_text = [columns.cast(column, pa.string()) if column.type == CODES else column for column in first]
+    as_text = [tables.cast(column, pa.string()) if column.type == CODES else column for column in first]
     schemas.check(pa.Table.from_arrays(as_text, names=made.schema.names), schemas.RECORDS, "store")
     for field in schemas.RECORDS:
         if not field.nullable and made.column(field.name).null_count:
@@ -101,16 +101,16 @@ def packed(tables: Sequence[pa.Table]) -> pa.Table:
     return pa.Table.from_arrays(parts, names=names)
 
 
-def _chunks(tables: Sequence[pa.Table], field: pa.Field) -> list[pa.Array]:
+def _chunks(pieces: Sequence[pa.Table], field: pa.Field) -> list[pa.Array]:
     """The pieces of a column of several tables, all codes or all plain; missing ones are null."""
-    found = [table.column(field.name) for table in tables if field.name in table.schema.names]
+    found = [table.column(field.name) for table in pieces if field.name in table.schema.names]
     kind = CODES if all(column.type == CODES for column in found) else field.type
     chunks: list[pa.Array] = []
-    for table in tables:
+    for table in pieces:
         if field.name not in table.schema.names:
             chunks.append(pa.nulls(len(table), kind))
             continue
-        chunks += columns.cast(table.column(field.name), kind).chunks
+        chunks += tables.cast(table.column(field.name), kind).chunks
     return chunks
 
 
@@ -119,9 +119,9 @@ def marked(rows: pa.Table) -> pa.Table:
     first, second = ledger.hashes_of(rows.column("recordKey"))
     made: dict[str, NDArray[Any]] = {"keyHash": first, "keyCheck": second}
     if "modified" in rows.schema.names:
-        made["changed"] = ledger.modified_order(columns.cast(rows.column("modified"), pa.string()))
+        made["changed"] = ledger.modified_order(tables.cast(rows.column("modified"), pa.string()))
     for name, values in made.items():
-        rows = rows.append_column(name, columns.array(values, _MARKS[name]))
+        rows = rows.append_column(name, tables.array(values, _MARKS[name]))
     return rows
 
 
@@ -130,8 +130,8 @@ def marks_of(rows: pa.Table) -> NDArray[np.void]:
     count = len(rows)
     changed = np.full(count, ledger.UNKNOWN)
     if "changed" in rows.schema.names:
-        changed = columns.integers(rows.column("changed"), missing=int(ledger.UNKNOWN))
-    first, second = (columns.integers(rows.column(name)) for name in ("keyHash", "keyCheck"))
+        changed = tables.integers(rows.column("changed"), missing=int(ledger.UNKNOWN))
+    first, second = (tables.integers(rows.column(name)) for name in ("keyHash", "keyCheck"))
     return ledger.sorted_ledger(first.view(np.uint64), second.astype(np.uint32), changed)
 
 
@@ -139,7 +139,7 @@ def points_of(rows: pa.Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]
     """Longitude and latitude, NaN where none is given."""
     names = ("decimalLongitude", "decimalLatitude")
     found = [
-        columns.numbers(rows.column(name)) if name in rows.schema.names else np.full(len(rows), np.nan)
+        tables.numbers(rows.column(name)) if name in rows.schema.names else np.full(len(rows), np.nan)
         for name in names
     ]
     return found[0], found[1]
@@ -167,10 +167,10 @@ def _codes_below(chunks: Sequence[pa.DictionaryArray]) -> pa.ChunkedArray:
     """Codes one below the other; a value of several dictionaries has several codes."""
     indices, present, start = [], [], 0
     for chunk in chunks:
-        indices.append(columns.integers(chunk.indices, missing=0).astype(np.int32) + np.int32(start))
-        present.append(columns.valid(chunk.indices))
+        indices.append(tables.integers(chunk.indices, missing=0).astype(np.int32) + np.int32(start))
+        present.append(tables.valid(chunk.indices))
         start += len(chunk.dictionary)
-    codes = columns.array(np.concatenate(indices), pa.int32(), mask=np.concatenate(present))
+    codes = tables.array(np.concatenate(indices), pa.int32(), mask=np.concatenate(present))
     values = pa.concat_arrays([chunk.dictionary for chunk in chunks])
     return pa.chunked_array([pa.DictionaryArray.from_arrays(codes, values)])
 
@@ -187,5 +187,5 @@ def plain(rows: pa.Table) -> pa.Table:
         if field.name not in rows.schema.names:
             parts.append(_nothing(field.type).slice(0, len(rows)))
             continue
-        parts.append(columns.cast(rows.column(field.name), field.type))
+        parts.append(tables.cast(rows.column(field.name), field.type))
     return pa.Table.from_arrays(parts, schema=schemas.RECORDS)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from poolbuilder import columns
+from poolbuilder import tables
 from poolbuilder.errors import TableError
 
 texts = st.one_of(st.none(), st.text(st.characters(exclude_categories=["Cs"])))
@@ -20,56 +20,56 @@ texts = st.one_of(st.none(), st.text(st.characters(exclude_categories=["Cs"])))
 
 @given(st.lists(texts))
 def test_text_round_trip(values: list[str | None]) -> None:
-    made = columns.array(values, pa.string())
+    made = tables.array(values, pa.string())
     made.validate(full=True)
-    assert columns.strings(made) == values
+    assert tables.strings(made) == values
 
 
 @given(st.lists(st.one_of(st.none(), st.integers(-(2**31), 2**31 - 1))))
 def test_integer_round_trip(values: list[int | None]) -> None:
-    made = columns.array(values, pa.int32())
+    made = tables.array(values, pa.int32())
     made.validate(full=True)
     assert made.to_pylist() == values
 
 
 @given(st.lists(st.one_of(st.none(), st.floats(allow_nan=False))))
 def test_number_round_trip(values: list[float | None]) -> None:
-    found = columns.numbers(columns.array(values, pa.float64()))
+    found = tables.numbers(tables.array(values, pa.float64()))
     for given_value, got in zip(values, found, strict=True):
         assert (math.isnan(got) and given_value is None) or got == given_value
 
 
 @given(st.lists(st.one_of(st.none(), st.lists(st.text("abc"), max_size=3))))
 def test_lists_round_trip(values: list[list[str] | None]) -> None:
-    made = columns.array(values, pa.list_(pa.string()))
+    made = tables.array(values, pa.list_(pa.string()))
     made.validate(full=True)
     assert made.to_pylist() == values
 
 
 @given(st.lists(st.one_of(st.none(), st.booleans())))
 def test_booleans_round_trip(values: list[bool | None]) -> None:
-    made = columns.array(values, pa.bool_())
+    made = tables.array(values, pa.bool_())
     assert made.to_pylist() == values
-    assert columns.flags(made).tolist() == [bool(value) for value in values]
+    assert tables.flags(made).tolist() == [bool(value) for value in values]
 
 
 def test_nan_becomes_null_and_slices_keep_their_place() -> None:
-    made = columns.array(np.array([1.0, np.nan, 3.0]), pa.float64())
+    made = tables.array(np.array([1.0, np.nan, 3.0]), pa.float64())
     assert made.to_pylist() == [1.0, None, 3.0]
-    assert columns.numbers(made.slice(1)).tolist()[1] == 3.0
-    assert columns.valid(made.slice(1)).tolist() == [False, True]
+    assert tables.numbers(made.slice(1)).tolist()[1] == 3.0
+    assert tables.valid(made.slice(1)).tolist() == [False, True]
 
 
 def test_codes_number_the_distinct_values() -> None:
-    code, distinct = columns.codes(pa.chunked_array([["b", None], ["a", "b"]]))
+    code, distinct = tables.codes(pa.chunked_array([["b", None], ["a", "b"]]))
     assert code.tolist() == [0, -1, 1, 0]
     assert distinct == ["b", "a"]
 
 
 @given(st.lists(st.one_of(st.none(), st.lists(st.text("abc"), max_size=3))), st.integers(0, 3))
 def test_lengths_of_lists(values: list[list[str] | None], start: int) -> None:
-    made = columns.array(values, pa.list_(pa.string())).slice(start)
-    assert columns.lengths(made).tolist() == [len(value or ()) for value in values[start:]]
+    made = tables.array(values, pa.list_(pa.string())).slice(start)
+    assert tables.lengths(made).tolist() == [len(value or ()) for value in values[start:]]
 
 
 @given(st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 3))))
@@ -77,33 +77,33 @@ def test_order_is_that_of_sort_by(rows: list[tuple[str, int]]) -> None:
     made = pa.table({"name": [name for name, _ in rows], "size": [size for _, size in rows]})
     if rows:
         keys = [("name", "ascending"), ("size", "descending")]
-        assert columns.take(made, columns.order(made, keys)).equals(made.sort_by(keys))
+        assert tables.take(made, tables.order(made, keys)).equals(made.sort_by(keys))
 
 
 def test_spread_and_cast_keep_nulls() -> None:
-    names = columns.array(["a", None, "c"], pa.string())
-    rows = columns.array(np.array([2, 0, 0, 1]), pa.int64(), mask=np.array([True, True, False, True]))
-    assert columns.spread(names, rows).to_pylist() == ["c", "a", None, None]
-    assert columns.cast(names.dictionary_encode(), pa.string()).equals(names)
-    assert columns.cast(names, pa.string()) is names
+    names = tables.array(["a", None, "c"], pa.string())
+    rows = tables.array(np.array([2, 0, 0, 1]), pa.int64(), mask=np.array([True, True, False, True]))
+    assert tables.spread(names, rows).to_pylist() == ["c", "a", None, None]
+    assert tables.cast(names.dictionary_encode(), pa.string()).equals(names)
+    assert tables.cast(names, pa.string()) is names
 
 
 def test_a_table_needs_exactly_its_columns() -> None:
     schema = pa.schema([("a", pa.int32())])
     with pytest.raises(TableError, match="missing"):
-        columns.table(schema, {})
+        tables.table(schema, {})
     with pytest.raises(TableError, match="unknown"):
-        columns.table(schema, {"a": [1], "b": [2]})
+        tables.table(schema, {"a": [1], "b": [2]})
 
 
 def test_nothing_here_imports_pandas() -> None:
     program = """
 import sys, numpy as np, pyarrow as pa
-from poolbuilder import columns
+from poolbuilder import tables
 schema = pa.schema([("a", pa.float64()), ("b", pa.string()), ("c", pa.list_(pa.string())), ("d", pa.bool_())])
-t = columns.table(schema, {"a": [1, None], "b": ["x", None], "c": [["p"], []], "d": [True, None]})
-columns.numbers(t["a"]); columns.codes(t["b"]); columns.strings(t["b"]); columns.flags(t["d"])
-columns.where(t, np.array([True, False])).to_pylist()
+t = tables.table(schema, {"a": [1, None], "b": ["x", None], "c": [["p"], []], "d": [True, None]})
+tables.numbers(t["a"]); tables.codes(t["b"]); tables.strings(t["b"]); tables.flags(t["d"])
+tables.where(t, np.array([True, False])).to_pylist()
 sys.exit("pandas" in sys.modules)
 """
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
