@@ -122,7 +122,7 @@ _NAME_COLUMNS = [
     _column(
         "acceptedNames",
         TEXTS,
-        "Accepted species that the name may mean: one, several when ambiguous, the known parents of a hybrid, or none.",
+        "Accepted species that the name may mean in this year and place: one, several when ambiguous, the known parents of a hybrid, or none.",
         required=True,
     ),
     _column(

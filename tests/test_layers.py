@@ -12,14 +12,14 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors", "antimeridian"],
-    ["tables", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "layer_files", "model.logistic"],
+    ["tables", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "layer_files", "model.logistic"],
     ["site", "names.checklist", "layers", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
     ["records.layout", "records.archive", "wording"],
     ["records.text_table"],
     ["records.values", "records.events", "records.placing", "records.duplicates"],
     ["records.judged", "records.parts"],
     ["records.rules"],
-    ["names.species", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
+    ["names.species", "names.meanings", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],
     ["names.reader", "water", "waters"],
     [

@@ -19,6 +19,9 @@ validFrom, validTo
     Years in which the name is used in this sense; empty is open.
 establishmentMeans
     Darwin Core vocabulary, where it is the same throughout the area of the list.
+meansWhere
+    Where an accepted species lives whose name was split or is confused: hydrologic unit codes, codes of
+    states, provinces or countries, and boxes (``box west south east north``), separated by ``|``.
 source, note
     Where the row comes from, and what a reader should know.
 
@@ -128,6 +131,7 @@ COLUMNS = (
     "validFrom",
     "validTo",
     "establishmentMeans",
+    "meansWhere",
     "source",
     "note",
 )
@@ -147,6 +151,8 @@ class Entry:
     vernacular : tuple of str
     valid_from, valid_to : int or None
         Years of use in this sense, both included.
+    means_where : tuple of str
+        Where the species of a split lives; see :mod:`poolbuilder.names.meanings`.
     """
 
     name: str
@@ -156,6 +162,7 @@ class Entry:
     valid_from: int | None = None
     valid_to: int | None = None
     establishment: str | None = None
+    means_where: tuple[str, ...] = ()
     source: str = ""
     note: str = ""
     row: int = 0
@@ -203,6 +210,22 @@ def _parts(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split("|") if part.strip())
 
 
+_PLACE = re.compile(r"\d{2,12}|[A-Z]{2}(-[A-Z]{2,3})?|box( -?\d+(\.\d+)?){4}")
+
+
+def _where(text: str, number: int, path: str) -> tuple[str, ...]:
+    places = _parts(text)
+    for place in places:
+        if not _PLACE.fullmatch(place):
+            raise ChecklistError(
+                f"meansWhere {place!r} is no place",
+                file=path,
+                row=number,
+                remedy="use hydrologic unit codes, codes such as US-MI or FR, or: box west south east north",
+            )
+    return places
+
+
 def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
     """One row as an Entry, its own cells checked."""
 
@@ -236,6 +259,7 @@ def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
         valid_from=valid_from,
         valid_to=valid_to,
         establishment=means or None,
+        means_where=_where(row.get("meansWhere", ""), number, path),
         source=row.get("source", ""),
         note=row.get("note", ""),
         row=number,
@@ -331,6 +355,20 @@ class Checklist:
         """The establishmentMeans of an accepted name throughout the list's area, if stated."""
         entry = self._accepted.get(name)
         return entry.establishment if entry else None
+
+    def means_where(self, name: str) -> tuple[str, ...]:
+        """Where an accepted name that came out of a split is meant; empty where the list does not say."""
+        entry = self._accepted.get(name)
+        return entry.means_where if entry else ()
+
+    def split_year(self, name: str) -> int | None:
+        """The last year in which an accepted name was also used for other species."""
+        years = [
+            entry.valid_to
+            for entry in self.by_name.get(name.lower(), ())
+            if entry.status == "ambiguous" and entry.valid_to is not None
+        ]
+        return max(years, default=None)
 
     # -- what names.py looks things up by ------------------------------------------------
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from poolbuilder import schemas, tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.hybrids import Formula, direction, split_formula, without_sex, write_formula
+from poolbuilder.names.meanings import open_meanings
 from poolbuilder.names.species import (
     DOUBT,
     Sense,
@@ -31,6 +32,7 @@ from poolbuilder.names.species import (
 )
 from poolbuilder.names.spelling import letters, tidy
 from poolbuilder.settings import Settings
+from poolbuilder.status.regions import regions_at
 
 _JOINTS = re.compile(r"\s*(?:[/&+,;]|\band\b|\bwith\b|\bby\b|\bor\b)\s*", re.IGNORECASE)
 
@@ -388,27 +390,81 @@ def _distinct(records: pa.Table) -> tuple[NDArray[np.int64], list[tuple[str | No
     return combined.astype(np.int64), keys
 
 
-def _read_all(records: pa.Table, checklist: Checklist) -> tuple[NDArray[np.int64], list[NameReading]]:
-    """Code of each row, and the readings; a name that depends on the year has several."""
-    codes, keys = _distinct(records)
-    readings = [_one_of(s, v, checklist, qualifier=q, rank=r) for s, v, q, r in keys]
+def _by_year(
+    records: pa.Table,
+    codes: NDArray[np.int64],
+    keys: Sequence[tuple[str | None, ...]],
+    readings: list[NameReading],
+    checklist: Checklist,
+) -> NDArray[np.int64]:
+    """Code of each row once the years are heeded; readings that depend on them are added."""
     dated = np.array([reading.dated for reading in readings], dtype=bool)
-    rows = np.flatnonzero(dated[codes]) if len(readings) else np.zeros(0, dtype=np.int64)
+    rows = np.flatnonzero(dated[codes])
     if not len(rows):
-        return codes, readings
+        return codes
+    codes = codes.copy()
     starts = np.array(checklist.years)
     extra: dict[tuple[int, int], int] = {}
     for row, year in zip(rows.tolist(), _years(records, rows), strict=True):
         if year is None:
             continue
-        stretch = int(np.searchsorted(starts, year, side="right"))
-        at = (int(codes[row]), stretch)
+        at = (int(codes[row]), int(np.searchsorted(starts, year, side="right")))
         if at not in extra:
             extra[at] = len(readings)
             s, v, q, r = keys[at[0]]
             readings.append(_one_of(s, v, checklist, qualifier=q, rank=r, year=year))
         codes[row] = extra[at]
-    return codes, readings
+    return codes
+
+
+def _by_place(
+    records: pa.Table,
+    wide: NDArray[np.int64],
+    codes: NDArray[np.int64],
+    readings: list[NameReading],
+    checklist: Checklist,
+) -> NDArray[np.int64]:
+    """Code of each row once its place is heeded: a meaning that does not live there goes."""
+    several = np.array([len(r.accepted) > 1 and r.role == "candidate" for r in readings], dtype=bool)
+    rows = np.flatnonzero(several[wide])
+    rows = rows[[any(checklist.means_where(name) for name in readings[k].accepted) for k in wide[rows]]]
+    if not len(rows):
+        return codes
+    codes = codes.copy()
+    placed = tables.take(records.select(["decimalLongitude", "decimalLatitude"]), rows)
+    x, y = (tables.numbers(placed[name]) for name in placed.column_names)
+    region = regions_at(x, y)
+    extra: dict[tuple[int, tuple[str, ...]], int] = {}
+    for code in np.unique(wide[rows]).tolist():
+        names = readings[code].accepted
+        mine = np.flatnonzero(wide[rows] == code)
+        living = open_meanings(names, x[mine], y[mine], checklist, region=region[mine])
+        for row, lives in zip(rows[mine].tolist(), living.tolist(), strict=True):
+            left = tuple(name for name, here in zip(names, lives, strict=True) if here)
+            read = readings[codes[row]]
+            kept = tuple(name for name in read.accepted if name in left) or left
+            if kept != read.accepted:
+                at = (int(codes[row]), kept)
+                if at not in extra:
+                    extra[at] = len(readings)
+                    readings.append(_narrowed(read, kept))
+                codes[row] = extra[at]
+    return codes
+
+
+def _narrowed(reading: NameReading, kept: tuple[str, ...]) -> NameReading:
+    note = f"read as {' or '.join(kept)} by its place"
+    return replace(reading, accepted=kept, note="; ".join(part for part in (reading.note, note) if part))
+
+
+def _read_all(records: pa.Table, checklist: Checklist) -> tuple[NDArray[np.int64], list[NameReading]]:
+    """Code of each row, and the readings; a name may have several by year and place."""
+    wide, keys = _distinct(records)
+    readings = [_one_of(s, v, checklist, qualifier=q, rank=r) for s, v, q, r in keys]
+    if not readings:
+        return wide, readings
+    codes = _by_year(records, wide, keys, readings, checklist)
+    return _by_place(records, wide, codes, readings, checklist), readings
 
 
 def _outcomes(

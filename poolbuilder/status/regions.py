@@ -1,0 +1,91 @@
+"""The state, province or country that a point lies in, from the outlines that come with the package.
+
+US states are those of the Census Bureau's cartographic boundaries; Canadian provinces and countries are
+those of Natural Earth, 1:50 million.  Both are in the public domain; `tools/regions.py` makes the file.
+Codes are those of ISO 3166: ``US-MO``, ``CA-ON``, ``DE``.  Outlines are thinned to about a kilometre.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow.parquet as pq
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+SHORE_DEGREES = 0.3
+"""A point on the water is taken to lie in the region whose shore is within this; farther out in none."""
+
+
+class _Outlines(NamedTuple):
+    codes: list[str]
+    names: dict[str, str]
+    shapes: NDArray[np.object_]
+    boxes: NDArray[np.float64]
+    tree: Any
+
+
+@cache
+def _outlines() -> _Outlines:
+    place = resources.files("poolbuilder") / "status" / "regions.parquet"
+    with place.open("rb") as stream:
+        columns = pq.read_table(stream).to_pydict()
+    shapes = shapely.from_wkb(np.array(columns["geometry"], dtype=object))
+    shapely.prepare(shapes)
+    names = dict(zip(columns["code"], columns["name"], strict=True))
+    return _Outlines(columns["code"], names, shapes, shapely.bounds(shapes), shapely.STRtree(shapes))
+
+
+def region_name(code: str) -> str:
+    """The English name of a region, or its code where it has none here."""
+    return _outlines().names.get(code, code)
+
+
+def region_codes() -> list[str]:
+    """Codes of all regions, in alphabetical order."""
+    return list(_outlines().codes)
+
+
+def region_outline(code: str) -> Any:
+    """The outline of a region, longitude and latitude on WGS84."""
+    outlines = _outlines()
+    return outlines.shapes[outlines.codes.index(code)]
+
+
+def regions_at(longitude: ArrayLike, latitude: ArrayLike) -> NDArray[np.object_]:
+    """The region that each point lies in.
+
+    Parameters
+    ----------
+    longitude, latitude : (n,) array_like
+        Degrees.
+
+    Returns
+    -------
+    (n,) array of str
+        ``US-MO``, ``CA-ON``, ``DE``; empty where there is none, or no point.
+
+    Examples
+    --------
+    >>> regions_at([-91.2, 11.5, 0.0], [36.9, 48.1, 0.0]).tolist()
+    ['US-MO', 'DE', '']
+    """
+    x, y = np.atleast_1d(np.asarray(longitude, float)), np.atleast_1d(np.asarray(latitude, float))
+    outlines = _outlines()
+    found = np.full(len(x), "", dtype=object)
+    with np.errstate(invalid="ignore"):
+        for code, shape, (west, south, east, north) in zip(
+            outlines.codes, outlines.shapes, outlines.boxes, strict=True
+        ):
+            near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north) & (found == ""))
+            if len(near):
+                found[near[shapely.contains_xy(shape, x[near], y[near])]] = code
+    adrift = np.flatnonzero((found == "") & np.isfinite(x) & np.isfinite(y))
+    if len(adrift):
+        points = shapely.points(x[adrift], y[adrift])
+        rows, nearest = outlines.tree.query_nearest(points, max_distance=SHORE_DEGREES, all_matches=False)
+        found[adrift[rows]] = np.array(outlines.codes, dtype=object)[nearest]
+    return found
