@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from poolbuilder.cli.options import day
 from poolbuilder.cli.store import progress_line
 from poolbuilder.compare import QUESTIONS
 
@@ -39,10 +40,21 @@ format_option = click.option(
     help="Occurrence service in place of the plan's. [env: POOLBUILDER_SERVICE_URL]",
 )
 @click.option("--offline", is_flag=True, help="Ask nobody; build from what the store holds.")
+@click.option(
+    "--as-of",
+    type=day,
+    metavar="DATE",
+    help="The day that counts as today and names the run. [default: today]",
+)
 @fail_on_option
 @format_option
 def refresh(
-    plan: Path, service_url: str | None, offline: bool, questions: tuple[str, ...], shape: str
+    plan: Path,
+    service_url: str | None,
+    offline: bool,
+    as_of: datetime.date | None,
+    questions: tuple[str, ...],
+    shape: str,
 ) -> None:
     """Refresh the pools of many waters, and say what changed and why.
 
@@ -57,6 +69,8 @@ def refresh(
 
     what = read_plan(plan).with_service(service_url)
     now = datetime.datetime.now().astimezone()
+    if as_of is not None:
+        now = datetime.datetime.combine(as_of, datetime.time(12), now.tzinfo)
     with Client(what.service_url, settings=what.settings, offline=offline) as client:
         run = run_plan(what, client, now=now, progress=progress_line)
     text = (run.folder / "summary.json").read_text(encoding="utf-8")
