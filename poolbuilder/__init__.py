@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from poolbuilder.folder import read_pool, write_pool
     from poolbuilder.job import Job
     from poolbuilder.names.checklist import Checklist
+    from poolbuilder.pages.picture import plot
+    from poolbuilder.pages.pool_page import explore, notebook_html
     from poolbuilder.pool import Pool, build
     from poolbuilder.records.store import Store
     from poolbuilder.settings import Settings
@@ -34,6 +36,9 @@ __all__ = [
     "Store",
     "Water",
     "build",
+    "explore",
+    "notebook_html",
+    "plot",
     "read_pool",
     "write_pool",
 ]  # fmt: skip
@@ -49,6 +54,9 @@ _HOMES = {
     "Store": "records.store",
     "Water": "water",
     "build": "pool",
+    "explore": "pages.pool_page",
+    "notebook_html": "pages.pool_page",
+    "plot": "pages.picture",
     "read_pool": "folder",
     "write_pool": "folder",
 }

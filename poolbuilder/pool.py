@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import datetime
-import importlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -91,9 +90,6 @@ class Pool:
     features: Mapping[str, list[Any]] = field(default_factory=dict)
     version: str = poolbuilder.__version__
 
-    # Notebooks draw a pool with the functions that poolbuilder.report registers here.
-    views: ClassVar[dict[str, Callable[..., Any]]] = {}
-
     def __repr__(self) -> str:
         top = ", ".join(
             f"{row['scientificName']} {row['presence']:.2f}"
@@ -102,22 +98,16 @@ class Pool:
         name = self.site.name or f"{self.site.latitude:.4f}, {self.site.longitude:.4f}"
         return f"<Pool of {name}: {self.candidates.num_rows} candidates: {top}, ...>"
 
-    def _view(self, name: str, *arguments: Any) -> Any:
-        """Show the pool with a view of `poolbuilder.report`, which registers them when it is imported."""
-        if name not in self.views:
-            importlib.import_module("poolbuilder.report")
-        return self.views[name](self, *arguments)
-
     def _repr_html_(self) -> str:
-        return str(self._view("html"))
+        return poolbuilder.notebook_html(self)
 
     def plot(self, axes: Any = None) -> Any:
         """Draw presence as bars on matplotlib axes; new ones when none are given."""
-        return self._view("plot", axes)
+        return poolbuilder.plot(self, axes)
 
     def explore(self) -> Any:
         """The list and the interactive map, for a notebook cell."""
-        return self._view("explore")
+        return poolbuilder.explore(self)
 
     def to_pandas(self) -> pandas.DataFrame:
         """The candidates as a DataFrame, schema POOL, with nullable integers."""

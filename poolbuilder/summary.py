@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from poolbuilder.findings import calibrated, findings
 from poolbuilder.pool import Pool
+from poolbuilder.words import calibrated, findings
 
 __all__ = ["summary_lines", "table_lines"]
 

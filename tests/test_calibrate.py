@@ -16,7 +16,6 @@ import pytest
 from click.testing import CliRunner
 
 from poolbuilder.calibration import calibrate, write_calibration
-from poolbuilder.calibration.page import reliability_diagram
 from poolbuilder.calibration.scorecard import Predictions, score_scheme, without_lists
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.cli.calibrate import calibrate as command
@@ -33,6 +32,7 @@ from poolbuilder.model.calibrate import (
 )
 from poolbuilder.model.effort import pair_km
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.pages.drawings import reliability
 from poolbuilder.settings import Settings
 
 AS_OF = datetime.date(2026, 6, 1)
@@ -245,7 +245,7 @@ def test_perfect_separation_has_no_calibration_line() -> None:
 
 def test_the_diagram_shows_counts_and_reads_aloud() -> None:
     rows = [{"meanPresence": 0.05, "observedShare": 0.04, "count": 900}]
-    drawn = reliability_diagram(rows, title="a < b")
+    drawn = reliability(rows, title="a < b")
     assert ">900</text>" in drawn
     assert "a &lt; b: predicted 0.05, found 0.04 of 900" in drawn
 

@@ -12,7 +12,7 @@ import poolbuilder
 from poolbuilder.errors import SettingsError
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
-from poolbuilder.report import render
+from poolbuilder.pages import render
 from poolbuilder.settings import Settings, read_calibration
 from poolbuilder.site import Site
 

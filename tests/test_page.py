@@ -20,18 +20,17 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
-from poolbuilder.page import Workspace, application, serve
-from poolbuilder.page.backdrop import places, shapes
-from poolbuilder.page.beside import beside, changes
-from poolbuilder.page.builds import Build, Builds
-from poolbuilder.page.coordinates import read_coordinates
-from poolbuilder.page.guard import read_token
-from poolbuilder.page.query import address, read_query
-from poolbuilder.page.waters import Waters
+from poolbuilder.pages import render
+from poolbuilder.pages.comparison_page import beside, changes
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.report import render
 from poolbuilder.site import Site
+from poolbuilder.web import Workspace, application, serve
+from poolbuilder.web.builds import Build, Builds
+from poolbuilder.web.guard import read_token
+from poolbuilder.web.query import address, read_coordinates, read_query
+from poolbuilder.web.water_list import Waters
+from poolbuilder.web.workspace import places, shapes
 from tests.pools import SITE, invented_pool
 from tests.slow_job import KilledJob, RefusedJob, SlowJob
 

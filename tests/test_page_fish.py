@@ -10,7 +10,7 @@ import pytest
 
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.folder import write_pool
-from poolbuilder.page import Workspace, application
+from poolbuilder.web import Workspace, application
 from tests.pools import invented_pool
 from tests.test_page import KEY, PORT, TOKEN, Client
 

@@ -15,13 +15,23 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import findings, report
+from poolbuilder import words as wording
 from poolbuilder.cli.report import report as report_command
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
+from poolbuilder.pages import (
+    drawings,
+    explore,
+    kit,
+    maps,
+    notebook_html,
+    picture,
+    pool_rows,
+    render,
+    write_page,
+)
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
-from poolbuilder.report import charts, document, geography, payload, picture, sheet
 from poolbuilder.site import Site
 from tests.pools import SITE, SPECIES, invented_pool
 
@@ -86,11 +96,11 @@ def pool() -> Pool:
 
 @pytest.fixture(scope="module")
 def page(pool: Pool) -> str:
-    return report.render(pool)
+    return render(pool)
 
 
 def test_same_pool_same_bytes(page: str) -> None:
-    assert report.render(invented_pool()) == page
+    assert render(invented_pool()) == page
 
 
 def test_report_says_what_a_reader_asks_for(page: str) -> None:
@@ -128,7 +138,7 @@ def test_every_species_has_its_row_and_its_argument(page: str) -> None:
 
 
 def test_probability_after_the_last_step_is_the_presence(pool: Pool) -> None:
-    for row in sheet.species_rows(pool):
+    for row in pool_rows.species_rows(pool):
         assert row["reasons"][-1]["after"] == row["presence"]
 
 
@@ -190,8 +200,8 @@ def hostile_pool(text: str) -> Pool:
 
 @pytest.mark.parametrize("text", ["".join(HOSTILE[:4]), "".join(HOSTILE[4:]), HOSTILE[0]])
 def test_hostile_text_is_text(text: str) -> None:
-    hostile = read(report.render(hostile_pool(text)))
-    calm = read(report.render(hostile_pool("Aaaa bbbb")))
+    hostile = read(render(hostile_pool(text)))
+    calm = read(render(hostile_pool("Aaaa bbbb")))
     assert [tag for tag, _ in hostile.tags] == [tag for tag, _ in calm.tags]
     assert [sorted(attrs) for _, attrs in hostile.tags] == [sorted(attrs) for _, attrs in calm.tags]
     assert hostile.scripts[1:] == calm.scripts[1:]
@@ -201,7 +211,7 @@ def test_hostile_text_is_text(text: str) -> None:
 @given(st.text(max_size=40))
 @settings(deadline=None, derandomize=True, max_examples=60)
 def test_any_text_survives_the_data_block(text: str) -> None:
-    script = str(payload.as_script({"a": [text], text: 1}))
+    script = str(kit.as_script({"a": [text], text: 1}))
     assert json.loads(script) == {"a": [text], text: 1}
     assert not re.search("[<>&\N{LINE SEPARATOR}\N{PARAGRAPH SEPARATOR}]", script)
 
@@ -209,7 +219,7 @@ def test_any_text_survives_the_data_block(text: str) -> None:
 @given(st.text(max_size=30), st.lists(st.text(min_size=1, max_size=6), max_size=4))
 @settings(deadline=None, derandomize=True, max_examples=60)
 def test_italics_change_no_letter(text: str, names: list[str]) -> None:
-    told = sheet.italic(text, names)
+    told = pool_rows.italic(text, names)
     assert told.unescape().replace("<i>", "").replace("</i>", "") == text.replace("<i>", "").replace(
         "</i>", ""
     )
@@ -220,17 +230,17 @@ def test_size_of_a_usual_pool_and_of_twenty_thousand_records(page: str) -> None:
     assert len(page.encode()) < 1_000_000
     large = invented_pool(many=120)
     assert large.evidence.num_rows > 20_000
-    assert len(report.render(large).encode()) < 5_000_000
+    assert len(render(large).encode()) < 5_000_000
 
 
 def test_without_interval_no_whisker_and_the_word_uncalibrated() -> None:
     bare = invented_pool()
     rows = [row | {"presenceLow": None, "presenceHigh": None} for row in bare.candidates.to_pylist()]
-    page = report.render(invented_pool(candidates=rows))
+    page = render(invented_pool(candidates=rows))
     assert "g-whisker" not in page.split("<body", 1)[1]
     assert "which is not known here" in words(page)
     assert page.count(">uncalibrated</span>") == 13
-    assert "g-whisker" in report.render(bare).split("<body", 1)[1]
+    assert "g-whisker" in render(bare).split("<body", 1)[1]
 
 
 def test_calibrated_pool_shows_its_diagram() -> None:
@@ -240,7 +250,7 @@ def test_calibrated_pool_shows_its_diagram() -> None:
         "brier": 0.09,
         "reliability": [{"predicted": 0.1, "observed": 0.12, "surveys": 50}],
     }
-    page = report.render(invented_pool(calibration=calibration))
+    page = render(invented_pool(calibration=calibration))
     assert "Fitted to 412 surveys of streams." in words(page)
     assert 'class="reliability"' in page
     assert "Uncalibrated" not in words(page)
@@ -256,22 +266,20 @@ def test_pool_without_records_pairs_or_features() -> None:
         inputs=(),
         counts={"read": 0, "kept": 0},
     )
-    text = words(report.render(bare))
+    text = words(render(bare))
     assert "No record within reach" in text
     assert "No pair" in text
     assert "No outline of the water was given" in text
 
 
 def test_pool_without_species() -> None:
-    text = words(
-        report.render(invented_pool(candidates=[], evidence=[], contributions=[], crosses=[], status=[]))
-    )
+    text = words(render(invented_pool(candidates=[], evidence=[], contributions=[], crosses=[], status=[])))
     assert "The checklist has no species" in text
 
 
 def test_doubts_name_what_is_missing() -> None:
     statuses = [row | {"rangeClass": "no_map"} for row in invented_pool().status.to_pylist()]
-    doubts = findings.doubts(
+    doubts = wording.doubts(
         invented_pool(status=statuses, features={}, notes=("all well", "source missing: x"))
     )
     assert any("No range map" in text for text in doubts)
@@ -285,7 +293,7 @@ def test_findings_when_nothing_is_recorded_near() -> None:
         row | {"tier": "beyond" if row["presence"] > 0.1 else "none"}
         for row in invented_pool().candidates.to_pylist()
     ]
-    said = findings.findings(invented_pool(candidates=rows))
+    said = wording.findings(invented_pool(candidates=rows))
     assert "none is recorded within 40 km" in said
 
 
@@ -299,7 +307,7 @@ def test_map_across_the_date_line_is_in_one_piece() -> None:
         "geometry": {"type": "MultiPolygon", "coordinates": [[ring], [other]]},
     }
     moved = invented_pool(site=site, features={"outline": [feature]}, evidence=[])
-    west, _, east, _ = geography.around(moved)["outline"][0]["geometry"].bounds
+    west, _, east, _ = maps.around(moved)["outline"][0]["geometry"].bounds
     assert (west, east) == pytest.approx((179.5, 180.4))
 
 
@@ -311,7 +319,7 @@ def test_projection_keeps_distance_from_the_site(lon: float, lat: float, azimuth
 
     site = Site(longitude=lon, latitude=lat, radius_km=40)
     there = Geod(ellps="WGS84").fwd(lon, lat, azimuth, km * 1000)
-    x, y = geography.project(np.array([there[0]]), np.array([there[1]]), site)
+    x, y = maps.project(np.array([there[0]]), np.array([there[1]]), site)
     assert float(np.hypot(x, y)[0]) == pytest.approx(km, rel=1e-6)
 
 
@@ -322,14 +330,14 @@ def test_projection_keeps_distance_from_the_site(lon: float, lat: float, azimuth
 @settings(deadline=None, derandomize=True, max_examples=80)
 def test_gauge_grows_with_presence(presence: float, ends: tuple[float, float] | None) -> None:
     low, high = ends or (None, None)
-    drawn = str(charts.gauge(presence, low, high))
+    drawn = str(drawings.gauge(presence, low, high))
     width = float(re.search(r'class="g-fill"[^>]*width="([\d.]+)"', drawn)[1])  # type: ignore[index]
     assert width == pytest.approx(max(0.8, 116 * presence), abs=0.06)
     assert ("g-whisker" in drawn) == (ends is not None)
 
 
 def test_steps_begin_where_the_last_ended() -> None:
-    drawn = [str(step) for step in charts.steps([1.0, 2.0, -1.5])]
+    drawn = [str(step) for step in drawings.steps([1.0, 2.0, -1.5])]
     spans = [
         (float(x), float(x) + float(width))
         for x, width in (re.search(r' x="([\d.]+)" y="6" width="([\d.]+)"', step).groups() for step in drawn)  # type: ignore[union-attr]
@@ -340,22 +348,22 @@ def test_steps_begin_where_the_last_ended() -> None:
 
 
 def test_pairs_triangle_has_a_cell_for_every_pair(pool: Pool) -> None:
-    drawn = str(sheet.triangle(pool))
+    drawn = str(pool_rows.triangle(pool))
     assert drawn.count("p-cell") == 13 * 12 // 2
     assert drawn.count("p-known") == 4
 
 
 def test_notebook_fragment_has_no_script(pool: Pool) -> None:
-    fragment = read(report.notebook_html(pool))
+    fragment = read(notebook_html(pool))
     assert not fragment.scripts
-    assert "Seven of the 13 species" in words(report.notebook_html(pool))
+    assert "Seven of the 13 species" in words(notebook_html(pool))
 
 
 def test_explore_frames_the_page(pool: Pool) -> None:
-    frame = read(report.explore(pool)._repr_html_())
+    frame = read(explore(pool)._repr_html_())
     (tag, attrs) = frame.tags[0]
     assert tag == "iframe"
-    assert attrs["srcdoc"] == document.page(pool, view="map")
+    assert attrs["srcdoc"] == render(pool, view="map")
 
 
 @pytest.mark.parametrize("ending", picture.FORMATS)
@@ -384,13 +392,13 @@ def test_write_page_leaves_the_old_page_when_it_cannot_write(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> None:
     folder = tmp_path_factory.mktemp("page")
-    report.write_page("one", folder / "report.html")
+    write_page("one", folder / "report.html")
     with pytest.raises(UnicodeEncodeError):
-        report.write_page("two \ud800", folder / "report.html")
+        write_page("two \ud800", folder / "report.html")
     assert (folder / "report.html").read_text() == "one"
     assert [path.name for path in folder.iterdir()] == ["report.html"]
     with pytest.raises(PoolFileError, match="cannot be written"):
-        report.write_page("one", folder / "no" / "report.html")
+        write_page("one", folder / "no" / "report.html")
 
 
 def test_report_command_makes_page_and_picture(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -398,20 +406,22 @@ def test_report_command_makes_page_and_picture(pool: Pool, tmp_path_factory: pyt
     write_pool(pool, folder / "pool")
     ran = CliRunner().invoke(report_command, [str(folder / "pool")])
     assert ran.exit_code == 0, ran.output
-    assert words((folder / "pool" / "report.html").read_text()) == words(report.render(pool))
-    ran = CliRunner().invoke(report_command, [str(folder / "pool"), "--picture", str(folder / "sheet.png")])
+    assert words((folder / "pool" / "report.html").read_text()) == words(render(pool))
+    ran = CliRunner().invoke(
+        report_command, [str(folder / "pool"), "--picture", str(folder / "pool_rows.png")]
+    )
     assert ran.exit_code == 0, ran.output
-    assert (folder / "sheet.png").stat().st_size > 10_000
+    assert (folder / "pool_rows.png").stat().st_size > 10_000
 
 
 def test_site_without_a_name_is_called_by_its_coordinates() -> None:
     unnamed = Site(longitude=SITE.longitude, latitude=SITE.latitude)
-    assert "37.6000° N, 89.2000° W: candidate parents" in report.render(invented_pool(site=unnamed))
+    assert "37.6000° N, 89.2000° W: candidate parents" in render(invented_pool(site=unnamed))
 
 
 def test_findings_when_no_species_is_likely() -> None:
     rows = [row | {"presence": 0.002, "tier": "none"} for row in invented_pool().candidates.to_pylist()]
-    said = findings.findings(invented_pool(candidates=rows))
+    said = wording.findings(invented_pool(candidates=rows))
     assert said.startswith("None of the 13 species on the checklist reaches one chance in ten here; none is")
     assert "pair" not in said
 
@@ -421,7 +431,7 @@ def test_undated_events_are_said_and_not_drawn() -> None:
         row | {"year": None, "ageYears": None, "eventDate": None, "logOdds": 0.0}
         for row in invented_pool().evidence.to_pylist()
     ]
-    page = report.render(invented_pool(evidence=rows))
+    page = render(invented_pool(evidence=rows))
     text = words(page)
     assert "All of the events have no date" in text
     assert "No event is dated." in text
@@ -431,7 +441,7 @@ def test_undated_events_are_said_and_not_drawn() -> None:
 
 def test_a_page_is_made_without_pandas_and_matplotlib() -> None:
     code = (
-        "import sys; from tests.pools import invented_pool; from poolbuilder.report import render; "
+        "import sys; from tests.pools import invented_pool; from poolbuilder.pages import render; "
         "render(invented_pool()); print([name for name in ('pandas', 'geopandas', 'scipy', 'matplotlib', "
         "'pyogrio') if name in sys.modules])"
     )

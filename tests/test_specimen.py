@@ -22,8 +22,8 @@ from poolbuilder.errors import PoolFileError, TraitError
 from poolbuilder.fish.answer import FILES, Specimen, identify, write_specimen
 from poolbuilder.fish.characters import Fish, Seen, read_traits
 from poolbuilder.fish.evidence import next_characters
+from poolbuilder.fish.fish_page import render
 from poolbuilder.fish.notes import parse_fish, read_fish, template
-from poolbuilder.fish.pages import render
 from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 from poolbuilder.fish.weighing import Weighing, hypotheses, posterior, prior_with_f1_share, weigh
 from poolbuilder.folder import write_pool
@@ -479,8 +479,8 @@ def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: 
 
     write_specimen(specimen(), tmp_path / "fish")
     before = (tmp_path / "fish/specimen.html").read_bytes()
-    monkeypatch.setattr("poolbuilder.fish.pages.render", fails)
-    with pytest.raises(PoolFileError, match="No space left"):
+    monkeypatch.setattr("poolbuilder.fish.fish_page.render", fails)
+    with pytest.raises(PoolFileError, match="no space left"):
         write_specimen(specimen("[seen]\ndorsal_rays = 10"), tmp_path / "fish")
     assert (tmp_path / "fish/specimen.html").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["fish"]
@@ -508,7 +508,7 @@ dorsal_rays = 11
 
 def test_the_page_asks_the_network_for_nothing() -> None:
     page = render(specimen())
-    assert "default-src 'none'; script-src ; style-src 'sha256-" in html.unescape(page)
+    assert "default-src 'none'; script-src 'none'; style-src 'sha256-" in html.unescape(page)
     assert not re.search(r"<(?:img|iframe|link|script|object)\b|@import|url\(", page)
     assert " style=" not in page
     for words in ("without DNA", "second opinion", "Wet hands", "from memory", "permits"):

@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import poolbuilder
-from poolbuilder.calibration.by_water import compare_by_water, survey_distances, with_factor
+from poolbuilder.calibration.by_water import compare_by_water, survey_distances, with_factor, words_of
 from poolbuilder.calibration.fitting import Fitted, fit_settings, toml_text
-from poolbuilder.calibration.page import render_page
 from poolbuilder.calibration.scorecard import DRAWS, FEW_WATERS, predict_surveys, score_scheme
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.folder import write_folder
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.pages.calibration_page import render_page
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water.ways import StreamLayers
@@ -196,8 +196,12 @@ def write_calibration(calibration: Calibration, out: str | Path) -> Path:
         (folder / "settings.toml").write_text(
             toml_text(calibration.fitted, words, head=head), encoding="utf-8"
         )
-        (folder / "calibration.html").write_text(
-            render_page(calibration.scores, surveys=calibration.surveys), encoding="utf-8"
+        by_water = calibration.scores.get("byWater")
+        page = render_page(
+            calibration.scores,
+            surveys=calibration.surveys,
+            by_water="" if by_water is None else words_of(by_water),
         )
+        (folder / "calibration.html").write_text(page, encoding="utf-8")
 
     return write_folder(out, fill, marker="scores.json")

@@ -40,7 +40,7 @@ def show(pool: Pool, shape: str) -> None:
 def publish(pool: Pool, out: Path) -> None:
     """Write the pool folder with its report, and say where."""
     from poolbuilder.folder import write_pool
-    from poolbuilder.report import render
+    from poolbuilder.pages import render
 
     folder = write_pool(pool, out, pages={"report.html": render(pool)})
     click.echo(f"wrote {folder} (open report.html in a browser)", err=True)

@@ -62,7 +62,8 @@ def page(
 ) -> None:
     """Choose a water on a map and see its list build, in this machine's browser."""
     from poolbuilder.names.checklist import SHIPPED
-    from poolbuilder.page import Workspace, serve
+    from poolbuilder.web import serve
+    from poolbuilder.web.workspace import Workspace
 
     layers = {"water": water, "basins": basins, "streams": streams, "barriers": barriers}
     workspace = Workspace(

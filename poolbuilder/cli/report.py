@@ -28,10 +28,10 @@ def report(pool: Path, out: Path | None, picture_file: Path | None) -> None:
 
     built = read_pool(pool)
     if picture_file is not None:
-        from poolbuilder.report.picture import picture
+        from poolbuilder.pages.picture import picture
 
         click.echo(picture(built, picture_file))
         return
-    from poolbuilder.report import render, write_page
+    from poolbuilder.pages import render, write_page
 
     click.echo(write_page(render(built), out or pool / "report.html"))

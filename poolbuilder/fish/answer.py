@@ -188,7 +188,7 @@ def write_specimen(specimen: Specimen, out: str | Path) -> Path:
     PoolFileError
         When the folder holds something else, or cannot be written.
     """
-    from poolbuilder.fish.pages import render
+    from poolbuilder.fish.fish_page import render
 
     def fill(folder: Path) -> None:
         pyarrow.csv.write_csv(specimen.posterior_table(), folder / "posterior.csv")

@@ -4,31 +4,18 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
-from importlib import resources
 from typing import Any
 
-import jinja2
 from markupsafe import Markup
 
-from poolbuilder import wording
-from poolbuilder.introduced.drawing import overview, water_map
+from poolbuilder import words
 from poolbuilder.introduced.lines import findings, headline
 from poolbuilder.introduced.run import NO_STATUS, Run
-from poolbuilder.report.document import environment, policy, stylesheet
+from poolbuilder.pages import kit
+from poolbuilder.pages.introduced_maps import overview, water_map
 from poolbuilder.site import Site
 
 __all__ = ["render"]
-
-
-@lru_cache(maxsize=4)
-def _asset(name: str) -> str:
-    return (resources.files("poolbuilder.introduced") / "assets" / name).read_text(encoding="utf-8")
-
-
-@lru_cache(maxsize=1)
-def _templates() -> jinja2.Environment:
-    return environment(jinja2.PackageLoader("poolbuilder.introduced", "assets"))
 
 
 def render(run: Run) -> str:
@@ -36,36 +23,29 @@ def render(run: Run) -> str:
 
     The same run gives the same text.
     """
-    style, script = stylesheet() + _asset("introduced.css"), _asset("introduced.js")
     document = run.document
     cards = [
         _card(run, item.document, water_map(item.document, item.places, item.outline))
         for item in run.assessments
     ]
     cards.sort(key=lambda card: (card["order"], card["number"]))
-    return (
-        _templates()
-        .get_template("introduced.html")
-        .render(
-            run=document,
-            policy=policy(scripts=(script,), styles=(style,)),
-            style=Markup(style),
-            script=Markup(script),
-            findings=_told(run),
-            compares=run.season.compares,
-            headline=headline(run),
-            compared=run.season.words,
-            as_of=wording.day(datetime.date.fromisoformat(document["asOf"])),
-            doubts=_doubts(document),
-            species=_news(run),
-            unsettled_news=_unsettled_news(run),
-            overview=_overview(run),
-            cards=[card for card in cards if card["filled"]],
-            empty=[card for card in cards if not card["filled"]],
-            datasets=[
-                {**item, "licence": wording.licence(item.get("license"))} for item in document["datasets"]
-            ],
-        )
+    return kit.fill(
+        "introduced.html",
+        styles=("introduced.css",),
+        scripts=("introduced.js",),
+        run=document,
+        findings=_told(run),
+        compares=run.season.compares,
+        headline=headline(run),
+        compared=run.season.words,
+        as_of=words.day(datetime.date.fromisoformat(document["asOf"])),
+        doubts=_doubts(document),
+        species=_news(run),
+        unsettled_news=_unsettled_news(run),
+        overview=_overview(run),
+        cards=[card for card in cards if card["filled"]],
+        empty=[card for card in cards if not card["filled"]],
+        datasets=[{**item, "licence": words.licence(item.get("license"))} for item in document["datasets"]],
     )
 
 
@@ -77,7 +57,7 @@ def _told(run: Run) -> str:
     said = [
         f"{card['vernacular'] or card['name']} "
         + ("in " if card["inside"] else "near ")
-        + wording.joined([place["water"] for place in (card["inside"] or card["near"])[:3]])
+        + words.joined([place["water"] for place in (card["inside"] or card["near"])[:3]])
         + (" and more" if len(card["inside"] or card["near"]) > 3 else "")
         for card in cards[:6]
     ]
@@ -120,12 +100,12 @@ def _news(run: Run) -> list[dict[str, Any]]:
             ((water, row) for water, row in pairs if row["newIn"] != "water"),
             key=lambda pair: (pair[1]["nearestKm"], pair[0]["number"]),
         )
-        sources = {wording.status(row["establishmentMeans"], row["establishmentSource"]) for _, row in pairs}
+        sources = {words.status(row["establishmentMeans"], row["establishmentSource"]) for _, row in pairs}
         cards.append(
             {
                 "name": name,
                 "vernacular": pairs[0][1]["vernacularName"],
-                "status": wording.joined(sorted(sources)),
+                "status": words.joined(sorted(sources)),
                 "inside": [_place(water, row) for water, row in inside],
                 "near": [_place(water, row) for water, row in near],
                 "map": overview(
@@ -151,8 +131,8 @@ def _place(water: Mapping[str, Any], row: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "water": water["water"],
         "number": water["number"],
-        "distance": wording.kilometres(row["nearestKm"]),
-        "years": wording.years(row["firstYear"], row["lastYear"]),
+        "distance": words.kilometres(row["nearestKm"]),
+        "years": words.years(row["firstYear"], row["lastYear"]),
     }
 
 
@@ -174,7 +154,7 @@ def _card(run: Run, water: Mapping[str, Any], drawn: Markup) -> dict[str, Any]:
     return {
         "number": water["number"],
         "water": water["water"],
-        "place": wording.degrees(Site(longitude=water["longitude"], latitude=water["latitude"])),
+        "place": words.degrees(Site(longitude=water["longitude"], latitude=water["latitude"])),
         "radius": f"{water['radiusKm']:g} km",
         "order": 0 if inside else 1 if new else 2,
         "new": bool(new),
@@ -196,8 +176,8 @@ def _named(items: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
 
 def _interval(row: Mapping[str, Any]) -> str:
     """The interval of a presence, where it says more than the presence does."""
-    ends = {wording.percent(row[name]) for name in ("presenceLow", "presence", "presenceHigh")}
-    return wording.interval(row["presenceLow"], row["presenceHigh"]) if len(ends) > 1 else ""
+    ends = {words.percent(row[name]) for name in ("presenceLow", "presence", "presenceHigh")}
+    return words.interval(row["presenceLow"], row["presenceHigh"]) if len(ends) > 1 else ""
 
 
 def _row(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -207,16 +187,16 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
         "new": bool(row["isNew"]),
         "new_in": row["newIn"],
         "far": row["nearestKm"],
-        "nearest": "in the water" if row["inWater"] else wording.kilometres(row["nearestKm"]),
-        "by_water": wording.kilometres(row["nearestByWaterKm"]),
+        "nearest": "in the water" if row["inWater"] else words.kilometres(row["nearestKm"]),
+        "by_water": words.kilometres(row["nearestByWaterKm"]),
         "direction": row["direction"] or "",
-        "years": wording.years(row["firstYear"], row["lastYear"]),
+        "years": words.years(row["firstYear"], row["lastYear"]),
         "events": f"{row['events']:,}",
-        "presence": wording.percent(row["presence"]),
+        "presence": words.percent(row["presence"]),
         "interval": _interval(row),
-        "status": wording.status(row["establishmentMeans"], row["establishmentSource"])
+        "status": words.status(row["establishmentMeans"], row["establishmentSource"])
         if row["establishmentSource"] != "unknown"
-        else wording.UNKNOWN,
+        else words.UNKNOWN,
         "degree": row["degreeOfEstablishment"] or "",
         "pathway": row["pathway"] or "",
         "note": row["note"],
@@ -234,7 +214,7 @@ def _expectation(item: Mapping[str, Any]) -> dict[str, Any]:
         "name": item["scientificName"],
         "vernacular": item["vernacularName"] or "",
         "rank": item["rank"],
-        "presence": wording.percent(item["presence"]),
+        "presence": words.percent(item["presence"]),
         "band": item["band"],
         "reasons": "; ".join(item["reasons"]),
     }

@@ -19,13 +19,13 @@ from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, So
 from poolbuilder.folder import write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
 from poolbuilder.job import Job, is_genus
+from poolbuilder.pages import render
 from poolbuilder.pool import Pool
 from poolbuilder.records.service import Client
 from poolbuilder.refresh.folders import Runs, locked
 from poolbuilder.refresh.neighbours import group_neighbours
 from poolbuilder.refresh.plan import Plan, PlannedWater, read_plan
 from poolbuilder.refresh.summary import summary_document, summary_page
-from poolbuilder.report import render
 from poolbuilder.surroundings import Regions
 
 __all__ = ["Outcome", "Plan", "Run", "read_plan", "refresh"]

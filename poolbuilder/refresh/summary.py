@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import poolbuilder
 from poolbuilder.compare import Comparison
+from poolbuilder.pages import kit
 
 if TYPE_CHECKING:
     from poolbuilder.refresh import Outcome
@@ -125,8 +125,4 @@ def _number(value: float | None) -> str:
 
 def summary_page(document: Mapping[str, Any]) -> str:
     """A run as one HTML page that needs no other file but the reports it links to."""
-    import jinja2
-
-    source = files("poolbuilder.refresh").joinpath("summary.html").read_text(encoding="utf-8")
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
-    return environment.from_string(source).render(run=document, states=STATES)
+    return kit.fill("refresh.html", styles=("calibration.css",), run=document, states=STATES)

@@ -167,7 +167,7 @@ def kills() -> None:
     """200 kill -9 at random moments never leave a broken store or folder; the next run finishes the job."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(
-        ["poolbuilder.refresh", "poolbuilder.report", "requests", "pyogrio", "scipy.special"]
+        ["poolbuilder.refresh", "poolbuilder.pages", "requests", "pyogrio", "scipy.special"]
     )
     chance = random.Random(11)
     double = service.ServiceDouble(

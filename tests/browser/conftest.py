@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.report import render
+from poolbuilder.pages import render
 from tests.pools import invented_pool
 
 CHROMIUM = Path(os.environ.get("CHROMIUM_PATH", "/usr/bin/chromium"))

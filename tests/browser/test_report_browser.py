@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.report import render
+from poolbuilder.pages import render
 from tests.browser.conftest import serious
 from tests.pools import SPECIES, invented_pool
 from tests.test_report import HOSTILE, hostile_pool

@@ -9,8 +9,8 @@ import pytest
 
 from poolbuilder.fish.answer import identify
 from poolbuilder.fish.characters import read_traits
+from poolbuilder.fish.fish_page import render
 from poolbuilder.fish.notes import parse_fish
-from poolbuilder.fish.pages import render
 from poolbuilder.settings import Settings
 from tests.browser.conftest import Sheet
 from tests.pools import invented_pool

@@ -1,0 +1,349 @@
+"""The rows, charts and fine print of a report, in words and drawings, ready for its page."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+from poolbuilder import tables, words
+from poolbuilder.pages import drawings, maps
+from poolbuilder.pool import Pool
+from poolbuilder.settings import Settings
+
+TIERS = ("water", "connected", "radius", "beyond", "range", "none")
+STEPS = {
+    "records": "What the region says comes from the range class and the records of the checklist's own "
+    "species: without other fishes among the records, search effort is unknown and silence says nothing.",
+    "effort": "What the region says is the share of searches, weighted by distance, that found the species.",
+    "community": "What the region says is the share of searches, weighted by distance, that found the "
+    "species, with the number and the kinds of other fishes recorded in this water.",
+}
+"""What `Pool.step` means, in words."""
+TOP_EVENTS = 5
+TRIANGLE_SPECIES = 14
+
+_PARTS = {
+    "range": "Range",
+    "records": "Records around",
+    "water": "Records in the water",
+    "hybrids": "Hybrid records",
+    "effort": "Search effort",
+    "community": "Company of other fishes",
+    "silence": "Silence",
+    "calibration": "Calibration",
+    "floor": "Floor",
+}
+_KINDS = {"ambiguous": " (name may mean several species)", "hybrid": " (as parent of a hybrid)"}
+Ints = NDArray[np.int64]
+
+
+def italic(text: str, names: Sequence[str]) -> Markup:
+    """A sentence with the species names in it set in italics; everything is escaped.
+
+    Examples
+    --------
+    >>> italic("Aa bb & co.", ["Aa bb"])
+    Markup('<i>Aa bb</i> &amp; co.')
+    """
+    known = [name for name in sorted(names, key=len, reverse=True) if name]
+    if not known:
+        return escape(text)
+    pieces = re.split("(" + "|".join(map(re.escape, known)) + ")", text)
+    return Markup("").join(
+        Markup("<i>{}</i>").format(piece) if index % 2 else piece for index, piece in enumerate(pieces)
+    )
+
+
+def species_rows(pool: Pool) -> list[dict[str, Any]]:
+    """One row per candidate with everything its line and its argument show."""
+    reasons = _grouped(pool.contributions.to_pylist(), "scientificName")
+    events = _Events(pool)
+    rows = []
+    for number, row in enumerate(pool.candidates.to_pylist()):
+        rows.append(
+            {
+                **_line(pool, row, number),
+                "reasons": _reasons(reasons.get(row["scientificName"], [])),
+                **events.drawn(number, row["scientificName"]),
+            }
+        )
+    return rows
+
+
+def _line(pool: Pool, row: Mapping[str, Any], number: int) -> dict[str, Any]:
+    water = row["recordsInWater"]
+    means, _, source = words.status(row["establishmentMeans"], row["establishmentSource"]).partition(" (")
+    return {
+        "number": number,
+        "name": row["scientificName"],
+        "vernacular": row["vernacularName"] or "",
+        "gauge": drawings.gauge(row["presence"], row["presenceLow"], row["presenceHigh"]),
+        "presence": words.percent(row["presence"]),
+        "interval": words.interval(row["presenceLow"], row["presenceHigh"]),
+        "tier": row["tier"],
+        "glyph": drawings.glyph(row["tier"]),
+        "tier_words": words.tier_short(row["tier"], pool.site.radius_km),
+        "records": row["records"],
+        "records_text": f"{row['records']:,}" if row["records"] else words.DASH,
+        "events_text": words.counted(row["events"], "event") if row["events"] else "",
+        "in_water": words.counted(water, "record") if water else "",
+        "nearest": words.kilometres(row["nearestKm"]),
+        "years": words.years(row["firstYear"], row["lastYear"]),
+        "status": means,
+        "status_source": source.removesuffix(")"),
+        "note": row["note"],
+        "sort_name": f"{row['scientificName']} {row['vernacularName'] or ''}",
+        "sort_presence": f"{row['presence']:.6f}",
+        "sort_tier": TIERS.index(row["tier"]) if row["tier"] in TIERS else len(TIERS),
+        "sort_nearest": "" if row["nearestKm"] is None else f"{row['nearestKm']:.4f}",
+        "sort_year": "" if row["lastYear"] is None else row["lastYear"],
+    }
+
+
+def _grouped(rows: Sequence[dict[str, Any]], key: str) -> dict[str, list[dict[str, Any]]]:
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(row[key], []).append(row)
+    return groups
+
+
+def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """The steps of one argument with the probability after each."""
+    changes = [row["logOdds"] for row in rows]
+    total = 0.0
+    told = []
+    for row, bar in zip(rows, drawings.steps(changes), strict=True):
+        total += row["logOdds"]
+        told.append(
+            {
+                "part": _PARTS.get(row["part"], row["part"]),
+                "words": row["words"],
+                "bar": bar,
+                "change": words.signed(row["logOdds"]),
+                "after": words.percent(1 / (1 + math.exp(-total))),
+            }
+        )
+    return told
+
+
+def _caption(changes: NDArray[np.float64]) -> str:
+    count = words.counted(len(changes), "event")
+    few = len(changes) <= TOP_EVENTS
+    if len(changes) == 1:
+        return count
+    if np.abs(changes).max() < 0.005:
+        told = f"{count}, the nearest first" if few else f"The {TOP_EVENTS} nearest of {count}"
+        return f"{told}; they count together, through the search effort around the water"
+    return f"{count}, the weightiest first" if few else f"The {TOP_EVENTS} weightiest of {count}"
+
+
+class _Events:
+    """The evidence of a pool, sliced by species, with axes that all species share."""
+
+    def __init__(self, pool: Pool) -> None:
+        table = pool.evidence
+        self.pool = pool
+        self.marks = maps.marks(pool)
+        self.year = tables.integers(table["year"])
+        self.distance = tables.numbers(table["distanceKm"])
+        self.change = tables.numbers(table["logOdds"])
+        known = self.year[self.year >= 0]
+        self.first = int(known.min()) if len(known) else pool.as_of.year
+        self.titles = {
+            str(row.get("datasetKey")): str(row.get("title") or row.get("datasetKey") or "")
+            for row in pool.datasets
+        }
+
+    def drawn(self, number: int, name: str) -> dict[str, Any]:
+        """Charts and the weightiest events of one species."""
+        mine = np.flatnonzero(self.marks.species == number)
+        if not len(mine):
+            return {"events_drawn": False}
+        pool, year = self.pool, self.year[mine]
+        order = mine[np.lexsort((self.distance[mine], -self.change[mine]))][:TOP_EVENTS]
+        reach = max(pool.settings.reach_km, pool.site.radius_km)
+        return {
+            "events_drawn": True,
+            "undated": int((year < 0).sum()),
+            "locator": maps.locator(pool, self.marks.of(number), name),
+            "year_chart": drawings.years(year[year >= 0], first=self.first, last=pool.as_of.year)
+            if (year >= 0).any()
+            else None,
+            "distance_chart": drawings.distances(
+                self.distance[mine], radius_km=pool.site.radius_km, reach_km=reach
+            ),
+            "events_caption": _caption(self.change[mine]),
+            "events_top": [self._event(row) for row in tables.take(pool.evidence, order).to_pylist()],
+        }
+
+    def _event(self, row: Mapping[str, Any]) -> dict[str, Any]:
+        key = row["datasetKey"]
+        shown = row["recordIDs"][:6]
+        more = row["records"] - len(shown)
+        keys = ", ".join(shown) + (f", and {more} more in evidence.parquet" if more > 0 and shown else "")
+        return {
+            "date": (row["eventDate"] or "undated") + _KINDS.get(row["kind"], ""),
+            "distance": words.kilometres(row["distanceKm"]),
+            "unsure": words.kilometres(row["coordinateUncertaintyInMeters"] / 1000),
+            "change": words.signed(row["logOdds"], digits=2),
+            "record_keys": keys,
+            "dataset": self.titles.get(str(key), str(key)) if key else "",
+        }
+
+
+def pair_rows(pool: Pool) -> list[dict[str, Any]]:
+    """Parent pairs, weightiest first, with what is known of each in words."""
+    rows = [row for row in pool.crosses.to_pylist() if row["parent1"] != row["parent2"]]
+    top = max([row["weight"] for row in rows] or [1.0]) or 1.0
+    return [
+        {
+            "parent1": row["parent1"],
+            "parent2": row["parent2"],
+            "gauge": drawings.gauge(row["weight"] / top, None, None),
+            "weight": words.percent(row["weight"]),
+            "words": _known(row),
+            "note": row["note"],
+        }
+        for row in rows
+    ]
+
+
+def _known(row: Mapping[str, Any]) -> str:
+    said = []
+    if row["documented"]:
+        said.append("documented in nature")
+    if row["viability"] and row["viability"] != "unknown":
+        said.append(row["viability"])
+    if row["hybridRecords"]:
+        said.append(f"{words.counted(row['hybridRecords'], 'hybrid record')} within reach")
+    if not said:
+        said.append("no document of it on file")
+    return "; ".join(said)
+
+
+def triangle(pool: Pool) -> Markup:
+    """The weights of the pairs of the likeliest species."""
+    names = [str(name) for name in tables.strings(pool.candidates["scientificName"])[:TRIANGLE_SPECIES]]
+    weights = {
+        (min(row["parent1"], row["parent2"]), max(row["parent1"], row["parent2"])): (
+            row["weight"],
+            row["documented"],
+        )
+        for row in pool.crosses.to_pylist()
+    }
+    return drawings.pairs(names, weights)
+
+
+def parts(pool: Pool) -> dict[str, Any]:
+    """The fine print: data sets, inputs, settings, calibration, completeness."""
+    return {
+        "datasets": [_dataset(row) for row in pool.datasets],
+        "inputs": [_input(row) for row in pool.inputs],
+        "settings": _settings(pool.settings),
+        "settings_title": _settings_title(pool.settings),
+        "calibration": _calibration(pool.calibration),
+        "step": STEPS.get(pool.step, pool.step),
+        "notes": [str(note) for note in pool.notes],
+        "completeness": _facts(pool.completeness or {}),
+    }
+
+
+def _dataset(row: Mapping[str, Any]) -> dict[str, str]:
+    named = row.get("citation") or row.get("title") or row.get("datasetKey") or "unnamed data set"
+    records = row.get("records")
+    return {
+        "citation": str(named),
+        "license": words.licence(row.get("license")),
+        "records": f"{records:,}" if isinstance(records, int) else words.DASH,
+    }
+
+
+def _input(row: Mapping[str, Any]) -> dict[str, str]:
+    rows = row.get("rows")
+    name = str(row.get("path") or row.get("url") or row.get("name") or "")
+    layer = row.get("layer")
+    return {
+        "path": f"{name}:{layer}" if layer else name,
+        "role": str(row.get("use") or row.get("kind") or ""),
+        "rows": f"{rows:,}" if isinstance(rows, int) else words.DASH,
+        "sha256": str(row.get("sha256") or words.DASH),
+    }
+
+
+def _settings(settings: Settings) -> list[dict[str, Any]]:
+    values, changed = settings.as_dict(), settings.changed()
+    return [
+        {
+            "name": row["name"],
+            "value": _plain(values[row["name"]]),
+            "unit": row["unit"],
+            "reason": row["reason"],
+            "changed": row["name"] in changed,
+            "default": _plain(row["default"]),
+        }
+        for row in Settings.explain()
+    ]
+
+
+def _settings_title(settings: Settings) -> str:
+    changed = settings.changed()
+    if not changed:
+        return "all at their defaults"
+    return "changed: " + ", ".join(f"{name} = {_plain(value)}" for name, value in changed.items())
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: "not known"}[value]
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1000 and value == round(value) else f"{value:.4g}"
+    return f"{value:,}" if isinstance(value, int) else str(value)
+
+
+def _calibration(calibration: Mapping[str, Any] | None) -> dict[str, Any]:
+    if calibration is None:
+        return {
+            "title": "not calibrated",
+            "words": "No surveys were used to fit this model. Its numbers are start values with their "
+            "reasons in the settings below; they order the species, and may all be too high or too low.",
+            "diagram": None,
+            "facts": [],
+        }
+    groups = calibration.get("reliability") or ()
+    rows = [
+        {
+            "meanPresence": float(row["predicted"]),
+            "observedShare": float(row["observed"]),
+            "count": int(row["surveys"]),
+        }
+        for row in groups
+        if row["predicted"] is not None and row["observed"] is not None
+    ]
+    return {
+        "title": str(calibration.get("title") or "fitted to surveys"),
+        "words": str(calibration.get("words") or "The model was fitted to surveys."),
+        "diagram": drawings.reliability(rows, title="presence in this model") if rows else None,
+        "facts": _facts(calibration),
+    }
+
+
+def _facts(values: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The plain values of a mapping; its words and tables are shown elsewhere."""
+    shown = []
+    for key, value in values.items():
+        if key in {"words", "title", "reliability"} or isinstance(value, Mapping):
+            continue
+        if isinstance(value, str | int | float | bool) or value is None:
+            shown.append((_spaced(key), str(value) if key.lower().endswith("year") else _plain(value)))
+    return shown
+
+
+def _spaced(name: str) -> str:
+    """``listsInWater`` as ``lists in water``."""
+    return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()

@@ -1,0 +1,190 @@
+"""Builds in processes of their own, so that a long one can be watched and cancelled."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import shutil
+import threading
+import time
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from poolbuilder.errors import PoolBuilderError
+from poolbuilder.job import Job
+
+AT_ONCE = 2
+GRACE_S = 3.0
+ENDED = ("done", "failed", "cancelled")
+
+
+class _Forward(logging.Handler):
+    """Sends what the library logs to the page."""
+
+    def __init__(self, pipe: Connection) -> None:
+        super().__init__(level=logging.INFO)
+        self.pipe = pipe
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Send one message."""
+        self.pipe.send(("step", record.getMessage()))
+
+
+def _work(pipe: Connection, job: Job, target: Path) -> None:
+    """Run in the child: build, write the folder, say how it went."""
+    logger = logging.getLogger("poolbuilder")
+    logger.setLevel(logging.INFO)
+    logger.addHandler(_Forward(pipe))
+    try:
+        from poolbuilder.folder import write_pool
+        from poolbuilder.pages import render
+
+        pipe.send(("step", "reading records and weighing them"))
+        pool = job.run()
+        pipe.send(("step", f"writing {pool.candidates.num_rows:,} candidates and the report"))
+        write_pool(pool, target, pages={"report.html": render(pool)})
+        pipe.send(("done", ""))
+    except PoolBuilderError as error:
+        pipe.send(("failed", str(error)))
+    except Exception as error:
+        pipe.send(("failed", f"a fault of poolbuilder itself: {type(error).__name__}: {error}"))
+        raise
+    finally:
+        pipe.close()
+
+
+@dataclass(kw_only=True)
+class Build:
+    """One build: ``waiting``, ``running``, then ``done``, ``failed`` or ``cancelled``."""
+
+    key: str
+    job: Job
+    target: Path
+    state: str = "waiting"
+    error: str = ""
+    steps: list[tuple[float, str]] = field(default_factory=list)
+    began: float = field(default_factory=time.monotonic)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    process: Any = None
+
+    @property
+    def seconds(self) -> float:
+        """Since it was asked for."""
+        return time.monotonic() - self.began
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more will happen."""
+        return self.state in ENDED
+
+    def say(self, words: str) -> None:
+        """Note a step with its time."""
+        self.steps.append((self.seconds, words))
+
+    def as_dict(self) -> dict[str, Any]:
+        """What the waiting page asks for."""
+        return {
+            "state": self.state,
+            "error": self.error,
+            "seconds": round(self.seconds, 1),
+            "steps": [[round(at, 1), words] for at, words in self.steps],
+        }
+
+
+class Builds:
+    """The builds of one page, at most two of them running."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, Build] = {}
+        self._lock = threading.Lock()
+        self._turns = threading.Semaphore(AT_ONCE)
+        self._context = multiprocessing.get_context("spawn")
+
+    def get(self, key: str) -> Build | None:
+        """The build of this key, if one was asked for."""
+        return self._known.get(key)
+
+    def start(self, key: str, job: Job, target: Path) -> Build:
+        """The build that is under way, or a new one."""
+        with self._lock:
+            known = self._known.get(key)
+            if known is not None and not known.ended:
+                return known
+            build = Build(key=key, job=job, target=target)
+            self._known[key] = build
+        threading.Thread(target=self._run, args=(build,), daemon=True, name=f"build {key}").start()
+        return build
+
+    def forget(self, key: str) -> None:
+        """Let a build that ended be asked for again."""
+        with self._lock:
+            if key in self._known and self._known[key].ended:
+                del self._known[key]
+
+    def cancel(self, key: str) -> bool:
+        """Stop a build; nothing of it stays.  False when there is none to stop."""
+        build = self._known.get(key)
+        if build is None:
+            return False
+        with build.lock:
+            if build.ended:
+                return False
+            build.state = "cancelled"
+            process = build.process
+        if process is not None:
+            _stop(process, build.target)
+        return True
+
+    def stop(self) -> None:
+        """Cancel everything, when the page ends."""
+        for key in list(self._known):
+            self.cancel(key)
+
+    def _run(self, build: Build) -> None:
+        with self._turns:
+            receiver, sender = self._context.Pipe(duplex=False)
+            with build.lock:
+                if build.ended:
+                    return
+                build.process = self._context.Process(
+                    target=_work, args=(sender, build.job, build.target), daemon=True
+                )
+                build.state = "running"
+                build.process.start()
+            sender.close()
+            _listen(build, receiver)
+            build.process.join()
+
+
+def _listen(build: Build, receiver: Connection) -> None:
+    """Take the child's messages until it ends, however it ends."""
+    while True:
+        try:
+            kind, words = receiver.recv()
+        except (EOFError, OSError):
+            break
+        if kind == "step":
+            build.say(words)
+        else:
+            with build.lock:
+                if not build.ended:
+                    build.state, build.error = kind, words
+    with build.lock:
+        if not build.ended:
+            build.process.join(GRACE_S)
+            build.state = "failed"
+            build.error = (
+                f"the build ended without a word (exit code {build.process.exitcode}); "
+                "a machine short of memory does that"
+            )
+
+
+def _stop(process: Any, target: Path) -> None:
+    process.terminate()
+    process.join(GRACE_S)
+    if process.is_alive():
+        process.kill()
+        process.join()
+    shutil.rmtree(target.with_name(f".{target.name}.partial-{process.pid}"), ignore_errors=True)

@@ -1,0 +1,214 @@
+"""What a person asks the page for: read from the address, each fault beside its field."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import parse_qsl, urlencode
+
+from starlette.requests import Request
+
+from poolbuilder.errors import SiteError
+from poolbuilder.job import Job
+from poolbuilder.site import Site
+from poolbuilder.web.workspace import Workspace
+
+NAME_LENGTH = 200
+FIELDS = ("at", "name", "radiusKm", "asOf", "checklist", "store")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Query:
+    """The fields as typed, the faults by field, and the job when there is no fault."""
+
+    values: Mapping[str, str]
+    ranges: tuple[str, ...] = ()
+    faults: Mapping[str, str] = field(default_factory=dict)
+    job: Job | None = None
+
+    @property
+    def address(self) -> str:
+        """The query as the part of an address after ``?``."""
+        pairs = [(key, value) for key, value in self.values.items() if value]
+        return urlencode([*pairs, *(("ranges", label) for label in self.ranges)])
+
+
+def address(site: Site, *, as_of: str, checklist: str, ranges: tuple[str, ...] = ()) -> str:
+    """The address of a pool of a site, after ``?``."""
+    values = {
+        "at": f"{site.latitude!r}, {site.longitude!r}",
+        "name": site.name,
+        "radiusKm": f"{site.radius_km:g}",
+        "asOf": as_of,
+        "checklist": checklist,
+    }
+    return Query(values=values, ranges=ranges).address
+
+
+def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace) -> Query:
+    """Read the fields of the form.
+
+    Parameters
+    ----------
+    given : mapping
+        ``at``, ``name``, ``radiusKm``, ``asOf`` and ``checklist``, as typed, and the name of
+        the ``store``; without one the first is taken.
+    ranges : list of str
+        Labels of the chosen range layers.
+    """
+    values = {key: str(given.get(key, "")).strip() for key in FIELDS}
+    faults: dict[str, str] = {}
+    place = _attempt(faults, "at", lambda: read_coordinates(values["at"]))
+    radius = _attempt(faults, "radiusKm", lambda: _radius(values["radiusKm"]))
+    as_of = _attempt(faults, "asOf", lambda: _day(values["asOf"]))
+    if len(values["name"]) > NAME_LENGTH:
+        faults["name"] = f"the name has more than {NAME_LENGTH} letters (shorten it)"
+    if values["checklist"] not in workspace.checklists:
+        faults["checklist"] = f"there is no checklist {values['checklist']!r} here (choose one of the list)"
+    stores = workspace.store_labels()
+    if values["store"] and values["store"] not in stores:
+        faults["store"] = f"there is no store {values['store']!r} here (choose one of the list)"
+    labels = workspace.range_labels()
+    chosen = tuple(label for label in ranges if label in labels)
+    if len(chosen) < len(ranges):
+        faults["ranges"] = "one of the range layers is not offered here (choose from the list)"
+    if faults or place is None or radius is None or as_of is None:
+        return Query(values=values, ranges=chosen, faults=faults)
+    site = _attempt(
+        faults,
+        "radiusKm",
+        lambda: Site(longitude=place[0], latitude=place[1], radius_km=radius, name=values["name"]),
+    )
+    if site is None:
+        return Query(values=values, ranges=chosen, faults=faults)
+    job = Job(
+        site=site,
+        as_of=as_of,
+        checklist=values["checklist"],
+        ranges=tuple(labels[label] for label in chosen),
+        store=stores.get(values["store"], workspace.store),
+        settings=workspace.settings,
+        water=workspace.layers.get("water"),
+        basins=workspace.layers.get("basins"),
+        streams=workspace.layers.get("streams"),
+        barriers=workspace.layers.get("barriers"),
+    )
+    return Query(values=values, ranges=chosen, job=job)
+
+
+def _attempt(faults: dict[str, str], name: str, read: Any) -> Any:
+    try:
+        return read()
+    except (SiteError, ValueError) as error:
+        faults[name] = str(error)
+        return None
+
+
+def _radius(text: str) -> float:
+    try:
+        return float(text.lower().removesuffix("km").strip().replace(",", "."))
+    except ValueError:
+        raise ValueError(f"{text!r} is not a radius in km (such as 40)") from None
+
+
+def _day(text: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is not a day (write it as 2026-06-30)") from None
+
+
+_REMEDY = "write latitude, longitude, such as 35.75, -79.02 or 35°45'N 79°01'W"
+_MARKS = re.compile(r"[°º'′’\"″”]|(?<=\d)\s*(?:deg|min|sec)\b", re.IGNORECASE)
+_PART = re.compile(r"(?P<first>[NSEW])?\s*(?P<numbers>[+-]?\d[\d.\s]*)(?P<last>[NSEW])?", re.IGNORECASE)
+_DECIMAL_COMMAS = re.compile(r"([+-]?\d+),(\d+)(?:\s*;\s*|\s+)([+-]?\d+),(\d+)")
+
+
+def read_coordinates(text: str) -> tuple[float, float]:
+    """Longitude and latitude, in degrees, of a pasted pair.
+
+    Latitude comes first, as people and maps write it, unless letters say otherwise.
+    Decimal degrees, degrees and minutes, degrees, minutes and seconds, and a ``geo:``
+    address (RFC 5870) are read.
+
+    Raises
+    ------
+    SiteError
+        When the text is not a pair of coordinates on the globe.
+
+    Examples
+    --------
+    >>> read_coordinates("35.75, -79.02")
+    (-79.02, 35.75)
+    >>> read_coordinates("35°45′00″N 79°01′12″W")
+    (-79.02, 35.75)
+    >>> read_coordinates("W 79 1.2', N 35 45'")
+    (-79.02, 35.75)
+    """
+    cleaned = text.strip()
+    if cleaned.startswith("geo:"):
+        cleaned = cleaned.removeprefix("geo:").split(";")[0]
+    cleaned = cleaned.strip("()[] ")
+    cleaned = cleaned.replace("\N{MINUS SIGN}", "-").replace("\N{EN DASH}", "-")
+    cleaned = _MARKS.sub(" ", _DECIMAL_COMMAS.sub(r"\1.\2; \3.\4", cleaned)).strip()
+    if not cleaned:
+        raise SiteError(f"no coordinates given ({_REMEDY})")
+    parts = [_degrees(piece, text) for piece in _halves(cleaned, text)]
+    axes = [axis for _, axis in parts]
+    if axes in (["x", "y"], ["x", ""], ["", "y"]):
+        parts.reverse()
+    elif axes[0] == axes[1] != "":
+        raise SiteError(f"{text!r} gives {'latitude' if axes[0] == 'y' else 'longitude'} twice ({_REMEDY})")
+    latitude, longitude = parts[0][0], parts[1][0]
+    if abs(latitude) > 90:
+        swapped = "; the two look swapped" if abs(longitude) <= 90 else ""
+        raise SiteError(f"latitude {latitude:g} is not on the globe{swapped} (latitude comes first)")
+    if abs(longitude) > 180:
+        raise SiteError(f"longitude {longitude:g} is not on the globe (use -180 to 180, east positive)")
+    return longitude, latitude
+
+
+def _halves(text: str, given: str) -> list[str]:
+    """The two coordinates: split at the comma, at a letter, or at the space between two numbers."""
+    for pattern in (r"[,;/|]", r"(?<=[NSEW])\s+(?=[+-]?\d)", r"(?<=[\d\s.])(?=[NSEW]\s*\d)", r"\s+"):
+        pieces = [piece.strip() for piece in re.split(pattern, text, flags=re.IGNORECASE) if piece.strip()]
+        if len(pieces) == 2:
+            return pieces
+    raise SiteError(f"{given!r} is not a pair of coordinates ({_REMEDY})")
+
+
+def _degrees(piece: str, given: str) -> tuple[float, str]:
+    """Degrees, and `y` for latitude, `x` for longitude or nothing when no letter says."""
+    found = _PART.fullmatch(piece)
+    numbers = found["numbers"].split() if found else []
+    if (
+        found is None
+        or (found["first"] and found["last"])
+        or not 1 <= len(numbers) <= 3
+        or not all(re.fullmatch(r"[+-]?\d+", text) for text in numbers[:-1])
+        or not re.fullmatch(r"[+-]?\d+(\.\d*)?", numbers[-1])
+    ):
+        raise SiteError(f"{given!r} is not a pair of coordinates: cannot read {piece!r} ({_REMEDY})")
+    degrees, minutes, seconds = [*map(float, numbers), 0.0, 0.0][:3]
+    if minutes >= 60 or seconds >= 60:
+        raise SiteError(f"{given!r} has {'minutes' if minutes >= 60 else 'seconds'} of 60 or more")
+    letter = (found["first"] or found["last"] or "").upper()
+    size = round(abs(degrees) + minutes / 60 + seconds / 3600, 9)
+    negative = numbers[0].startswith("-") or letter in {"S", "W"}
+    return (-size if negative else size), {"N": "y", "S": "y", "E": "x", "W": "x"}.get(letter, "")
+
+
+MOST_FORM_BYTES = 64 * 1024
+
+
+async def read_form(request: Request) -> dict[str, str]:
+    """The fields of a small form; of a repeated one, the last; none of a form that is too long."""
+    body = bytearray()
+    async for piece in request.stream():
+        body += piece
+        if len(body) > MOST_FORM_BYTES:
+            return {}
+    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))

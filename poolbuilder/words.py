@@ -1,0 +1,422 @@
+"""Every sentence that a person reads of a pool: numbers, terms, findings, doubts and cautions."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from poolbuilder import tables
+from poolbuilder.pool import Pool
+from poolbuilder.site import Site
+
+MINUS = "\N{MINUS SIGN}"
+DASH = "\N{EN DASH}"
+UNKNOWN = "not known"
+
+_SMALL = (
+    "no",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+)
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+_MEANS = {
+    "native": "native",
+    "nativeReintroduced": "native, reintroduced",
+    "introduced": "introduced",
+    "introducedAssistedColonisation": "introduced on purpose to save it",
+    "vagrant": "vagrant",
+    "uncertain": "uncertain",
+}
+_SOURCES = {
+    "polygon": "range map",
+    "record": "its records",
+    "checklist": "checklist",
+}
+
+
+def spelled(number: int) -> str:
+    """A count as it reads in a sentence: words up to twelve, then digits.
+
+    Examples
+    --------
+    >>> spelled(7), spelled(0), spelled(1204)
+    ('seven', 'no', '1,204')
+    """
+    return _SMALL[number] if 0 <= number < len(_SMALL) else f"{number:,}"
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """A count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "record"), counted(2310, "record"), counted(0, "species", "species")
+    ('1 record', '2,310 records', '0 species')
+    """
+    noun = one if number == 1 else (many or one + "s")
+    return f"{number:,} {noun}"
+
+
+def percent(share: float | None) -> str:
+    r"""A probability for reading: whole per cent, never a bare 0 or 100.
+
+    Examples
+    --------
+    >>> percent(0.934), percent(0.002), percent(0.9991), percent(None)
+    ('93\xa0%', '< 1\xa0%', '> 99\xa0%', 'not known')
+    """
+    if share is None or math.isnan(share):
+        return UNKNOWN
+    share = round(share, 6)
+    if share < 0.01:
+        return "< 1\N{NO-BREAK SPACE}%"
+    if share > 0.99:
+        return "> 99\N{NO-BREAK SPACE}%"
+    return f"{100 * share:.0f}\N{NO-BREAK SPACE}%"
+
+
+def interval(low: float | None, high: float | None) -> str:
+    r"""A 90 % interval for reading, or an empty text when there is none.
+
+    Examples
+    --------
+    >>> interval(0.62, 0.91), interval(0.002, 0.997), interval(None, 0.4)
+    ('62–91\xa0%', '<1 to >99\xa0%', '')
+    """
+    if low is None or high is None or math.isnan(low) or math.isnan(high):
+        return ""
+    ends = ["<1" if end < 0.01 else ">99" if end > 0.99 else f"{100 * end:.0f}" for end in (low, high)]
+    between = DASH if ends[0][0] != "<" and ends[1][0] != ">" else " to "
+    return f"{ends[0]}{between}{ends[1]}\N{NO-BREAK SPACE}%"
+
+
+def kilometres(distance: float | None) -> str:
+    r"""A distance for reading; finer the nearer.
+
+    Examples
+    --------
+    >>> kilometres(0.0), kilometres(3.27), kilometres(41.6), kilometres(None)
+    ('0\xa0km', '3.3\xa0km', '42\xa0km', '–')
+    """
+    if distance is None or math.isnan(distance):
+        return DASH
+    if distance < 0.005:
+        return "0\N{NO-BREAK SPACE}km"
+    digits = 2 if distance < 1 else 1 if distance < 10 else 0
+    return f"{distance:,.{digits}f}\N{NO-BREAK SPACE}km"
+
+
+def day(date: datetime.date) -> str:
+    """A date as it reads in a sentence, whatever the locale.
+
+    Examples
+    --------
+    >>> day(datetime.date(2026, 6, 1))
+    '1 June 2026'
+    """
+    return f"{date.day} {_MONTHS[date.month - 1]} {date.year}"
+
+
+def years(first: int | None, last: int | None) -> str:
+    """A span of years, or a dash when no year is known.
+
+    Examples
+    --------
+    >>> years(1961, 2019), years(2003, 2003), years(None, None)
+    ('1961–2019', '2003', '–')
+    """
+    if first is None or last is None:
+        return DASH
+    return str(first) if first == last else f"{first}{DASH}{last}"
+
+
+def signed(change: float, *, digits: int = 1) -> str:
+    """A change in log-odds with its sign.
+
+    Examples
+    --------
+    >>> signed(1.84), signed(-0.5), signed(0.001)
+    ('+1.8', '−0.5', '0.0')
+    """
+    size = f"{abs(change):.{digits}f}"
+    sign = "" if float(size) == 0 else "+" if change > 0 else MINUS
+    return f"{sign}{size}"
+
+
+def tier(key: str, radius_km: float) -> str:
+    """The strongest kind of evidence, in words.
+
+    Examples
+    --------
+    >>> tier("water", 40), tier("radius", 40.2336)
+    ('recorded in this water', 'recorded within 40.2 km')
+    """
+    return {
+        "water": "recorded in this water",
+        "connected": "recorded in connected water",
+        "radius": f"recorded within {radius_km:g} km"
+        if radius_km == round(radius_km)
+        else f"recorded within {radius_km:.1f} km",
+        "beyond": "recorded only farther out",
+        "range": "range map only, no record",
+        "none": "nothing speaks for it",
+    }.get(key, key)
+
+
+def tier_short(key: str, radius_km: float) -> str:
+    """The same in a few words, under a heading that says evidence.
+
+    Examples
+    --------
+    >>> tier_short("water", 40), tier_short("radius", 40)
+    ('in this water', 'within 40 km')
+    """
+    words = {"range": "range map only", "none": "none"}
+    return words.get(key) or tier(key, radius_km).removeprefix("recorded ")
+
+
+def status(means: str | None, source: str | None) -> str:
+    """Native or introduced, with who says so.
+
+    Examples
+    --------
+    >>> status("introduced", "record"), status("unknown", "unknown")
+    ('introduced (its records)', 'not known')
+    """
+    if not means or means == "unknown":
+        return UNKNOWN
+    words = _MEANS.get(means, means)
+    return f"{words} ({_SOURCES[source]})" if source in _SOURCES else words
+
+
+def licence(text: str | None) -> str:
+    """A licence by its usual short name, when its address is one of Creative Commons.
+
+    Examples
+    --------
+    >>> licence("http://creativecommons.org/licenses/by-nc/4.0/legalcode"), licence(None)
+    ('CC BY-NC 4.0', 'not stated')
+    >>> licence("CC_BY_4_0"), licence("http://creativecommons.org/publicdomain/zero/1.0/")
+    ('CC BY 4.0', 'CC0 1.0')
+    """
+    if not text:
+        return "not stated"
+    found = re.search(r"creativecommons\.org/(?:licenses|publicdomain)/([a-z-]+)/(\d\.\d)", text.lower())
+    if found is None:
+        found = re.fullmatch(r"cc_?(by(?:_nc)?|0)_(\d_\d)", text.lower())
+    if found is None:
+        return text
+    kind = {"zero": "CC0", "0": "CC0", "mark": "Public Domain Mark"}.get(found[1])
+    version = found[2].replace("_", ".")
+    return f"{kind or 'CC ' + found[1].replace('_', '-').upper()} {version}"
+
+
+def degrees(site: Site) -> str:
+    """Latitude and longitude as people write them.
+
+    Examples
+    --------
+    >>> degrees(Site(longitude=-79.021, latitude=35.75))
+    '35.7500° N, 79.0210° W'
+    """
+    north = "N" if site.latitude >= 0 else "S"
+    east = "E" if site.longitude >= 0 else "W"
+    return f"{abs(site.latitude):.4f}° {north}, {abs(site.longitude):.4f}° {east}"
+
+
+def place(site: Site) -> str:
+    """The water's name, or its coordinates when it has none."""
+    return site.name or degrees(site)
+
+
+def joined(words: Sequence[str]) -> str:
+    """A list as it reads in a sentence.
+
+    Examples
+    --------
+    >>> joined(["a", "b", "c"]), joined(["a"]), joined([])
+    ('a, b and c', 'a', '')
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + " and " + words[-1]
+
+
+LIKELY = 0.1
+"""Presence from which the summary counts a species: one chance in ten."""
+
+_TROUBLE = re.compile(
+    r"\b(missing|failed|withdrawn|could not|not connected|no longer|unreadable)\b",
+    re.IGNORECASE,
+)
+
+NEAR = frozenset({"water", "connected", "radius"})
+"""Tiers of species recorded within the radius."""
+
+OLD_YEARS = 30
+COARSE_SHARE = 0.25
+
+CAUTIONS = (
+    "Nothing here proves that a species is absent: no record often means that nobody looked.",
+    "A hybrid cannot be named with certainty from its looks, nor from this list: that takes DNA. "
+    "The list says where to look first.",
+    "Do not move live fish, and do not release a fish anywhere but where it was caught.",
+    "Report a suspected introduction to the agency responsible for the water.",
+    "Local rules, permits and licensed practice for catching, handling and keeping fish come first.",
+)
+
+
+def calibrated(pool: Pool) -> bool:
+    """Whether presence is calibrated on surveys."""
+    return pool.calibration is not None and pool.calibration.get("status") != "uncalibrated"
+
+
+def findings(pool: Pool) -> str:
+    """How many species could be parents, how many are recorded here, which pairs lead."""
+    rows = pool.candidates.to_pylist()
+    likely = [row for row in rows if row["presence"] >= LIKELY]
+    if not rows:
+        return "The checklist has no species, so there is nothing to weigh."
+    near = sum(row["tier"] in NEAR for row in rows)
+    if not likely:
+        recorded = "none" if not near else spelled(near)
+        return (
+            f"None of the {spelled(len(rows))} species on the checklist reaches one chance in ten "
+            f"here; {recorded} {'are' if near > 1 else 'is'} recorded within {pool.site.radius_km:g} km. "
+            "All stay on the list, for nothing proves absence."
+        )
+    head = (
+        f"{spelled(len(likely)).capitalize()} of the {spelled(len(rows))} species on the "
+        f"checklist could be {'a parent' if len(likely) == 1 else 'parents'} here"
+    )
+    told = f"{head}; {_where(pool, likely)}."
+    return f"{told} {_pairs_sentence(pool)}" if len(likely) > 1 and pool.crosses.num_rows else told
+
+
+def _where(pool: Pool, likely: list[dict[str, Any]]) -> str:
+    here = sum(row["tier"] == "water" for row in likely)
+    near = sum(row["tier"] in NEAR for row in likely)
+    radius = f"{pool.site.radius_km:g} km"
+    if here == len(likely) > 1:
+        return "all of them are recorded in the water itself"
+    if here:
+        verb = "is" if here == 1 else "are"
+        rest = near - here
+        more = f", {spelled(rest)} more within {radius}" if rest else ""
+        return f"{spelled(here)} {verb} recorded in the water itself{more}"
+    if not near:
+        return f"none is recorded within {radius}"
+    verb = "is" if near == 1 else "are"
+    if any(row["recordsInWater"] is not None for row in likely):
+        return f"{spelled(near)} {verb} recorded within {radius}, none in the water itself"
+    return f"{spelled(near)} {verb} recorded within {radius}"
+
+
+def strongest_pairs(pool: Pool, most: int = 2) -> list[dict[str, Any]]:
+    """The leading pairs of different species that together stand out; fewer when one alone does."""
+    rows = [row for row in pool.crosses.slice(0, 8).to_pylist() if row["parent1"] != row["parent2"]]
+    return [row for row in rows[:most] if row["weight"] >= 0.4 * rows[0]["weight"]]
+
+
+def _pairs_sentence(pool: Pool) -> str:
+    pairs = strongest_pairs(pool)
+    if not pairs:
+        return ""
+    named = [f"{pair['formula']} ({percent(pair['weight'])})" for pair in pairs]
+    if len(named) == 1:
+        return f"The strongest pair is {named[0]} of all pairs' weight."
+    return f"The strongest pairs are {joined(named)} of all pairs' weight."
+
+
+def doubts(pool: Pool) -> list[str]:
+    """What could be wrong with the list, most important first."""
+    said = [*_model_doubts(pool), *_source_doubts(pool), *_record_doubts(pool)]
+    return [*said, *_noted_doubts(pool)]
+
+
+def _noted_doubts(pool: Pool) -> list[str]:
+    """The pool's own notes that speak of something missing or broken; the others stand in the fine print."""
+    return [str(note) for note in pool.notes if _TROUBLE.search(str(note))]
+
+
+def _model_doubts(pool: Pool) -> list[str]:
+    said = []
+    if pool.calibration is not None and not calibrated(pool):
+        said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
+    elif pool.calibration is None:
+        said.append(
+            "Uncalibrated: the model was not fitted to surveys of waters like this one. Trust the order "
+            "of the list more than its percentages."
+        )
+    lows = tables.numbers(pool.candidates["presenceLow"])
+    if len(lows) and np.isnan(lows).all():
+        said.append("No interval: how far each percentage could be off is not known.")
+    if pool.completeness is None and pool.step == "records":
+        said.append("How completely this water has been searched is not known, so silence says nothing.")
+    elif pool.completeness is not None and pool.completeness.get("words"):
+        said.append(str(pool.completeness["words"]))
+    return said
+
+
+def _source_doubts(pool: Pool) -> list[str]:
+    said = []
+    classes = set(tables.strings(pool.status["rangeClass"]))
+    if classes <= {"no_map"}:
+        said.append("No range map was given: native or introduced is told from records and checklist alone.")
+    if not pool.features.get("outline"):
+        said.append(
+            "No outline of the water was given: nothing can be said to be recorded in the water itself."
+        )
+    if not pool.evidence.num_rows:
+        said.append("No record within reach: the list rests on range maps and starting values alone.")
+    return said
+
+
+def _portion(share: float) -> str:
+    return "All" if share == 1 else f"{min(99, round(100 * share))} %"
+
+
+def _record_doubts(pool: Pool) -> list[str]:
+    if not pool.evidence.num_rows:
+        return []
+    said = []
+    age = tables.numbers(pool.evidence["ageYears"])
+    undated, old = float(np.isnan(age).mean()), float((np.nan_to_num(age) >= OLD_YEARS).mean())
+    if undated > 0.5:
+        said.append(f"{_portion(undated)} of the events have no date: how old they are is not known.")
+    if old > 0.5:
+        said.append(f"{_portion(old)} of the events are {OLD_YEARS} years old or older: waters change.")
+    unsure = tables.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
+    coarse = unsure > COARSE_SHARE * pool.site.radius_km
+    if coarse.mean() > 0.1:
+        said.append(
+            f"{_portion(float(coarse.mean()))} of the events are placed to no better than "
+            f"{COARSE_SHARE * pool.site.radius_km:.0f} km; they count only as far as they may lie "
+            "within the radius."
+        )
+    rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
+    if read and rejected / read > 0.25:
+        said.append(
+            f"{_portion(rejected / read)} of the records read were left out; the fine print says by "
+            "which rule."
+        )
+    return said
