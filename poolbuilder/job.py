@@ -49,6 +49,10 @@ class Job:
         Record store; used when *records* is empty.
     records : sequence of Path
         Darwin Core files.
+    known : sequence of Path
+        Tables of what is known of the water; see `read_statements`.
+    catch : sequence of Path
+        Tables of catches made at the site; see `read_catch`.
     renames : mapping
         Column as given to Darwin Core term, for *records*.
     as_of : date
@@ -68,6 +72,8 @@ class Job:
     outlines: str | None = None
     store: Path = Path("data_cache")
     records: Sequence[Path] = ()
+    known: Sequence[Path] = ()
+    catch: Sequence[Path] = ()
     renames: Mapping[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
     calibration: Mapping[str, Any] | None = None
@@ -81,6 +87,7 @@ class Job:
             What jobs with the same store, lists and settings have learnt of regions; a region
             that is missing is learnt and put in.
         """
+        self.statements()  # refused before any work when they cannot be read
         records, provenance = read_place(self)
         provenance = replace(provenance, calibration=self.calibration)
         checklist = open_checklist(self.checklist, records)
@@ -114,6 +121,12 @@ class Job:
         screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
         regions[cell] = learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)
         return regions
+
+    def statements(self) -> pa.Table:
+        """What is known of the water without a record; schema STATEMENTS."""
+        from poolbuilder.records.statements import read_statements
+
+        return read_statements(self.known, as_of=self.as_of)
 
     def open_water(self) -> Water | None:
         """The water itself from the layers given, or None when there are none."""
@@ -150,13 +163,25 @@ def record_reach_km(site: Site, *, settings: Settings) -> float:
 
 
 def read_place(job: Job) -> tuple[pa.Table, Provenance]:
-    """The records that a job needs: of its files, or of the store near its place.
+    """The records that a job needs: of its files, or of the store near its place, and its catches.
 
     Raises
     ------
     RecordFileError
         When no record can be had.
     """
+    records, provenance = _read_given(job)
+    if not (job.catch or job.known):
+        return records, provenance
+    from poolbuilder.records.statements import origin_of, read_catch
+
+    catch = read_catch(job.catch, site=job.site, as_of=job.as_of)
+    used = [("catch", path) for path in job.catch] + [("known", path) for path in job.known]
+    inputs = (*provenance.inputs, *(origin_of(path, use=use) for use, path in used))
+    return pa.concat_tables([records, catch]), replace(provenance, inputs=inputs)
+
+
+def _read_given(job: Job) -> tuple[pa.Table, Provenance]:
     if job.records:
         from poolbuilder.records.darwin_core import read_all
 

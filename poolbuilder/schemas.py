@@ -29,6 +29,7 @@ __all__ = [
     "RECORDS",
     "REJECTED",
     "SCREENED",
+    "STATEMENTS",
     "STATUS",
     "TALLIES",
     "TRAIT_EVIDENCE",
@@ -109,6 +110,19 @@ _RECORD_COLUMNS = [
     _column("sourceRow", pa.int64(), "Row in that file, counted from 1 with the header; null for a service."),
     _column("readNote", TEXT, "What could not be read, such as a latitude that is no number, with its text."),
 ]
+
+STATEMENTS = pa.schema(
+    [
+        _column("scientificName", TEXT, "Name as given; scientific or common.", required=True),
+        _column(
+            "what", TEXT, "`present`, `absent`, `stocked` or `listed` (on the agency's list).", required=True
+        ),
+        _column("date", TEXT, "Day, month or year of the statement (ISO 8601)."),
+        _column("source", TEXT, "Who says so; the file's name when nobody is named.", required=True),
+        _column("waterBody", TEXT, "Water that is meant; null for the site asked about."),
+    ],
+    metadata={"doc": "What is known of a water without a record."},
+)
 
 RECORDS = pa.schema(_RECORD_COLUMNS, metadata={"doc": "Records as read, nothing judged."})
 

@@ -17,7 +17,7 @@ LAYERS = [
     ["records.layout", "records.archive"],
     ["records.text_table"],
     ["records.values", "records.events", "records.placing", "records.duplicates"],
-    ["records.judged", "records.parts"],
+    ["records.judged", "records.parts", "records.statements"],
     ["records.rules"],
     ["names.species", "names.meanings", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from poolbuilder.cli.options import (
+    knowledge_options,
     layer_options,
     make_job,
     out_option,
@@ -27,6 +28,7 @@ FORMATS = ("table", "csv", "json")
 @layer_options
 @click.option("--outlines", metavar="FILE[:LAYER]", help="Outlines of states or counties to draw on the map.")
 @record_options
+@knowledge_options
 @out_option
 @click.option(
     "--format",

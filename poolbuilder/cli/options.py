@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "as_of_option",
     "day",
+    "knowledge_options",
     "layer_options",
     "make_job",
     "out_option",
@@ -145,6 +146,30 @@ def record_options(function: F) -> F:
             multiple=True,
             metavar="GIVEN=TERM",
             help="Read column GIVEN as Darwin Core TERM; repeatable.",
+        ),
+    )
+
+
+def knowledge_options(function: F) -> F:
+    """``--known`` and ``--catch``."""
+    kind = click.Path(path_type=Path)
+    return _apply(
+        function,
+        click.option(
+            "--known",
+            multiple=True,
+            type=kind,
+            metavar="FILE",
+            help="CSV of what is known here: scientificName, what (present, absent, stocked, listed: on the "
+            "agency's list), date, source, waterBody; repeatable.",
+        ),
+        click.option(
+            "--catch",
+            multiple=True,
+            type=kind,
+            metavar="FILE",
+            help="CSV of what was caught here: scientificName, individualCount (0: looked for, not caught), "
+            "date, gear; repeatable.",
         ),
     )
 

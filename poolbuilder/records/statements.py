@@ -1,0 +1,213 @@
+"""What the user knows of a water without a record: statements, and today's catch.
+
+Statements are a table of their own.  A catch becomes records of one sampling event, whose
+zeros are non-detections like any other.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from poolbuilder import tables
+from poolbuilder.errors import RecordFileError
+from poolbuilder.names.vocabularies import fold
+from poolbuilder.records.dates import read_date
+from poolbuilder.records.layout import sniff, split
+from poolbuilder.schemas import RECORDS, STATEMENTS, check
+from poolbuilder.site import Site
+
+WHAT = {
+    "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),
+    "absent": ("absent", "no", "notfound", "notpresent", "notdetected", "gone", "extirpated"),
+    "stocked": ("stocked", "released", "introduced", "planted"),
+    "listed": ("listed", "ontheagencyslist", "onagencyslist", "onthelist", "agencylist", "agencyslist"),
+}
+"""The kinds of statement, and the words that are read as each."""
+
+_HEADINGS = {
+    "scientificName": ("scientificname", "species", "vernacularname", "commonname", "name", "taxon", "fish"),
+    "what": ("what", "statement", "status", "occurrencestatus"),
+    "individualCount": ("individualcount", "count", "number", "caught", "catch", "n"),
+    "date": ("date", "eventdate", "year", "when"),
+    "source": ("source", "reference", "references", "who", "recordedby"),
+    "waterBody": ("waterbody", "water", "lake", "river", "waterbodyname"),
+    "samplingProtocol": ("samplingprotocol", "gear", "method"),
+    "sampleSizeValue": ("samplesizevalue", "hours", "effort", "hoursfished"),
+}
+_KINDS = {word: kind for kind, words in WHAT.items() for word in words}
+
+
+def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
+    """Rows that hold something, by line, as a mapping of the headings known here to the cell."""
+    remedy = f"give a CSV table with the columns {' and '.join(needed)}"
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise RecordFileError(
+            f"cannot be read: {error.strerror or error}", file=path, remedy="check path and permissions"
+        ) from error
+    layout = sniff(content, file=path)
+    folded = [fold(name) for name in layout.names]
+    called = {
+        term: [folded.index(word) for word in words if word in folded] for term, words in _HEADINGS.items()
+    }
+    places = {term: found[0] for term, found in called.items() if found}
+    missing = [term for term in needed if term not in places]
+    if missing:
+        raise RecordFileError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
+    text = content.decode(layout.encoding, errors="replace")
+    found = []
+    for cells, line in split(text, layout.delimiter, layout.quote, limit=1_000_000):
+        given = {term: cells[at].strip() for term, at in places.items() if at < len(cells)}
+        if line > layout.skip_lines and any(given.values()):
+            found.append((line, given))
+    if not found:
+        raise RecordFileError("has a header but no rows", file=path, remedy=remedy)
+    return found
+
+
+def _date(path: Path, row: int, text: str | None, as_of: datetime.date) -> str | None:
+    if not text:
+        return None
+    span, _ = read_date(text)
+    if span is None:
+        raise RecordFileError(
+            f"date {text!r} cannot be read", file=path, row=row, remedy="write it as 2026-06-30 or 2026"
+        )
+    if span.start > as_of:
+        raise RecordFileError(
+            f"date {text!r} lies after {as_of}", file=path, row=row, remedy="mend the date, or give --as-of"
+        )
+    return text
+
+
+def _name(path: Path, row: int, given: Mapping[str, str]) -> str:
+    name = given.get("scientificName")
+    if not name:
+        raise RecordFileError(
+            "names no species", file=path, row=row, remedy="fill in scientificName or remove the row"
+        )
+    return name
+
+
+def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.Table:
+    """Read what is known of a water.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        Text tables with the columns scientificName (or a common name), what, and if known
+        date, source and waterBody.
+    as_of : date
+        No statement may be of a later day.
+
+    Returns
+    -------
+    Table, schema STATEMENTS
+        In the order given; the file's name stands for a source that is left out.
+
+    Raises
+    ------
+    RecordFileError
+        When a file cannot be read, lacks a column, or has a row that says nothing clear.
+    """
+    rows: list[dict[str, Any]] = []
+    for path in map(Path, paths):
+        for row, given in _rows(path, ("scientificName", "what")):
+            what = _KINDS.get(fold(given.get("what")))
+            if what is None:
+                raise RecordFileError(
+                    f"what {given.get('what', '')!r} is none of {', '.join(WHAT)}",
+                    file=path,
+                    row=row,
+                    remedy="write one of these words",
+                )
+            rows.append(
+                {
+                    "scientificName": _name(path, row, given),
+                    "what": what,
+                    "date": _date(path, row, given.get("date"), as_of),
+                    "source": given.get("source") or path.name,
+                    "waterBody": given.get("waterBody") or None,
+                }
+            )
+    made = tables.table(STATEMENTS, {name: [row[name] for row in rows] for name in STATEMENTS.names})
+    return check(made, STATEMENTS, "statements")
+
+
+def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date) -> pa.Table:
+    """Read catches made at a site, each file and day one sampling event.
+
+    Parameters
+    ----------
+    paths : iterable of path
+        Text tables with the columns scientificName (or a common name) and individualCount,
+        and if known date, samplingProtocol and hours.  A count of 0 says that the species
+        was looked for and not caught.
+    site : Site
+        Where the fish were caught.
+    as_of : date
+        The day of a catch that gives none.
+
+    Returns
+    -------
+    Table, schema RECORDS
+
+    Raises
+    ------
+    RecordFileError
+        When a file cannot be read, lacks a column, or has a row without a name or count.
+    """
+    rows: list[dict[str, Any]] = []
+    for path in map(Path, paths):
+        for row, given in _rows(path, ("scientificName", "individualCount")):
+            count = _count(path, row, given.get("individualCount", ""))
+            day = _date(path, row, given.get("date"), as_of) or as_of.isoformat()
+            event = f"catch/{path.name}/{day}"
+            rows.append(
+                {
+                    "recordKey": f"catch/{path.name}#{row}",
+                    "eventID": event,
+                    "datasetKey": f"catch/{path.name}",
+                    "basisOfRecord": "HumanObservation",
+                    "scientificName": _name(path, row, given),
+                    "decimalLongitude": site.longitude,
+                    "decimalLatitude": site.latitude,
+                    "geodeticDatum": "WGS84",
+                    "eventDate": day,
+                    "waterBody": given.get("waterBody") or site.name or None,
+                    "samplingProtocol": given.get("samplingProtocol") or None,
+                    "individualCount": count,
+                    "occurrenceStatus": "present" if count else "absent",
+                    "sourceFile": path.name,
+                    "sourceRow": row,
+                }
+            )
+    return tables.table(RECORDS, {name: [row.get(name) for row in rows] for name in RECORDS.names})
+
+
+def origin_of(path: Path, *, use: str) -> dict[str, Any]:
+    """Path, hash of the content and use of a table that went into a pool."""
+    return {"path": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest(), "use": use}
+
+
+def _count(path: Path, row: int, text: str) -> float:
+    try:
+        count = float(text)
+    except ValueError:
+        count = math.nan
+    if not (math.isfinite(count) and count >= 0):
+        raise RecordFileError(
+            f"individualCount {text!r} is not a count",
+            file=path,
+            row=row,
+            remedy="write a whole number; 0 where the species was looked for and not caught",
+        )
+    return count
