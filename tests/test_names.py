@@ -321,6 +321,20 @@ def test_the_year_decides_row_by_row() -> None:
     assert [len(row["acceptedNames"]) for row in found] == [2, 1, 2, 1, 2, 2]  # type: ignore[arg-type]
 
 
+def test_names_that_disagree_are_said() -> None:
+    table = rows.records(
+        {"scientificName": "Lepomis gulosus", "vernacularName": "bluegill"},
+        {"scientificName": "Micropterus salmoides", "vernacularName": "Bluegill"},
+        {"scientificName": "Lepomis gulosus", "vernacularName": "Warmouth"},
+    )
+    first, second, third = name_records(table, SUNFISHES, settings=Settings()).to_pylist()
+    assert first["acceptedNames"] == ["Lepomis gulosus"]
+    assert "bluegill means Lepomis macrochirus" in first["nameNote"]
+    assert first["nameQuality"] < third["nameQuality"]
+    assert (second["role"], third["nameNote"]) == ("group", None)
+    assert "Lepomis macrochirus" in second["nameNote"]
+
+
 def test_the_vernacular_name_helps_where_the_scientific_one_says_less() -> None:
     found = _named(
         {"scientificName": "Lepomis", "vernacularName": "Hybrid sunfish"},

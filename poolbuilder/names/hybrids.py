@@ -27,7 +27,8 @@ _SIGN = re.compile(
 )
 _WORD = re.compile(
     r"\b(?:(?:tri)?hybrid(?:e[ns]?|s)?|hybr?\.?|hibrid[oa]s?|(?:back)?cross(?:es|ed|bred|breed)?"
-    r"|intergrad(?:e|es|ing)|bastarde?s?|F[1-4])(?!\w)\.?",
+    r"|intergrad(?:e|es|ing)|bastarde?s?|hibrid|kruising(?:en)?|kreuzung(?:en)?|korsning|risteyma|croisement"
+    r"|F[1-4])(?!\w)\.?",
     re.IGNORECASE,
 )
 _FEMALE = re.compile(r"♀+|\bfemales?\b|\bfem\.|\((?:f|fem)\.?\)", re.IGNORECASE)
@@ -70,6 +71,10 @@ def may_cross(low: str) -> bool:
         or "hib" in low
         or "grad" in low
         or "bastard" in low
+        or "kr" in low
+        or "korsn" in low
+        or "ristey" in low
+        or "croise" in low
         or ("x" in low and _EXES.search(low) is not None)
         or ("f" in low and _GENERATION.search(low) is not None)
     )

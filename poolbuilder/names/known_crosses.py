@@ -3,7 +3,8 @@
 The tables are CSV, one statement a row: ``parent1`` and ``parent2`` (accepted names in
 alphabetical order), ``mother`` (one of them, ``both``, or empty when the source does not
 say), ``origin`` (natural, stocked, laboratory), ``viability`` (lethal, partly lethal,
-viable, or empty), ``words`` and ``source``.
+viable, or empty), ``frequency`` (how often the cross is met in nature: common, repeated,
+single report, or empty), ``words`` and ``source``.  A pair without a row is not known.
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ from pathlib import Path
 from poolbuilder.errors import ChecklistError
 from poolbuilder.names.checklist import read_rows
 
-COLUMNS = ("parent1", "parent2", "mother", "origin", "viability", "words", "source")
+COLUMNS = ("parent1", "parent2", "mother", "origin", "viability", "words", "source", "frequency")
 ORIGINS = ("natural", "stocked", "laboratory")
+FREQUENCIES = ("common", "repeated", "single report", "none known")
+"""How often a cross is met in nature, the most often first."""
 VIABILITIES = ("", "lethal", "partly lethal", "viable")
 SHIPPED = ("crosses_lepomis", "crosses_leuciscids")
 
@@ -33,7 +36,7 @@ class KnownCross:
         In alphabetical order.
     mother : str
         One of the parents, ``both``, or empty when not said.
-    origin, viability, words, source : str
+    origin, viability, words, source, frequency : str
     """
 
     parents: tuple[str, str]
@@ -42,6 +45,7 @@ class KnownCross:
     viability: str = ""
     words: str = ""
     source: str
+    frequency: str = ""
 
     def speaks_of(self, mother: str) -> bool:
         """Whether the statement names this direction."""
@@ -64,6 +68,30 @@ class KnownCrosses:
     def of(self, first: str, second: str) -> tuple[KnownCross, ...]:
         """The statements about a pair, in the order of the table."""
         return self._by_pair.get((min(first, second), max(first, second)), ())
+
+    def frequency(self, first: str, second: str) -> tuple[str, str]:
+        """How often a cross is met in nature, and the source.
+
+        Returns
+        -------
+        frequency : str
+            One of `FREQUENCIES`; the most frequent that a statement gives.  A cross found in nature
+            without a class is a single report.
+        source : str
+            Empty for ``none known``.
+        """
+        found = []
+        for each in self.of(first, second):
+            if each.frequency or each.origin == "natural":
+                found.append((FREQUENCIES.index(each.frequency or "single report"), each.source))
+        if not found:
+            return "none known", ""
+        place, source = min(found, key=lambda item: item[0])
+        return FREQUENCIES[place], source
+
+    def bred_and_stocked(self, first: str, second: str) -> bool:
+        """Whether the cross is bred and put into ponds."""
+        return any(each.origin == "stocked" for each in self.of(first, second))
 
     @classmethod
     def load(cls, *paths: str | Path) -> KnownCrosses:
@@ -98,7 +126,7 @@ def _shipped() -> KnownCrosses:
 
 
 def _read(content: bytes, path: str) -> Iterable[KnownCross]:
-    rows = read_rows(content, path=path, known=COLUMNS, required=COLUMNS, error=ChecklistError)
+    rows = read_rows(content, path=path, known=COLUMNS, required=COLUMNS[:-1], error=ChecklistError)
     return [_statement(row, number, path) for number, row in rows]
 
 
@@ -131,4 +159,5 @@ def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
         viability=_choice(row, "viability", VIABILITIES, number, path),
         words=row["words"],
         source=row["source"],
+        frequency=_choice(row, "frequency", ("", *FREQUENCIES), number, path) if "frequency" in row else "",
     )

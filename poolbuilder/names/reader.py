@@ -28,13 +28,17 @@ from poolbuilder.names.species import (
     is_foreign,
     read_listed,
     read_plain,
+    read_scientific,
     read_taxon,
 )
 from poolbuilder.names.spelling import letters, tidy
 from poolbuilder.settings import Settings
 from poolbuilder.status.regions import regions_at
 
-_JOINTS = re.compile(r"\s*(?:[/&+,;]|\band\b|\bwith\b|\bby\b|\bor\b)\s*", re.IGNORECASE)
+_JOINTS = re.compile(
+    r"\s*(?:[/&+,;]|\b(?:and|with|by|or|between|of|from|und|zwischen|et|entre|y|en|tussen|och|mellan|ja|es)\b)\s*",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,8 +133,29 @@ def read_parts(formula: Formula, checklist: Checklist, year: int | None) -> list
     return senses
 
 
+def unsigned_pair(text: str, checklist: Checklist, year: int | None) -> list[Sense]:
+    """The two names of ``bluegill green sunfish``, each of the list as it stands; else none."""
+    words = text.split()
+    if not 2 <= len(words) <= 6 or read_listed(text, checklist, year=year) is not None:
+        return []
+    for cut in range(1, len(words)):
+        first = read_listed(" ".join(words[:cut]), checklist, year=year)
+        if first is None or first.role != "candidate":
+            continue
+        rest = " ".join(words[cut:])
+        second = read_listed(rest, checklist, year=year)
+        if second is None and words[cut].endswith("."):
+            second = read_scientific(rest, checklist, year=year, hint=first.genus)
+        if second is not None and second.role == "candidate" and second.accepted != first.accepted:
+            return [first, second]
+    return []
+
+
 def _worded(text: str, checklist: Checklist, year: int | None) -> list[Sense]:
     """Parents of a text that says hybrid without a sign: whole, then cut at its joints."""
+    pair = unsigned_pair(text, checklist, year)
+    if pair:
+        return pair
     whole = _alone(text, checklist, year, "", "")
     if whole.role in {"candidate", "genus", "hybrid"}:
         return [whole]
@@ -279,6 +304,14 @@ def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) 
         hybrid = read_hybrid(given, formula, checklist, year)
         return hybrid or NameReading(given=given, role="group", note="a cross of other species")
     bare, _ = without_sex(text)
+    if unsigned_pair(bare, checklist, year):
+        crossed = Formula(parts=(bare,), sexes=(None,), signed=False)
+        hybrid = read_hybrid(given, crossed, checklist, year)
+        if hybrid is not None:
+            note = "; ".join(
+                part for part in (hybrid.note, "two names side by side, read as a cross") if part
+            )
+            return replace(hybrid, qualified=True, note=note)
     either = _either(given, bare, checklist, year)
     return either or reading_of(given, read_taxon(bare, checklist, year=year))
 
@@ -348,18 +381,33 @@ def read_name(
 def _one_of(
     scientific: str | None, vernacular: str | None, checklist: Checklist, **more: str | int | None
 ) -> NameReading:
-    """Read the scientific name; the vernacular one where that is empty or says less."""
+    """Read the scientific name; the vernacular one where that is empty or says less.
+
+    Where the two mean different species the scientific one stands, in doubt.
+    """
     reading = read_name(scientific, checklist, **more)  # type: ignore[arg-type]
-    if not vernacular or reading.role in {"candidate", "hybrid", "unknown"}:
+    if not vernacular or reading.role == "unknown":
         return reading
     spoken = read_name(vernacular, checklist, **more)  # type: ignore[arg-type]
     if reading.role == "none":
         return spoken
+    if reading.role in {"candidate", "hybrid"}:
+        return _doubted(reading, spoken)
     uninomial = len((scientific or "").split()) == 1 or reading.role == "genus"
     if uninomial and spoken.role in {"candidate", "hybrid"}:
         note = "; ".join(part for part in ("read from the vernacular name", spoken.note) if part)
         return replace(spoken, note=note)
-    return reading
+    return _doubted(reading, spoken) if spoken.role in {"candidate", "hybrid"} else reading
+
+
+def _doubted(reading: NameReading, spoken: NameReading) -> NameReading:
+    """The reading of a scientific name, in doubt where the vernacular one means another species."""
+    if not spoken.accepted or set(spoken.accepted) & set(reading.accepted):
+        return reading
+    note = f"the vernacular name {spoken.given} means {' or '.join(spoken.accepted)}"
+    dated = reading.dated or spoken.dated
+    note = "; ".join(part for part in (reading.note, note) if part)
+    return replace(reading, qualified=True, dated=dated, note=note)
 
 
 def _years(records: pa.Table, rows: NDArray[np.int64]) -> list[int | None]:
