@@ -13,7 +13,7 @@ import pyarrow as pa
 from poolbuilder import tables
 from poolbuilder.model.argument import Regional
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.records.screen import tally
+from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water import Water

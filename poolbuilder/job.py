@@ -183,7 +183,7 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
 
 def _read_given(job: Job) -> tuple[pa.Table, Provenance]:
     if job.records:
-        from poolbuilder.records.darwin_core import read_all
+        from poolbuilder.records.reading import read_all
 
         records, sources, notes, datasets = read_all(job.records, rename=job.renames, settings=job.settings)
         return records, Provenance(inputs=sources, datasets=datasets, notes=notes)

@@ -29,7 +29,7 @@ from poolbuilder.model.crosses import pair
 from poolbuilder.model.evidence import aged_quality, gather
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records.screen import screen
+from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site

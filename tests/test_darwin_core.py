@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records import layout, terms, text_table
-from poolbuilder.records.darwin_core import read_all, read_records
-from poolbuilder.records.screen import screen, tally
+from poolbuilder.records import text_table, values
+from poolbuilder.records.reading import read_all, read_records
+from poolbuilder.records.rules import screen, tally
 from poolbuilder.records.service.occurrences import WHOLE_NAME_DOUBTS, record_key
-from poolbuilder.records.terms import match_columns
+from poolbuilder.records.values import match_columns
 from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings
 from tests.registry import registry_package
@@ -105,7 +105,7 @@ def test_stray_marks_swallow_nothing_in_a_table_without_quoting() -> None:
     ],
 )
 def test_whether_marks_enclose_is_seen_from_the_values(lines: list[str], quote: str | None) -> None:
-    assert layout.sniff("\n".join(lines).encode(), file="f").quote == quote
+    assert text_table.sniff("\n".join(lines).encode(), file="f").quote == quote
 
 
 def test_rows_that_do_not_fit_are_kept_in_place_with_a_note() -> None:
@@ -232,7 +232,7 @@ def test_names_that_a_service_could_not_place_whole_are_put_back(
 
 
 def test_the_doubts_are_those_that_a_fetch_heeds() -> None:
-    assert terms.WHOLE_NAME_DOUBTS == WHOLE_NAME_DOUBTS
+    assert values.WHOLE_NAME_DOUBTS == WHOLE_NAME_DOUBTS
 
 
 def test_words_for_missing_are_missing_and_spaces_go() -> None:
@@ -640,7 +640,7 @@ def test_a_survey_with_vernacular_names_alone(shared_data: Path) -> None:
 
 def test_reading_imports_no_pandas() -> None:
     code = (
-        "import sys; from poolbuilder.records.darwin_core import read_all;"
+        "import sys; from poolbuilder.records.reading import read_all;"
         f"read_all([{str(FILES / 'ragged.csv')!r}, {str(FILES / 'archive_defaults')!r}, {str(FILES / 'archive_events')!r}]);"
         "print(sorted({'pandas', 'scipy', 'geopandas', 'pyarrow.dataset'} & set(sys.modules)))"
     )

@@ -13,17 +13,16 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 LAYERS = [
     ["errors", "antimeridian"],
     ["tables", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "layer_files", "model.logistic"],
-    ["site", "names.checklist", "layers", "records.terms", "records.encoding", "records.dates", "model.hybrid_waters"],
-    ["records.layout", "records.archive"],
-    ["records.text_table"],
-    ["records.values", "records.events", "records.placing", "records.duplicates"],
-    ["records.judged", "records.parts", "records.statements"],
+    ["site", "names.checklist", "layers", "records.text_table", "records.dates", "model.hybrid_waters"],
+    ["records.archive", "records.values"],
+    ["records.placing"],
+    ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.species", "names.meanings", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],
     ["names.reader", "water", "waters"],
     [
-        "records.darwin_core", "records.screen", "records.service", "status.polygons",
+        "records.service", "status.polygons",
         "located", "model.evidence", "model.crosses",
     ],
     ["status.decision", "status.region_lists"],
@@ -131,7 +130,7 @@ def test_layers_name_only_what_exists_once() -> None:
     assert len(listed) == len(set(listed))
 
 
-PURE = [name for name in MODULES if name.startswith("model.") or name == "records.screen"]
+PURE = [name for name in MODULES if name.startswith("model.") or name == "records.rules"]
 IMPURE = {"requests", "random", "time", "subprocess", "socket", "tempfile", "shutil", "os"}
 
 

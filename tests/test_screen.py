@@ -17,10 +17,10 @@ from poolbuilder import tables
 from poolbuilder.errors import TableError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.dates import read_date, span_of
 from poolbuilder.records.placing import half_cell_m, is_withheld
-from poolbuilder.records.screen import RULES, screen, tally
+from poolbuilder.records.reading import read_all
+from poolbuilder.records.rules import RULES, screen, tally
 from poolbuilder.schemas import NAMED, RECORDS, SCREENED
 from poolbuilder.settings import Settings
 from tests import rows

@@ -23,9 +23,9 @@ from poolbuilder.model.hazard import Ranges, Sightings
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records.darwin_core import read_all
 from poolbuilder.records.judged import BASES, Judged
-from poolbuilder.records.screen import screen
+from poolbuilder.records.reading import read_all
+from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap, status_at

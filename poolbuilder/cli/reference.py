@@ -36,7 +36,7 @@ def settings() -> None:
 @click.command()
 def rules() -> None:
     """List the rules by which a record is rejected or lowered, with their reasons."""
-    from poolbuilder.records.screen import RULES
+    from poolbuilder.records.rules import RULES
 
     for rule in RULES:
         click.echo(f"{rule.key}  ({rule.effect})")

@@ -8,7 +8,7 @@ from typing import Any
 from poolbuilder import tables
 from poolbuilder.compare.events import Shared, event_keys
 from poolbuilder.pool import Pool
-from poolbuilder.records.screen import RULES
+from poolbuilder.records.rules import RULES
 
 __all__ = ["list_words", "lost_records", "new_records"]
 

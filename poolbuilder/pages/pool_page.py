@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from poolbuilder import tables, words
 from poolbuilder.pages import kit, maps, pool_rows
 from poolbuilder.pool import Pool
-from poolbuilder.records.screen import RULES
+from poolbuilder.records.rules import RULES
 
 FIRST_PAIRS = 10
 

@@ -22,8 +22,6 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.settings import Settings
 
-__all__ = ["Container", "CorePart", "core_parts", "dataset_words", "open_container"]
-
 MIB = 1 << 20
 DESCRIPTOR = "meta.xml"
 _MAX_XML = 16 * MIB

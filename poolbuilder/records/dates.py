@@ -7,8 +7,6 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-__all__ = ["EARLIEST", "Span", "read_date", "span_of"]
-
 EARLIEST = datetime.date(1582, 11, 15)
 """First day in range for the public test VALIDATION_EVENTDATE_INRANGE."""
 

@@ -14,8 +14,6 @@ from poolbuilder import tables
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.settings import Settings
 
-__all__ = ["LARGEST_UNCERTAINTY_M", "SOURCES", "Placing", "half_cell_m", "is_withheld", "place"]
-
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 

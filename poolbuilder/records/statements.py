@@ -19,7 +19,7 @@ from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records.dates import read_date
-from poolbuilder.records.layout import sniff, split
+from poolbuilder.records.text_table import sniff, split
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.site import Site
 

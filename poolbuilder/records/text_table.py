@@ -1,4 +1,4 @@
-"""Text tables as raw batches of rows, ragged ones among them.
+"""Text tables: their encoding and layout, and raw batches of rows, ragged ones among them.
 
 Rows are parsed by Arrow a block at a time, so that memory does not grow with the file.
 A row that does not fit the header is parsed here and kept, with a note.
@@ -6,6 +6,9 @@ A row that does not fit the header is parsed here and kept, with a note.
 
 from __future__ import annotations
 
+import codecs
+import csv
+import io
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -20,10 +23,288 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
-from poolbuilder.records.encoding import BLOCK_BYTES, Utf8Stream
-from poolbuilder.records.layout import Layout, lines_of, split
 
-__all__ = ["BATCH_ROWS", "MISSING", "RawBatch", "raw_batches", "repeated"]
+BLOCK_BYTES = 2 << 20
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+class Utf8Stream(io.RawIOBase):
+    """Any encoding in, UTF-8 out.
+
+    Bytes of a UTF-8 file that are not UTF-8 are read as Latin-1 (with the printable
+    characters of Windows-1252), and counted: a wrong accent is better than a lost record.
+    """
+
+    def __init__(self, raw: BinaryIO, encoding: str, tally: Counter[str]) -> None:
+        super().__init__()
+        self._raw = raw
+        self._tally = tally
+        self._is_utf8 = codecs.lookup(encoding).name in {"utf-8", "ascii", "utf-8-sig"}
+        errors = "surrogateescape" if self._is_utf8 else "replace"
+        self._decoder = codecs.getincrementaldecoder("utf-8" if self._is_utf8 else encoding)(errors)
+        self._rest = b""
+        self._done = False
+
+    def readable(self) -> bool:
+        """Whether it can be read: always."""
+        return True
+
+    def _more(self) -> bytes:
+        chunk = self._raw.read(BLOCK_BYTES)
+        self._done = not chunk
+        text = self._decoder.decode(chunk, final=self._done)
+        if self._is_utf8:
+            try:
+                return text.encode()
+            except UnicodeEncodeError:
+                text, replaced = decoded(text)
+                self._tally["latin1"] += replaced
+        elif "\ufffd" in text:
+            self._tally["undecodable"] += text.count("\ufffd")
+        return text.encode()
+
+    def read(self, size: int = -1) -> bytes:
+        """Up to *size* bytes, fewer only at the end."""
+        parts, have = [self._rest], len(self._rest)
+        while not self._done and (size < 0 or have < size):
+            parts.append(self._more())
+            have += len(parts[-1])
+        whole = b"".join(parts)
+        end = have if size < 0 else size
+        self._rest = whole[end:]
+        return whole[:end]
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill *buffer*; for readers that prefer it."""
+        data = self.read(len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
+
+def decoded(text: str) -> tuple[str, int]:
+    """Escaped bytes in *text* as Windows-1252, else Latin-1; also how many there were."""
+    out, replaced = [], 0
+    for letter in text:
+        code = ord(letter)
+        if 0xDC80 <= code <= 0xDCFF:
+            byte = bytes([code - 0xDC00])
+            out.append(byte.decode("cp1252", errors="ignore") or byte.decode("latin-1"))
+            replaced += 1
+        else:
+            out.append(letter)
+    return "".join(out), replaced
+
+
+def encoding_of(head: bytes) -> str:
+    """The encoding that a byte order mark or many zero bytes betray; else UTF-8."""
+    for mark, name in _BOMS:
+        if head.startswith(mark):
+            return name
+    sample = head[:4096]
+    if len(sample) > 3 and sample.count(0) > len(sample) // 4:
+        return "utf-16-le" if sample[1::2].count(0) >= sample[::2].count(0) else "utf-16-be"
+    return "utf-8"
+
+
+HEAD_BYTES = 1 << 20
+"""How much of a file's beginning shows how it is written."""
+
+DELIMITERS = ("\t", ",", ";", "|")
+_CONTAINERS = (
+    (b"%PDF", "is a PDF", "export the table as CSV"),
+    (b"PK\x03\x04", "is a zip file under another name", "give it the ending .zip"),
+    (b"\x1f\x8b", "is compressed", "unpack it first, or pack the table as .zip"),
+    (b"\xd0\xcf\x11\xe0", "is an old spreadsheet", "save it as CSV UTF-8"),
+    (b"SQLite format 3", "is a database", "export the records as CSV"),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How a text table is written.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Heading of each column; empty where a row is wider than what is described.
+    skip_lines : int
+        Lines before the first record.
+    """
+
+    encoding: str
+    delimiter: str
+    quote: str | None
+    names: tuple[str, ...]
+    skip_lines: int
+
+
+def _refuse_other_kinds(head: bytes, file: str | Path) -> None:
+    for magic, fact, remedy in _CONTAINERS:
+        if head.startswith(magic):
+            raise RecordFileError(f"{fact}, not a text table", file=file, remedy=remedy)
+    if head.lstrip()[:200].lower().startswith((b"<!doctype", b"<html", b"<?xml")):
+        raise RecordFileError(
+            "is a web page or XML, not a table of records",
+            file=file,
+            remedy="save the table itself; a Darwin Core Archive is given as its zip or folder",
+        )
+
+
+def lines_of(text: str) -> list[str]:
+    """Lines with their ends; only line feeds and carriage returns end a line."""
+    return list(io.StringIO(text, newline=""))
+
+
+def split(text: str, delimiter: str, quote: str | None, limit: int = 400) -> list[tuple[list[str], int]]:
+    """Rows of *text* and the line on which each ends."""
+    csv.field_size_limit(1 << 27)
+    if quote is None:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quoting=csv.QUOTE_NONE)
+    else:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quotechar=quote)
+    rows = []
+    for row in reader:
+        rows.append((row, reader.line_num))
+        if len(rows) >= limit:
+            break
+    return rows
+
+
+def _quote(text: str, delimiter: str) -> str | None:
+    """Whether quotation marks enclose values: the reading under which more rows fit the header."""
+    if '"' not in text:
+        return '"' if delimiter != "\t" else None
+
+    def misfits(quote: str | None) -> int:
+        rows = [row for row, _ in split(text, delimiter, quote) if row]
+        return sum(len(row) != len(rows[0]) for row in rows)
+
+    with_quotes, without = misfits('"'), misfits(None)
+    if with_quotes != without:
+        return '"' if with_quotes < without else None
+    # As many misfits either way.  Tab-separated tables are mostly written without quoting,
+    # and there a stray mark would swallow the rows up to the next one.
+    return '"' if delimiter != "\t" or _encloses(split(text, delimiter, None)) else None
+
+
+def _encloses(rows: Sequence[tuple[list[str], int]]) -> bool:
+    """Whether a column is enclosed throughout, or a value doubles its inner marks."""
+    whole: dict[int, list[bool]] = {}
+    for row, _ in rows:
+        for place, value in enumerate(row):
+            is_enclosed = len(value) > 1 and value[0] == value[-1] == '"'
+            inner = value[1:-1]
+            if is_enclosed and '""' in inner and '"' not in inner.replace('""', ""):
+                return True
+            if value:
+                whole.setdefault(place, []).append(is_enclosed)
+    return any(len(found) > 1 and all(found) for found in whole.values())
+
+
+def _check_width(rows: Sequence[Sequence[str]], names: Sequence[str], file: str | Path) -> None:
+    wide = [row for row in rows if len(row) > len(names) and any(row[len(names) :])]
+    if rows and len(wide) * 2 > len(rows):
+        raise RecordFileError(
+            f"the header names {len(names)} columns but most rows have {len(wide[0])} values",
+            file=file,
+            remedy="give every column a name; tables with row names need one for that column too",
+        )
+
+
+def sniff(head: bytes, *, file: str | Path) -> Layout:
+    """Read encoding, delimiter, quoting and header from the first bytes of a table.
+
+    Raises
+    ------
+    RecordFileError
+        When the file is empty, is something else than text, or its header does not fit.
+    """
+    if not head.strip(b"\x00\r\n\t \xff\xfe\xef\xbb\xbf"):
+        raise RecordFileError("is empty", file=file, remedy="give a table with a header and one record a row")
+    _refuse_other_kinds(head, file)
+    encoding = encoding_of(head)
+    text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
+    if len(head) >= HEAD_BYTES:
+        text = text[: text.rfind("\n") + 1] or text
+    lines = lines_of(text)
+    first = next((index for index, line in enumerate(lines) if line.strip()), 0)
+    delimiter = None
+    if lines[first].lower().startswith("sep=") and len(lines[first].strip()) == 5:
+        delimiter = lines[first].strip()[-1]
+        first += 1
+    text = "".join(lines[first:])
+    header_line = lines[first] if first < len(lines) else ""
+    if delimiter is None:
+        delimiter = max(
+            DELIMITERS, key=lambda mark: len((split(header_line, mark, '"', 1) or [([], 0)])[0][0])
+        )
+    quote = _quote(text, delimiter)
+    rows = split(text, delimiter, quote)
+    names = [name.strip() for name in rows[0][0]]
+    while len(names) > 1 and not names[-1]:
+        names.pop()
+    body = [row for row, _ in rows[1:-1] if row] or [row for row, _ in rows[1:] if row]
+    _check_width(body, names, file)
+    widest = max([len(names), *(len(row) for row in body)]) if body else len(names)
+    usual = Counter(len(row) for row in body).most_common(1)[0][0] if body else len(names)
+    width = usual if len(names) < usual <= widest else len(names)
+    return Layout(
+        encoding=encoding,
+        delimiter=delimiter,
+        quote=quote,
+        names=(*names, *[""] * (width - len(names))),
+        skip_lines=first + rows[0][1],
+    )
+
+
+def described(
+    head: bytes,
+    names: Sequence[str],
+    *,
+    encoding: str,
+    delimiter: str,
+    quote: str | None,
+    skip_lines: int,
+    file: str | Path,
+) -> Layout:
+    """Layout of a table that an archive's descriptor describes, widened to the columns it really has.
+
+    Raises
+    ------
+    RecordFileError
+        For an encoding that does not exist, or more headings than columns.
+    """
+    try:
+        codecs.lookup(encoding)
+    except LookupError as error:
+        raise RecordFileError(
+            f"its descriptor names the unknown encoding {encoding!r}", file=file, remedy="correct meta.xml"
+        ) from error
+    marked = encoding_of(head)
+    encoding = marked if marked != "utf-8" else encoding
+    text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
+    lines = lines_of(text)
+    body = "".join(lines[skip_lines:])
+    rows = [row for row, _ in split(body, delimiter, quote) if row][:-1] or [
+        row for row, _ in split(body, delimiter, quote) if row
+    ]
+    usual = Counter(len(row) for row in rows).most_common(1)[0][0] if rows else len(names)
+    if rows and max(len(row) for row in rows) < len(names):
+        raise RecordFileError(
+            f"its descriptor places a term in column {len(names)}, the table has {usual}",
+            file=file,
+            remedy="the descriptor and the table do not belong together; download the archive again",
+        )
+    width = max(len(names), usual)
+    padded = (*names, *[""] * (width - len(names)))
+    return Layout(encoding=encoding, delimiter=delimiter, quote=quote, names=padded, skip_lines=skip_lines)
+
 
 BATCH_ROWS = 50_000
 MISSING = ["", "NA", "N/A", "NULL", "null", "\\N", "NaN", "nan"]

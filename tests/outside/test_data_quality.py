@@ -16,7 +16,7 @@ import pyproj
 import pytest
 
 from poolbuilder.records.placing import LARGEST_UNCERTAINTY_M, half_cell_m
-from poolbuilder.records.screen import RULES, screen
+from poolbuilder.records.rules import RULES, screen
 from poolbuilder.settings import Settings
 from tests import rows
 

@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder.errors import StoreError
-from poolbuilder.records.darwin_core import read_records
+from poolbuilder.records.reading import read_records
 from poolbuilder.records.store import ingest, repair
 from poolbuilder.records.store.folder import Folder, told
 from poolbuilder.records.store.incoming import Incoming

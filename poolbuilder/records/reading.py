@@ -1,36 +1,99 @@
-"""One table of records inside a file: a text table or Parquet, alone or in an archive."""
+"""Darwin Core text tables, archives and Parquet to RECORDS tables, in batches.
+
+Nothing is judged here: a value that cannot be read becomes null with a `readNote`, and
+every row of the file comes out as one row.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import io
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
-from poolbuilder.records import layout, text_table
-from poolbuilder.records.archive import Container, CorePart, core_parts
-from poolbuilder.records.events import CORE_KEY, PARENT_KEY, Events
-from poolbuilder.records.layout import Layout
-from poolbuilder.records.terms import (
+from poolbuilder.records import text_table
+from poolbuilder.records.archive import Container, CorePart, core_parts, datasets_of, open_container
+from poolbuilder.records.text_table import Layout, RawBatch
+from poolbuilder.records.values import (
     SERVICE_ID,
     WHOLE_NAME,
     WHOLE_NAME_DOUBTS,
+    RowKeys,
     column_called,
     match_columns,
+    records_of,
     suggestions,
 )
-from poolbuilder.records.text_table import RawBatch
-from poolbuilder.records.values import RowKeys, records_of
+from poolbuilder.schemas import RECORDS, check
+from poolbuilder.settings import Settings
 
-__all__ = ["Part", "parts_of"]
+CORE_KEY = "core key"
+PARENT_KEY = "parent key"
+"""Names that are no terms, for the columns by which the tables refer to each other."""
+
+_DEEPEST = 10
+
+
+class Events:
+    """An event table in memory; a visit inherits from the survey or site that is its parent."""
+
+    def __init__(self, batches: Sequence[RawBatch]) -> None:
+        names = dict.fromkeys(name for batch in batches for name in batch.columns)
+        count = sum(len(batch.rows) for batch in batches)
+        joined = {
+            name: pa.concat_arrays(
+                [batch.columns.get(name, pa.nulls(len(batch.rows), pa.string())) for batch in batches]
+            )
+            for name in names
+        }
+        self._keys = joined.pop(CORE_KEY, pa.nulls(count, pa.string()))
+        parents = joined.pop(PARENT_KEY, pa.nulls(count, pa.string()))
+        self._columns = joined
+        place = self._place(parents)
+        for _ in range(_DEEPEST):
+            before = sum(column.null_count for column in self._columns.values())
+            self._columns = {
+                name: pc.coalesce(column, _taken(column, place)) for name, column in self._columns.items()
+            }
+            if sum(column.null_count for column in self._columns.values()) == before:
+                break
+
+    def _place(self, keys: pa.Array) -> NDArray[np.int64]:
+        """Row of each key in the event table, -1 where there is none."""
+        return tables.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
+
+    def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
+        """Give each record what it leaves out and the event with its key states."""
+        given = dict(raw.columns)
+        if keys is None:
+            keys = pa.nulls(len(raw.rows), pa.string())
+        place = self._place(keys)
+        notes = {row: list(texts) for row, texts in raw.notes.items()}
+        lost = np.flatnonzero(place < 0)
+        for row in lost.tolist():
+            notes.setdefault(row, []).append(f"its event {keys[row].as_py()!r} is not in the event table")
+        tally["no event"] += len(lost)
+        for name, column in self._columns.items():
+            stated = _taken(column, place)
+            given[name] = pc.coalesce(given[name], stated) if name in given else stated
+        return RawBatch(columns=given, rows=raw.rows, notes=notes)
+
+
+def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
+    return column.take(tables.array(np.maximum(place, 0), pa.int64(), mask=place >= 0))
+
 
 _PARQUET_MAGIC = b"PAR1"
 
@@ -118,18 +181,18 @@ class Part:
 
     def _look(self) -> None:
         with self._open("rb") as stream:
-            head = stream.read(layout.HEAD_BYTES)
+            head = stream.read(text_table.HEAD_BYTES)
         if head.startswith(_PARQUET_MAGIC):
             with self._parquet() as parquet:
                 self._names = tuple(parquet.schema_arrow.names)
             return
         described = self._described
         if described.names is None:
-            self._layout = layout.sniff(head, file=self._where)
+            self._layout = text_table.sniff(head, file=self._where)
         elif not head.strip():
             raise RecordFileError("is empty", file=self._where, remedy="download the archive again")
         else:
-            self._layout = layout.described(
+            self._layout = text_table.described(
                 head,
                 described.names,
                 encoding=described.encoding,
@@ -279,3 +342,172 @@ def parts_of(container: Container, *, source: str, rename: Mapping[str, str]) ->
         )
 
     return [part(item, alone=len(described) == 1) for item in described]
+
+
+_ZIP_MAGIC = b"PK\x03\x04"
+
+
+class RecordFile:
+    """One occurrence table or archive, opened and understood but not yet read.
+
+    Attributes
+    ----------
+    path : Path
+        As given.
+    name : str
+        Folder and file name: what `sourceFile` holds.
+    datasets : tuple of dict
+        Title, citation and licence, where the archive's metadata state them.
+    """
+
+    def __init__(self, path: Path, *, rename: Mapping[str, str] | None, settings: Settings) -> None:
+        self.path = path
+        resolved = path.resolve()
+        self.name = f"{resolved.parent.name}/{resolved.name}" if resolved.parent.name else resolved.name
+        self.rename = dict(rename or {})
+        self.settings = settings
+        self._tally: Counter[str] = Counter()
+        self._remarks: list[str] = []
+        self._rows: int | None = None
+        self.datasets: tuple[dict[str, Any], ...] = ()
+        with self._parts() as parts:  # refuse a file that cannot be used before any work
+            for part in parts:
+                part.prepare(self.remark)
+
+    @contextmanager
+    def _parts(self) -> Iterator[list[Part]]:
+        """The tables of records inside, open as long as the `with` block runs."""
+        if not self.path.is_dir():
+            with self.path.open("rb") as stream:
+                is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
+            if not is_zip:
+                alone = CorePart(name=self.path.name)
+                yield [Part(alone, self.path.open, where=self.path, source=self.name, rename=self.rename)]
+                return
+        with open_container(self.path, self.settings) as container:
+            self.datasets = self.datasets or tuple(datasets_of(container))
+            yield parts_of(container, source=self.name, rename=self.rename)
+
+    def remark(self, text: str) -> None:
+        """Keep a remark on the whole file, once."""
+        if text not in self._remarks:
+            self._remarks.append(text)
+
+    def batches(self) -> Iterator[pa.Table]:
+        """Tables of the RECORDS schema, some ten thousand rows each, in the order of the file.
+
+        Raises
+        ------
+        RecordFileError
+            When the file breaks off or cannot be split into rows; the message names the row.
+        """
+        self._tally.clear()
+        keys = RowKeys()
+        rows = 0
+        with self._parts() as parts:
+            for part in parts:
+                part.prepare(self.remark)
+                for table in part.tables(keys, self._tally):
+                    rows += table.num_rows
+                    yield check(table, RECORDS, "records")
+        self._rows = rows
+        if rows == 0:
+            raise RecordFileError(
+                "has a header but no records", file=self.path, remedy="give a table with one record a row"
+            )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was assumed or could not be read, in words; complete once the batches are read."""
+        told = [
+            ("latin1", "bytes that are not UTF-8, read as Latin-1 (check the accents of names)"),
+            ("undecodable", "characters that could not be decoded, read as \ufffd"),
+            ("ragged", "rows that do not fit the header, kept with a note"),
+            ("whole name", "names as given put back, for the service kept only a part of them"),
+            ("no event", "records whose event is not in the event table, kept with a note"),
+            ("blank", "rows that hold none of the terms, left out"),
+            ("not a number", "values that should be numbers and are not, left out with a note"),
+            ("decimal comma", "coordinates written with a decimal comma, read as decimals"),
+        ]
+        counted = [f"{words}: {self._tally[key]:,}" for key, words in told if self._tally[key]]
+        return tuple(f"{self.name}: {text}" for text in [*self._remarks, *counted])
+
+    @cached_property
+    def _sha256(self) -> str:
+        whole = hashlib.sha256()
+        files = (
+            sorted(item for item in self.path.rglob("*") if item.is_file())
+            if self.path.is_dir()
+            else [self.path]
+        )
+        for item in files:
+            if self.path.is_dir():
+                whole.update(item.relative_to(self.path).as_posix().encode())
+            with item.open("rb") as stream:
+                if not self.path.is_dir():
+                    return hashlib.file_digest(stream, "sha256").hexdigest()
+                whole.update(hashlib.file_digest(stream, "sha256").digest())
+        return whole.hexdigest()
+
+    @property
+    def source(self) -> dict[str, Any]:
+        """Path, hash of the content, and rows read (null before the batches are read)."""
+        return {"path": self.name, "sha256": self._sha256, "rows": self._rows}
+
+
+def read_records(
+    path: str | Path, *, rename: Mapping[str, str] | None = None, settings: Settings | None = None
+) -> RecordFile:
+    """Open an occurrence table, archive or Parquet file and understand its columns.
+
+    Parameters
+    ----------
+    path : path
+        Text (comma, tab, semicolon or pipe), a Darwin Core Archive as zip or folder, a zip
+        of one table, or Parquet.
+    rename : dict of str to str, optional
+        Given heading to Darwin Core term: the ``--map`` of the command line.
+    settings : Settings, optional
+        ``max_unpacked_mib`` bounds what an archive may unpack to.
+
+    Raises
+    ------
+    RecordFileError
+        When the file is absent, empty, of another kind, or has no coordinates or names.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise RecordFileError("does not exist", file=path, remedy="check the path")
+    try:
+        return RecordFile(path, rename=rename, settings=settings or Settings())
+    except OSError as error:
+        raise RecordFileError(
+            f"cannot be read: {error.strerror or error}", file=path, remedy="check its permissions"
+        ) from error
+
+
+def read_all(
+    paths: Iterable[str | Path],
+    *,
+    rename: Mapping[str, str] | None = None,
+    settings: Settings | None = None,
+) -> tuple[pa.Table, tuple[dict[str, Any], ...], tuple[str, ...], tuple[dict[str, Any], ...]]:
+    """Read whole files into one RECORDS table.
+
+    Returns
+    -------
+    table, sources, notes, datasets
+        As :class:`RecordFile` gives them, over all files in the order given.
+    """
+    tables: list[pa.Table] = []
+    sources: list[dict[str, Any]] = []
+    notes: list[str] = []
+    datasets: list[dict[str, Any]] = []
+    for path in paths:
+        file = read_records(path, rename=rename, settings=settings)
+        tables.extend(file.batches())
+        sources.append(file.source)
+        notes.extend(file.notes)
+        datasets.extend(item for item in file.datasets if item not in datasets)
+    table = pa.concat_tables(tables) if tables else RECORDS.empty_table()
+    return table, tuple(sources), tuple(notes), tuple(datasets)
