@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder.introduced import Visits, trace_front
-from poolbuilder.introduced.front import chance_of_misses
+from poolbuilder.introduced.spread import chance_of_misses
 from poolbuilder.settings import Settings
 
 

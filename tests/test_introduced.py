@@ -32,8 +32,7 @@ from poolbuilder.introduced import (
     write_run,
 )
 from poolbuilder.introduced.files import csv_text, introduced_table
-from poolbuilder.introduced.group import checklist_of_group
-from poolbuilder.introduced.run import NO_STATUS
+from poolbuilder.introduced.run import NO_STATUS, checklist_of_group
 from poolbuilder.job import Job
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings

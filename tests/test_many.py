@@ -17,7 +17,7 @@ import pytest
 from poolbuilder import many, schemas, tables
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
 from poolbuilder.job import Job
-from poolbuilder.many.part import Desk, Kin, parts_of
+from poolbuilder.many.parts import Desk, Kin, parts_of
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings

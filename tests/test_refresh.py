@@ -29,8 +29,8 @@ from poolbuilder.folder import read_pool
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.records.service import Client
 from poolbuilder.records.store import Store
-from poolbuilder.refresh import Run, read_plan, refresh
-from poolbuilder.refresh.neighbours import group_neighbours
+from poolbuilder.refresh import SeasonalRun, read_plan, refresh
+from poolbuilder.refresh.plan import group_neighbours
 from poolbuilder.refresh.summary import summary_lines, summary_page
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
@@ -92,13 +92,13 @@ def plan_file(tmp_path: Path) -> Path:
 
 def done(
     plan_file: Path, double: service.ServiceDouble, now: datetime.datetime = SPRING, *, offline: bool = False
-) -> Run:
+) -> SeasonalRun:
     plan = read_plan(plan_file).with_service(double.url)
     with Client(plan.service_url, settings=plan.settings, offline=offline, sleep=lambda _: None) as client:
         return refresh(plan, client, now=now)
 
 
-def states(run: Run) -> dict[str, str]:
+def states(run: SeasonalRun) -> dict[str, str]:
     return {item.water.site.name: item.state for item in run.outcomes}
 
 

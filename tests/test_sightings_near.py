@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.introduced.arrivals import arrival, ranked
-from poolbuilder.introduced.sightings import APART, Way, best_way, terms_said, ways_of
+from poolbuilder.introduced.assessment import terms_said
+from poolbuilder.introduced.spread import APART, Way, arrival, best_way, ranked, ways_of
 from poolbuilder.settings import Settings
 from tests.rows import located
 

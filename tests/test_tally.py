@@ -14,9 +14,7 @@ from hypothesis import strategies as st
 from poolbuilder import geodesy, many, schemas
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
-from poolbuilder.many.ball import BLOCK, UNDATED
-from poolbuilder.many.points import Points, balls_around, balls_of_balls
-from poolbuilder.many.tally import tally, tally_table
+from poolbuilder.many.counting import BLOCK, UNDATED, Points, balls_around, balls_of_balls, tally, tally_table
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store

@@ -8,11 +8,11 @@ sources disagree.  A run is compared with the run before it, or with a day.
 from __future__ import annotations
 
 from poolbuilder.introduced.files import FILES, write_run
-from poolbuilder.introduced.front import Front, FrontYear, Visits, trace_front
 from poolbuilder.introduced.lines import run_lines
 from poolbuilder.introduced.page import render
 from poolbuilder.introduced.run import CAUTIONS, Run, find_introduced
 from poolbuilder.introduced.season import Season, read_run
+from poolbuilder.introduced.spread import Front, FrontYear, Visits, trace_front
 
 __all__ = [
     "CAUTIONS",

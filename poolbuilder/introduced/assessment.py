@@ -1,40 +1,162 @@
-"""One water: which species do not belong in it, and what is known of each."""
+"""One water: which species do not belong in it, and what its records say of each."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.geodesy import distance_km
-from poolbuilder.introduced.arrivals import arrival, ranked
-from poolbuilder.introduced.front import Visits, trace_front
-from poolbuilder.introduced.sightings import (
+from poolbuilder.introduced.spread import (
     APART,
-    Said,
-    Sightings,
+    Visits,
     Way,
+    arrival,
     best_way,
-    sightings_of,
-    terms_said,
+    ranked,
+    trace_front,
     way_document,
     ways_of,
 )
 from poolbuilder.located import reach_of
+from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
-from poolbuilder.status.decision import Establishment, Statement, establishment_of, side
+from poolbuilder.status.decision import Establishment, Statement, establishment_of, own_names, side
 from poolbuilder.status.region_lists import ListedStatus
 from poolbuilder.water import Water
 
-__all__ = ["NOTHING", "Assessment", "assess"]
+Floats = NDArray[np.float64]
+
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sightings:
+    """The events of one species: arrays of one length, nearest first.
+
+    Attributes
+    ----------
+    near, in_water : bool array
+        Within the radius; in the water itself.
+    date : list
+        Day or year as text, None when undated.
+    """
+
+    km: Floats
+    uncertainty_m: Floats
+    near: Bools
+    in_water: Bools
+    date: list[str | None]
+    longitude: Floats
+    latitude: Floats
+    records: NDArray[np.int64]
+
+    def first_date(self, mask: Bools) -> str | None:
+        """The earliest date among some events; a year alone comes before its days."""
+        dates = [date for date, wanted in zip(self.date, mask.tolist(), strict=True) if wanted and date]
+        return min(dates, default=None)
+
+    def undated(self, mask: Bools) -> int:
+        """How many of some events carry no date."""
+        return sum(wanted and not date for date, wanted in zip(self.date, mask.tolist(), strict=True))
+
+
+def sightings_of(
+    evidence: pa.Table, *, radius_km: float, outlined: bool, settings: Settings
+) -> dict[str, Sightings]:
+    """The events of each species by its own name.
+
+    In the water is what the outline says; without one, within ``sameWaterKm`` of the site.
+    """
+    own = [str(kind) in OWN_KINDS for kind in tables.strings(evidence["kind"])]
+    table = tables.where(evidence, np.array(own, dtype=bool))
+    km = tables.numbers(table["distanceKm"])
+    share = np.nan_to_num(tables.numbers(table["inWaterShare"]))
+    inside = share >= 0.5 if outlined else km <= settings.same_water_km
+    uncertainty = tables.numbers(table["coordinateUncertaintyInMeters"])
+    longitude, latitude = (tables.numbers(table[name]) for name in ("longitude", "latitude"))
+    dates, records = tables.strings(table["eventDate"]), tables.integers(table["records"])
+    rows: dict[str, list[int]] = {}
+    for row, name in enumerate(tables.strings(table["scientificName"])):
+        rows.setdefault(str(name), []).append(row)
+    found = {}
+    for name, mine in rows.items():
+        order = np.array(sorted(mine, key=lambda row: (km[row], dates[row] or "", row)), dtype=np.int64)
+        found[name] = Sightings(
+            km=km[order],
+            uncertainty_m=uncertainty[order],
+            near=km[order] <= radius_km,
+            in_water=inside[order] & (km[order] <= radius_km),
+            date=[dates[row] for row in order.tolist()],
+            longitude=longitude[order],
+            latitude=latitude[order],
+            records=records[order],
+        )
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Said:
+    """What records carry besides native or introduced: the latest degree, and every pathway."""
+
+    degree: str | None = None
+    pathways: tuple[str, ...] = ()
+
+
+def terms_said(located: pa.Table, *, radius_km: float) -> dict[str, Said]:
+    """Degree and pathways of the records within the radius, by species.
+
+    The degree changes as a species settles, so the latest year that states one decides, and
+    among its records the most frequent; ``native`` is no degree of an introduction.
+    """
+    given = tables.valid(located["degreeOfEstablishment"]) | tables.valid(located["pathway"])
+    near = tables.numbers(located["distanceKm"]) <= radius_km
+    heard = tables.where(located, given & near)
+    degrees: dict[str, list[tuple[int, str]]] = {}
+    ways: dict[str, Counter[str]] = {}
+    for name, year, degree, pathway in zip(
+        own_names(heard),
+        tables.integers(heard["eventYear"]).tolist(),
+        tables.strings(heard["degreeOfEstablishment"]),
+        tables.strings(heard["pathway"]),
+        strict=True,
+    ):
+        if name is None:
+            continue
+        if (term := read_term(degree, DEGREE_OF_ESTABLISHMENT)) and term != "native":
+            degrees.setdefault(name, []).append((year, term))
+        for part in (pathway or "").split("|"):
+            if way := read_term(part, PATHWAY):
+                ways.setdefault(name, Counter())[way] += 1
+    return {
+        name: Said(degree=_latest(degrees.get(name, [])), pathways=_ranked(ways.get(name, {})))
+        for name in sorted({*degrees, *ways})
+    }
+
+
+def _latest(stated: Sequence[tuple[int, str]]) -> str | None:
+    if not stated:
+        return None
+    year = max(when for when, _ in stated)
+    counts = Counter(term for when, term in stated if when == year)
+    return min(counts, key=lambda term: (-counts[term], DEGREE_OF_ESTABLISHMENT.index(term)))
+
+
+def _ranked(counts: Mapping[str, int]) -> tuple[str, ...]:
+    return tuple(sorted(counts, key=lambda term: (-counts[term], term)))
+
 
 Document = dict[str, Any]
 

@@ -12,7 +12,7 @@ import math
 import numba
 import numpy as np
 
-from poolbuilder.many.ball import BLOCK, UNDATED
+from poolbuilder.many.counting import BLOCK, UNDATED
 
 __all__ = ["loop", "place"]
 

@@ -1,9 +1,10 @@
-"""A refresh plan: which waters, from what, to where."""
+"""A refresh plan: which waters, from what, to where; and which of them share a fetch."""
 
 from __future__ import annotations
 
 import dataclasses
 import difflib
+import math
 import re
 import tomllib
 import unicodedata
@@ -12,14 +13,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
+from poolbuilder.geodesy import distance_km
+from poolbuilder.located import reach_of
 from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.records.service import DEFAULT_URL, read_filter
 from poolbuilder.settings import Settings, read_calibration
 from poolbuilder.site import Site
 from poolbuilder.waters import read_waters
-
-__all__ = ["Plan", "PlannedWater", "read_plan"]
 
 LAYERS = ("water", "basins", "streams", "barriers")
 
@@ -252,3 +255,57 @@ def _slug(name: str) -> str:
     """A folder's name: letters and digits of any script, in lower case, joined by hyphens."""
     folded = unicodedata.normalize("NFKC", name).casefold()
     return re.sub(r"[^\w]+|_+", "-", folded).strip("-")[:80]
+
+
+STEP_KM = 10.0
+"""The wider area is rounded up to this, so that a plan with one more water asks for the same."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Neighbours:
+    """Waters that share a fetch.
+
+    Attributes
+    ----------
+    site : Site
+        The first of them, the centre of the fetch.
+    spread_km : float
+        How much farther than its own reach the others need; 0 for a water alone.
+    members : tuple of int
+        Positions in the plan.
+    """
+
+    site: Site
+    spread_km: float
+    members: tuple[int, ...]
+
+
+def group_neighbours(sites: Sequence[Site], *, settings: Settings) -> list[Neighbours]:
+    """Group waters in the order of the plan; every water is in exactly one group.
+
+    A water joins the first one that is still alone or leads a group when the group's fetch,
+    widened by at most ``sharedFetchKm``, takes in all that the water needs.
+    """
+    groups = []
+    left = list(range(len(sites)))
+    while left:
+        lead = sites[left[0]]
+        away = distance_km(
+            np.array([sites[number].longitude for number in left]),
+            np.array([sites[number].latitude for number in left]),
+            from_longitude=lead.longitude,
+            from_latitude=lead.latitude,
+        )
+        own = reach_of(lead, settings=settings)
+        need = {
+            number: float(far) + reach_of(sites[number], settings=settings) - own
+            for number, far in zip(left, away, strict=True)
+        }
+        members = tuple(
+            number for number in left if number == left[0] or need[number] <= settings.shared_fetch_km
+        )
+        widest = max(need[number] for number in members)
+        spread = min(math.ceil(widest / STEP_KM) * STEP_KM, settings.shared_fetch_km) if widest > 0 else 0.0
+        groups.append(Neighbours(site=lead, spread_km=spread, members=members))
+        left = [number for number in left if number not in members]
+    return groups

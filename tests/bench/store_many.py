@@ -20,7 +20,7 @@ from poolbuilder.records.store import Store
 
 def points_of(store: Store) -> Any:
     """Every record of the store as a point with its species and year."""
-    from poolbuilder.many.points import Points
+    from poolbuilder.many.counting import Points
 
     lon, lat, species, year = [], [], [], []
     index = {name: code for code, name in enumerate(NAMES)}
@@ -39,7 +39,7 @@ def bench_many(report: Report, work: Path, count: int, waters: int) -> None:
     """Join and count: the compiled loop against the tree's pairs and DuckDB's grid join."""
     from scipy.spatial import cKDTree
 
-    from poolbuilder.many.tally import tally, tally_table
+    from poolbuilder.many.counting import tally, tally_table
     from poolbuilder.site import Site
 
     lon, lat, species, year, make = points_of(Store(work / "store"))

@@ -1,4 +1,4 @@
-"""A part of many waters: neighbours that share the reading, naming and screening of records.
+"""Parts of many waters: neighbours that share reading, naming and screening, and who builds them.
 
 Each water of a part then gets its own records and goes through the very stages of
 :func:`poolbuilder.pool.build`.  A part is a function of the job and its waters alone, so it
@@ -7,8 +7,12 @@ runs here, in another process or on a cluster with the same result.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import multiprocessing
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from typing import Any, Generic, Protocol, TypeAlias, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -16,11 +20,10 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
 from poolbuilder.accounts import Provenance
-from poolbuilder.errors import PlanError, RecordFileError
+from poolbuilder.errors import MissingExtraError, PlanError, RecordFileError, SourceError
 from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
 from poolbuilder.located import Located
-from poolbuilder.many.points import Points
-from poolbuilder.many.tally import tally, tally_table
+from poolbuilder.many.counting import Points, tally, tally_table
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.records.store import Store
@@ -30,8 +33,6 @@ from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import Cell, Regions, cell_of
 from poolbuilder.water import Water
-
-__all__ = ["Desk", "Kin", "Part", "PartTables", "along_the_curve", "parts_of", "tables_of"]
 
 DATUM_KM = 2.0
 """More than any datum moves a place: room around the radius when records are taken for counting."""
@@ -301,3 +302,105 @@ def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
         )
     made = tables.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})
     return schemas.check(made, schemas.WATERS, "many")
+
+
+T = TypeVar("T")
+Out = TypeVar("Out", covariant=True)
+
+Make: TypeAlias = Callable[[Job, Part, "Desk | None"], T]
+"""What is made of a part; a function that can be sent to another process."""
+
+
+class Crew(Protocol[Out]):
+    """Works on parts, in any order."""
+
+    def build(self, parts: Sequence[Part]) -> Iterator[Out]:
+        """What is made of the parts, each as soon as it is there."""
+
+
+class _Alone(Generic[T]):
+    """Nobody but this process; what the job opens is opened once."""
+
+    def __init__(self, job: Job, make: Make[T]) -> None:
+        self._job, self._make = job, make
+
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
+        desk = Desk.open(self._job) if parts else None
+        for part in parts:
+            yield self._make(self._job, part, desk)
+
+
+_desk: Desk | None = None  # of a worker process, opened when it starts
+
+
+def _sit_down(job: Job) -> None:
+    """Open the job in a new process, which has one core to itself."""
+    global _desk
+    pa.set_cpu_count(1)
+    _desk = Desk.open(job)
+
+
+def _work(make: Make[T], job: Job, part: Part) -> T:
+    return make(job, part, _desk)
+
+
+class _Processes(Generic[T]):
+    """Processes of this machine."""
+
+    def __init__(self, job: Job, make: Make[T], pool: ProcessPoolExecutor) -> None:
+        self._job, self._make, self._pool = job, make, pool
+
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
+        waiting = {self._pool.submit(_work, self._make, self._job, part) for part in parts}
+        while waiting:
+            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            for future in done:
+                yield future.result()
+
+
+class _Cluster(Generic[T]):
+    """The workers of a Dask scheduler."""
+
+    def __init__(self, job: Job, make: Make[T], client: Any) -> None:
+        self._job, self._make, self._client = job, make, client
+
+    def build(self, parts: Sequence[Part]) -> Iterator[T]:
+        from distributed import as_completed
+
+        futures = [self._client.submit(self._make, self._job, part, None, pure=False) for part in parts]
+        for future in as_completed(futures, loop=self._client.loop):  # type: ignore[no-untyped-call]
+            yield future.result()
+
+
+@contextmanager
+def crew(job: Job, make: Make[T], *, workers: int = 1, dask: str | None = None) -> Iterator[Crew[T]]:
+    """Who is to build: a cluster when *dask* names one, else *workers* processes."""
+    if dask is not None:
+        with _client(dask) as client:
+            yield _Cluster(job, make, client)
+    elif workers > 1:
+        Desk.open(job)  # what cannot be opened is told here, not by every worker
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(workers, context, _sit_down, (job,)) as pool:
+            try:
+                yield _Processes(job, make, pool)
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
+    else:
+        yield _Alone(job, make)
+
+
+def _client(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise MissingExtraError("a Dask cluster needs `pip install 'poolbuilder[dask]'`") from error
+    try:
+        return Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError) as error:
+        raise SourceError(
+            f"no Dask scheduler answers at {address}: {error} (check the address and the port)",
+            source="Dask scheduler",
+            url=address,
+        ) from error
