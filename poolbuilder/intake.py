@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import OfflineError, StoreError
+from poolbuilder.files import write_whole
 from poolbuilder.located import reach_of
 from poolbuilder.records.service import (
     LICENCES,
@@ -23,7 +24,6 @@ from poolbuilder.records.service import (
     chain_of,
     download,
     fetch,
-    keep_file,
     match_taxon,
     most_restrictive,
     parse_licence,
@@ -396,7 +396,6 @@ def _matched(client: Client, name: str, store: Path, accept_doubtful: bool) -> T
     if client.offline:
         return _kept_match(client, name, store)
     match = match_taxon(client, name, accept_doubtful=accept_doubtful)
-    keep_file(
-        _match_path(client, name, store), json.dumps(dataclasses.asdict(match), ensure_ascii=False).encode()
-    )
+    document = json.dumps(dataclasses.asdict(match), ensure_ascii=False)
+    write_whole(_match_path(client, name, store), document, StoreError)
     return match

@@ -23,7 +23,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.records import text_table, values
 from poolbuilder.records.reading import read_all, read_records
 from poolbuilder.records.rules import screen, tally
-from poolbuilder.records.service.occurrences import WHOLE_NAME_DOUBTS, record_key
+from poolbuilder.records.service import record_key
 from poolbuilder.records.values import match_columns
 from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings
@@ -229,10 +229,6 @@ def test_names_that_a_service_could_not_place_whole_are_put_back(
     assert str(records["readNote"][0]).startswith(f"the service reads the name {names[0]!r} as ")
     assert records["readNote"][1:] == [None] * (len(names) - 1)
     assert any("kept only a part of them: 1" in note for note in notes)
-
-
-def test_the_doubts_are_those_that_a_fetch_heeds() -> None:
-    assert values.WHOLE_NAME_DOUBTS == WHOLE_NAME_DOUBTS
 
 
 def test_words_for_missing_are_missing_and_spaces_go() -> None:

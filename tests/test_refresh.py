@@ -727,6 +727,8 @@ def test_the_fetch_command_brings_a_prepared_archive(
     monkeypatch.setenv("POOLBUILDER_SERVICE_USER", "tester")
     monkeypatch.setenv("POOLBUILDER_SERVICE_PASSWORD", "secret")
     code, out, err = cli(capsys, *fetch_line(double, tmp_path, "--download"))
+    assert (code, "https address" in err, double.asked("/occurrence/download/request")) == (1, True, [])
+    code, out, err = cli(capsys, *fetch_line(double, tmp_path, "--download", "--account-over-http"))
     assert (code, err) == (0, "")
     assert "Lepomis: 3 records added, 3 promised" in out
     assert "cite: Occurrence download https://doi.org/10.0000/dl.invented" in out

@@ -65,6 +65,11 @@ def service_options(function: F) -> F:
     help="Let the service prepare an archive; for very many records. Needs an account in the environment.",
 )
 @click.option(
+    "--account-over-http",
+    is_flag=True,
+    help="Send the account over a connection that is not encrypted; only where nobody can listen.",
+)
+@click.option(
     "--shape",
     type=click.Choice(["distance", "polygon"]),
     default="distance",
@@ -112,7 +117,12 @@ def fetch(
     )
     now = datetime.datetime.now(datetime.UTC)
     where = store_path(store)
-    with Client(service_url, settings=settings, offline=flags["offline"]) as client:
+    with Client(
+        service_url,
+        settings=settings,
+        offline=flags["offline"],
+        account_over_http=flags["account_over_http"],
+    ) as client:
         if flags["download"]:
             lines = bring_archive(
                 client,

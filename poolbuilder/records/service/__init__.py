@@ -7,15 +7,19 @@ records, ``/occurrence/download/request``.
 
 from __future__ import annotations
 
-from poolbuilder.records.service.answers import keep_file
-from poolbuilder.records.service.client import DEFAULT_URL, Client
+from poolbuilder.records.service.client import DEFAULT_URL, SOURCE, Client
 from poolbuilder.records.service.downloads import Download, download
-from poolbuilder.records.service.fetch import fetch
-from poolbuilder.records.service.kept import Fetch, chain_of, fetches, replay
-from poolbuilder.records.service.licences import LICENCES, most_restrictive, parse_licence, read_filter
-from poolbuilder.records.service.query import Query
-from poolbuilder.records.service.taxon import TaxonMatch, match_taxon
-from poolbuilder.records.service.wire import SOURCE
+from poolbuilder.records.service.kept import Fetch, chain_of, record_key, records_table, replay
+from poolbuilder.records.service.paging import fetch
+from poolbuilder.records.service.search import (
+    LICENCES,
+    Query,
+    TaxonMatch,
+    match_taxon,
+    most_restrictive,
+    parse_licence,
+    read_filter,
+)
 
 __all__ = [
     "DEFAULT_URL",
@@ -29,11 +33,11 @@ __all__ = [
     "chain_of",
     "download",
     "fetch",
-    "fetches",
-    "keep_file",
     "match_taxon",
     "most_restrictive",
     "parse_licence",
     "read_filter",
+    "record_key",
+    "records_table",
     "replay",
 ]

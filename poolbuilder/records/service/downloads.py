@@ -11,24 +11,25 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from poolbuilder.errors import SourceError, StoreError
-from poolbuilder.records.service.answers import keep_file
-from poolbuilder.records.service.client import SOURCE, Client
-from poolbuilder.records.service.query import Query
-
-__all__ = ["PASSWORD", "USER", "Download", "download", "predicate"]
+from poolbuilder.errors import StoreError
+from poolbuilder.files import disk_errors, write_whole
+from poolbuilder.records.service.client import Client, failure, parsed, text_of, unlike_object
+from poolbuilder.records.service.kept import FOLDER
+from poolbuilder.records.service.search import Query
 
 USER = "POOLBUILDER_SERVICE_USER"
 PASSWORD = "POOLBUILDER_SERVICE_PASSWORD"
 
 WAITING = frozenset({"PREPARING", "RUNNING", "SUSPENDED"})
 REQUEST = "/occurrence/download/request"
+_KEY = re.compile(r"[\w-]{1,100}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +61,7 @@ class Download:
         return f"Occurrence download {where}, fetched on {day.isoformat()}"
 
 
-def predicate(query: Query) -> dict[str, Any]:
+def _predicate(query: Query) -> dict[str, Any]:
     """The query in the download service's own form."""
     parts: list[dict[str, Any]] = [
         {"type": "in", "key": "TAXON_KEY", "values": [key for _, key in query.taxa]},
@@ -85,17 +86,6 @@ def predicate(query: Query) -> dict[str, Any]:
     return {"type": "and", "predicates": parts}
 
 
-def _credentials(environ: Mapping[str, str]) -> tuple[str, str]:
-    user, password = environ.get(USER, ""), environ.get(PASSWORD, "")
-    if not user or not password:
-        raise SourceError(
-            f"{SOURCE}: a download needs an account, and {USER} or {PASSWORD} is not set (set both in the "
-            "environment: the account's user name, not its e-mail address)",
-            source=SOURCE,
-        )
-    return user, password
-
-
 def download(
     client: Client,
     query: Query,
@@ -111,32 +101,24 @@ def download(
     Parameters
     ----------
     environ : mapping
-        Where the credentials stand.
+        Where the account stands.
     progress : callable, optional
         Told in words what is being waited for.
 
     Raises
     ------
     SourceError
-        Without credentials, when the service refuses, fails, or is not ready in time.
+        Without an account, when the service refuses, fails, or is not ready in time.
     StoreError
         When the archive cannot be kept, or is not the one promised.
     """
     digest = query.digest(client.base_url)
     since = "" if query.changed_since is None else f"-{query.changed_since:%Y%m%d}"
-    folder = store / "fetches" / f"{digest}{since}-download"
+    folder = store / FOLDER / f"{digest}{since}-download"
     ticket = folder / "ticket.json"
-    key = _asked_before(ticket)
-    if key is None:
-        user, password = _credentials(environ)
-        body = {"creator": user, "sendNotification": False, "format": "DWCA", "predicate": predicate(query)}
-        key = client.post(REQUEST, body, auth=(user, password))
-        if not key or len(key) > 100 or not all(ch.isalnum() or ch in "-_" for ch in key):
-            raise SourceError(
-                f"{SOURCE}: no download key came back, got {key[:100]!r} (try again)", source=SOURCE
-            )
-        asked = {"key": key, "asked": now.isoformat(), "query": query.as_dict()}
-        keep_file(ticket, json.dumps(asked, indent=1).encode())
+    key = _asked_before(ticket) or _asked_for(client, query, environ)
+    asked = {"key": key, "asked": now.isoformat(), "query": query.as_dict()}
+    write_whole(ticket, json.dumps(asked, indent=1), StoreError)
     about = _awaited(client, key, ticket=ticket, sleep=sleep, progress=progress)
     fetched = _brought(client, key, about, folder)
     ticket.unlink(missing_ok=True)  # the next download of this query is a new one
@@ -145,9 +127,24 @@ def download(
 
 def _asked_before(ticket: Path) -> str | None:
     try:
-        return str(json.loads(ticket.read_bytes())["key"])
-    except (OSError, ValueError, KeyError, TypeError):
+        key = parsed(ticket.read_bytes())["key"]
+    except (OSError, ValueError, LookupError, TypeError):
         return None
+    return key if isinstance(key, str) and _KEY.fullmatch(key) else None
+
+
+def _asked_for(client: Client, query: Query, environ: Mapping[str, str]) -> str:
+    """Have an archive prepared; its key."""
+    user, password = environ.get(USER, ""), environ.get(PASSWORD, "")
+    if not user or not password:
+        words = f"a download needs an account, and {USER} or {PASSWORD} is not set"
+        remedy = "set both in the environment: the account's user name, not its e-mail address"
+        raise failure("", words, remedy)
+    body = {"creator": user, "sendNotification": False, "format": "DWCA", "predicate": _predicate(query)}
+    key = client.post(REQUEST, body, auth=(user, password))
+    if not _KEY.fullmatch(key):
+        raise failure("", f"no download key came back, got {key[:100]!r}", "try again")
+    return key
 
 
 def _awaited(
@@ -161,72 +158,63 @@ def _awaited(
     """The description of a download that is ready."""
     waited = 0.0
     while True:
-        about, got = client.get(f"/occurrence/download/{quote(key, safe='')}")
-        status = about.get("status") if isinstance(about, dict) else None
+        about, got = client.get(f"/occurrence/download/{quote(key, safe='')}", check=unlike_object)
+        status = (text_of(about.get("status")) or "unknown")[:40]
         if status == "SUCCEEDED":
             return dict(about)
         if status not in WAITING:
             ticket.unlink(missing_ok=True)
-            raise SourceError(
-                f"{SOURCE}: download {key} ended as {status} (ask again; a narrower taxon or a smaller "
-                "radius may "
-                "help)",
-                source=SOURCE,
-                url=got.url,
-            )
+            remedy = "ask again; a narrower taxon or a smaller radius may help"
+            raise failure(got.url, f"download {key} ended as {status}", remedy)
         if waited >= client.settings.download_max_hours * 3600:
-            raise SourceError(
-                f"{SOURCE}: download {key} is still {str(status).lower()} after {waited / 3600:.1f} hours "
-                "(the same "
-                "command goes on waiting for it)",
-                source=SOURCE,
-                url=got.url,
-            )
-        progress(f"download {key} is {str(status).lower()}")
+            words = f"download {key} is still {status.lower()} after {waited / 3600:.1f} hours"
+            raise failure(got.url, words, "the same command goes on waiting for it")
+        progress(f"download {key} is {status.lower()}")
         sleep(client.settings.download_poll_s)
         waited += max(client.settings.download_poll_s, 1.0)
+
+
+def _whole_number(about: dict[str, Any], name: str) -> int | None:
+    """A count of the description; None where it has none."""
+    value = about.get(name)
+    if value is None or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
+        return value
+    words = f"the download's {name} is {(text_of(value) or '')[:40]!r}, which is no count"
+    raise failure("", words, "try again later; the same command fetches it")
 
 
 def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> Download:
     """Fetch the archive beside, check it, then give it its name."""
     path, beside = folder / f"{key}.zip", folder / f".{key}.zip.part"
-    link = str(about.get("downloadLink") or f"{client.base_url}{REQUEST}/{key}.zip")
+    promised, records = _whole_number(about, "size"), _whole_number(about, "totalRecords")
+    link = text_of(about.get("downloadLink")) or f"{client.base_url}{REQUEST}/{key}.zip"
     if link.startswith("/"):
         link = client.base_url + link
+    most = int(client.settings.max_unpacked_mib) << 20  # what is bigger could not be read
+    if promised is not None and promised > most:
+        remedy = "ask for a narrower taxon, or raise maxUnpackedMib"
+        raise failure("", f"the archive has {promised:,} bytes, more than {most:,}", remedy)
     try:
-        with beside.open("w+b") as sink:
-            client.download(link, sink)
+        with disk_errors(path, StoreError), beside.open("w+b") as sink:
+            client.download(link, sink, most_bytes=most)
             sink.seek(0)
             sha256 = hashlib.file_digest(sink, "sha256").hexdigest()
             size = sink.seek(0, 2)
-        promised = about.get("size")
-        if isinstance(promised, int) and promised != size:
+        if promised is not None and promised != size:
             raise StoreError(
                 f"{path}: the archive has {size:,} bytes, {promised:,} were promised (the same command "
                 "fetches it again)"
             )
         beside.replace(path)
-    except OSError as error:
-        raise StoreError(
-            f"{path}: cannot be written: {error.strerror} (free some space; the same command fetches it "
-            "again)"
-        ) from error
     finally:
         beside.unlink(missing_ok=True)
-    found = Download(
-        path=path,
-        key=key,
-        doi=None if about.get("doi") is None else str(about["doi"]),
-        records=int(about.get("totalRecords") or 0),
-        licence=None if about.get("license") is None else str(about["license"]),
-        sha256=sha256,
-    )
-    kept = {
+    noted: dict[str, Any] = {
         "key": key,
-        "doi": found.doi,
-        "records": found.records,
-        "license": found.licence,
+        "doi": text_of(about.get("doi")),
+        "records": records or 0,
+        "license": text_of(about.get("license")),
         "sha256": sha256,
     }
-    keep_file(folder / f"{key}.json", json.dumps(kept, indent=1).encode())
-    return found
+    write_whole(folder / f"{key}.json", json.dumps(noted, indent=1), StoreError)
+    licence = noted.pop("license")
+    return Download(path=path, licence=licence, **noted)
