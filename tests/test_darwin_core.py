@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records import text_table, values
+from poolbuilder.records import text_table
 from poolbuilder.records.reading import read_all, read_records
 from poolbuilder.records.rules import screen, tally
 from poolbuilder.records.service import record_key
