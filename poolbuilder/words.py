@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from poolbuilder.site import Site
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
-UNKNOWN = "not known"
+UNKNOWN = "unknown"
 
 _SMALL = (
     "no",
@@ -44,7 +44,7 @@ _MEANS = {
     "introduced": "introduced",
     "introducedAssistedColonisation": "introduced on purpose to save it",
     "vagrant": "vagrant",
-    "uncertain": "uncertain",
+    "uncertain": "unknown",
 }
 _SOURCES = {
     "polygon": "range map",
@@ -82,15 +82,15 @@ def percent(share: float | None) -> str:
     Examples
     --------
     >>> percent(0.934), percent(0.002), percent(0.9991), percent(None)
-    ('93\xa0%', '< 1\xa0%', '> 99\xa0%', 'not known')
+    ('93\xa0%', '<\xa01\xa0%', '>\xa099\xa0%', 'unknown')
     """
     if share is None or math.isnan(share):
         return UNKNOWN
     share = round(share, 6)
     if share < 0.01:
-        return "< 1\N{NO-BREAK SPACE}%"
+        return "<\N{NO-BREAK SPACE}1\N{NO-BREAK SPACE}%"
     if share > 0.99:
-        return "> 99\N{NO-BREAK SPACE}%"
+        return ">\N{NO-BREAK SPACE}99\N{NO-BREAK SPACE}%"
     return f"{100 * share:.0f}\N{NO-BREAK SPACE}%"
 
 
@@ -99,12 +99,14 @@ def interval(low: float | None, high: float | None) -> str:
 
     Examples
     --------
-    >>> interval(0.62, 0.91), interval(0.002, 0.997), interval(None, 0.4)
-    ('62–91\xa0%', '<1 to >99\xa0%', '')
+    >>> interval(0.62, 0.91), interval(0.002, 0.997), interval(0.994, 0.997), interval(None, 0.4)
+    ('62–91\xa0%', '<1 to >99\xa0%', '>\xa099\xa0%', '')
     """
     if low is None or high is None or math.isnan(low) or math.isnan(high):
         return ""
     ends = ["<1" if end < 0.01 else ">99" if end > 0.99 else f"{100 * end:.0f}" for end in (low, high)]
+    if ends[0] == ends[1]:
+        return percent(low)
     between = DASH if ends[0][0] != "<" and ends[1][0] != ">" else " to "
     return f"{ends[0]}{between}{ends[1]}\N{NO-BREAK SPACE}%"
 
@@ -200,7 +202,7 @@ def status(means: str | None, source: str | None) -> str:
     Examples
     --------
     >>> status("introduced", "record"), status("unknown", "unknown")
-    ('introduced (its records)', 'not known')
+    ('introduced (its records)', 'unknown')
     """
     if not means or means == "unknown":
         return UNKNOWN
@@ -261,6 +263,8 @@ def joined(words: Sequence[str]) -> str:
     return ", ".join(words[:-1]) + " and " + words[-1]
 
 
+KM_PER_MILE = 1.609344
+MOST_NAMED = 8
 LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
 
@@ -290,45 +294,148 @@ def calibrated(pool: Pool) -> bool:
     return pool.calibration is not None and pool.calibration.get("status") != "uncalibrated"
 
 
+def miles(km: float) -> str:
+    """A distance in miles, as exact as the kilometres are given.
+
+    Examples
+    --------
+    >>> miles(40), miles(40.2336), miles(5)
+    ('25 mi', '25 mi', '3.1 mi')
+    """
+    given = km / KM_PER_MILE
+    return f"{given:.0f} mi" if given >= 10 else f"{given:.1f}".removesuffix(".0") + " mi"
+
+
+def radius(km: float) -> str:
+    """The radius in both units.
+
+    Examples
+    --------
+    >>> radius(40), radius(40.2336)
+    ('40 km (25 mi)', '40.2 km (25 mi)')
+    """
+    return f"{km:.1f}".removesuffix(".0") + f" km ({miles(km)})"
+
+
+def radius_role(pool: Pool) -> str:
+    """What the radius does, and what it does not."""
+    return (
+        f"The radius of {radius(pool.site.radius_km)} sets what is called near and the circle on the map. "
+        "Records beyond it count too, less the farther away they lie."
+    )
+
+
+def called(row: Mapping[str, Any]) -> str:
+    """A species by its common and its scientific name.
+
+    Examples
+    --------
+    >>> called({"vernacularName": "bluegill", "scientificName": "Lepomis macrochirus"})
+    'bluegill (Lepomis macrochirus)'
+    """
+    name = str(row["scientificName"])
+    return f"{row['vernacularName']} ({name})" if row.get("vernacularName") else name
+
+
+def has_data(pool: Pool) -> bool:
+    """Whether any record, of a candidate or of another fish, lies within reach."""
+    return bool(pool.evidence.num_rows or pool.counts.get("located", 0))
+
+
 def findings(pool: Pool) -> str:
-    """How many species could be parents, how many are recorded here, which pairs lead."""
+    """Which species could be parents, how many are recorded here, which pairs lead."""
     rows = pool.candidates.to_pylist()
-    likely = [row for row in rows if row["presence"] >= LIKELY]
     if not rows:
         return "The checklist has no species, so there is nothing to weigh."
+    if not has_data(pool):
+        return (
+            "No record lies within reach of this water, so there is no list and no order of pairs. "
+            f"{_known_status(rows)}"
+        )
+    likely = [row for row in rows if row["presence"] >= LIKELY]
     near = sum(row["tier"] in NEAR for row in rows)
     if not likely:
         recorded = "none" if not near else spelled(near)
         return (
             f"None of the {spelled(len(rows))} species on the checklist reaches one chance in ten "
-            f"here; {recorded} {'are' if near > 1 else 'is'} recorded within {pool.site.radius_km:g} km. "
+            f"here; {recorded} {'are' if near > 1 else 'is'} recorded within {radius(pool.site.radius_km)}. "
             "All stay on the list, for nothing proves absence."
         )
-    head = (
-        f"{spelled(len(likely)).capitalize()} of the {spelled(len(rows))} species on the "
-        f"checklist could be {'a parent' if len(likely) == 1 else 'parents'} here"
-    )
-    told = f"{head}; {_where(pool, likely)}."
-    return f"{told} {_pairs_sentence(pool)}" if len(likely) > 1 and pool.crosses.num_rows else told
+    named = [called(row) for row in likely[:MOST_NAMED]]
+    if len(likely) > MOST_NAMED:
+        named.append(f"{spelled(len(likely) - MOST_NAMED)} more")
+    head = "Could be a parent here" if len(likely) == 1 else "Could be parents here"
+    found = f"{head}: {joined(named)}. {_where(pool, likely).capitalize()}."
+    pairs = _pairs_sentence(pool) if len(likely) > 1 and pool.crosses.num_rows else ""
+    return f"{found} {pairs}".rstrip()
+
+
+def _known_status(rows: Sequence[Mapping[str, Any]]) -> str:
+    """What range maps and lists say where there is no record."""
+    parts = []
+    for means in ("native", "introduced"):
+        names = sorted(called(row) for row in rows if row["establishmentMeans"] == means)
+        if names:
+            parts.append(f"{means} here: {joined(names)}")
+    if not parts:
+        return "Nothing given says which species are native here either."
+    return f"Known without records: {'; '.join(parts)}."
 
 
 def _where(pool: Pool, likely: list[dict[str, Any]]) -> str:
     here = sum(row["tier"] == "water" for row in likely)
     near = sum(row["tier"] in NEAR for row in likely)
-    radius = f"{pool.site.radius_km:g} km"
-    if here == len(likely) > 1:
-        return "all of them are recorded in the water itself"
+    within = f"within {radius(pool.site.radius_km)}"
+    if here == len(likely):
+        return "all are recorded in the water itself" if here > 1 else "it is recorded in the water itself"
     if here:
-        verb = "is" if here == 1 else "are"
         rest = near - here
-        more = f", {spelled(rest)} more within {radius}" if rest else ""
-        return f"{spelled(here)} {verb} recorded in the water itself{more}"
+        more = f", {spelled(rest)} more {within}" if rest else ""
+        return f"{spelled(here)} of them {'is' if here == 1 else 'are'} recorded in the water itself{more}"
     if not near:
-        return f"none is recorded within {radius}"
+        return f"none is recorded {within}"
     verb = "is" if near == 1 else "are"
     if any(row["recordsInWater"] is not None for row in likely):
-        return f"{spelled(near)} {verb} recorded within {radius}, none in the water itself"
-    return f"{spelled(near)} {verb} recorded within {radius}"
+        return f"{spelled(near)} {verb} recorded {within}, none in the water itself"
+    return f"{spelled(near)} {verb} recorded {within}"
+
+
+def reason(row: Mapping[str, Any], radius_km: float) -> str:
+    """Why a species stands where it stands, in one sentence, before any log-odds.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of POOL.
+    """
+    last = f", the last of {row['lastYear']}" if row["lastYear"] is not None else ""
+    all_of_them = f"{counted(row['records'], 'record')} in all{last}"
+    if row["tier"] == "water" and row["recordsInWater"]:
+        inside = counted(row["recordsInWater"], "record")
+        only = row["recordsInWater"] == row["records"]
+        return f"{inside} in this water{last}." if only else f"{inside} in this water; {all_of_them}."
+    away = f"{kilometres(row['nearestKm'])} away"
+    if row["tier"] == "connected":
+        return f"Recorded in connected water, {away}; {all_of_them}."
+    if row["tier"] in {"water", "radius"}:
+        return f"Nearest record {away}; {all_of_them}."
+    if row["tier"] == "beyond":
+        return f"No record within {radius(radius_km)}; nearest {away}{last}."
+    if row["tier"] == "range":
+        return "Within its mapped range, but without a record."
+    return "No record near and no mapped range here."
+
+
+def unlikely(rows: Sequence[Mapping[str, Any]]) -> str:
+    r"""The species below the line, in one sentence that keeps every name.
+
+    Examples
+    --------
+    >>> unlikely([{"vernacularName": "warmouth", "scientificName": "Lepomis gulosus", "presence": 0.02}])
+    'Unlikely, but not ruled out: warmouth 2\xa0%.'
+    """
+    named = [f"{row['vernacularName'] or row['scientificName']} {percent(row['presence'])}" for row in rows]
+    return f"Unlikely, but not ruled out: {', '.join(named)}."
 
 
 def strongest_pairs(pool: Pool, most: int = 2) -> list[dict[str, Any]]:
@@ -341,10 +448,14 @@ def _pairs_sentence(pool: Pool) -> str:
     pairs = strongest_pairs(pool)
     if not pairs:
         return ""
-    named = [f"{pair['formula']} ({percent(pair['weight'])})" for pair in pairs]
-    if len(named) == 1:
-        return f"The strongest pair is {named[0]} of all pairs' weight."
-    return f"The strongest pairs are {joined(named)} of all pairs' weight."
+    common = {row["scientificName"]: row["vernacularName"] for row in pool.candidates.to_pylist()}
+
+    def name(pair: Mapping[str, Any]) -> str:
+        first, second = (common.get(pair[side]) or pair[side] for side in ("parent1", "parent2"))
+        return f"{first} × {second} ({percent(pair['weight'])})"
+
+    lead = "Think first of the pair" if len(pairs) == 1 else "Think first of the pairs"
+    return f"{lead} {joined([name(pair) for pair in pairs])}."
 
 
 def doubts(pool: Pool) -> list[str]:
@@ -371,7 +482,9 @@ def _model_doubts(pool: Pool) -> list[str]:
     if len(lows) and np.isnan(lows).all():
         said.append("No interval: how far each percentage could be off is not known.")
     if pool.completeness is None and pool.step == "records":
-        said.append("How completely this water has been searched is not known, so silence says nothing.")
+        said.append(
+            "How completely this water has been searched is not known, so non-detections say nothing."
+        )
     elif pool.completeness is not None and pool.completeness.get("words"):
         said.append(str(pool.completeness["words"]))
     return said
@@ -381,7 +494,7 @@ def _source_doubts(pool: Pool) -> list[str]:
     said = []
     classes = set(tables.strings(pool.status["rangeClass"]))
     if classes <= {"no_map"}:
-        said.append("No range map was given: native or introduced is told from records and checklist alone.")
+        said.append("No range map was given: native or introduced rests on records and checklist alone.")
     if not pool.features.get("outline"):
         said.append(
             "No outline of the water was given: nothing can be said to be recorded in the water itself."

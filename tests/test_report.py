@@ -107,7 +107,11 @@ def test_report_says_what_a_reader_asks_for(page: str) -> None:
     text = words(page)
     assert "Marsh Hollow Lake" in text
     assert "37.6000° N, 89.2000° W" in text
-    assert "Seven of the 13 species on the checklist could be parents here; four are recorded" in text
+    assert "Could be parents here: bluegill ( Lepomis macrochirus ), green sunfish (" in text
+    assert "Four of them are recorded in the water itself, three more within 40 km (25 mi)" in text
+    assert "Think first of the pairs green sunfish × bluegill" in text
+    assert "Unlikely, but not ruled out: bantam sunfish 7" in text
+    assert "records in all, the last of" in text  # one sentence of reason before any log-odds
     assert "Uncalibrated" in text
     assert "Why Lepomis macrochirus , bluegill, is at 98" in text
     assert "Invented Agency (2024). Invented lake survey." in text
@@ -267,8 +271,10 @@ def test_pool_without_records_pairs_or_features() -> None:
         counts={"read": 0, "kept": 0},
     )
     text = words(render(bare))
-    assert "No record within reach" in text
-    assert "No pair" in text
+    assert "No record lies within reach of this water, so there is no list and no order of pairs" in text
+    assert "native here: bantam sunfish ( Lepomis symmetricus )" in text
+    assert "98" not in text.split("What could be wrong")[0]
+    assert "Parent pairs" not in text
     assert "No outline of the water was given" in text
 
 
@@ -294,7 +300,7 @@ def test_findings_when_nothing_is_recorded_near() -> None:
         for row in invented_pool().candidates.to_pylist()
     ]
     said = wording.findings(invented_pool(candidates=rows))
-    assert "none is recorded within 40 km" in said
+    assert "None is recorded within 40 km (25 mi)" in said
 
 
 def test_map_across_the_date_line_is_in_one_piece() -> None:
@@ -356,7 +362,7 @@ def test_pairs_triangle_has_a_cell_for_every_pair(pool: Pool) -> None:
 def test_notebook_fragment_has_no_script(pool: Pool) -> None:
     fragment = read(notebook_html(pool))
     assert not fragment.scripts
-    assert "Seven of the 13 species" in words(notebook_html(pool))
+    assert "Could be parents here" in words(notebook_html(pool))
 
 
 def test_explore_frames_the_page(pool: Pool) -> None:

@@ -52,7 +52,6 @@ def _cell(pool: Pool, row: dict[str, Any] | None) -> dict[str, Any] | None:
         "gauge": drawings.gauge(row["presence"], row["presenceLow"], row["presenceHigh"]),
         "presence": words.percent(row["presence"]),
         "interval": words.interval(row["presenceLow"], row["presenceHigh"]),
-        "glyph": drawings.glyph(row["tier"]),
         "tier": words.tier_short(row["tier"], pool.site.radius_km),
         "status": words.status(row["establishmentMeans"], row["establishmentSource"]),
     }

@@ -59,21 +59,6 @@ def gauge(presence: float, low: float | None, high: float | None) -> Markup:
     return svg(body, width=120, height=21, kind="gauge", title=title)
 
 
-def glyph(tier: str) -> Markup:
-    """The search disc as a small sign, with a dot where the strongest evidence lies."""
-    disc = '<circle class="y-disc" cx="10" cy="10" r="7"/>'
-    dot = '<circle class="y-dot" cx="{}" cy="{}" r="2.9"/>'
-    body = {
-        "water": disc + dot.format(10, 10),
-        "connected": disc + '<path class="y-line" d="M10 10L14 6"/>' + dot.format(14, 6),
-        "radius": disc + '<circle class="y-site" cx="10" cy="10" r="1"/>' + dot.format(13.2, 12.4),
-        "beyond": disc + '<circle class="y-site" cx="10" cy="10" r="1"/>' + dot.format(17.6, 3),
-        "range": disc + '<path class="y-hatch" d="M4.8 12.6L12.6 4.8M7 15.6L15.6 7"/>',
-        "none": '<circle class="y-disc y-none" cx="10" cy="10" r="7"/>',
-    }.get(tier, disc)
-    return Markup(f'<svg class="glyph" viewBox="0 0 21 20" aria-hidden="true" focusable="false">{body}</svg>')
-
-
 def _bars(
     counts: NDArray[np.int64], edges: Floats, *, low: float, high: float, hollow_from: float = math.inf
 ) -> list[str]:

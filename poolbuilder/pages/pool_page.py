@@ -18,15 +18,7 @@ from poolbuilder.records.rules import RULES
 
 FIRST_PAIRS = 10
 
-_COLUMNS = (
-    ("name", "Species"),
-    ("presence", "Presence"),
-    ("tier", "Recorded"),
-    ("records", "Records"),
-    ("nearest", "Nearest"),
-    ("years", "Years"),
-    ("status", "Status here"),
-)
+_COLUMNS = (("name", "Species"), ("presence", "Presence"), ("nearest", "Why"), ("status", "Status"))
 _MAP_WORDS = {
     "ranges": "edge of a range map",
     "states": "boundary",
@@ -48,6 +40,8 @@ def render(pool: Pool, *, view: str = "whole") -> str:
 def content(pool: Pool) -> dict[str, Any]:
     """Everything that the page's template says of a pool."""
     rows = pool_rows.species_rows(pool)
+    candidates = pool.candidates.to_pylist()
+    folded = [row for row, shown in zip(candidates, rows, strict=True) if shown["unlikely"]]
     return {
         "pool": pool,
         "water": words.place(pool.site),
@@ -57,11 +51,13 @@ def content(pool: Pool) -> dict[str, Any]:
         "doubts": words.doubts(pool),
         "cautions": words.CAUTIONS,
         "rows": rows,
-        "likely": words.percent(words.LIKELY),
+        "unlikely": words.unlikely(folded) if folded else "",
+        "has_data": words.has_data(pool),
+        "radius": words.radius(pool.site.radius_km),
+        "radius_role": words.radius_role(pool),
         "calibrated": words.calibrated(pool),
         "no_interval": "no interval" if words.calibrated(pool) else "uncalibrated",
         "any_interval": any(row["interval"] for row in rows),
-        "tiers": [(key, words.tier(key, pool.site.radius_km)) for key in pool_rows.TIERS],
         "table_columns": [{"key": key, "title": title} for key, title in _COLUMNS],
         "still_map": maps.chart(pool, maps.marks(pool)),
         "map_layers": [(key, text) for key, text in _MAP_WORDS.items() if pool.features.get(key)],
@@ -79,11 +75,11 @@ def _counts(pool: Pool) -> dict[str, Any]:
     counts = dict(pool.counts.get("rejected") or {})
     total = sum(counts.values()) if counts else pool.rejected.num_rows
     rejected = [
-        {
-            "title": told[key].title if key in told else key,
-            "reason": told[key].reason if key in told else "",
-            "count": f"{count:,}",
-        }
+        (
+            told[key].title if key in told else key,
+            told[key].reason if key in told else "",
+            f"{count:,}",
+        )
         for key, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))
         if count
     ]

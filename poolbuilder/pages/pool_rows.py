@@ -16,7 +16,6 @@ from poolbuilder.pages import drawings, maps
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
-TIERS = ("water", "connected", "radius", "beyond", "range", "none")
 STEPS = {
     "records": "What the region says comes from the range class and the records of the checklist's own "
     "species: without other fishes among the records, search effort is unknown and silence says nothing.",
@@ -26,6 +25,9 @@ STEPS = {
 }
 """What `Pool.step` means, in words."""
 TOP_EVENTS = 5
+SLIGHT = 0.01
+"""Weight of a pair that is not printed."""
+
 TRIANGLE_SPECIES = 14
 
 _PARTS = {
@@ -64,11 +66,14 @@ def species_rows(pool: Pool) -> list[dict[str, Any]]:
     """One row per candidate with everything its line and its argument show."""
     reasons = _grouped(pool.contributions.to_pylist(), "scientificName")
     events = _Events(pool)
+    candidates = pool.candidates.to_pylist()
+    folded = any(row["presence"] >= words.LIKELY for row in candidates)
     rows = []
-    for number, row in enumerate(pool.candidates.to_pylist()):
+    for number, row in enumerate(candidates):
         rows.append(
             {
                 **_line(pool, row, number),
+                "unlikely": folded and row["presence"] < words.LIKELY,
                 "reasons": _reasons(reasons.get(row["scientificName"], [])),
                 **events.drawn(number, row["scientificName"]),
             }
@@ -77,7 +82,6 @@ def species_rows(pool: Pool) -> list[dict[str, Any]]:
 
 
 def _line(pool: Pool, row: Mapping[str, Any], number: int) -> dict[str, Any]:
-    water = row["recordsInWater"]
     means, _, source = words.status(row["establishmentMeans"], row["establishmentSource"]).partition(" (")
     return {
         "number": number,
@@ -86,23 +90,13 @@ def _line(pool: Pool, row: Mapping[str, Any], number: int) -> dict[str, Any]:
         "gauge": drawings.gauge(row["presence"], row["presenceLow"], row["presenceHigh"]),
         "presence": words.percent(row["presence"]),
         "interval": words.interval(row["presenceLow"], row["presenceHigh"]),
-        "tier": row["tier"],
-        "glyph": drawings.glyph(row["tier"]),
-        "tier_words": words.tier_short(row["tier"], pool.site.radius_km),
-        "records": row["records"],
-        "records_text": f"{row['records']:,}" if row["records"] else words.DASH,
-        "events_text": words.counted(row["events"], "event") if row["events"] else "",
-        "in_water": words.counted(water, "record") if water else "",
-        "nearest": words.kilometres(row["nearestKm"]),
-        "years": words.years(row["firstYear"], row["lastYear"]),
+        "reason": words.reason(row, pool.site.radius_km),
         "status": means,
         "status_source": source.removesuffix(")"),
         "note": row["note"],
         "sort_name": f"{row['scientificName']} {row['vernacularName'] or ''}",
         "sort_presence": f"{row['presence']:.6f}",
-        "sort_tier": TIERS.index(row["tier"]) if row["tier"] in TIERS else len(TIERS),
         "sort_nearest": "" if row["nearestKm"] is None else f"{row['nearestKm']:.4f}",
-        "sort_year": "" if row["lastYear"] is None else row["lastYear"],
     }
 
 
@@ -201,8 +195,11 @@ def pair_rows(pool: Pool) -> list[dict[str, Any]]:
     """Parent pairs, weightiest first, with what is known of each in words."""
     rows = [row for row in pool.crosses.to_pylist() if row["parent1"] != row["parent2"]]
     top = max([row["weight"] for row in rows] or [1.0]) or 1.0
+    common = {row["scientificName"]: row["vernacularName"] for row in pool.candidates.to_pylist()}
     return [
         {
+            "names": " × ".join(common.get(row[side]) or row[side] for side in ("parent1", "parent2")),
+            "slight": row["weight"] < SLIGHT,
             "parent1": row["parent1"],
             "parent2": row["parent2"],
             "gauge": drawings.gauge(row["weight"] / top, None, None),
@@ -246,7 +243,7 @@ def parts(pool: Pool) -> dict[str, Any]:
         "datasets": [_dataset(row) for row in pool.datasets],
         "inputs": [_input(row) for row in pool.inputs],
         "settings": _settings(pool.settings),
-        "settings_title": _settings_title(pool.settings),
+        "settings_changed": _settings_changed(pool.settings),
         "calibration": _calibration(pool.calibration),
         "step": STEPS.get(pool.step, pool.step),
         "notes": [str(note) for note in pool.notes],
@@ -254,14 +251,14 @@ def parts(pool: Pool) -> dict[str, Any]:
     }
 
 
-def _dataset(row: Mapping[str, Any]) -> dict[str, str]:
+def _dataset(row: Mapping[str, Any]) -> tuple[str, str, str]:
     named = row.get("citation") or row.get("title") or row.get("datasetKey") or "unnamed data set"
     records = row.get("records")
-    return {
-        "citation": str(named),
-        "license": words.licence(row.get("license")),
-        "records": f"{records:,}" if isinstance(records, int) else words.DASH,
-    }
+    return (
+        str(named),
+        words.licence(row.get("license")),
+        f"{records:,}" if isinstance(records, int) else words.DASH,
+    )
 
 
 def _input(row: Mapping[str, Any]) -> dict[str, str]:
@@ -291,16 +288,14 @@ def _settings(settings: Settings) -> list[dict[str, Any]]:
     ]
 
 
-def _settings_title(settings: Settings) -> str:
-    changed = settings.changed()
-    if not changed:
-        return "all at their defaults"
-    return "changed: " + ", ".join(f"{name} = {_plain(value)}" for name, value in changed.items())
+def _settings_changed(settings: Settings) -> str:
+    changed = ", ".join(f"{name} = {_plain(value)}" for name, value in settings.changed().items())
+    return f"changed: {changed}" if changed else ""
 
 
 def _plain(value: Any) -> str:
     if isinstance(value, bool) or value is None:
-        return {True: "yes", False: "no", None: "not known"}[value]
+        return {True: "yes", False: "no", None: "unknown"}[value]
     if isinstance(value, float):
         return f"{value:,.0f}" if abs(value) >= 1000 and value == round(value) else f"{value:.4g}"
     return f"{value:,}" if isinstance(value, int) else str(value)

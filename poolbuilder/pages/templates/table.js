@@ -3,6 +3,8 @@
   "use strict";
   const data = JSON.parse(document.getElementById("data").textContent);
   const table = document.querySelector("table.pool");
+  document.body.classList.add("scripted");
+  if (!table) return;
   const body = table.tBodies[0];
   const rows = Array.from(body.rows);
   const why = document.getElementById("why");
@@ -10,8 +12,6 @@
     Array.from(why.querySelectorAll(".dossier"), (article) => [Number(article.dataset.number), article])
   );
   let chosen = null;
-
-  document.body.classList.add("scripted");
 
   function byId(id) {
     return document.getElementById(id);
@@ -44,6 +44,7 @@
     close();
     const row = rows.find((item) => Number(item.dataset.number) === number);
     if (!again && row) {
+      if (row.classList.contains("unlikely")) fold(false);
       chosen = number;
       const place = document.createElement("tr");
       place.className = "open-row";
@@ -85,7 +86,7 @@
       if (!String(getSelection())) choose(number);
     });
     anchor.addEventListener("keydown", (event) => {
-      const shown = rows.filter((item) => !item.hidden);
+      const shown = rows.filter((item) => item.offsetParent !== null);
       shown.sort((a, b) => a.rowIndex - b.rowIndex);
       const at = shown.indexOf(row);
       const next = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: shown.length - 1 }[event.key];
@@ -114,7 +115,7 @@
 
   function value(row, key) {
     if (key === "name" || key === "status") return row.dataset[key].toLocaleLowerCase("en");
-    const number = row.dataset[key === "tier" ? "tiers" : key];
+    const number = row.dataset[key];
     return number === "" ? null : Number(number);
   }
 
@@ -146,36 +147,28 @@
     button.append(head.firstChild);
     head.prepend(button);
     button.addEventListener("click", () => {
-      const first = !textKeys.has(key) && key !== "nearest" && key !== "tier";
+      const first = !textKeys.has(key) && key !== "nearest";
       order = { key: key, down: order.key === key ? !order.down : first };
       sort();
     });
   }
   sort();
 
-  // ---- filtering
-  const find = byId("find");
-  const evidence = byId("evidence");
+  // ---- the unlikely ones, folded into one line
+  const unfolder = byId("show-unlikely");
 
-  function filter() {
-    const words = find.value.trim().toLocaleLowerCase("en").split(/\s+/).filter(Boolean);
-    let count = 0;
-    for (const row of rows) {
-      const text = row.dataset.name.toLocaleLowerCase("en");
-      const fits = words.every((word) => text.includes(word));
-      row.hidden = !fits || Boolean(evidence.value && row.dataset.tier !== evidence.value);
-      if (!row.hidden) count += 1;
-    }
-    const row = rows.find((item) => item.classList.contains("chosen"));
-    if (row && row.hidden) choose(chosen);
-    byId("shown").textContent =
-      count === rows.length ? count + " species" : count + " of " + rows.length + " species";
+  function fold(folded) {
+    if (!unfolder) return;
+    table.classList.toggle("folded", folded);
+    unfolder.setAttribute("aria-expanded", String(!folded));
+    unfolder.textContent = folded ? "Show them in the list" : "Fold them again";
   }
 
-  find.addEventListener("input", filter);
-  evidence.addEventListener("change", filter);
-  byId("controls").addEventListener("submit", (event) => event.preventDefault());
-  byId("controls").hidden = false;
+  if (unfolder) {
+    unfolder.hidden = false;
+    unfolder.addEventListener("click", () => fold(!table.classList.contains("folded")));
+    fold(true);
+  }
   byId("how").hidden = false;
 
   // ---- every event of a species, on demand
@@ -261,27 +254,31 @@
     show.addEventListener("click", () => set(more.hidden));
     set(false);
   }
-  const folded = Array.from(document.querySelectorAll("#fine-print details, details.source"));
-  for (const item of folded) item.open = item.id === "sources";
+  const folded = Array.from(document.querySelectorAll("#fine-print details"));
 
-  // ---- print shows everything, in the order of the table
+  // ---- print: two pages, or everything where that is asked for
   let before = null;
   window.addEventListener("beforeprint", () => {
-    before = { chosen: chosen, open: folded.map((item) => item.open), hidden: rows.map((row) => row.hidden) };
+    if (before) return;
+    before = { chosen: chosen, open: folded.map((item) => item.open), more: more && !more.hidden };
     close();
-    before.more = more && !more.hidden;
     if (setMore) setMore(true);
-    for (const item of folded) item.open = true;
-    for (const row of rows) row.hidden = false;
+    for (const item of folded) item.open = document.body.classList.contains("print-all");
     for (const number of Array.from(dossiers.keys()).sort((a, b) => a - b)) why.append(dossiers.get(number));
   });
   window.addEventListener("afterprint", () => {
     if (!before) return;
+    document.body.classList.remove("print-all");
     folded.forEach((item, index) => { item.open = before.open[index]; });
-    rows.forEach((row, index) => { row.hidden = before.hidden[index]; });
     if (setMore) setMore(before.more);
     if (before.chosen !== null) choose(before.chosen);
     before = null;
+  });
+  const whole = byId("print-all");
+  whole.hidden = false;
+  whole.addEventListener("click", () => {
+    document.body.classList.add("print-all");
+    window.print();
   });
 
   // ---- a link to a folded part unfolds it
