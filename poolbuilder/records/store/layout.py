@@ -58,7 +58,17 @@ PLACED = pa.schema(
         ),
     ]
 )
-_IDENTIFIERS = {"recordKey", "occurrenceID", "catalogNumber", "recordNumber", "sourceRow"}
+_IDENTIFIERS = {
+    "recordKey",
+    "occurrenceID",
+    "catalogNumber",
+    "recordNumber",
+    "sourceRow",
+    "identificationRemarks",
+    "occurrenceRemarks",
+    "references",
+    "associatedMedia",
+}
 _WHOLE = ("longitudeE5", "latitudeE5")
 
 
