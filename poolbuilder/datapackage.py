@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
+from poolbuilder.site import WATER_TYPES
 
 __all__ = ["data_package", "load_pool_schema", "pool_schema", "table_schema"]
 
@@ -139,6 +140,7 @@ def pool_schema() -> dict[str, Any]:
                     "longitude": {**number, "minimum": -180, "maximum": 180},
                     "latitude": {**number, "minimum": -90, "maximum": 90},
                     "radiusKm": {**number, "exclusiveMinimum": 0, "maximum": 2000},
+                    "waterType": {"enum": [*WATER_TYPES, None]},
                 },
                 "required": ["name", "longitude", "latitude", "radiusKm"],
                 "additionalProperties": False,

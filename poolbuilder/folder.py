@@ -47,6 +47,7 @@ def pool_document(pool: Pool) -> dict[str, Any]:
             "longitude": pool.site.longitude,
             "latitude": pool.site.latitude,
             "radiusKm": pool.site.radius_km,
+            "waterType": pool.site.water_type,
         },
         "asOf": pool.as_of.isoformat(),
         "checklist": pool.checklist_name,
@@ -300,6 +301,7 @@ def read_pool(folder: str | Path) -> Pool:
             latitude=place["latitude"],
             radius_km=place["radiusKm"],
             name=place["name"],
+            water_type=place.get("waterType"),
         )
         settings = Settings.from_dict(document["settings"], where=str(where))
         return Pool(

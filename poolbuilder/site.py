@@ -7,12 +7,15 @@ from dataclasses import dataclass
 
 from poolbuilder.errors import SiteError
 
-__all__ = ["MILE_KM", "Site"]
+__all__ = ["MILE_KM", "WATER_TYPES", "Site"]
 
 MILE_KM = 1.609344
 """International mile, exact by definition (1959 agreement)."""
 
 MAX_RADIUS_KM = 2000.0
+
+WATER_TYPES = ("lake", "pond", "stream", "river", "canal", "estuary")
+"""Kinds of water that a site can be; a reservoir is a lake."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +30,8 @@ class Site:
         Above 0, up to 2,000; 40 km is the usual search radius (25 miles are 40.2336 km).
     name : str
         What the water is called in the result.
+    water_type : str, optional
+        One of `WATER_TYPES`; None when it is not known.
 
     Raises
     ------
@@ -38,9 +43,14 @@ class Site:
     latitude: float
     radius_km: float = 40.0
     name: str = ""
+    water_type: str | None = None
 
     def __post_init__(self) -> None:
         label = f"site {self.name!r}" if self.name else "site"
+        if self.water_type is not None and self.water_type not in WATER_TYPES:
+            raise SiteError(
+                f"{label}: water type {self.water_type!r} is not known (use one of {', '.join(WATER_TYPES)})"
+            )
         for key in ("longitude", "latitude", "radius_km"):
             value = getattr(self, key)
             if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):

@@ -17,20 +17,28 @@ _HEADINGS = {
     "latitude": ("latitude", "lat", "decimallatitude"),
     "longitude": ("longitude", "lon", "long", "lng", "decimallongitude"),
     "radius": ("radiuskm", "radius"),
+    "water_type": ("watertype",),
 }
-_REMEDY = "give a CSV table with the columns name, latitude and longitude, and if you like radius_km"
+_REMEDY = (
+    "give a CSV table with the columns name, latitude and longitude, and if you like radius_km and water_type"
+)
 
 
-def read_waters(path: str | Path, *, radius_km: float = 40.0) -> tuple[Site, ...]:
+def read_waters(
+    path: str | Path, *, radius_km: float = 40.0, water_type: str | None = None
+) -> tuple[Site, ...]:
     """Read a table of waters.
 
     Parameters
     ----------
     path : path
         UTF-8 text with a header; separated by commas, semicolons or tabs.  Columns: name,
-        latitude, longitude, and if wanted radius_km; Darwin Core's headings are known too.
+        latitude, longitude, and if wanted radius_km and water_type; Darwin Core's headings are
+        known too.
     radius_km : float
         For rows without a radius.
+    water_type : str, optional
+        For rows without a water type.
 
     Returns
     -------
@@ -49,7 +57,7 @@ def read_waters(path: str | Path, *, radius_km: float = 40.0) -> tuple[Site, ...
         if not any(cell.strip() for cell in row):
             continue
         try:
-            sites.append(_site(row, columns, number, radius_km))
+            sites.append(_site(row, columns, number, radius_km, water_type))
         except SiteError as error:
             raise PlanError(str(error), file=path, row=number, remedy="mend or remove the row") from error
         except ValueError as error:
@@ -92,7 +100,9 @@ def _columns(header: list[str], path: str | Path) -> dict[str, int]:
     return found
 
 
-def _site(row: list[str], columns: Mapping[str, int], number: int, radius_km: float) -> Site:
+def _site(
+    row: list[str], columns: Mapping[str, int], number: int, radius_km: float, water_type: str | None
+) -> Site:
     cells = {key: row[at].strip() if at < len(row) else "" for key, at in columns.items()}
     values = {"radius": radius_km}
     for key in ("latitude", "longitude", "radius"):
@@ -107,4 +117,5 @@ def _site(row: list[str], columns: Mapping[str, int], number: int, radius_km: fl
         latitude=values["latitude"],
         radius_km=values["radius"],
         name=cells.get("name") or f"row {number}",
+        water_type=cells.get("water_type", "").lower() or water_type,
     )

@@ -14,6 +14,7 @@ import pytest
 
 import poolbuilder
 from poolbuilder.cli import COMMANDS, cli, main
+from poolbuilder.folder import read_pool
 from poolbuilder.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -75,6 +76,15 @@ def test_build_writes_a_folder(run: Run, tmp_path: Path) -> None:
     assert code == 0
     assert "report.html" in err
     assert (tmp_path / "lake/datapackage.json").exists()
+
+
+def test_build_keeps_the_water_type(run: Run, tmp_path: Path) -> None:
+    code, _, _ = run("build", *HERE, *RECORDS, "--water-type", "pond", "--out", "lake")
+    assert code == 0
+    assert json.loads((tmp_path / "lake/pool.json").read_text())["site"]["waterType"] == "pond"
+    assert read_pool(tmp_path / "lake").site.water_type == "pond"
+    code, _, err = run("build", *HERE, *RECORDS, "--water-type", "swamp")
+    assert (code, "'lake', 'pond', 'stream', 'river', 'canal', 'estuary'" in err) == (2, True)
 
 
 @pytest.mark.parametrize(

@@ -117,14 +117,20 @@ def waters(folder: Path) -> Waters:
 def test_waters_come_back_from_the_file(tmp_path: Path) -> None:
     listed = waters(tmp_path)
     assert listed.sites() == []
-    mill = Site(longitude=-90.5, latitude=38.51, radius_km=25, name='Mill "Pond" é\x7f')
+    mill = Site(longitude=-90.5, latitude=38.51, radius_km=25, name='Mill "Pond" é\x7f', water_type="pond")
     assert listed.add(SITE)
     assert listed.add(mill)
     assert not listed.add(mill)
     assert listed.sites() == [SITE, mill]
     plan = tomllib.loads(listed.path.read_text(encoding="utf-8"))
     assert plan["refresh"]["store"] == 'a "b" \\c'
-    assert plan["water"][1] == {"name": mill.name, "lat": 38.51, "lon": -90.5, "radiusKm": 25.0}
+    assert plan["water"][1] == {
+        "name": mill.name,
+        "lat": 38.51,
+        "lon": -90.5,
+        "radiusKm": 25.0,
+        "waterType": "pond",
+    }
 
 
 def test_removing_a_water_keeps_the_rest_and_its_comments(tmp_path: Path) -> None:
@@ -369,7 +375,7 @@ def test_comparison_needs_two(client: Client) -> None:
 def test_address_of_a_site_reads_back(workspace: Workspace) -> None:
     from urllib.parse import parse_qsl
 
-    site = Site(longitude=-89.123456789, latitude=37.6, radius_km=12.5, name="A & B = C?")
+    site = Site(longitude=-89.123456789, latitude=37.6, radius_km=12.5, name="A & B = C?", water_type="pond")
     query = read_query(dict(parse_qsl(address(site, as_of="2026-06-01", checklist="lepomis"))), [], workspace)
     assert query.faults == {}
     assert query.job is not None

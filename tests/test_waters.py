@@ -53,6 +53,14 @@ def test_bad_tables_name_file_row_and_remedy(tmp_path: Path, text: str, words: s
     assert str(caught.value).endswith(")")
 
 
+def test_water_type_of_a_row_comes_before_the_one_for_all(tmp_path: Path) -> None:
+    table = _table(tmp_path, "name,lat,lon,waterType\nA,36,-91,Pond\nB,36,-91,\n")
+    assert [site.water_type for site in read_waters(table)] == ["pond", None]
+    assert [site.water_type for site in read_waters(table, water_type="lake")] == ["pond", "lake"]
+    with pytest.raises(PlanError, match="row 2: site 'A': water type 'swamp' is not known"):
+        read_waters(_table(tmp_path, "name,lat,lon,water_type\nA,36,-91,swamp\n"))
+
+
 def test_other_encodings_and_missing_files_are_told(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="is not UTF-8 text"):
         read_waters(_table(tmp_path, "name,lat,lon\nÉtang,36,-91\n", encoding="latin-1"))

@@ -39,10 +39,17 @@ FORMATS = ("table", "csv", "json")
     help="What stdout gets.",
 )
 def build(
-    lat: float, lon: float, name: str, radius_km: float, out: Path | None, shape: str, **given: Any
+    lat: float,
+    lon: float,
+    name: str,
+    radius_km: float,
+    water_type: str | None,
+    out: Path | None,
+    shape: str,
+    **given: Any,
 ) -> None:
     """Build the pool of one water: which species could be the parents here?"""
-    site = Site(longitude=lon, latitude=lat, radius_km=radius_km, name=name)
+    site = Site(longitude=lon, latitude=lat, radius_km=radius_km, name=name, water_type=water_type)
     pool = make_job(site, **given).run()
     if out is not None:
         publish(pool, out)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from poolbuilder.cli.options import layer_options, make_job, pool_options, store_option
+from poolbuilder.cli.options import layer_options, make_job, pool_options, store_option, water_type_option
 from poolbuilder.cli.store import progress_line
 from poolbuilder.many import build_many
 from poolbuilder.waters import read_waters
@@ -18,6 +18,7 @@ __all__ = ["many"]
 @click.command()
 @click.argument("waters", type=click.Path(path_type=Path), metavar="WATERS.csv")
 @click.option("--radius-km", type=float, default=40.0, show_default=True, help="For rows without a radius.")
+@water_type_option
 @pool_options
 @layer_options
 @store_option
@@ -36,18 +37,20 @@ __all__ = ["many"]
 def many(
     waters: Path,
     radius_km: float,
+    water_type: str | None,
     out: Path,
     workers: int,
     dask: str | None,
     counts: bool,
     **given: Any,
 ) -> None:
-    """Build the pools of many waters: a table with name, latitude, longitude and perhaps radius_km.
+    """Build the pools of many waters: a table with name, latitude and longitude.
 
-    Each pool is the one that build gives for the water alone.  A run that was stopped goes on
-    where it stood when it is started again with the same folder.
+    It may give radius_km and water_type, too.  Each pool is the one that build gives for the
+    water alone.  A run that was stopped goes on where it stood when it is started again with
+    the same folder.
     """
-    sites = read_waters(waters, radius_km=radius_km)
+    sites = read_waters(waters, radius_km=radius_km, water_type=water_type)
     job = make_job(sites[0], **given)
     result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
     name = "records" if counts else "recordedSpecies"

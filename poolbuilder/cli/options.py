@@ -12,6 +12,7 @@ import click
 
 from poolbuilder.errors import SettingsError
 from poolbuilder.settings import Settings, read_calibration
+from poolbuilder.site import WATER_TYPES
 
 if TYPE_CHECKING:
     from poolbuilder.job import Job
@@ -31,6 +32,7 @@ __all__ = [
     "renames",
     "store_option",
     "store_path",
+    "water_type_option",
 ]
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -81,14 +83,21 @@ def out_option(function: F) -> F:
     return click.option("--out", type=click.Path(path_type=Path), help=text)(function)
 
 
+def water_type_option(function: F) -> F:
+    """``--water-type``."""
+    text = "Kind of water, where it is known; lake fishes are rare in streams. A reservoir is a lake."
+    return click.option("--water-type", type=click.Choice(WATER_TYPES), help=text)(function)
+
+
 def place_options(function: F) -> F:
-    """``--lat``, ``--lon``, ``--name``, ``--radius-km``."""
+    """``--lat``, ``--lon``, ``--name``, ``--radius-km``, ``--water-type``."""
     return _apply(
         function,
         click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive."),
         click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive."),
         click.option("--name", default="", help="What the water is called."),
         click.option("--radius-km", type=float, default=40.0, show_default=True, help="What counts as near."),
+        water_type_option,
     )
 
 

@@ -46,6 +46,7 @@ KEYS: dict[str, tuple[type, ...]] = {
 
 WATER_KEYS: dict[str, tuple[type, ...]] = {
     "name": (str,),
+    "waterType": (str,),
     "lat": (int, float),
     "lon": (int, float),
     "radiusKm": (int, float),
@@ -244,6 +245,7 @@ def _water(
             latitude=row["lat"],
             radius_km=float(row.get("radiusKm", radius)),
             name=row["name"].strip(),
+            water_type=row.get("waterType"),
         )
     except SiteError as error:
         raise PlanError(f"{where}: {error}", file=plan) from error

@@ -13,11 +13,11 @@ from starlette.requests import Request
 
 from poolbuilder.errors import SiteError
 from poolbuilder.job import Job
-from poolbuilder.site import Site
+from poolbuilder.site import WATER_TYPES, Site
 from poolbuilder.web.workspace import Workspace
 
 NAME_LENGTH = 200
-FIELDS = ("at", "name", "radiusKm", "asOf", "checklist", "store")
+FIELDS = ("at", "name", "waterType", "radiusKm", "asOf", "checklist", "store")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +41,7 @@ def address(site: Site, *, as_of: str, checklist: str, ranges: tuple[str, ...] =
     values = {
         "at": f"{site.latitude!r}, {site.longitude!r}",
         "name": site.name,
+        "waterType": site.water_type or "",
         "radiusKm": f"{site.radius_km:g}",
         "asOf": as_of,
         "checklist": checklist,
@@ -54,7 +55,7 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     Parameters
     ----------
     given : mapping
-        ``at``, ``name``, ``radiusKm``, ``asOf`` and ``checklist``, as typed, and the name of
+        ``at``, ``name``, ``waterType``, ``radiusKm``, ``asOf`` and ``checklist``, as typed, and the name of
         the ``store``; without one the first is taken.
     ranges : list of str
         Labels of the chosen range layers.
@@ -66,6 +67,8 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     as_of = _attempt(faults, "asOf", lambda: _day(values["asOf"]))
     if len(values["name"]) > NAME_LENGTH:
         faults["name"] = f"the name has more than {NAME_LENGTH} letters (shorten it)"
+    if values["waterType"] not in ("", *WATER_TYPES):
+        faults["waterType"] = f"{values['waterType']!r} is no kind of water (choose one of the list)"
     if values["checklist"] not in workspace.checklists:
         faults["checklist"] = f"there is no checklist {values['checklist']!r} here (choose one of the list)"
     stores = workspace.store_labels()
@@ -80,7 +83,13 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     site = _attempt(
         faults,
         "radiusKm",
-        lambda: Site(longitude=place[0], latitude=place[1], radius_km=radius, name=values["name"]),
+        lambda: Site(
+            longitude=place[0],
+            latitude=place[1],
+            radius_km=radius,
+            name=values["name"],
+            water_type=values["waterType"] or None,
+        ),
     )
     if site is None:
         return Query(values=values, ranges=chosen, faults=faults)

@@ -25,6 +25,7 @@ from poolbuilder.pages import kit, pool_page
 from poolbuilder.pages.comparison_page import beside, changes
 from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
+from poolbuilder.site import WATER_TYPES
 from poolbuilder.web.builds import Builds
 from poolbuilder.web.query import Query, address, read_form, read_query
 from poolbuilder.web.water_list import Waters
@@ -57,7 +58,9 @@ def _render(
 def _nothing() -> Query:
     """The form as it stands when nothing was asked for."""
     today = datetime.date.today().isoformat()
-    return Query(values={"at": "", "name": "", "radiusKm": "40", "asOf": today, "checklist": ""})
+    return Query(
+        values={"at": "", "name": "", "waterType": "", "radiusKm": "40", "asOf": today, "checklist": ""}
+    )
 
 
 class Views:
@@ -82,6 +85,7 @@ class Views:
         }
         given.setdefault("at", "")
         given.setdefault("name", "")
+        given.setdefault("waterType", "")
         asked = request.query_params.getlist("ranges")
         ranges = tuple(asked) if "at" in request.query_params else tuple(self.workspace.range_labels())
         return Query(values=given, ranges=ranges)
@@ -106,6 +110,7 @@ class Views:
             },
             query=query,
             faults=faults,
+            water_types=WATER_TYPES,
             trouble=trouble,
             checklists=self.workspace.checklists,
             range_labels=list(self.workspace.range_labels()),
@@ -204,6 +209,7 @@ class Views:
             values={
                 "at": f"{site.latitude!r}, {site.longitude!r}",
                 "name": site.name,
+                "waterType": site.water_type or "",
                 "radiusKm": f"{site.radius_km:g}",
                 "asOf": pool.as_of.isoformat(),
                 "checklist": pool.checklist_name,

@@ -52,6 +52,7 @@ class Waters:
                         latitude=row["lat"],
                         radius_km=row.get("radiusKm", radius),
                         name=str(row.get("name", "")),
+                        water_type=row.get("waterType"),
                     )
                 )
             except (KeyError, ValueError, TypeError, AttributeError) as error:
@@ -76,6 +77,8 @@ class Waters:
             f"\n{_TABLE}\nname = {_quoted(site.name)}\nlat = {site.latitude!r}\nlon = {site.longitude!r}\n"
             f"radiusKm = {site.radius_km!r}\n"
         )
+        if site.water_type is not None:
+            block += f"waterType = {_quoted(site.water_type)}\n"
         self._write(text.rstrip("\n") + "\n" + block, whole=True)
         return True
 

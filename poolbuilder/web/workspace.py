@@ -103,7 +103,7 @@ class Workspace:
         """The name of the folder for a job; it changes when anything that the job reads changes."""
         site = job.site
         asked: dict[str, Any] = {
-            "site": [site.longitude, site.latitude, site.radius_km, site.name],
+            "site": [site.longitude, site.latitude, site.radius_km, site.name, site.water_type],
             "asOf": job.as_of.isoformat(),
             "checklist": stamped(job.checklist),
             "ranges": [stamped(spec) for spec in job.ranges],
