@@ -80,7 +80,7 @@ def whole_file(path: str | Path, kind: type[PoolBuilderError] = PoolFileError) -
         beside = _beside(path)
         try:
             yield beside
-            _to_disk(beside)
+            to_disk(beside)
             beside.replace(path)
         finally:
             beside.unlink(missing_ok=True)
@@ -162,7 +162,8 @@ def _is_alive(process: int) -> bool:
     return True
 
 
-def _to_disk(path: Path) -> None:
+def to_disk(path: Path) -> None:
+    """Have the system write a file's content to the disk now."""
     with path.open("rb") as stream:
         os.fsync(stream.fileno())
 

@@ -46,8 +46,8 @@ __all__ = [
 
 Progress = Callable[[str, int, "int | None"], None]
 
-RUN_BYTES = 48 << 20
-"""Memory for unsorted records on their way into the store: a fetch is to run on a small machine."""
+MEMORY_MIB = 512
+"""Memory for sorting records on their way into the store: a fetch is to run on a small machine."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,7 +208,7 @@ def bring(
         def told(done: int, expected: int, doing: str = doing) -> None:
             progress(doing, min(done, expected), expected)
 
-        target = Store(store, run_bytes=RUN_BYTES)
+        target = Store(store, memory_mib=MEMORY_MIB)
         for item in _owed(query, target, base_url=client.base_url, store=store):
             added += _taken_up(item, target)[0]
         fetches.append(_fetched(client, query, store=store, now=now, update=update, progress=told))
@@ -360,7 +360,7 @@ def put_back(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: Path) ->
     StoreError
         When *into* holds records already, or an answer is missing or was changed.
     """
-    target = Store(into, run_bytes=RUN_BYTES)
+    target = Store(into, memory_mib=MEMORY_MIB)
     if not target.is_empty:
         raise StoreError(f"{into}: holds records already (name an empty or a new folder)")
     paths = {str(item["path"]): item for item in inputs if item.get("kind") == "records"}

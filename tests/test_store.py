@@ -153,7 +153,7 @@ def test_the_same_adds_give_the_same_bytes(tmp_path: Path) -> None:
 
 def test_an_external_sort_gives_what_a_sort_in_memory_gives(tmp_path: Path) -> None:
     table = many_rows(30_000, decimals=9)
-    small, large = Store(tmp_path / "small", run_bytes=300_000), Store(tmp_path / "large")
+    small, large = Store(tmp_path / "small", memory_mib=32), Store(tmp_path / "large")
     batches = [table.slice(start, 1000) for start in range(0, 30_000, 1000)]
     added(small, *batches)
     added(large, *batches)

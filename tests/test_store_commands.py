@@ -90,7 +90,7 @@ def test_a_bar_is_drawn_on_a_terminal(folder: Path) -> None:
         assert process.wait() == 0
     os.close(ours)
     assert b"reading 3 records" in drawn
-    assert b"writing [########################] 2 of 2" in drawn
+    assert b"writing [########################] 3 of 3" in drawn
 
 
 def test_many_writes_pools_and_summary(folder: Path) -> None:

@@ -18,7 +18,7 @@ from poolbuilder.many.counting import BLOCK, UNDATED, Points, balls_around, ball
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
-from poolbuilder.records.store.curve import along_curve
+from poolbuilder.records.store_files import along_curve
 from poolbuilder.site import Site
 from tests.store_rows import added, many_rows
 

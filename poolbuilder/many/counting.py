@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
 from poolbuilder.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
-from poolbuilder.records.store.curve import along_curve
+from poolbuilder.records.store_files import along_curve
 from poolbuilder.site import Site
 
 BLOCK: Final = 64

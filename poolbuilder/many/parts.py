@@ -27,7 +27,7 @@ from poolbuilder.many.counting import Points, tally, tally_table
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.records.store import Store
-from poolbuilder.records.store.curve import along_curve
+from poolbuilder.records.store_files import along_curve
 from poolbuilder.settings import Settings
 from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap

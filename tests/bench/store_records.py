@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import shapely
 
 from poolbuilder import schemas, tables
-from poolbuilder.records.store import curve
+from poolbuilder.records import store_files
 
 BATCH = 250_000
 STRIPS = 5
@@ -98,7 +98,7 @@ def write_unsorted(path: Path, count: int) -> None:
         lon, lat = (tables.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
         wkb = shapely.to_wkb(shapely.points(lon, lat))
         table = table.append_column("geometry", pa.array(wkb, pa.binary()))
-        table = table.append_column("place", pa.array(curve.along_curve(lon, lat)))
+        table = table.append_column("place", pa.array(store_files.along_curve(lon, lat)))
         if writer is None:
             geo = {"encoding": "WKB", "geometry_types": ["Point"]}
             text = json.dumps(

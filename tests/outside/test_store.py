@@ -16,8 +16,9 @@ import pyarrow.parquet as pq
 import pytest
 from pyproj import Geod
 
-from poolbuilder.records.store import Store, curve
-from poolbuilder.records.store.select import within
+from poolbuilder.records import store_files
+from poolbuilder.records.store import Store
+from poolbuilder.records.store_select import within
 from tests.store_rows import added, many_rows
 
 GEOD = Geod(ellps="WGS84")
@@ -155,4 +156,4 @@ def test_the_curve_is_that_of_geopandas() -> None:
     x, y = (cells + 0.25) / 65_535  # geopandas cuts the extent into 65,535 cells, not 65,536
     series = geopandas.GeoSeries.from_xy(x, y)
     theirs = series.hilbert_distance(total_bounds=(0, 0, 1, 1), level=16)
-    assert curve.of_cells(*cells).tolist() == theirs.tolist()
+    assert store_files.of_cells(*cells).tolist() == theirs.tolist()

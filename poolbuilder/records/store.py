@@ -5,7 +5,7 @@
     index.json              what belongs to the store; replaced last, all at once
     records-000001.parquet  placed records along a Hilbert curve (GeoParquet 1.1)
     unplaced-000002.parquet records without coordinates on the globe
-    records-000001.keys.npy hashes of the record keys, to know a record again
+    records-000001.dead-000002.npy  its rows that a newer version has replaced
     lock                    one writer at a time
 """
 
@@ -21,16 +21,26 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas
 from poolbuilder.errors import StoreError
-from poolbuilder.records.store import select
-from poolbuilder.records.store.folder import Folder
-from poolbuilder.records.store.index import INDEX_NAME, Index
-from poolbuilder.records.store.outcome import AddResult, Findings, Progress, silent
+from poolbuilder.records import store_select as near
+from poolbuilder.records.store_files import (
+    INDEX_NAME,
+    AddResult,
+    Findings,
+    Folder,
+    Index,
+    Progress,
+    RemoveResult,
+)
 
 if TYPE_CHECKING:
-    from poolbuilder.records.store.writer import Writer
+    from poolbuilder.records.store_add import Writer
     from poolbuilder.settings import Settings
 
-__all__ = ["AddResult", "Findings", "Progress", "Store"]
+__all__ = ["AddResult", "Findings", "Progress", "RemoveResult", "Store"]
+
+
+def _silent(doing: str, done: int, total: int | None) -> None:
+    """Tell nobody."""
 
 
 class Store:
@@ -44,7 +54,9 @@ class Store:
     wait_s : float
         How long a writer waits for another one before it gives up.
     waiting : callable, optional
-        Told once, in words, when a writer has to wait.
+        Called once, with words, when a writer has to wait.
+    memory_mib : int
+        What sorting new records may take before it goes on on disk.
 
     Notes
     -----
@@ -57,10 +69,10 @@ class Store:
         *,
         wait_s: float = 600.0,
         waiting: Callable[[str], None] | None = None,
-        run_bytes: int = 192 << 20,
+        memory_mib: int = 1536,
     ) -> None:
         self._folder = Folder(place)
-        self._wait_s, self._waiting, self._run_bytes = wait_s, waiting, run_bytes
+        self._wait_s, self._waiting, self._memory_mib = wait_s, waiting, memory_mib
         self._seen: tuple[Any, Index] | None = None
 
     def __repr__(self) -> str:
@@ -136,11 +148,11 @@ class Store:
     def _selected(
         self, index: Index, longitude: float, latitude: float, reach_km: float, include_unplaced: bool
     ) -> pa.Table:
-        found = list(select.near(self._folder, index, (longitude, latitude, reach_km)))
+        found = list(near.near(self._folder, index, (longitude, latitude, reach_km)))
         if include_unplaced:
-            found += select.unplaced(self._folder, index)
+            found += near.unplaced(self._folder, index)
         one = len(found) == 1 and not include_unplaced
-        return schemas.check(found[0] if one else select.by_key(found), schemas.RECORDS, "store")
+        return schemas.check(found[0] if one else near.by_key(found), schemas.RECORDS, "store")
 
     def select_each(
         self, *, longitude: Sequence[float], latitude: Sequence[float], reach_km: Sequence[float]
@@ -156,19 +168,19 @@ class Store:
         """
         index = self.index
         places = list(zip(longitude, latitude, reach_km, strict=True))
-        return select.near_each(self._folder, index, places)
+        return near.near_each(self._folder, index, places)
 
     def count_near(self, longitude: float, latitude: float, reach_km: float) -> int:
         """How many records are within *reach_km* of a place; only their coordinates are read."""
-        return select.count_near(self._folder, self.index, (longitude, latitude, reach_km))
+        return near.count_near(self._folder, self.index, (longitude, latitude, reach_km))
 
     def unplaced(self) -> pa.Table:
         """Records without coordinates on the globe; RECORDS, sorted by recordKey."""
-        return select.by_key(list(select.unplaced(self._folder, self.index)))
+        return near.by_key(list(near.unplaced(self._folder, self.index)))
 
     def batches(self) -> Iterator[pa.Table]:
         """Every record, in RECORDS tables of up to 16,384 rows, file by file."""
-        return select.everything(self._folder, self.index)
+        return near.everything(self._folder, self.index)
 
     def add(
         self,
@@ -199,9 +211,7 @@ class Store:
         StoreError
             When the store cannot be written; the store is as it was.
         """
-        from poolbuilder.records.store.writer import Writer
-
-        return self._write(Writer).add(paths, rename or {}, settings, added, progress or silent)
+        return self._writer(progress).add(paths, rename or {}, settings, added)
 
     def add_table(
         self,
@@ -216,36 +226,53 @@ class Store:
         Parameters
         ----------
         table : Table or iterable of Tables, schema RECORDS
-            Repeated text may come as codes (a dictionary of int32), which is quicker.
+            Repeated text may come as codes (a dictionary of int32).
         source : mapping
             At least ``path`` and ``sha256``; what is known by the same hash is not added again.
         datasets : iterable of mappings
             datasetKey, title, citation, license.
         """
-        from poolbuilder.records.store.writer import Writer
+        parts = [table] if isinstance(table, pa.Table) else table
+        return self._writer(progress).add_tables(parts, source, datasets)
 
-        tables = [table] if isinstance(table, pa.Table) else table
-        return self._write(Writer).add_tables(tables, source, datasets, progress or silent)
+    def remove(self, source: str, *, progress: Progress | None = None) -> RemoveResult:
+        """Take what was added from a source out again; older versions that it replaced count again.
+
+        Parameters
+        ----------
+        source : str
+            Its path as in `sources`, the name of its file, or its SHA-256.
+
+        Raises
+        ------
+        StoreError
+            When no such source was added, or the store cannot be written.
+        """
+        return self._writer(progress).remove(source)
 
     def compact(self, *, progress: Progress | None = None) -> Index:
-        """Merge all files along the curve and leave replaced versions out; returns the new index."""
-        from poolbuilder.records.store.writer import Writer
-
-        self._write(Writer).compact(progress or silent)
+        """Merge all files along the curve and leave out, for good, what no longer counts; the new index."""
+        self._writer(progress).compact()
         return self.index
 
     def check(self, *, progress: Progress | None = None) -> Findings:
-        """Look at every file, and repair what can be repaired.
+        """Read every file, its texts too, and repair what can be repaired.
 
         Nothing is deleted: a broken file is moved to ``damaged/``, the index is rebuilt from
         the good ones, and the sources whose records lay in it may be added again.
         """
-        from poolbuilder.records.store.writer import Writer
-
-        found = self._write(Writer).check(progress or silent)
+        found = self._writer(progress).check()
         self._seen = None
         self._folder.footers.clear()
         return found
 
-    def _write(self, writer: type[Writer]) -> Writer:
-        return writer(self._folder, wait_s=self._wait_s, waiting=self._waiting, run_bytes=self._run_bytes)
+    def _writer(self, progress: Progress | None) -> Writer:
+        from poolbuilder.records.store_add import Writer  # reading alone is quick without it
+
+        return Writer(
+            self._folder,
+            wait_s=self._wait_s,
+            waiting=self._waiting,
+            memory_mib=self._memory_mib,
+            progress=progress or _silent,
+        )

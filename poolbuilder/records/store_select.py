@@ -8,27 +8,29 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from poolbuilder import geodesy, schemas, tables
 from poolbuilder.errors import StoreError
-from poolbuilder.records.store import layout
-from poolbuilder.records.store.dead import dead_rows
-from poolbuilder.records.store.folder import REPAIR, Folder
-from poolbuilder.records.store.index import Index, StoredFile
+from poolbuilder.records.store_files import (
+    PLACED,
+    REPAIR,
+    WHOLE,
+    Bools,
+    Floats,
+    Folder,
+    Index,
+    Rows,
+    StoredFile,
+    coordinates,
+    dead_rows,
+    to_records,
+)
 
-__all__ = ["Place", "by_key", "count_near", "everything", "near", "near_each", "unplaced", "within"]
-
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 Box = tuple[float, float, float, float]
 Place = tuple[float, float, float]
 """Longitude and latitude in degrees, and reach in km."""
 
-_WHOLE = ["longitudeE5", "latitudeE5"]
-_CODED = layout.coded_columns(layout.PLACED)
-_REST = [name for name in layout.PLACED.names if name not in {*_WHOLE, "geometry"}]
+_REST = [name for name in PLACED.names if name not in {*WHOLE, "geometry", "sourceNumber"}]
 
 
 def within(longitude: Floats, latitude: Floats, *, of: tuple[float, float], reach_km: float) -> Bools:
@@ -50,14 +52,15 @@ def within(longitude: Floats, latitude: Floats, *, of: tuple[float, float], reac
     return found
 
 
-def _meets(boxes: Floats, wanted: list[Box]) -> Bools:
-    """Which of (n, 4) boxes meet any of the wanted ones."""
+def _meets(file: StoredFile, wanted: list[Box]) -> Bools:
+    """Which row groups of a file have rows that count and meet any of the wanted boxes."""
+    boxes = file.groups.box
     found = np.zeros(len(boxes), dtype=bool)
     for west, south, east, north in wanted:
         found |= (
             (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
         )
-    return found
+    return np.asarray(found & (file.groups.dead < file.groups.rows))
 
 
 def _in_boxes(longitude: Floats, latitude: Floats, wanted: list[Box]) -> Bools:
@@ -96,8 +99,8 @@ def _points(folder: Folder, file: StoredFile, parquet: pq.ParquetFile, groups: R
             f"the index says {len(file.groups.rows)} ({REPAIR})"
         )
     exact = bool(file.groups.exact[groups].all())
-    names = _WHOLE if exact else ["geometry.x", "geometry.y"]
-    x, y = layout.coordinates(parquet.read_row_groups(groups.tolist(), columns=names))
+    names = WHOLE if exact else ["geometry.x", "geometry.y"]
+    x, y = coordinates(parquet.read_row_groups(groups.tolist(), columns=names))
     counts = file.groups.rows[groups]
     if len(x) != counts.sum():
         raise StoreError(f"{folder.label(file.name)}: does not fit the index ({REPAIR})")
@@ -128,7 +131,7 @@ def _records(
     found = tables.take(rest, picked)
     for name, values in (("decimalLongitude", points.longitude), ("decimalLatitude", points.latitude)):
         found = found.append_column(name, tables.array(values[rows], pa.float64()))
-    return layout.from_unplaced(found)
+    return to_records(found)
 
 
 def _near_in(
@@ -139,12 +142,12 @@ def _near_in(
     Sorted *by_key*, the records of each place can no longer be told from one another.
     """
     boxes = [geodesy.covering_box(*place) for place in places]
-    met = np.stack([_meets(file.groups.box, wanted) for wanted in boxes])
+    met = np.stack([_meets(file, wanted) for wanted in boxes])
     groups = np.flatnonzero(met.any(axis=0))
     if not len(groups):
         return None
     check_size(folder, file)
-    with layout.opened(folder, file.name, coded=_CODED) as parquet:
+    with folder.parquet(file.name) as parquet:
         points = _points(folder, file, parquet, groups)
         hits = [
             points.near(place, wanted, mine[groups])
@@ -170,11 +173,11 @@ def count_near(folder: Folder, index: Index, place: Place) -> int:
     boxes = geodesy.covering_box(*place)
     total = 0
     for file in index.of_kind("placed"):
-        met = _meets(file.groups.box, boxes)
+        met = _meets(file, boxes)
         groups = np.flatnonzero(met)
         if len(groups):
             check_size(folder, file)
-            with layout.opened(folder, file.name) as parquet:
+            with folder.parquet(file.name) as parquet:
                 points = _points(folder, file, parquet, groups)
             total += len(points.near(place, boxes, np.ones(len(groups), dtype=bool)))
     return total
@@ -182,20 +185,20 @@ def count_near(folder: Folder, index: Index, place: Place) -> int:
 
 def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
     """Placed records within reach of any place, by key, and the rows of each place."""
-    picked: list[pa.Table] = []
+    parts: list[pa.Table] = []
     rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
     start = 0
     for file in index.of_kind("placed") if places else []:
         found = _near_in(folder, file, places)
         if found is None:
             continue
-        picked.append(found[0])
+        parts.append(found[0])
         for mine, more in zip(rows, found[1], strict=True):
             mine.append(more + start)
         start += found[0].num_rows
-    if not picked:
+    if not parts:
         return by_key([]), [np.zeros(0, np.int64) for _ in places]
-    joined = pa.concat_tables(picked).combine_chunks()
+    joined = pa.concat_tables(parts).combine_chunks()
     order = _key_order(joined)
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
@@ -205,26 +208,26 @@ def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa
 def unplaced(folder: Folder, index: Index) -> Iterator[pa.Table]:
     """Records without coordinates on the globe, as RECORDS tables."""
     for file in index.of_kind("unplaced"):
-        yield from _living(folder, file)
+        yield from map(to_records, living_rows(folder, file))
 
 
 def everything(folder: Folder, index: Index) -> Iterator[pa.Table]:
     """Every record of the store, file by file, as RECORDS tables."""
     for file in index.files:
-        yield from _living(folder, file)
+        yield from map(to_records, living_rows(folder, file))
 
 
-def _living(folder: Folder, file: StoredFile) -> Iterator[pa.Table]:
+def living_rows(folder: Folder, file: StoredFile) -> Iterator[pa.Table]:
+    """The rows of a file that count, as they lie in it, one row group at a time."""
     check_size(folder, file)
     dead = dead_rows(folder, file)
     start = 0
-    with layout.opened(folder, file.name) as parquet:
+    with folder.parquet(file.name) as parquet:
         for group in range(parquet.metadata.num_row_groups):
             rows = parquet.read_row_group(group)
             alive = ~np.isin(np.arange(start, start + len(rows)), dead)
             start += len(rows)
-            found = layout.from_placed(rows) if file.kind == "placed" else layout.from_unplaced(rows)
-            yield found if alive.all() else tables.where(found, alive)
+            yield rows if alive.all() else tables.where(rows, alive)
 
 
 def check_size(folder: Folder, file: StoredFile) -> None:
