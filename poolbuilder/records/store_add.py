@@ -236,9 +236,7 @@ class Writer:
                 self._stage(stage, parts, about, batch)
             return self._take_in(index, stage, batch, work)
 
-    def _stage(
-        self, stage: _Stage, parts: Iterable[pa.Table], source: dict[str, Any], batch: _Batch
-    ) -> None:
+    def _stage(self, stage: _Stage, parts: Iterable[pa.Table], source: dict[str, Any], batch: _Batch) -> None:
         before, number = stage.read, layout.source_number(source["key"])
         for table in parts:
             stage.push(table, number)
@@ -265,7 +263,10 @@ class Writer:
         return AddResult(
             read=stage.read,
             placed=stage.count["placed"],
-            unplaced=stage.count["unplaced"], replaced=replaced, outdated=outdated, sources=tuple(batch.sources)
+            unplaced=stage.count["unplaced"],
+            replaced=replaced,
+            outdated=outdated,
+            sources=tuple(batch.sources),
         )
 
     def _sorted_files(
