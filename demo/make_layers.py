@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder.geodesy import distance_km
+from poolbuilder.places.geodesy import distance_km
 from poolbuilder.water.plane import Plane
 
 LONGITUDE, LATITUDE = -91.2, 36.9

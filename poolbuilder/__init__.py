@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from poolbuilder.names.checklist import Checklist
     from poolbuilder.pages.picture import plot
     from poolbuilder.pages.pool_page import explore, notebook_html
+    from poolbuilder.places.sites import Site
     from poolbuilder.pool import Pool, build
     from poolbuilder.records.store import Store
     from poolbuilder.settings import Settings
-    from poolbuilder.site import Site
     from poolbuilder.status.polygons import RangeMap
     from poolbuilder.water import Water
 

@@ -12,9 +12,9 @@ from typing import Any
 
 import pyarrow as pa
 
+from poolbuilder.places.sites import WATER_TYPES
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
-from poolbuilder.site import WATER_TYPES
 
 __all__ = ["data_package", "load_pool_schema", "pool_schema", "table_schema"]
 

@@ -9,10 +9,10 @@ from importlib import resources
 from pathlib import Path
 
 from poolbuilder.job import Job
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 
 __all__ = ["AS_OF", "SITE", "demo_pool"]
 

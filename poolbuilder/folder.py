@@ -16,10 +16,10 @@ from poolbuilder import tables
 from poolbuilder.datapackage import data_package
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError
 from poolbuilder.files import recover, whole_folder
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 
 __all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
 

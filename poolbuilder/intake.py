@@ -14,6 +14,7 @@ from typing import Any
 from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.files import write_whole
 from poolbuilder.located import reach_of
+from poolbuilder.places.sites import Site
 from poolbuilder.records.service import (
     LICENCES,
     SOURCE,
@@ -31,7 +32,6 @@ from poolbuilder.records.service import (
 )
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 
 __all__ = [
     "Intake",

@@ -12,13 +12,13 @@ import pyarrow as pa
 
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
-from poolbuilder.geodesy import LARGEST_DISC_KM, disc
-from poolbuilder.layers import read_layer
 from poolbuilder.located import SPREAD, reach_of
 from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, build, prepare
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water

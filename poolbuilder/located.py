@@ -11,11 +11,11 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.geodesy import distance_km
 from poolbuilder.model.location import expected_kernel, share_inside, sigma_km
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water import Placement, Water
 from poolbuilder.water.drawing import snap_features
 

@@ -21,7 +21,6 @@ from poolbuilder.accounts import (
     list_notes,
     rejected_records,
 )
-from poolbuilder.geodesy import disc
 from poolbuilder.located import Located, locate
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.completeness import completeness
@@ -29,10 +28,11 @@ from poolbuilder.model.crosses import pair
 from poolbuilder.model.evidence import aged_quality, gather
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
+from poolbuilder.places.geodesy import disc
+from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.decision import establishment_of
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of

@@ -16,7 +16,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.geodesy import distance_km, to_ecef
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.community import predictors
 from poolbuilder.model.detour import DETOUR_REACHES, PLACED_M, effective_km, shift_by_water
@@ -25,8 +24,9 @@ from poolbuilder.model.evidence import name_shares, range_leaks
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.model.region import Region, fit_region
 from poolbuilder.model.sightings import last_seen
+from poolbuilder.places.geodesy import distance_km, to_ecef
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.water import Water
 

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from poolbuilder import tables
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
-from poolbuilder.site import Site
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"

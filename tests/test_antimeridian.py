@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.antimeridian import split_at_antimeridian, unwrap_rings
+from poolbuilder.places.layers import split_at_antimeridian, unwrap_rings
 
 
 def _unwrapped(shape):

@@ -25,8 +25,8 @@ from poolbuilder.cli.calibrate import calibrate as command
 from poolbuilder.errors import CalibrationError, LayerError
 from poolbuilder.model.calibrate import make_folds
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.surroundings import away_km
 from poolbuilder.water import Water
 from poolbuilder.water.ways import Points, StreamLayers, find_ways

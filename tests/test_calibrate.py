@@ -20,7 +20,6 @@ from poolbuilder.calibration.scorecard import Predictions, score_scheme, without
 from poolbuilder.calibration.surveys import Surveys, read_surveys
 from poolbuilder.cli.calibrate import calibrate as command
 from poolbuilder.errors import CalibrationError, PoolFileError, RecordFileError
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model import scores
 from poolbuilder.model.calibrate import (
     BASELINES,
@@ -33,6 +32,7 @@ from poolbuilder.model.calibrate import (
 from poolbuilder.model.effort import pair_km
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages.drawings import reliability
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
 AS_OF = datetime.date(2026, 6, 1)

@@ -19,9 +19,9 @@ from poolbuilder.errors import PoolFileError
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, Provenance, build
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.decision import Establishment
 from tests.rows import records
 

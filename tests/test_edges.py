@@ -8,8 +8,8 @@ import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.antimeridian import split_at_antimeridian
-from poolbuilder.geodesy import distance_km
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.layers import split_at_antimeridian
 from poolbuilder.status.polygons import Edges
 
 

@@ -142,7 +142,7 @@ def test_reporting_share_is_detections_over_effort() -> None:
 
 
 def test_pair_km_is_near_the_geodesic() -> None:
-    from poolbuilder.geodesy import distance_km, to_ecef
+    from poolbuilder.places.geodesy import distance_km, to_ecef
 
     a, b = (
         to_ecef(np.array([-88.0]), np.array([40.0])),

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import ChecklistError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import (
     Statement,
     decide_establishment,

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from poolbuilder.errors import SiteError
-from poolbuilder.geodesy import chord_bounds_m, covering_box, disc, distance_km, to_ecef
+from poolbuilder.places.geodesy import chord_bounds_m, covering_box, disc, distance_km, to_ecef
 
 GEOD = Geod(ellps="WGS84")
 LONGITUDE = st.floats(-180, 180)

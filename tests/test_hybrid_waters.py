@@ -20,9 +20,9 @@ from poolbuilder.model.hybrid_waters import (
 )
 from poolbuilder.model.lists import lists_from
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import build_screened
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from tests.listed import BLUEGILL, GREEN, SPECIES, WARMOUTH, region, rows_of
 from tests.rows import screened
 from tests.test_crosses import pool

@@ -34,10 +34,9 @@ from poolbuilder.introduced import (
 from poolbuilder.introduced.files import csv_text, introduced_table
 from poolbuilder.introduced.run import NO_STATUS, checklist_of_group
 from poolbuilder.job import Job
+from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
-from poolbuilder.waters import read_waters
 from tests.rows import make, records
 from tests.store_rows import added
 

@@ -13,8 +13,8 @@ from poolbuilder.errors import SettingsError
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
 from poolbuilder.pages import render
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings, read_calibration
-from poolbuilder.site import Site
 
 RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"
 FITTED = """

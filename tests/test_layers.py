@@ -11,16 +11,17 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
-    ["errors", "antimeridian"],
-    ["tables", "schemas", "settings", "geodesy", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "layer_files", "model.logistic"],
-    ["site", "names.checklist", "layers", "records.text_table", "records.dates", "model.hybrid_waters"],
+    ["errors"],
+    ["places"],
+    ["tables", "schemas", "settings", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "model.logistic"],
+    ["names.checklist", "records.text_table", "records.dates", "model.hybrid_waters"],
     ["records.archive", "records.values"],
     ["records.placing"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.species", "names.meanings", "names.known_crosses", "model.location", "model.crowd", "model.argument"],
     ["model.scores"],
-    ["names.reader", "water", "waters"],
+    ["names.reader", "water"],
     [
         "records.service", "status.polygons",
         "located", "model.evidence", "model.crosses",
@@ -57,6 +58,7 @@ PACKAGES = {
     "records.service",
     "web",
     "water",
+    "places",
     "cli",
     "compare",
     "refresh",

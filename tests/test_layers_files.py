@@ -17,7 +17,7 @@ import pytest
 import shapely
 
 from poolbuilder.errors import LayerError
-from poolbuilder.layers import Layer, read_layer, split_spec
+from poolbuilder.places.layers import Layer, read_layer, split_spec
 
 DATA = Path(__file__).parent / "data" / "layers"
 SQUARE = shapely.box(-90, 40, -89, 41)
@@ -138,7 +138,7 @@ def test_a_single_geometry_is_a_layer(tmp_path: Path) -> None:
 
 def test_geojson_does_not_import_geopandas() -> None:
     code = (
-        "import sys; from poolbuilder.layers import read_layer; "
+        "import sys; from poolbuilder.places.layers import read_layer; "
         f"read_layer({str(DATA / 'bow_tie.geojson')!r}, purpose='ranges'); "
         "assert not {'geopandas', 'pandas', 'scipy'} & set(sys.modules)"
     )

@@ -18,10 +18,10 @@ from poolbuilder import many, schemas, tables
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
 from poolbuilder.job import Job
 from poolbuilder.many.parts import Desk, Kin, parts_of
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from tests.store_rows import added, many_rows
 
 SETTINGS = Settings(reach_km=50, region_km=150, effort_reach_km=100, obscured_uncertainty_m=5000)

@@ -22,9 +22,9 @@ from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
 from poolbuilder.pages import render
 from poolbuilder.pages.comparison_page import beside, changes
+from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.site import Site
 from poolbuilder.web import Workspace, application, serve
 from poolbuilder.web.builds import Build, Builds
 from poolbuilder.web.guard import read_token

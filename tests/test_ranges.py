@@ -12,11 +12,11 @@ import pytest
 import shapely
 
 from poolbuilder.errors import LayerError
-from poolbuilder.geodesy import distance_km
-from poolbuilder.layers import Layer
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.layers import Layer
+from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS
-from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap, status_at
 
 DATA = Path(__file__).parent / "data" / "ranges"

@@ -27,13 +27,13 @@ from hypothesis import strategies as st
 from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceError, StoreError
 from poolbuilder.folder import read_pool
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
+from poolbuilder.places.sites import Site
 from poolbuilder.records.service import Client
 from poolbuilder.records.store import Store
 from poolbuilder.refresh import SeasonalRun, read_plan, refresh
 from poolbuilder.refresh.plan import group_neighbours
 from poolbuilder.refresh.summary import summary_lines, summary_page
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from tests import service_double as service
 
 SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)

@@ -30,9 +30,9 @@ from poolbuilder.pages import (
     render,
     write_page,
 )
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
-from poolbuilder.site import Site
 from tests.pools import SITE, SPECIES, invented_pool
 
 HOSTILE = [

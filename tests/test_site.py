@@ -7,7 +7,7 @@ import math
 import pytest
 
 from poolbuilder.errors import PoolBuilderError, SiteError
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 
 
 def test_swapped_coordinates_are_named() -> None:

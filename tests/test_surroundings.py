@@ -10,9 +10,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.geodesy import distance_km
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.surroundings import (
     cell_of,
     centre_of,

@@ -11,15 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import geodesy, many, schemas
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
 from poolbuilder.many.counting import BLOCK, UNDATED, Points, balls_around, balls_of_balls, tally, tally_table
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places import geodesy, many, schemas
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import along_curve
-from poolbuilder.site import Site
 from tests.store_rows import added, many_rows
 
 NAMES = ("Lepomis cyanellus", "Lepomis gulosus")

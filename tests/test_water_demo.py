@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import shapely
 
-from poolbuilder.layers import read_layer
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water import Water
 
 ROOT = Path(__file__).parents[1]

@@ -10,8 +10,8 @@ import pytest
 import shapely
 
 from poolbuilder.errors import LayerError
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water import Water
 from tests.waters import SITE, degrees, geojson, line, places
 

@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 
 from poolbuilder.folder import read_pool, write_pool
-from poolbuilder.geodesy import distance_km
 from poolbuilder.job import Job
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water import Water
 
 RECORDS = {

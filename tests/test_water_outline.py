@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder.errors import LayerError
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.outline import find_outline
 from poolbuilder.water.share import PolygonShare, _cell_share, _cut
 from tests.waters import SITE, degrees, layer, places

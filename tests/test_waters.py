@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from poolbuilder.errors import PlanError
-from poolbuilder.site import Site
-from poolbuilder.waters import read_waters
+from poolbuilder.places.sites import Site, read_waters
 
 
 def _table(tmp_path: Path, text: str, encoding: str = "utf-8") -> Path:

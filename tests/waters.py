@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder.layers import Layer
-from poolbuilder.site import Site
+from poolbuilder.places.layers import Layer
+from poolbuilder.places.sites import Site
 from poolbuilder.water.plane import Plane
 
 SITE = Site(longitude=-91.0, latitude=37.0, radius_km=40, name="Test Pond")

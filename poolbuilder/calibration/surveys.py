@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import CalibrationError
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.calibrate import Waters
 from poolbuilder.model.community import Ground, lay_ground
 from poolbuilder.model.effort import list_completeness, pair_km, place_completeness
@@ -23,11 +22,12 @@ from poolbuilder.model.hazard import Ranges, Sightings
 from poolbuilder.model.lists import Lists, Places, lists_from
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
+from poolbuilder.places.geodesy import to_ecef
+from poolbuilder.places.sites import Site
 from poolbuilder.records.judged import BASES, Judged
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap, status_at
 
 __all__ = ["Surveys", "read_surveys"]

@@ -17,7 +17,7 @@ from poolbuilder.cli.options import (
     record_options,
 )
 from poolbuilder.cli.output import publish, show
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 
 FORMATS = ("table", "csv", "json")
 

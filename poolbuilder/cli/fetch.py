@@ -14,8 +14,8 @@ import click
 from poolbuilder.cli.options import read_settings, store_option, store_path
 from poolbuilder.cli.store import progress_line
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
+from poolbuilder.places.sites import Site
 from poolbuilder.records.service import DEFAULT_URL, Client, read_filter
-from poolbuilder.site import Site
 
 __all__ = ["fetch", "service_options"]
 

@@ -85,7 +85,7 @@ def introduced(
     from poolbuilder.introduced import Season, find_introduced, read_run, write_run
     from poolbuilder.introduced.files import csv_text, introduced_table
     from poolbuilder.introduced.lines import run_lines
-    from poolbuilder.waters import read_waters
+    from poolbuilder.places.sites import read_waters
 
     if (region_list is None) != (regions is None):
         raise click.UsageError("--region-list and --regions belong together")

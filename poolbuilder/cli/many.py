@@ -10,7 +10,7 @@ import click
 from poolbuilder.cli.options import layer_options, make_job, pool_options, store_option, water_type_option
 from poolbuilder.cli.store import progress_line
 from poolbuilder.many import build_many
-from poolbuilder.waters import read_waters
+from poolbuilder.places.sites import read_waters
 
 __all__ = ["many"]
 

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from poolbuilder.errors import SettingsError
+from poolbuilder.places.sites import WATER_TYPES
 from poolbuilder.settings import Settings, read_calibration
-from poolbuilder.site import WATER_TYPES
 
 if TYPE_CHECKING:
     from poolbuilder.job import Job
-    from poolbuilder.site import Site
+    from poolbuilder.places.sites import Site
 
 __all__ = [
     "as_of_option",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from poolbuilder.errors import PoolFileError
-from poolbuilder.geodesy import distance_km
+from poolbuilder.places.geodesy import distance_km
 from poolbuilder.pool import Pool
 
 __all__ = ["CAUSES", "apart_km", "differences", "kind_of_rework"]

@@ -12,7 +12,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.geodesy import distance_km
 from poolbuilder.introduced.spread import (
     APART,
     Visits,
@@ -29,9 +28,10 @@ from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.decision import Establishment, Statement, establishment_of, own_names, side
 from poolbuilder.status.region_lists import ListedStatus
 from poolbuilder.water import Water

@@ -13,7 +13,7 @@ from poolbuilder.introduced.lines import findings, headline
 from poolbuilder.introduced.run import NO_STATUS, Run
 from poolbuilder.pages import kit
 from poolbuilder.pages.introduced_maps import overview, water_map
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 
 __all__ = ["render"]
 

@@ -26,8 +26,8 @@ from poolbuilder.located import locate
 from poolbuilder.many.parts import Desk, Part, crew, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import read_name
+from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
-from poolbuilder.site import Site
 from poolbuilder.status.region_lists import RegionLists
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PoolFileError
-from poolbuilder.geodesy import distance_km
+from poolbuilder.places.geodesy import distance_km
 
 __all__ = ["MARKER", "SCHEMA_VERSION", "Season", "read_run"]
 

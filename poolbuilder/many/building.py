@@ -33,8 +33,8 @@ from poolbuilder.errors import PoolFileError
 from poolbuilder.job import Job, is_genus
 from poolbuilder.many.parts import COUNT_WATERS, PART_WATERS, Part, PartTables, crew, parts_of, tables_of
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
-from poolbuilder.site import Site
 
 RUN_NAME = "run.json"
 POOL_KINDS = ("pools", "pairs", "waters")

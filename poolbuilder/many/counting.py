@@ -19,9 +19,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
-from poolbuilder.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
+from poolbuilder.places.geodesy import WGS84, chord_bounds_m, distance_km, to_ecef
+from poolbuilder.places.sites import Site
 from poolbuilder.records.store_files import along_curve
-from poolbuilder.site import Site
 
 BLOCK: Final = 64
 """Points, or balls, that one ball holds."""

@@ -25,11 +25,11 @@ from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
 from poolbuilder.located import Located
 from poolbuilder.many.counting import Points, tally, tally_table
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import along_curve
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import Cell, Regions, cell_of
 from poolbuilder.water import Water

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.community import (
     COMMUNITY_SLOPES,
     EFFORT_SLOPES,
@@ -26,6 +25,7 @@ from poolbuilder.model.community import (
 )
 from poolbuilder.model.effort import pair_km
 from poolbuilder.model.logistic import fit, inverse_logit
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
 __all__ = [

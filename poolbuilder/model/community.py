@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.effort import decluster, pair_km, reporting_share
 from poolbuilder.model.lists import Places
 from poolbuilder.model.logistic import Fit, fit, logit
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
 __all__ = [

@@ -19,9 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.lists import Lists
 from poolbuilder.model.logistic import fit, inverse_logit
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
 __all__ = [

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import to_ecef
 from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.community import (
     COMMUNITY_SLOPES,
@@ -38,6 +37,7 @@ from poolbuilder.model.effort import (
 )
 from poolbuilder.model.hybrid_waters import HybridWaters, learn_hybrid_waters
 from poolbuilder.model.lists import Lists, Places
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
 __all__ = ["STEPS", "Model", "Region", "fit_region"]

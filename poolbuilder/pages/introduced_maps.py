@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from poolbuilder.pages.drawings import svg
 from poolbuilder.pages.maps import lines, project, round_length, wrapped
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 
 HALF = 100.0
 """Half the width of a water's map in its own units."""

@@ -20,8 +20,8 @@ from pyproj import Geod
 
 from poolbuilder import tables
 from poolbuilder.pages.drawings import svg
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
-from poolbuilder.site import Site
 
 LAYERS = ("ranges", "states", "basins", "outline", "streams", "barriers")
 """Layers of `Pool.features` in the order they are drawn; the disc is drawn last."""

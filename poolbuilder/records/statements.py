@@ -18,10 +18,10 @@ import pyarrow as pa
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
+from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_date
 from poolbuilder.records.text_table import sniff, split
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
-from poolbuilder.site import Site
 
 WHAT = {
     "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from poolbuilder import geodesy, schemas, tables
+from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store_files import (
     PLACED,

@@ -16,13 +16,12 @@ from typing import Any
 import numpy as np
 
 from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
-from poolbuilder.geodesy import distance_km
 from poolbuilder.located import reach_of
 from poolbuilder.names.checklist import SHIPPED
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.service import DEFAULT_URL, read_filter
 from poolbuilder.settings import Settings, read_calibration
-from poolbuilder.site import Site
-from poolbuilder.waters import read_waters
 
 LAYERS = ("water", "basins", "streams", "barriers")
 

@@ -34,13 +34,13 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import LayerError
-from poolbuilder.geodesy import covering_box, distance_km, to_ecef
-from poolbuilder.layers import Layer, counted, read_layer
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import read_name
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, read_term
+from poolbuilder.places.geodesy import covering_box, distance_km, to_ecef
+from poolbuilder.places.layers import Layer, counted, read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS, check
-from poolbuilder.site import Site
 
 RANGE_CLASSES: dict[str, str] = {
     "extant": "inside a polygon in which the species is extant, not as an introduction",

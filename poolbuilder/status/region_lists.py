@@ -32,10 +32,10 @@ import shapely
 from pyproj import Geod
 
 from poolbuilder.errors import ChecklistError
-from poolbuilder.layers import Layer, read_layer
 from poolbuilder.names.checklist import read_rows
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY, read_term
-from poolbuilder.site import Site
+from poolbuilder.places.layers import Layer, read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.status.polygons import Accept
 
 COLUMNS = (

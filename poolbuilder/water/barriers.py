@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder.errors import LayerError
-from poolbuilder.layers import Layer
+from poolbuilder.places.layers import Layer
 from poolbuilder.settings import Settings
 from poolbuilder.water.labels import find_column, names_of, text_of
 

@@ -11,8 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder.errors import LayerError
-from poolbuilder.layers import Layer
-from poolbuilder.site import Site
+from poolbuilder.places.layers import Layer
+from poolbuilder.places.sites import Site
 from poolbuilder.water.labels import find_column, names_of, text_of
 from poolbuilder.water.outline import holders
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder.layers import read_layer, split_spec
+from poolbuilder.places.layers import read_layer, split_spec
 from poolbuilder.water.network import ARRAYS, Network, build_network
 
 __all__ = ["CACHE_VARIABLE", "cache_folder", "load_network"]

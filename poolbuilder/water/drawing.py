@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder.antimeridian import split_at_antimeridian
-from poolbuilder.geodesy import distance_km
-from poolbuilder.site import Site
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.layers import split_at_antimeridian
+from poolbuilder.places.sites import Site
 from poolbuilder.water.barriers import Barriers
 from poolbuilder.water.place import Placement
 from poolbuilder.water.streams import Streams

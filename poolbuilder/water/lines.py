@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import distance_km, to_ecef
+from poolbuilder.places.geodesy import distance_km, to_ecef
 from poolbuilder.water.labels import find_column, text_of
 
 __all__ = ["Lines", "against_flow", "lines_of", "measure"]

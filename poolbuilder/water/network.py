@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder.errors import LayerError
-from poolbuilder.layers import Layer
+from poolbuilder.places.layers import Layer
 from poolbuilder.water.identifiers import ends_from_identifiers, has_identifiers
 from poolbuilder.water.joints import ends_from_places
 from poolbuilder.water.labels import names_of

@@ -10,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder.errors import LayerError
-from poolbuilder.geodesy import covering_box, distance_km
-from poolbuilder.layers import Layer
+from poolbuilder.places.geodesy import covering_box, distance_km
+from poolbuilder.places.layers import Layer
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.labels import names_of
 from poolbuilder.water.plane import Plane
 from poolbuilder.water.share import PolygonShare

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import covering_box
+from poolbuilder.places.geodesy import covering_box
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.barriers import Barriers
 from poolbuilder.water.network import Network
 from poolbuilder.water.outline import Outline

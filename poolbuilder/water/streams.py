@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.layers import read_layer
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.barriers import Barriers, read_barriers
 from poolbuilder.water.cache import load_network
 from poolbuilder.water.lakes import Lakes

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.layers import Layer, read_layer, split_spec
 from poolbuilder.model.location import sigma_km
+from poolbuilder.places.layers import Layer, read_layer, split_spec
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.basins import Basins, find_basins
 from poolbuilder.water.drawing import feature, stream_features
 from poolbuilder.water.outline import Outline, find_outline

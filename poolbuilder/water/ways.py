@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.geodesy import distance_km
-from poolbuilder.layers import read_layer
 from poolbuilder.model.location import sigma_km
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.barriers import Barriers, read_barriers
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.cache import load_network

@@ -13,7 +13,7 @@ from starlette.requests import Request
 
 from poolbuilder.errors import SiteError
 from poolbuilder.job import Job
-from poolbuilder.site import WATER_TYPES, Site
+from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.web.workspace import Workspace
 
 NAME_LENGTH = 200

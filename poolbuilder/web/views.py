@@ -23,9 +23,9 @@ from poolbuilder.errors import PoolBuilderError
 from poolbuilder.folder import read_pool
 from poolbuilder.pages import kit, pool_page
 from poolbuilder.pages.comparison_page import beside, changes
+from poolbuilder.places.sites import WATER_TYPES
 from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
-from poolbuilder.site import WATER_TYPES
 from poolbuilder.web.builds import Builds
 from poolbuilder.web.query import Query, address, read_form, read_query
 from poolbuilder.web.water_list import Waters

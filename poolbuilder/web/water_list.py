@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PlanError
+from poolbuilder.places.sites import Site
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.site import Site
 
 HEADER = "# Waters to build pools of; `poolbuilder refresh` reads this file, and you may edit it.\n"
 _TABLE = "[[water]]"

@@ -17,8 +17,8 @@ import poolbuilder
 from poolbuilder import tables
 from poolbuilder.folder import FILES
 from poolbuilder.job import Job
-from poolbuilder.layers import read_layer
 from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.places.layers import read_layer
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from poolbuilder.water.labels import names_of

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 from figures import Report, once_s
 from store_records import NAMES
 
-from poolbuilder import geodesy, tables
+from poolbuilder.places import geodesy, tables
 from poolbuilder.records.store import Store
 
 
@@ -40,7 +40,7 @@ def bench_many(report: Report, work: Path, count: int, waters: int) -> None:
     from scipy.spatial import cKDTree
 
     from poolbuilder.many.counting import tally, tally_table
-    from poolbuilder.site import Site
+    from poolbuilder.places.sites import Site
 
     lon, lat, species, year, make = points_of(Store(work / "store"))
     x, y, code, when = (np.concatenate(part) for part in (lon, lat, species, year))
@@ -126,7 +126,7 @@ import datetime, shutil, sys, time
 from pathlib import Path
 from poolbuilder import many
 from poolbuilder.job import Job
-from poolbuilder.site import Site
+from poolbuilder.places.sites import Site
 if __name__ == "__main__":
     store, out, waters, workers = sys.argv[1:]
     sites = [

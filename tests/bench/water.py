@@ -71,8 +71,8 @@ def _drainage(side: int, rng: np.random.Generator) -> np.ndarray:
 
 def one_water(path: str) -> None:
     """Build one water, place 10,000 records, and say what it took."""
+    from poolbuilder.places.sites import Site
     from poolbuilder.settings import Settings
-    from poolbuilder.site import Site
     from poolbuilder.water import Water
 
     before = time.perf_counter()

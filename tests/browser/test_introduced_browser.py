@@ -11,8 +11,8 @@ import pytest
 
 from poolbuilder.introduced import Run, Season, find_introduced, render
 from poolbuilder.job import Job
+from poolbuilder.places.sites import read_waters
 from poolbuilder.records.store import Store
-from poolbuilder.waters import read_waters
 from tests.browser.conftest import serious
 from tests.test_introduced import DEMO, QUICK, REGIONS, hostile
 

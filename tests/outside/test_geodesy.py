@@ -10,8 +10,8 @@ from geographiclib.geodesic import Geodesic
 from geographiclib.test.test_geodesic import GeodesicTest
 from pyproj import Transformer
 
-from poolbuilder.geodesy import distance_km, to_ecef
-from poolbuilder.site import MILE_KM
+from poolbuilder.places.geodesy import distance_km, to_ecef
+from poolbuilder.places.sites import MILE_KM
 
 # Karney, C. F. F. 2013. Algorithms for geodesics. J. Geodesy 87, 43-55, doi 10.1007/s00190-012-0578-z.
 # The cases of his test set as distributed with the PyPI package geographiclib (lat1, lon1, azi1, lat2,

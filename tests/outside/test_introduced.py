@@ -20,10 +20,10 @@ import shapely
 from geographiclib.geodesic import Geodesic
 
 import poolbuilder
-from poolbuilder.geodesy import disc
-from poolbuilder.layers import Layer
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY
-from poolbuilder.site import Site
+from poolbuilder.places.geodesy import disc
+from poolbuilder.places.layers import Layer
+from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import decide_establishment, side
 from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
 from tests.registry import registry_package

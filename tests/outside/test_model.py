@@ -12,8 +12,8 @@ from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.evidence import gather, noisy_or
 from poolbuilder.model.location import expected_kernel, share_inside, sigma_km
+from poolbuilder.places.sites import MILE_KM
 from poolbuilder.settings import Settings
-from poolbuilder.site import MILE_KM
 from poolbuilder.status.decision import Establishment
 from tests.rows import located, status
 

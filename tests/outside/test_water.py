@@ -11,9 +11,9 @@ import shapely
 from pyproj import Geod, Transformer
 from scipy.stats import ncx2, norm
 
-from poolbuilder.layers import read_layer
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.site import Site
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.network import Network, build_network
 from poolbuilder.water.outline import find_outline

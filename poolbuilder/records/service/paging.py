@@ -16,9 +16,9 @@ from urllib.parse import quote
 
 import numpy as np
 
-from poolbuilder import geodesy
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.files import locked, write_whole
+from poolbuilder.places import geodesy
 from poolbuilder.records.service.client import Client, failure, oddity, parsed, text_of, unlike_object
 from poolbuilder.records.service.kept import (
     FOLDER,

@@ -86,7 +86,7 @@ class Query:
         """A polygon that holds the disc; exterior rings run anticlockwise, as the service demands."""
         import shapely
 
-        from poolbuilder import geodesy
+        from poolbuilder.places import geodesy
 
         widened = self.distance_km / math.cos(math.pi / CORNERS)
         disc = geodesy.disc(self.longitude, self.latitude, widened)
@@ -184,7 +184,7 @@ class SearchPart:
 
 def cells(query: Query) -> list[SearchPart]:
     """One cell around the area, or two when it crosses the antimeridian."""
-    from poolbuilder import geodesy
+    from poolbuilder.places import geodesy
 
     boxes = geodesy.covering_box(query.longitude, query.latitude, query.distance_km + 1.0)
     return [SearchPart(west=west, south=south, east=east, north=north) for west, south, east, north in boxes]

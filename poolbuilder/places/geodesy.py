@@ -16,15 +16,6 @@ from pyproj import Geod
 
 from poolbuilder.errors import SiteError
 
-__all__ = [
-    "WGS84",
-    "chord_bounds_m",
-    "covering_box",
-    "disc",
-    "distance_km",
-    "to_ecef",
-]
-
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
@@ -225,6 +216,6 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
     # Imported here: selecting records needs no geometry, and imports are the time of a cold command.
     import shapely
 
-    from poolbuilder.antimeridian import split_at_antimeridian
+    from poolbuilder.places.layers import split_at_antimeridian
 
     return split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat])))

@@ -1,0 +1,559 @@
+"""Polygons, lines and points from files: GeoPackage, Shapefile, GeoJSON, GeoParquet.
+
+Whatever the file holds, a `Layer` holds longitude and latitude on WGS84, two dimensions and
+valid geometry, and says what was done to get there.  A file without a coordinate reference
+system is refused: a guess could put a range on the wrong continent.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError, ProjError
+
+from poolbuilder.errors import LayerError
+
+Floats = NDArray[np.float64]
+Geometries = NDArray[np.object_]
+
+
+def split_at_antimeridian(geometry: Any) -> Any:
+    """Bring a geometry whose longitudes run on beyond ±180° back, cut where it crosses.
+
+    Parameters
+    ----------
+    geometry : shapely geometry
+        Longitudes continuous across ±180°, such as 170 to 190; repaired when invalid.
+
+    Returns
+    -------
+    shapely geometry
+        Valid, within -180 to 180.
+    """
+    dimension = shapely.get_dimensions(geometry)
+    geometry = geometry if geometry.is_valid else shapely.make_valid(geometry)
+    west, _, east, _ = geometry.bounds
+    if west >= -180 and east <= 180:
+        return geometry
+    pieces: list[Any] = []
+    for turn in range(math.floor((west + 180) / 360), math.floor((east + 180) / 360) + 1):
+        window = shapely.box(-180 + 360 * turn, -91, 180 + 360 * turn, 91)
+        piece = shapely.transform(geometry.intersection(window), _shift(-360.0 * turn))
+        # a shape that only touches the cut leaves a point or line there: not a part of it
+        pieces.extend(part for part in shapely.get_parts(piece) if shapely.get_dimensions(part) == dimension)
+    return shapely.union_all(pieces)
+
+
+def _shift(degrees: float) -> Callable[[Floats], Floats]:
+    return lambda xy: np.column_stack([np.clip(xy[:, 0] + degrees, -180.0, 180.0), xy[:, 1]])
+
+
+def _turned(degrees: float) -> Callable[[Floats], Floats]:
+    return lambda xy: np.column_stack([xy[:, 0] + degrees, xy[:, 1]])
+
+
+def unwrap_rings(geometry: Geometries) -> tuple[Geometries, int]:
+    """Read edges of more than 180° of longitude as the short way across ±180°, and split there.
+
+    Longitudes from 180 to 360 are brought back too.  An edge of exactly 360° along a pole, or
+    around the whole globe, is left as it is.
+
+    Parameters
+    ----------
+    geometry : object array of shapely geometries or None
+        2D, in degrees.
+
+    Returns
+    -------
+    geometry : object array
+        The same array when nothing crosses.
+    crossing : int
+        Geometries that were changed.
+    """
+    coordinates, index = shapely.get_coordinates(geometry, return_index=True)
+    if len(coordinates) == 0:
+        return geometry, 0
+    longitude = coordinates[:, 0]
+    beyond = np.abs(longitude) > 180
+    jump = np.zeros(len(longitude), dtype=bool)
+    step = np.abs(np.diff(longitude))
+    jump[1:] = (step > 180) & (step < 360) & (np.diff(index) == 0)
+    suspects = np.unique(index[beyond | jump])
+    if len(suspects) == 0:
+        return geometry, 0
+    out = geometry.copy()
+    changed = 0
+    for item in suspects:
+        parts = [_unwrapped(part) for part in shapely.get_parts(geometry[item])]
+        if any(moved for _, moved in parts):
+            pieces = [split_at_antimeridian(part) for part, _ in parts]
+            out[item] = shapely.union_all(pieces)
+            changed += 1
+    return (out, changed) if changed else (geometry, 0)
+
+
+def _unwrapped(part: Any) -> tuple[Any, bool]:
+    """A single part with continuous longitudes, and whether that differs from what it was."""
+    if part.geom_type == "Polygon":
+        exterior, moved = _continuous(shapely.get_coordinates(part.exterior))
+        shape = shapely.make_valid(shapely.Polygon(_around_pole(exterior)))
+        for ring in part.interiors:
+            hole, hole_moved = _continuous(shapely.get_coordinates(ring))
+            moved |= hole_moved
+            shape = shape.difference(_hole_within(shape, shapely.Polygon(_around_pole(hole))))
+        return (shape, True) if moved else (part, False)
+    if part.geom_type in {"LineString", "LinearRing"}:
+        line, moved = _continuous(shapely.get_coordinates(part))
+        return (shapely.LineString(line), True) if moved else (part, False)
+    if part.geom_type == "GeometryCollection":
+        inner = [_unwrapped(item) for item in shapely.get_parts(part)]
+        return shapely.GeometryCollection([item for item, _ in inner]), any(moved for _, moved in inner)
+    return part, bool((np.abs(shapely.get_coordinates(part)[:, 0]) > 180).any())
+
+
+def _continuous(ring: Floats) -> tuple[Floats, bool]:
+    step = np.diff(ring[:, 0])
+    turns = np.where((np.abs(step) > 180) & (np.abs(step) < 360), -360.0 * np.sign(step), 0.0)
+    offset = np.concatenate([[0.0], np.cumsum(turns)])
+    moved = bool(np.any(turns) or (np.abs(ring[:, 0]) > 180).any())
+    return np.column_stack([ring[:, 0] + offset, ring[:, 1]]), moved
+
+
+def _around_pole(ring: Floats) -> Floats:
+    """A ring that goes once around the globe does not close: close it over the pole it is nearer to."""
+    if abs(ring[-1, 0] - ring[0, 0]) < 180:
+        return ring
+    pole = 90.0 if ring[:, 1].mean() > 0 else -90.0
+    return np.vstack([ring, [ring[-1, 0], pole], [ring[0, 0], pole], ring[0]])
+
+
+def _hole_within(shape: Any, hole: Any) -> Any:
+    """The hole, turned by whole turns to where it meets the shape."""
+    hole = shapely.make_valid(hole)
+    for turn in (0.0, 360.0, -360.0):
+        turned = shapely.transform(hole, _turned(turn))
+        if shape.intersects(turned):
+            return turned
+    return hole
+
+
+LON_LAT = CRS.from_user_input("OGC:CRS84")
+GEOJSON_TYPES = {
+    "FeatureCollection",
+    "Feature",
+    "GeometryCollection",
+    "Point",
+    "MultiPoint",
+    "LineString",
+    "MultiLineString",
+    "Polygon",
+    "MultiPolygon",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RawLayer:
+    """What a file holds, before anything is judged.
+
+    Attributes
+    ----------
+    geometry : object array of shapely geometries or None
+    attributes : dict of str to list
+    crs : CRS or None
+        None when the file does not say.
+    layer : str or None
+    broken : tuple of int
+        Positions, from 1, of features whose geometry is there but cannot be read.
+    """
+
+    geometry: Geometries
+    attributes: dict[str, list[Any]]
+    crs: CRS | None
+    layer: str | None = None
+    broken: tuple[int, ...] = ()
+
+
+def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
+    """Read a file by the format that its name ends in.
+
+    Raises
+    ------
+    LayerError
+        When the file cannot be read, or the layer is missing or not named.
+    """
+    suffix = path.suffix.lower()
+    try:
+        if suffix in {".parquet", ".geoparquet"}:
+            return _read_parquet(path, layer)
+        if suffix in {".geojson", ".json"}:
+            found = _read_geojson(path, layer)
+            if found is not None:
+                return found
+        return _read_with_gdal(path, layer)
+    except (CRSError, pa.ArrowException, OSError, shapely.errors.ShapelyError) as error:
+        fact = f"cannot be read as {purpose}: {first_line(error)}"
+        raise LayerError(
+            fact, file=path, remedy="use GeoPackage, Shapefile, GeoJSON or GeoParquet"
+        ) from error
+
+
+def first_line(error: Exception) -> str:
+    """What another library's error says, on one line."""
+    return str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+
+
+def _read_with_gdal(path: Path, layer: str | None) -> RawLayer:
+    import pyogrio  # imports geopandas; only when such a layer is given
+
+    try:
+        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
+        if layer is None and len(layers) > 1:
+            raise LayerError(
+                f"holds {len(layers)} layers, none is named",
+                file=path,
+                remedy=f"name one as FILE:layer, of {', '.join(layers)}",
+            )
+        if layer is not None and layer not in layers:
+            raise LayerError(f"has no layer {layer!r}", file=path, remedy=f"it has {', '.join(layers)}")
+        meta, table = pyogrio.read_arrow(path, layer=layer or layers[0])
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        fact = first_line(error)
+        if "SHAPE_RESTORE_SHX" in fact:
+            raise LayerError(
+                "its .shx part is missing", file=path, remedy="copy all parts of the shapefile together"
+            ) from error
+        raise OSError("the format is unknown" if "not recognized" in fact else fact) from error
+    column = meta["geometry_name"] or "wkb_geometry"
+    if column not in table.column_names:
+        raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
+    values = table.column(column).to_pylist()
+    geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
+    return RawLayer(
+        geometry=geometry,
+        attributes={name: table.column(name).to_pylist() for name in table.column_names if name != column},
+        crs=CRS.from_user_input(meta["crs"]) if meta["crs"] else None,
+        layer=layer or layers[0],
+        broken=_broken(values, geometry),
+    )
+
+
+def _broken(values: Sequence[bytes | None], geometry: Geometries) -> tuple[int, ...]:
+    lost = shapely.is_missing(geometry)
+    return tuple(
+        number for number, value in enumerate(values, start=1) if value is not None and lost[number - 1]
+    )
+
+
+def _read_geojson(path: Path, layer: str | None) -> RawLayer | None:
+    """GeoJSON, or None when the file is JSON of another kind (one feature a line, topology)."""
+    if layer is not None:
+        raise LayerError(f"GeoJSON has no layers, got {layer!r}", file=path, remedy="name the file alone")
+    try:
+        data = json.loads(path.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise LayerError("is not UTF-8, as GeoJSON must be", file=path, remedy="save it as UTF-8") from error
+    except json.JSONDecodeError as error:
+        if "Extra data" in error.msg:
+            return None
+        raise LayerError(
+            f"is not JSON: {error.msg}",
+            file=path,
+            row=error.lineno,
+            remedy="the file may be cut short; export again",
+        ) from error
+    kind = data.get("type") if isinstance(data, dict) else None
+    if kind == "Topology":
+        return None
+    if kind not in GEOJSON_TYPES:
+        raise LayerError("is JSON but not GeoJSON", file=path, remedy="export as GeoJSON (RFC 7946)")
+    features = data.get("features") if kind == "FeatureCollection" else [data]
+    if not isinstance(features, list):
+        raise LayerError("has no list of features", file=path, remedy="export as GeoJSON (RFC 7946)")
+    return _from_features(features, _geojson_crs(data))
+
+
+def _geojson_crs(data: dict[str, Any]) -> CRS | None:
+    member = data.get("crs", LON_LAT)
+    if isinstance(member, dict):
+        name = member.get("properties", {}).get("name")
+        return CRS.from_user_input(name) if name else None
+    return LON_LAT if member is LON_LAT else None
+
+
+def _from_features(features: Sequence[Any], crs: CRS | None) -> RawLayer:
+    geometry = np.full(len(features), None, dtype=object)
+    properties: list[dict[str, Any]] = []
+    broken: list[int] = []
+    for number, feature in enumerate(features, start=1):
+        plain = feature if isinstance(feature, dict) else {}
+        member = plain.get("geometry") if plain.get("type") == "Feature" else plain
+        properties.append({**(plain.get("properties") or {})})
+        if plain.get("id") is not None:
+            properties[-1].setdefault("id", plain["id"])
+        if member:
+            geometry[number - 1] = shapely.from_geojson(json.dumps(member), on_invalid="ignore")
+        if member and geometry[number - 1] is None:
+            broken.append(number)
+    names = list(dict.fromkeys(name for row in properties for name in row))
+    return RawLayer(
+        geometry=geometry,
+        attributes={name: [row.get(name) for row in properties] for name in names},
+        crs=crs,
+        broken=tuple(broken),
+    )
+
+
+def _read_parquet(path: Path, layer: str | None) -> RawLayer:
+    import pyarrow.parquet as pq
+
+    if layer is not None:
+        raise LayerError(f"Parquet has no layers, got {layer!r}", file=path, remedy="name the file alone")
+    table = pq.ParquetFile(path).read()
+    try:
+        geo = json.loads((table.schema.metadata or {})[b"geo"])
+        column = geo["primary_column"]
+        meta = geo["columns"][column]
+        values = table.column(column).combine_chunks()
+    except (KeyError, TypeError, json.JSONDecodeError) as error:
+        raise LayerError(
+            "is Parquet without the `geo` description of GeoParquet", file=path, remedy="export as GeoParquet"
+        ) from error
+    crs = LON_LAT if "crs" not in meta else meta["crs"] and CRS.from_user_input(meta["crs"])
+    hidden = {column, *(cover["xmin"][0] for cover in [meta.get("covering", {}).get("bbox")] if cover)}
+    encoding = str(meta.get("encoding", "WKB"))
+    if encoding.upper() != "WKB":
+        raise LayerError(
+            f"geometry is encoded as {encoding}", file=path, remedy="export as GeoParquet with WKB geometry"
+        )
+    geometry = shapely.from_wkb(np.array(values.to_pylist(), dtype=object), on_invalid="ignore")
+    attributes = {name: table.column(name).to_pylist() for name in table.column_names if name not in hidden}
+    return RawLayer(
+        geometry=geometry, attributes=attributes, crs=crs, broken=_broken(values.to_pylist(), geometry)
+    )
+
+
+SIDECARS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+"""Parts of a shapefile that decide what is read."""
+NO_CRS_REMEDY = (
+    "write the system into the file, for instance `ogr2ogr -a_srs EPSG:4326 new.gpkg old` when its "
+    "coordinates are degrees on WGS84"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layer:
+    """One layer, ready to measure with.
+
+    Attributes
+    ----------
+    geometry : object array of shapely geometries, (rows,)
+        Longitude and latitude on WGS84, 2D, valid, not empty, within ±180°.
+    attributes : dict of str to list
+        Values as they stand in the file, of the same length.
+    numbers : int array, (rows,)
+        Position of each feature in the file, counted from 1.
+    notes : tuple of str
+        What was repaired, left out (with its count) or assumed.
+    source : dict
+        path, layer, sha256, rows (features in the file).
+    """
+
+    geometry: Geometries
+    attributes: dict[str, list[Any]]
+    numbers: NDArray[np.int64]
+    notes: tuple[str, ...] = ()
+    source: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def rows(self) -> int:
+        """Features that can be used."""
+        return len(self.geometry)
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "feature"), counted(2, "feature"), counted(2, "geometry", "geometries")
+    ('1 feature', '2 features', '2 geometries')
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def split_spec(spec: str | Path) -> tuple[Path, str | None]:
+    """Split ``FILE[:layer]``; a colon in the file's own path is left alone.
+
+    Raises
+    ------
+    LayerError
+        When no reading of *spec* names a file that is there.
+    """
+    text = str(spec)
+    if Path(text).exists():
+        return Path(text), None
+    cuts = [index for index, letter in enumerate(text) if letter == ":"]
+    for cut in reversed(cuts):
+        if cut > 0 and Path(text[:cut]).is_file():
+            return Path(text[:cut]), text[cut + 1 :] or None
+    cuts = [cut for cut in cuts if not (cut == 1 and text[0].isalpha())]  # a drive letter
+    name = text[: cuts[-1]] if cuts and "/" not in text[cuts[-1] :] else text
+    raise LayerError("no such file", file=name, remedy="check the path; a layer is named as FILE:layer")
+
+
+def read_layer(spec: str | Path, *, purpose: str) -> Layer:
+    """Read one layer and bring it to longitude and latitude on WGS84.
+
+    Parameters
+    ----------
+    spec : str
+        ``FILE`` or ``FILE:layer``.  GeoPackage, Shapefile (also zipped), GeoJSON, GeoParquet.
+    purpose : str
+        What the layer is for, in the plural, as messages name it: ``range polygons``.
+
+    Returns
+    -------
+    Layer
+
+    Raises
+    ------
+    LayerError
+        When the file or layer is missing or unreadable, has no coordinate reference system, or
+        holds coordinates that do not fit the one it names.
+
+    Notes
+    -----
+    GeoJSON is WGS84 by its standard (RFC 7946, section 4) unless an older ``crs`` member says
+    otherwise; GeoParquet without ``crs`` is OGC:CRS84 (version 1.1.0).
+    """
+    path, layer = split_spec(spec)
+    if path.is_dir():
+        raise LayerError(f"is a folder, not a file of {purpose}", file=path, remedy="name one file in it")
+    if path.stat().st_size == 0:
+        raise LayerError(f"is empty; expected {purpose}", file=path, remedy="export it again")
+    raw = read_raw(path, layer, purpose)
+    if raw.crs is None:
+        raise LayerError(f"{purpose} have no coordinate reference system", file=path, remedy=NO_CRS_REMEDY)
+    geometry, notes = _settle(raw, raw.crs, path)
+    usable = np.array([item is not None for item in geometry], dtype=bool)
+    if not usable.any():
+        raise LayerError(
+            f"holds no usable {purpose}", file=path, remedy="; ".join(notes) or "export it again"
+        )
+    kept = np.flatnonzero(usable)
+    return Layer(
+        geometry=geometry[kept],
+        attributes={name: [values[i] for i in kept] for name, values in raw.attributes.items()},
+        numbers=kept + 1,
+        notes=tuple(notes),
+        source={"path": str(path), "layer": raw.layer, "sha256": _sha256(path), "rows": len(geometry)},
+    )
+
+
+def _sha256(path: Path) -> str:
+    """Hash of a file; of a shapefile, of all its parts in order."""
+    parts = [path]
+    if path.suffix.lower() == ".shp":
+        beside = {item.suffix.lower(): item for item in path.parent.glob(f"{path.stem}.*")}
+        parts = [beside[suffix] for suffix in SIDECARS if suffix in beside]
+    digest = hashlib.sha256()
+    for part in parts:
+        with part.open("rb") as stream:
+            while block := stream.read(1 << 20):
+                digest.update(block)
+    return digest.hexdigest()
+
+
+# Settling: one coordinate reference system, two dimensions, valid, cut at the antimeridian.
+
+
+def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]:
+    """Geometry on WGS84, with None where nothing usable is left, and what was done."""
+    notes: list[str] = []
+    if raw.broken:
+        few = ", ".join(str(number) for number in raw.broken[:5]) + (", …" if len(raw.broken) > 5 else "")
+        notes.append(
+            f"{counted(len(raw.broken), 'geometry', 'geometries')} unreadable (feature {few}): left out"
+        )
+    missing = shapely.is_missing(raw.geometry) | shapely.is_empty(raw.geometry)
+    without = int(missing.sum()) - len(raw.broken)
+    if without:
+        notes.append(f"{counted(without, 'feature')} without geometry left out")
+    out = raw.geometry.copy()
+    out[missing] = None
+    if shapely.has_z(out).any() or shapely.has_m(out).any():
+        notes.append("heights and measures dropped")
+        out = shapely.force_2d(out)
+    out = _to_lon_lat(out, crs, path, notes)
+    out, crossing = unwrap_rings(out)
+    if crossing:
+        notes.append(f"{counted(crossing, 'feature')} across ±180° longitude: split there")
+    invalid = ~(shapely.is_valid(out) | shapely.is_missing(out))
+    if invalid.any():
+        notes.append(f"{counted(int(invalid.sum()), 'invalid geometry', 'invalid geometries')} repaired")
+        out = out.copy()
+        out[invalid] = [_repaired(item) for item in out[invalid]]
+        lost = int((invalid & shapely.is_missing(out)).sum())
+        if lost:
+            notes.append(
+                f"{counted(lost, 'repaired geometry', 'repaired geometries')} without extent left out"
+            )
+    return out, notes
+
+
+def _repaired(geometry: Any) -> Any:
+    """The valid parts of the geometry's own dimension, or None."""
+    dimension = shapely.get_dimensions(geometry)
+    valid = shapely.make_valid(geometry)
+    parts = [part for part in shapely.get_parts(valid) if shapely.get_dimensions(part) >= 0]
+    flat = [inner for part in parts for inner in shapely.get_parts(part)]
+    kept = [part for part in flat if shapely.get_dimensions(part) == dimension and not part.is_empty]
+    return shapely.union_all(kept) if kept else None
+
+
+def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) -> Geometries:
+    if crs.is_geographic and _is_wgs84(crs):
+        out = geometry
+    else:
+        try:
+            transformer = Transformer.from_crs(crs, LON_LAT, always_xy=True)
+            out = shapely.transform(
+                geometry, lambda xy: np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+            )
+        except ProjError as error:
+            fact = f"coordinates cannot be brought from {crs.name} to WGS84: {first_line(error)}"
+            raise LayerError(fact, file=path, remedy="reproject the file to EPSG:4326") from error
+        notes.append(f"brought from {crs.name} to WGS84")
+    present = ~shapely.is_missing(out)
+    west, south, east, north = shapely.total_bounds(out[present]) if present.any() else (0, 0, 0, 0)
+    corners = (west, south, east, north)
+    if not all(math.isfinite(value) for value in corners) or not (
+        west >= -360.0 and east <= 360.0 and south >= -90.0 - 1e-6 and north <= 90.0 + 1e-6
+    ):
+        shown = ", ".join(f"{value:g}" for value in corners)
+        raise LayerError(
+            f"coordinates reach from {shown} (west, south, east, north), which are no degrees on the globe; "
+            f"the file says {crs.name}",
+            file=path,
+            remedy="name its true coordinate reference system with `ogr2ogr -a_srs`",
+        )
+    return out
+
+
+def _is_wgs84(crs: CRS) -> bool:
+    plain = crs.to_2d() if len(crs.axis_info) > 2 else crs
+    return bool(
+        plain.equals(LON_LAT, ignore_axis_order=True)
+        or plain.equals(CRS.from_epsg(4326), ignore_axis_order=True)
+    )
