@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError
+from poolbuilder.places import geodesy
 from poolbuilder.records.store_files import (
     PLACED,
     REPAIR,
