@@ -70,6 +70,8 @@ _RECORD_COLUMNS = [
     _column("family", TEXT, "Family of the taxon."),
     _column("identificationQualifier", TEXT, "Doubt expressed by the identifier, such as cf. or aff."),
     _column("identificationVerificationStatus", TEXT, "How far the identification was verified, as given."),
+    _column("identifiedBy", TEXT, "Who identified the organism, as given."),
+    _column("dateIdentified", TEXT, "When the organism was identified, as given."),
     _column("identificationRemarks", TEXT, "Remarks on the identification, as given."),
     _column("occurrenceRemarks", TEXT, "Remarks on the occurrence, as given."),
     _column("references", TEXT, "Page of the record at its source, as given."),

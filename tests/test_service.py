@@ -556,6 +556,30 @@ def test_answers_become_records() -> None:
     assert bare["coordinateUncertaintyInMeters"] == 0  # kept as given: the screen judges it
 
 
+def test_who_identified_a_record_and_where_it_is_shown_are_kept() -> None:
+    media = [{"type": "StillImage", "identifier": "https://invented.example/1.jpg"}, {"identifier": "b"}, 3]
+    (record,) = records_table(
+        [
+            near(
+                1,
+                identifiedBy="A. Invented",
+                dateIdentified="2020-05-01",
+                identificationRemarks="opercle flap dark",
+                occurrenceRemarks="seined",
+                references="https://invented.example/1",
+                media=media,
+            )
+        ],
+        source="s",
+    ).to_pylist()
+    assert record["identifiedBy"] == "A. Invented"
+    assert record["dateIdentified"] == "2020-05-01"
+    assert record["identificationRemarks"] == "opercle flap dark"
+    assert record["occurrenceRemarks"] == "seined"
+    assert record["references"] == "https://invented.example/1"
+    assert record["associatedMedia"] == "https://invented.example/1.jpg|b"
+
+
 @given(
     st.lists(
         st.dictionaries(

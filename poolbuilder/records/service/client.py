@@ -306,7 +306,7 @@ class Client:
         def read(response: requests.Response) -> None:
             sink.seek(0)
             sink.truncate()
-            for piece in _pieces(response):
+            for piece in self._pieces(response):
                 if sink.tell() + len(piece) > most_bytes:
                     raise failure(url, f"the archive is bigger than {most_bytes:,} bytes", "not read further")
                 sink.write(piece)
@@ -375,9 +375,7 @@ class Client:
                 with self._asked(method, url, params=params, json=body, auth=auth or _no_account) as response:
                     if response.status_code not in MOVED:
                         self._judge(response)
-                        value = read(response)
-                        self._watch.check()
-                        return value, str(response.url), response.raw.tell()
+                        return read(response), str(response.url), response.raw.tell()
                     url = self._joined(url, response.headers.get("Location", ""), archive=archive)
                     params, auth = None, None
         words = f"sends from one address to the next, more than {MOST_REDIRECTS} times"
@@ -417,6 +415,12 @@ class Client:
             str(response.url), f"refused with status {status}: {words or 'no reason given'}", remedy
         )
 
+    def _pieces(self, response: requests.Response) -> Iterator[bytes]:
+        """The body as it comes over the wire, still packed."""
+        while piece := response.raw.read(CHUNK, decode_content=False):
+            yield piece
+        self._watch.check()  # a connection that was shut may look like the end of the body
+
     def _whole(self, response: requests.Response) -> bytes:
         """The unpacked body, never more than the limit."""
         limit = int(self.settings.max_answer_mib * (1 << 20))
@@ -426,7 +430,7 @@ class Client:
         unpacker = zlib.decompressobj(wbits=47) if packed in {"gzip", "deflate"} else None
         body = bytearray()
         try:
-            for piece in _pieces(response):
+            for piece in self._pieces(response):
                 body += unpacker.decompress(piece, limit + 1 - len(body)) if unpacker else piece
                 if len(body) > limit:
                     words = f"the answer unpacks to more than {self.settings.max_answer_mib:g} MiB"
@@ -563,12 +567,6 @@ def _session(watch: _Watch) -> requests.Session:
     for scheme in pools:
         session.mount(f"{scheme}://", Adapter())
     return session
-
-
-def _pieces(response: requests.Response) -> Iterator[bytes]:
-    """The body as it comes over the wire, still packed."""
-    while piece := response.raw.read(CHUNK, decode_content=False):
-        yield piece
 
 
 def _asked_s(retry: Any, value: str | None) -> float:

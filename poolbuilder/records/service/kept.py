@@ -244,6 +244,13 @@ def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) ->
         row[column], bad = _number(answer.get(column), bounds)
         if bad:
             notes.append(f"{column} {(text_of(answer.get(column)) or '')[:60]!r} is not a number")
+    if row["associatedMedia"] is None:
+        media = answer.get("media")
+        shown = filter(lambda item: isinstance(item, dict), media if isinstance(media, list) else [])
+        row["associatedMedia"] = text_of([item.get("identifier") for item in shown])
+    captive = (text_of(answer.get(CAPTIVE)) or "").strip().lower()
+    if captive in {"captive", "cultivated"}:
+        row["degreeOfEstablishment"] = captive
     issues = answer.get("issues")
     row["issue"] = ";".join(filter(None, map(text_of, issues))) or None if isinstance(issues, list) else None
     key = text_of(answer["key"]) or ""

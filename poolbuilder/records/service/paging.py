@@ -138,7 +138,7 @@ def _opened(root: Path, digest: str, query: Query, now: datetime.datetime, clien
         young = oldest <= began(answers.key) <= now
         plan = None if answers.is_whole or not young else answers.plan()
         if plan is not None and plan.get("query") == query.as_dict():
-            answers.resume(lambda note, value: note["kind"] != "search" or _unlike_page(value) is None)
+            answers.resume(_is_usable)
             return answers
     stamp = now.astimezone(datetime.UTC)
     while (root / f"{digest}-{stamp.strftime(STAMP)}").exists():
@@ -246,6 +246,11 @@ def _unlike_page(answer: Any) -> str | None:
 
 def _is_key(value: Any) -> bool:
     return isinstance(value, int | str) and not isinstance(value, bool) and 0 < len(str(value)) <= LONGEST_KEY
+
+
+def _is_usable(note: dict[str, Any], value: Any) -> bool:
+    """Whether a kept answer can be gone on with."""
+    return oddity(value) is None and (note["kind"] != "search" or _unlike_page(value) is None)
 
 
 def _page_check() -> Callable[[Any, bytes], str | None]:
