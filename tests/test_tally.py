@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import many, schemas
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
 from poolbuilder.many.counting import BLOCK, UNDATED, Points, balls_around, balls_of_balls, tally, tally_table
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.places import geodesy, many, schemas
+from poolbuilder.places import geodesy
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store

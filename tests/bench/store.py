@@ -23,7 +23,8 @@ from figures import Report, median_s, once_s
 from store_many import bench_many, bench_workers
 from store_records import PLACE, STRIPS, batches, write_unsorted
 
-from poolbuilder.places import geodesy, tables
+from poolbuilder import tables
+from poolbuilder.places import geodesy
 from poolbuilder.records.store import Store, layout, select
 
 MEMORY_GIB = 3

@@ -14,7 +14,8 @@ import pyarrow.parquet as pq
 from figures import Report, once_s
 from store_records import NAMES
 
-from poolbuilder.places import geodesy, tables
+from poolbuilder import tables
+from poolbuilder.places import geodesy
 from poolbuilder.records.store import Store
 
 
