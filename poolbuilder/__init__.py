@@ -50,7 +50,7 @@ _HOMES = {
     "PoolBuilderError": "errors",
     "RangeMap": "status.polygons",
     "Settings": "settings",
-    "Site": "site",
+    "Site": "places.sites",
     "Store": "records.store",
     "Water": "water",
     "build": "pool",

@@ -35,6 +35,7 @@ from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import establishment_of
 from poolbuilder.status.polygons import RangeMap, status_at
+from poolbuilder.status.shipped import drainage_of, shipped_statements
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
 from poolbuilder.water import Water
 
@@ -241,7 +242,15 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         status,
         species=species,
         vernacular={name: checklist.vernacular(name) for name in species},
-        establishment=establishment_of(located, status, checklist, radius_km=site.radius_km),
+        establishment=establishment_of(
+            located,
+            status,
+            checklist,
+            radius_km=site.radius_km,
+            shipped=shipped_statements(
+                species, site.longitude, site.latitude, drainage_of(None if water is None else water.basins)
+            ),
+        ),
         frame=Frame(
             radius_km=site.radius_km,
             outlined=water is not None and water.outline is not None,

@@ -312,7 +312,7 @@ STATUS = pa.schema(
         _column(
             "rangeClass",
             TEXT,
-            "Key of the range class at the place (see `ranges.RANGE_CLASSES`).",
+            "Key of the range class at the place (see `status.polygons.RANGE_CLASSES`).",
             required=True,
         ),
         _column(
@@ -325,6 +325,9 @@ STATUS = pa.schema(
             "rangeKm", REAL, "0 inside a polygon, else distance to the nearest edge; null without a map."
         ),
         _column("words", TEXT, "The polygon's statement in plain words.", required=True),
+        _column(
+            "polygonsDisagree", YES_NO, "Whether polygons that hold the place say both native and introduced."
+        ),
     ],
     metadata={"doc": "What the range polygons say of each species at the site."},
 )
@@ -364,7 +367,12 @@ POOL = pa.schema(
         _column("firstYear", WHOLE, "First year recorded within the radius."),
         _column("lastYear", WHOLE, "Last year recorded within the radius."),
         _column("establishmentMeans", TEXT, "Darwin Core vocabulary, at this place.", required=True),
-        _column("establishmentSource", TEXT, "`polygon`, `record`, `checklist` or `unknown`.", required=True),
+        _column(
+            "establishmentSource",
+            TEXT,
+            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the table of the package) or `unknown`.",
+            required=True,
+        ),
         _column(
             "rangeKm", REAL, "0 inside a polygon, else distance to the nearest edge; null without a map."
         ),
@@ -532,7 +540,12 @@ INTRODUCED = pa.schema(
         _column("scientificName", TEXT, "Accepted name, without author.", required=True),
         _column("vernacularName", TEXT, "Vernacular name from the checklist."),
         _column("establishmentMeans", TEXT, "Darwin Core vocabulary, at this water.", required=True),
-        _column("establishmentSource", TEXT, "`polygon`, `record`, `checklist` or `unknown`.", required=True),
+        _column(
+            "establishmentSource",
+            TEXT,
+            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the table of the package) or `unknown`.",
+            required=True,
+        ),
         _column("presence", REAL, "Probability that the species lives in this water.", required=True),
         _column("nearestKm", REAL, "Geodesic distance of the nearest kept record."),
         _column("nearestByWaterKm", REAL, "Distance of the nearest kept record along the stream network."),

@@ -30,7 +30,14 @@ _EVIDENCE = {
     "range": "range map only",
     "none": "nothing",
 }
-_SOURCES = {"polygon": "map", "record": "record", "checklist": "list"}
+_SOURCES = {
+    "agency": "agency list",
+    "region": "region list",
+    "record": "record",
+    "polygon": "map",
+    "checklist": "list",
+    "shipped": "table",
+}
 
 
 def _status(row: Mapping[str, Any]) -> str:

@@ -50,6 +50,9 @@ _SOURCES = {
     "polygon": "range map",
     "record": "its records",
     "checklist": "checklist",
+    "agency": "the agency's list",
+    "region": "list of the region",
+    "shipped": "table of the package",
 }
 
 

@@ -68,7 +68,7 @@ def test_introduced_fishes_say_who_says_so(demo_pool: Pool) -> None:
     assert (
         row(demo_pool, "microlophus")["establishmentMeans"],
         row(demo_pool, "microlophus")["establishmentSource"],
-    ) == ("introduced", "polygon")
+    ) == ("introduced", "record")
     assert (
         row(demo_pool, "auritus")["establishmentMeans"],
         row(demo_pool, "auritus")["establishmentSource"],

@@ -13,6 +13,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import (
+    ORDER,
     Statement,
     decide_establishment,
     establishment_of,
@@ -40,47 +41,55 @@ def lists(table: str, layer: str = "regions.geojson") -> RegionLists:
 # Deciding
 
 
+def said(**means: str | None) -> list[Statement]:
+    """A statement of each source that says something."""
+    return [Statement(source=source, means=term) for source, term in means.items() if term]
+
+
 def test_nobody_says_and_so_it_stays_unknown() -> None:
-    decided = decide_establishment(polygon=None, records=[], checklist=None)
+    decided = decide_establishment([])
     assert (decided.means, decided.source, decided.remark) == ("uncertain", "unknown", "")
     assert not decided.disputed
 
 
-@pytest.mark.parametrize(
-    ("polygon", "region", "records", "checklist", "source"),
-    [
-        ("native", "native", ["native"], "native", "polygon"),
-        (None, "native", ["native"], "native", "checklist"),
-        (None, None, ["native"], "native", "record"),
-        (None, None, [], "native", "checklist"),
-    ],
-)
-def test_the_first_of_the_sources_decides(
-    polygon: str | None, region: str | None, records: list[str], checklist: str | None, source: str
-) -> None:
-    listed = [Statement(source="checklist", means=region, who="the checklist of Dreve")] if region else []
-    decided = decide_establishment(polygon=polygon, records=records, checklist=checklist, listed=listed)
-    assert (decided.means, decided.source, decided.disputed) == ("native", source, False)
+def test_the_first_of_the_sources_decides() -> None:
+    for start, source in enumerate(ORDER):
+        voices = said(**dict.fromkeys(ORDER[start:], "native"))
+        decided = decide_establishment(
+            [item for item in voices if item.source != "record"], records=["native"] * (start <= 2)
+        )
+        assert (decided.means, decided.source, decided.disputed) == ("native", source, False)
+
+
+def test_the_order_can_be_changed() -> None:
+    voices = said(region="introduced", polygon="native")
+    assert decide_establishment(voices).source == "region"
+    turned = decide_establishment(voices, order=("polygon", "region"))
+    assert (turned.source, turned.disputed) == ("polygon", True)
+    assert [item.source for item in turned.against] == ["region"]
 
 
 def test_every_voice_against_is_said() -> None:
-    decided = decide_establishment(
-        polygon="native",
-        records=["introduced", "introduced", "native"],
-        checklist="introduced",
-        listed=[Statement(source="checklist", means="introduced", who="the checklist of Dreve")],
-    )
-    assert (decided.means, decided.source, decided.disputed) == ("native", "polygon", True)
+    voices = [
+        Statement(source="region", means="introduced", who="the checklist of Dreve"),
+        *said(agency="native", checklist="introduced"),
+    ]
+    decided = decide_establishment(voices, records=["introduced", "introduced", "native"])
+    assert (decided.means, decided.source, decided.disputed) == ("native", "agency", True)
     assert decided.remark == (
-        "polygon says native, but the checklist of Dreve says introduced and record says introduced and "
+        "agency says native, but the checklist of Dreve says introduced and record says introduced and "
         "checklist says introduced"
     )
 
 
+def test_one_that_speaks_of_a_part_contradicts_nobody() -> None:
+    part = Statement(source="shipped", means="native", extent="part")
+    decided = decide_establishment([*said(region="introduced"), part])
+    assert (decided.means, decided.disputed) == ("introduced", False)
+
+
 def test_records_that_disagree_among_themselves_are_said() -> None:
-    decided = decide_establishment(
-        polygon=None, records=["native", "introduced", "introduced"], checklist=None
-    )
+    decided = decide_establishment([], records=["native", "introduced", "introduced"])
     assert decided.means == "introduced"
     assert decided.remark == "record says introduced, but records disagree among themselves"
 
@@ -90,8 +99,7 @@ def test_contradictory_polygons_are_said() -> None:
         "scientificName": BLUEGILL,
         "rangeClass": "extant",
         "establishmentMeans": "native",
-        "words": "inside a polygon: extant, native; also inside: extant, introduced; the polygons disagree on "
-        "native or introduced",
+        "polygonsDisagree": True,
     }
     found = establishment_of(located(), status(row), Checklist.load("lepomis"), radius_km=40)[BLUEGILL]
     assert found.disputed
@@ -104,7 +112,7 @@ terms = st.sampled_from([None, *ESTABLISHMENT_MEANS])
 @settings(deadline=None, derandomize=True, max_examples=150)
 @given(terms, st.lists(st.sampled_from(ESTABLISHMENT_MEANS), max_size=4), terms)
 def test_a_status_is_never_invented(polygon: str | None, records: list[str], checklist: str | None) -> None:
-    decided = decide_establishment(polygon=polygon, records=records, checklist=checklist)
+    decided = decide_establishment(said(polygon=polygon, checklist=checklist), records=records)
     assert decided.means in {polygon, checklist, "uncertain", *records}
     assert (decided.source == "unknown") == (
         polygon is None and checklist is None and not any(side(term) for term in records)

@@ -17,7 +17,7 @@ from poolbuilder.model.argument import Part, Regional
 from poolbuilder.model.candidates import Decision, Frame, decide
 from poolbuilder.model.evidence import damped_hazards, gather, leak, logit, name_shares
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, decide_establishment
+from poolbuilder.status.decision import Establishment
 from tests.rows import located, status
 
 SETTINGS = Settings()
@@ -210,13 +210,6 @@ def test_species_at_the_floor_keep_their_order() -> None:
     rows = decided([], regional=Regional(step="effort", parts=low)).candidates.to_pylist()
     assert [row["presence"] for row in rows] == pytest.approx([SETTINGS.floor] * 3)
     assert [row["scientificName"] for row in rows] == [BLUEGILL, LONGEAR, GREEN]
-
-
-def test_conflicting_status_is_said() -> None:
-    found = decide_establishment(polygon="native", records=["introduced", "introduced"], checklist=None)
-    assert (found.means, found.source) == ("native", "polygon")
-    assert found.remark == "polygon says native, but record says introduced"
-    assert decide_establishment(polygon=None, records=[], checklist=None).source == "unknown"
 
 
 kernels = st.floats(0, 1)

@@ -178,7 +178,7 @@ def test_a_native_transplant_is_introduced_in_the_next_basin(
     seasons: tuple[Run, Run, Path], drawing: Any
 ) -> None:
     row = row_of(seasons[1], "Ilkenlanke", "Leuciscus aspius")
-    assert (row["establishmentMeans"], row["establishmentSource"]) == ("introduced", "checklist")
+    assert (row["establishmentMeans"], row["establishmentSource"]) == ("introduced", "region")
     assert (
         row["conflict"] == "the checklist of Dreve says introduced, but the checklist of Dreiland says native"
     )
@@ -371,15 +371,28 @@ def plain(store: Path, **more: Any) -> Job:
     return Job(site=HERE, as_of=NEXT_AUTUMN, store=store, settings=QUICK, **more)
 
 
-def test_without_any_status_everything_is_unknown_and_that_is_said_first(bare: Path) -> None:
-    run = find_introduced([HERE], plain(bare))
-    assert [row["scientificName"] for row in run.waters[0]["unsettled"]] == [
-        "Lepomis gibbosus", "Lepomis cyanellus",
-    ]  # fmt: skip
+def test_without_any_status_everything_is_unknown_and_that_is_said_first(tmp_path: Path) -> None:
+    """A species of which the shipped table states nothing."""
+    seen = {
+        "occurrenceID": "g1", "recordKey": "g1", "scientificName": "Tinca tinca", "decimalLongitude": 8.0,
+        "decimalLatitude": 50.001, "eventDate": "2012-06-01", "geodeticDatum": "WGS84",
+    }  # fmt: skip
+    added(Store(tmp_path / "store"), records(seen))
+    run = find_introduced([HERE], plain(tmp_path / "store"), group="Tinca")
+    assert [row["scientificName"] for row in run.waters[0]["unsettled"]] == ["Tinca tinca"]
     assert run.waters[0]["introduced"] == run.waters[0]["expected"] == []
     assert run.document["notes"][0] == NO_STATUS == run_lines(run)[0]
     page = render(run)
     assert page.index(NO_STATUS) < page.index('id="new"')
+
+
+def test_the_shipped_table_settles_what_no_other_source_states(bare: Path) -> None:
+    run = find_introduced([HERE], plain(bare))
+    rows = {row["scientificName"]: row for row in run.waters[0]["introduced"]}
+    assert set(rows) == {"Lepomis gibbosus", "Lepomis cyanellus"}
+    assert {row["establishmentSource"] for row in rows.values()} == {"shipped"}
+    assert run.waters[0]["unsettled"] == []
+    assert NO_STATUS not in run.document["notes"]
 
 
 def test_a_water_far_at_sea_and_one_without_records(bare: Path) -> None:
@@ -434,7 +447,10 @@ def test_contradictory_polygons_are_listed_as_not_settled(bare: Path, tmp_path: 
     )
     run = find_introduced([HERE], plain(bare, ranges=(str(path),)))
     row = row_of(run, "Weir Pool", "Lepomis gibbosus", "unsettled")
-    assert row["conflict"] == "polygon says native, but other polygons disagree"
+    assert row["conflict"] == (
+        "polygon says native, but the table of the package for Germany says introduced and other polygons "
+        "disagree"
+    )
 
 
 def test_a_record_in_the_water_is_at_no_distance_from_it(tmp_path: Path) -> None:
@@ -444,7 +460,7 @@ def test_a_record_in_the_water_is_at_no_distance_from_it(tmp_path: Path) -> None
         "coordinateUncertaintyInMeters": 30.0,
     }  # fmt: skip
     added(Store(tmp_path / "store"), records(seen))
-    row = find_introduced([HERE], plain(tmp_path / "store")).waters[0]["unsettled"][0]
+    row = find_introduced([HERE], plain(tmp_path / "store")).waters[0]["introduced"][0]
     assert row["inWater"]
     assert row["nearestKm"] == pytest.approx(0.111, abs=0.001)  # of the point, there being no outline
     assert (row["front"]["trend"], row["front"]["years"][0]["nearestKm"]) == ("arrived", 0.0)
@@ -464,7 +480,7 @@ def test_a_group_is_every_species_of_it_in_the_records(bare: Path) -> None:
     )
     assert checklist_of_group("gobiidae", [family]).species == ("Neogobius melanostomus",)
     run = find_introduced([HERE, SEA], plain(bare), group="Lepomis")
-    assert len(run.waters[0]["unsettled"]) == 2
+    assert len(run.waters[0]["introduced"]) == 2
     assert run.document["checklist"] == "Lepomis"
 
 

@@ -29,6 +29,7 @@ LAYERS = [
     ["status.decision", "status.region_lists", "records.store_files"],
     ["records.store_select"],
     ["records.store_add"],
+    ["status.shipped"],
     ["records.store", "model.candidates", "accounts", "model.lists"],
     ["model.effort", "model.completeness", "model.sightings"],
     ["model.community"],

@@ -211,8 +211,42 @@ def test_a_name_that_was_split_is_taken_at_its_word_where_both_have_a_map() -> N
     assert both["peltastes"]["rangeClass"] == "outside"
 
 
-def test_a_name_that_was_split_speaks_for_both_where_one_has_no_map() -> None:
-    rows = _status(_map("broad_name.geojson"))
+def _around(longitude: float, latitude: float) -> RangeMap:
+    """A square range polygon under the old name of the longear, native."""
+    layer = Layer(
+        geometry=np.array(
+            [shapely.box(longitude - 1, latitude - 1, longitude + 1, latitude + 1)], dtype=object
+        ),
+        attributes={"scientificName": ["Lepomis megalotis"], "presence": [1], "origin": [1]},
+        numbers=np.arange(1, 2),
+        source={"path": "old.geojson", "sha256": "", "rows": 1},
+    )
+    both = ("Lepomis megalotis", "Lepomis peltastes")
+    return RangeMap.of_layers([layer], accept=lambda name: both, checklist=SUNFISHES)
+
+
+@pytest.mark.parametrize(
+    ("longitude", "latitude", "meant"),
+    [(-98.0, 31.0, "megalotis"), (-92.5, 31.2, "megalotis"), (-84.5, 43.5, "peltastes")],
+)
+def test_a_polygon_under_the_old_name_speaks_only_of_who_lives_there(
+    longitude: float, latitude: float, meant: str
+) -> None:
+    """No map makes the northern sunfish native in Texas or Louisiana, nor the longear in Michigan."""
+    site = Site(longitude=longitude, latitude=latitude)
+    for row in status_at(
+        _around(longitude, latitude), site, ["Lepomis megalotis", "Lepomis peltastes"]
+    ).to_pylist():
+        native = row["scientificName"].endswith(meant)
+        assert (row["rangeClass"], row["establishmentMeans"]) == (
+            ("extant", "native") if native else ("outside", None)
+        )
+
+
+def test_a_name_that_was_split_speaks_for_both_where_both_live() -> None:
+    site = Site(longitude=-88.2, latitude=40.1)
+    found = status_at(_around(-88.2, 40.1), site, ["Lepomis megalotis", "Lepomis peltastes"])
+    rows = {row["scientificName"].split()[1]: row for row in found.to_pylist()}
     for name in ("megalotis", "peltastes"):
         assert rows[name]["rangeClass"] == "extant"
         assert rows[name]["words"].endswith(

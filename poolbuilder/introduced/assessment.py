@@ -34,6 +34,7 @@ from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, Statement, establishment_of, own_names, side
 from poolbuilder.status.region_lists import ListedStatus
+from poolbuilder.status.shipped import drainage_of, shipped_statements
 from poolbuilder.water import Water
 
 Floats = NDArray[np.float64]
@@ -228,13 +229,26 @@ def assess(
     """
     statements = {
         name: [
-            Statement(source="checklist", means=item.means, who=f"the checklist of {item.region}")
+            Statement(
+                source="region", means=item.means, who=f"the checklist of {item.region}", region=item.region
+            )
             for item in items
         ]
         for name, items in (listed or {}).items()
     }
+    site = pool.site
     decided = establishment_of(
-        located, pool.status, checklist, radius_km=pool.site.radius_km, listed=statements
+        located,
+        pool.status,
+        checklist,
+        radius_km=site.radius_km,
+        listed=statements,
+        shipped=shipped_statements(
+            checklist.species,
+            site.longitude,
+            site.latitude,
+            drainage_of(None if water is None else water.basins),
+        ),
     )
     outlined = water is not None and water.outline is not None
     lists, list_km = _visits(screened, pool.site, water, settings=pool.settings)

@@ -1,18 +1,18 @@
-"""Whether a species is native or introduced at a place, and who says so.
+"""Whether a species is native or introduced at a place, and who says so: one answer for all.
 
-Status is a matter of species, place and time.  Polygons, records and checklists may
-disagree; the first that says something decides, and a disagreement is kept in words.  The
-order is: polygons, checklists of the regions that hold the place, records, the checklist of
-species.  Among the regions the smallest comes first: a fish that is native to a country and
-was carried into another of its basins is introduced there.  Records in another watershed say
-nothing of this one.  What nobody says stays unknown.
+Status is a matter of species, place and time.  The sources may disagree; the first that says something
+decides, and a disagreement between native and introduced makes the answer disputed, with both sources.
+The order is that of `ORDER`, and can be changed: an agency's own list, the lists of the regions that hold
+the place (the smallest first: a fish that is native to a country and was carried into another of its basins
+is introduced there), the terms of records in this watershed, range polygons, the species list, and the
+table that ships with the package.  What nobody states stays unknown.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -20,7 +20,10 @@ import pyarrow as pa
 from poolbuilder import tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
-from poolbuilder.status.polygons import polygons_disagree
+
+ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
+"""Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
+records, range polygons, the species list, the shipped table."""
 
 _NATIVE = {"native", "nativeReintroduced", "nativeEndemic"}
 _INTRODUCED = {"introduced", "introducedAssistedColonisation"}
@@ -29,11 +32,34 @@ _ELSEWHERE = {"neighbouring", "other"}
 
 @dataclass(frozen=True, kw_only=True)
 class Statement:
-    """What one source says: ``polygon``, ``record`` or ``checklist``; *who* names it more closely."""
+    """What one source says of a species at a place.
+
+    Attributes
+    ----------
+    source : str
+        One of `ORDER`.
+    means : str
+        Darwin Core establishmentMeans.
+    who : str
+        Names the source more closely.
+    region : str
+        What it speaks of; empty where that is the place itself.
+    extent : str
+        ``part`` where only a part of the region is meant, ``not reported`` outside the native range where
+        no introduction is known either; else empty.
+    citation, note : str
+    year : int or None
+        Of the source.
+    """
 
     source: str
     means: str
     who: str = ""
+    region: str = ""
+    extent: str = ""
+    citation: str = ""
+    year: int | None = None
+    note: str = ""
 
     @property
     def words(self) -> str:
@@ -49,12 +75,18 @@ class Establishment:
     ----------
     disputed : bool
         Whether one source says native and another introduced.
+    decided : Statement or None
+        The statement that decided; None when nobody states anything.
+    against : tuple of Statement
+        Those that say the opposite.
     """
 
     means: str
     source: str
     remark: str = ""
     disputed: bool = False
+    decided: Statement | None = None
+    against: tuple[Statement, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,67 +110,73 @@ def _majority(means: Sequence[str]) -> str | None:
     return min(counts, key=lambda term: (-counts[term], term)) if counts else None
 
 
-def _opposed(one: str, other: str) -> bool:
-    return {side(one), side(other)} == {"native", "introduced"}
+def _opposed(one: Statement, other: Statement) -> bool:
+    """Whether two sources contradict each other; one that speaks of a part of its region does not."""
+    return "part" not in {one.extent, other.extent} and {side(one.means), side(other.means)} == {
+        "native",
+        "introduced",
+    }
 
 
-def settle(statements: Sequence[Statement], *, remarks: Sequence[str] = ()) -> Establishment:
-    """Decide between statements: the first decides, those against it are said.
+def settle(
+    statements: Sequence[Statement], *, remarks: Sequence[str] = (), order: Sequence[str] = ORDER
+) -> Establishment:
+    """Decide between statements: the first in the order decides, those against it are said.
 
     Parameters
     ----------
     statements : sequence of Statement
-        In the order of their weight.
+        Those of one source in the order of their weight.
     remarks : sequence of str
         Further disagreements, such as of polygons or records among themselves.
+    order : sequence of str
+        Sources, the most trusted first; those not in it are not heard.
     """
-    if not statements:
+    heard = [item for source in order for item in statements if item.source == source]
+    if not heard:
         return Establishment(means="uncertain", source="unknown")
-    first = statements[0]
-    against = [item.words for item in statements[1:] if _opposed(item.means, first.means)]
-    said = [*against, *remarks]
+    first = next((item for item in heard if item.means != "uncertain"), heard[0])
+    against = tuple(item for item in heard if _opposed(item, first))
+    said = [*(item.words for item in against), *remarks]
     return Establishment(
         means=first.means,
         source=first.source,
         remark=f"{first.words}, but {' and '.join(said)}" if said else "",
         disputed=bool(said),
+        decided=first,
+        against=against,
     )
 
 
 def decide_establishment(
+    statements: Sequence[Statement],
     *,
-    polygon: str | None,
-    records: Sequence[str],
-    checklist: str | None,
-    listed: Sequence[Statement] = (),
+    records: Sequence[str] = (),
     polygons_differ: bool = False,
+    order: Sequence[str] = ORDER,
 ) -> Establishment:
     """Decide the status of a species at a place.
 
     Parameters
     ----------
-    polygon, checklist : str or None
-        Darwin Core establishmentMeans from each, None when it says nothing.
+    statements : sequence of Statement
+        Of lists, polygons and tables; those of the regions that hold the place smallest region first.
     records : sequence of str
-        The terms that records within the radius carry, one per record that carries one.
-    listed : sequence of Statement
-        What the checklists of the regions that hold the place say, smallest region first.
+        The establishmentMeans that records within the radius carry, one per record that carries one.
     polygons_differ : bool
         Whether polygons that hold the place disagree among themselves.
+    order : sequence of str
     """
-    heard_of = _majority(records)
-    statements = [] if polygon is None else [Statement(source="polygon", means=polygon)]
-    statements += listed
-    statements += [] if heard_of is None else [Statement(source="record", means=heard_of)]
-    statements += [] if checklist is None else [Statement(source="checklist", means=checklist)]
+    most = _majority(records)
+    terms = [] if most is None else [Statement(source="record", means=most)]
+    found = settle([*statements, *terms], order=order)
     remarks = []
     mixed = {side(term) for term in records} >= {"native", "introduced"}
-    opposed = any(_opposed(item.means, statements[0].means) for item in statements)
-    if mixed and (statements[0].source == "record" or not opposed):
+    if mixed and (found.source == "record" or not found.against):
         remarks.append("records disagree among themselves")
     if polygons_differ:
         remarks.append("other polygons disagree")
-    return settle(statements, remarks=remarks)
+    return settle([*statements, *terms], remarks=remarks, order=order) if remarks else found
 
 
 def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, Terms]:
@@ -184,12 +222,7 @@ def _with_elsewhere(decided: Establishment, terms: Terms) -> Establishment:
         return decided
     count = sum(side(term) == side(said) for term in terms.elsewhere)
     told = f"{count:,} record{'' if count == 1 else 's'} in another watershed: {said} there"
-    return Establishment(
-        means=decided.means,
-        source=decided.source,
-        remark="; ".join(text for text in (decided.remark, told) if text),
-        disputed=decided.disputed,
-    )
+    return replace(decided, remark="; ".join(text for text in (decided.remark, told) if text))
 
 
 def establishment_of(
@@ -199,6 +232,8 @@ def establishment_of(
     *,
     radius_km: float,
     listed: Mapping[str, Sequence[Statement]] | None = None,
+    shipped: Mapping[str, Statement] | None = None,
+    order: Sequence[str] = ORDER,
 ) -> dict[str, Establishment]:
     """Native or introduced at a site, for each species, from every source there is.
 
@@ -212,19 +247,30 @@ def establishment_of(
     radius_km : float
         Records within it are heard.
     listed : mapping, optional
-        Species to what the checklists of regions say there, smallest region first.
+        Species to what the agency's list and those of regions say there, smallest region first.
+    shipped : mapping, optional
+        Species to what the shipped table says there.
+    order : sequence of str
+        Who is heard first.
     """
     said = terms_of_records(located, radius_km=radius_km)
     found = {}
     for row in status.to_pylist():
         name = row["scientificName"]
         terms = said.get(name, Terms())
+        statements = list((listed or {}).get(name, ()))
+        if row["establishmentMeans"] is not None:
+            statements.append(Statement(source="polygon", means=row["establishmentMeans"]))
+        throughout = checklist.establishment(name)
+        if throughout is not None:
+            statements.append(Statement(source="checklist", means=throughout))
+        if shipped and name in shipped:
+            statements.append(shipped[name])
         decided = decide_establishment(
-            polygon=row["establishmentMeans"],
+            statements,
             records=terms.here,
-            checklist=checklist.establishment(name),
-            listed=(listed or {}).get(name, ()),
-            polygons_differ=polygons_disagree(row["words"]),
+            polygons_differ=row["establishmentMeans"] is not None and row["polygonsDisagree"],
+            order=order,
         )
         found[name] = _with_elsewhere(decided, terms)
     return found

@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 from poolbuilder import tables
 from poolbuilder.errors import LayerError
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.meanings import open_meanings
 from poolbuilder.names.reader import read_name
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, read_term
 from poolbuilder.places.geodesy import covering_box, distance_km, to_ecef
@@ -463,11 +464,14 @@ class RangeMap:
         path, layer, sha256, rows and, where the file gives them, citations.
     notes : tuple of str
         What was repaired, assumed or left aside, file by file.
+    checklist : Checklist, optional
+        Says where each meaning of a name lives: a polygon under an old name speaks of a species only there.
     """
 
     polygons: tuple[RangePolygon, ...]
     sources: tuple[dict[str, Any], ...] = ()
     notes: tuple[str, ...] = ()
+    checklist: Checklist | None = None
 
     @classmethod
     def read(cls, specs: Sequence[str], checklist: Checklist) -> RangeMap:
@@ -484,10 +488,12 @@ class RangeMap:
             reading = read_name(text, checklist)
             return reading.accepted if reading.role == "candidate" else ()
 
-        return cls.of_layers(layers, accept=accept)
+        return cls.of_layers(layers, accept=accept, checklist=checklist)
 
     @classmethod
-    def of_layers(cls, layers: Sequence[Layer], *, accept: Accept) -> RangeMap:
+    def of_layers(
+        cls, layers: Sequence[Layer], *, accept: Accept, checklist: Checklist | None = None
+    ) -> RangeMap:
         """Make a map of layers that are read already.
 
         Parameters
@@ -496,6 +502,7 @@ class RangeMap:
         accept : callable
             From a name as given to the accepted names that it may mean; empty when it is not
             on the checklist.
+        checklist : Checklist, optional
         """
         polygons: list[RangePolygon] = []
         notes: list[str] = []
@@ -507,6 +514,7 @@ class RangeMap:
             tuple(settle_names(polygons)),
             tuple({**layer.source, **_cited(layer)} for layer in layers),
             tuple(notes),
+            checklist,
         )
 
     @cached_property
@@ -524,7 +532,16 @@ class RangeMap:
         found: set[int] = set()
         for side in sides:
             found.update(int(item) for item in self._tree.query(shapely.Point(side, latitude), "intersects"))
-        return [self.polygons[item] for item in sorted(found)]
+        here = [self.polygons[item] for item in sorted(found)]
+        return [polygon for polygon in here if self.speaks_at(polygon, longitude, latitude)]
+
+    def speaks_at(self, polygon: RangePolygon, longitude: float, latitude: float) -> bool:
+        """Whether a polygon speaks of its species at a place; one under a name of several may not."""
+        if self.checklist is None or not polygon.may_mean:
+            return True
+        x, y = np.array([longitude]), np.array([latitude])
+        living = open_meanings(polygon.may_mean, x, y, self.checklist)[0]
+        return bool(living[polygon.may_mean.index(polygon.species)])
 
     @cached_property
     def _edges(self) -> dict[str, tuple[list[RangePolygon], Edges]]:
@@ -550,6 +567,8 @@ class RangeMap:
         if species not in self._edges:
             return None
         polygons, edges = self._edges[species]
+        if not any(self.speaks_at(polygon, longitude, latitude) for polygon in polygons):
+            return None
         km, position = edges.nearest(longitude, latitude)
         return km, polygons[position]
 
@@ -626,16 +645,16 @@ def status_at(range_map: RangeMap | None, site: Site, species: Sequence[str]) ->
         for polygon in range_map.covering(site.longitude, site.latitude):
             covering.setdefault(polygon.species, []).append(polygon)
     rows = [_status(range_map, site, name, covering.get(name, [])) for name in species]
-    names = ("rangeClass", "establishmentMeans", "rangeKm", "words")
+    names = ("rangeClass", "establishmentMeans", "rangeKm", "words", "polygonsDisagree")
     values = {name: [row[i] for row in rows] for i, name in enumerate(names)}
     return check(tables.table(STATUS, {"scientificName": list(species), **values}), STATUS, "status")
 
 
 def _status(
     range_map: RangeMap | None, site: Site, name: str, covering: list[RangePolygon]
-) -> tuple[str, str | None, float | None, str]:
+) -> tuple[str, str | None, float | None, str, bool]:
     if range_map is None or name not in range_map.species:
-        return "no_map", None, None, "no range polygon given"
+        return "no_map", None, None, "no range polygon given", False
     holding = sorted(
         (polygon for polygon in covering if polygon.range_class != "outside"),
         key=lambda polygon: STRENGTH.index(polygon.range_class),
@@ -645,13 +664,14 @@ def _status(
             (item for item in holding if item.means and item.range_class == holding[0].range_class),
             holding[0],
         )
-        return first.range_class, first.means, 0.0, _inside_words(first, holding)
+        return first.range_class, first.means, 0.0, _inside_words(first, holding), _differ(holding)
     found = range_map.nearest(name, site.longitude, site.latitude)
     expected = f"; inside a polygon: {covering[0].statement}" if covering else ""
     if found is None:
-        return "outside", None, None, f"no polygon of presence{expected}"
+        return "outside", None, None, f"no polygon of presence{expected}", False
     km, polygon = found
-    return "outside", None, km, f"{_km(km)} outside the nearest polygon ({polygon.statement}){expected}"
+    words = f"{_km(km)} outside the nearest polygon ({polygon.statement}){expected}"
+    return "outside", None, km, words, False
 
 
 def _km(km: float) -> str:
@@ -665,18 +685,11 @@ def _inside_words(first: RangePolygon, holding: Sequence[RangePolygon]) -> str:
     )
     if others:
         words += f"; also inside: {'; '.join(others)}"
-    sides = {_SIDE[polygon.means] for polygon in holding if polygon.means in _SIDE}
-    if len(sides) > 1:
-        words += f"; {_DISAGREE}"
-    return words
+    return words + ("; the polygons disagree on native or introduced" if _differ(holding) else "")
 
 
-_DISAGREE = "the polygons disagree on native or introduced"
-
-
-def polygons_disagree(words: str) -> bool:
-    """Whether a STATUS row's words say that polygons at the place contradict each other."""
-    return words.endswith(_DISAGREE)
+def _differ(holding: Sequence[RangePolygon]) -> bool:
+    return len({_SIDE[polygon.means] for polygon in holding if polygon.means in _SIDE}) > 1
 
 
 _SIDE = {

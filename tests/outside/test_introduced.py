@@ -24,7 +24,7 @@ from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMEN
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
-from poolbuilder.status.decision import decide_establishment, side
+from poolbuilder.status.decision import Statement, decide_establishment, side
 from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
 from tests.registry import registry_package
 
@@ -131,7 +131,7 @@ def test_status_and_distance_at_twenty_county_centres(
                 assert row["rangeKm"] == pytest.approx(nearest, rel=0.01), (name, county)
             checked += 1
             assert row["establishmentMeans"] is None  # the table does not say native or introduced
-            decided = decide_establishment(polygon=row["establishmentMeans"], records=[], checklist=None)
+            decided = decide_establishment([])
             assert (decided.means, decided.source) == ("uncertain", "unknown")
     assert checked == 20
 
@@ -160,7 +160,7 @@ def test_every_combination_of_codes_gives_the_status_of_the_standard() -> None:
         _, means, _ = polygon_class(presence, origin, seasonal)
         wanted = MEANS[BY_HAND[presence - 1][origin - 1]]
         assert means == wanted, (presence, origin, seasonal)
-        decided = decide_establishment(polygon=means, records=[], checklist=None)
+        decided = decide_establishment([Statement(source="polygon", means=means)] if means else [])
         if wanted is None:
             assert decided.source == "unknown"
         else:

@@ -1,0 +1,110 @@
+"""The status table that ships: drainage before state, states before nothing, and what is not stated."""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+
+import pytest
+
+from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.status.regions import region_codes
+from poolbuilder.status.shipped import Drainage, shipped_statements
+
+FOLDER = Path(__file__).parents[1] / "poolbuilder" / "status"
+SUNFISHES = Checklist.load("lepomis")
+
+
+def means(longitude: float, latitude: float, code: str = "", names: tuple[str, ...] = ()) -> dict[str, str]:
+    found = shipped_statements(SUNFISHES.species, longitude, latitude, Drainage(code, names))
+    return {name.split()[1]: item.means for name, item in found.items()}
+
+
+def test_every_row_has_a_source_and_a_region_that_exists() -> None:
+    regions = set(region_codes())
+    for path in FOLDER.glob("native_*.csv"):
+        with path.open(encoding="utf-8", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        keys = [(row["scientificName"], row["region"]) for row in rows]
+        assert len(keys) == len(set(keys))
+        for row in rows:
+            assert row["source"], row
+            assert row["establishmentMeans"] in ESTABLISHMENT_MEANS
+            assert row["extent"] in {"", "part", "not reported"}
+            region = row["region"]
+            # US Geological Survey: hydrologic unit codes have two digits for each level, regions 01 to 22.
+            unit = re.fullmatch(r"(\d\d){1,6}", region) and 1 <= int(region[:2]) <= 22
+            assert unit or region.startswith("basin ") or region in regions, region
+
+
+def test_every_listed_species_has_rows() -> None:
+    said = {
+        row
+        for path in FOLDER.glob("native_*.csv")
+        for row in re.findall(r"^(\w+ \w+),", path.read_text(), re.M)
+    }
+    for name in SHIPPED:
+        assert set(Checklist.load(name).species) <= said
+
+
+def test_the_ozarks_and_alaska() -> None:
+    """Current River, Missouri (hydrologic unit 11010008), and the interior of Alaska."""
+    ozarks = means(-91.2, 36.9, "11010008")
+    assert {name for name, term in ozarks.items() if term == "native"} >= {
+        "cyanellus", "gulosus", "humilis", "macrochirus", "megalotis", "miniatus",
+    }  # fmt: skip
+    assert "native" not in means(-149.0, 63.0).values()
+    statement = shipped_statements(["Lepomis gulosus"], -149.0, 63.0)["Lepomis gulosus"]
+    assert (statement.means, statement.extent) == ("introduced", "not reported")
+
+
+def test_the_drainage_decides_where_a_divide_runs_through_a_state() -> None:
+    """Virginia: the redbreast is native on the Atlantic slope (0208) and introduced in the New River (0505)."""
+    atlantic = shipped_statements(["Lepomis auritus"], -78.5, 37.5, Drainage("02080203"))["Lepomis auritus"]
+    new = shipped_statements(["Lepomis auritus"], -80.6, 37.2, Drainage("05050001"))["Lepomis auritus"]
+    state = shipped_statements(["Lepomis auritus"], -80.6, 37.2)["Lepomis auritus"]
+    assert (atlantic.means, new.means) == ("native", "introduced")
+    assert (state.means, state.extent) == ("native", "part")
+    assert "introduced" in state.note
+
+
+def test_the_longest_prefix_wins() -> None:
+    assert means(-99.0, 38.0, "11030001")["macrochirus"] == "native"  # region 11
+    assert means(-104.5, 38.2, "11020002")["macrochirus"] == "introduced"  # subregion 1102
+
+
+@pytest.mark.parametrize(
+    ("longitude", "latitude", "native", "introduced"),
+    [
+        (-76.7, 39.4, {"auritus", "gibbosus"}, {"macrochirus", "cyanellus", "microlophus"}),  # Maryland
+        (-93.0, 38.2, {"cyanellus", "megalotis"}, set()),  # Missouri
+        (
+            -120.0,
+            37.5,
+            set(),
+            {"macrochirus", "cyanellus", "gulosus"},
+        ),  # California
+        (-79.0, 44.5, {"gibbosus", "peltastes"}, set()),  # Ontario
+        (11.5, 48.1, set(), {"gibbosus"}),  # Bavaria
+    ],
+)
+def test_five_reservoirs(longitude: float, latitude: float, native: set[str], introduced: set[str]) -> None:
+    found = means(longitude, latitude)
+    assert all(found[name] == "native" for name in native)
+    assert all(found[name] == "introduced" for name in introduced)
+
+
+def test_european_basins_decide_before_countries() -> None:
+    def nase(names: tuple[str, ...]) -> str:
+        found = shipped_statements(["Chondrostoma nasus"], 4.8, 45.7, Drainage("", names))
+        return found["Chondrostoma nasus"].means
+
+    assert nase(()) == "native"  # France, in part: the Rhine and the Meuse
+    assert nase(("Rhone",)) == "introduced"
+
+
+def test_what_has_no_row_is_not_stated() -> None:
+    assert shipped_statements(["Tinca tinca"], 11.5, 48.1) == {}
+    assert means(-40.0, 30.0) == {}
