@@ -21,7 +21,17 @@ __all__ = ["data_package", "load_pool_schema", "pool_schema", "table_schema"]
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
 
-_JSON_TYPES = {pa.string(): "string", pa.float64(): "number", pa.int32(): "integer", pa.bool_(): "boolean"}
+GEOMETRY = pa.field(
+    "geometry", pa.binary(), metadata={"doc": "The event as a point, well-known binary (GeoParquet), WGS84."}
+)
+
+_JSON_TYPES = {
+    pa.string(): "string",
+    pa.float64(): "number",
+    pa.int32(): "integer",
+    pa.bool_(): "boolean",
+    pa.binary(): "any",
+}
 _INTEGERS = {pa.int8(), pa.int16(), pa.int32(), pa.int64()}
 
 
@@ -75,7 +85,7 @@ def data_package(pool: Pool) -> dict[str, Any]:
         {"fields": [parent], "reference": {"resource": "pool", "fields": ["scientificName"]}}
         for parent in ("parent1", "parent2")
     ]
-    evidence = _resource("evidence", "evidence.parquet", EVIDENCE)
+    evidence = _resource("evidence", "evidence.parquet", EVIDENCE.append(GEOMETRY))
     evidence["schema"]["foreignKeys"] = [
         {"fields": ["scientificName"], "reference": {"resource": "pool", "fields": ["scientificName"]}}
     ]

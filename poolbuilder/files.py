@@ -7,16 +7,21 @@ what a dead process left there.
 
 from __future__ import annotations
 
+import csv
 import errno
+import io
 import json
+import math
 import os
 import secrets
 import shutil
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+import pyarrow as pa
 from filelock import FileLock, Timeout
 
 from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError
@@ -225,3 +230,113 @@ def _holder(note: Path) -> str:
         return f"process {values['pid']} on {values['host']}"
     except (OSError, ValueError, KeyError, TypeError):
         return "another process"
+
+
+BOM = "\N{ZERO WIDTH NO-BREAK SPACE}"
+"""First in every CSV file that is written, so that spreadsheets read it as UTF-8."""
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_DIGITS = (("Km", 3), ("InMeters", 0), ("longitude", 5), ("latitude", 5), ("logOdds", 3))
+
+
+def csv_text(table: pa.Table) -> str:
+    r"""A table as CSV: rounded to what is known, and no cell that a spreadsheet takes for a formula.
+
+    Kilometres are given to the metre, coordinates to about a metre, probabilities and weights to
+    four digits after the point; Parquet files hold what was computed.
+
+    Examples
+    --------
+    >>> csv_text(pa.table({"name": ["=1+1"], "presence": [0.123456], "nearestKm": [None]}))
+    "name,presence,nearestKm\r\n'=1+1,0.1235,\r\n"
+    """
+    sink = io.StringIO()
+    writer = csv.writer(sink, lineterminator="\r\n")
+    names = table.column_names
+    writer.writerow(names)
+    for row in table.to_pylist():
+        writer.writerow([_cell(name, row[name]) for name in names])
+    return sink.getvalue()
+
+
+def write_csv(table: pa.Table, path: Path) -> None:
+    """Write a table as CSV with the mark of UTF-8 before it."""
+    path.write_bytes((BOM + csv_text(table)).encode())
+
+
+def _cell(name: str, value: Any) -> Any:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, list):
+        return "; ".join(map(str, value))
+    if isinstance(value, float):
+        digits = next((digits for ending, digits in _DIGITS if name.endswith(ending)), 4)
+        return f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
+@contextmanager
+def geopackage(path: Path, *, date: str) -> Iterator[Callable[..., None]]:
+    """Write layers and tables to a GeoPackage.
+
+    Parameters
+    ----------
+    path : Path
+        The file; further layers go beside those that are there.
+    date : str
+        Written as the time of the last change in place of the clock's, so that the same input
+        gives the same bytes.
+
+    Yields
+    ------
+    callable
+        Takes the name of a layer, a Table or a mapping of columns, and shapely geometries; without
+        geometries it is a table.
+    """
+    import pyogrio
+
+    def write(layer: str, columns: pa.Table | Mapping[str, Sequence[Any]], shapes: Any = None) -> None:
+        _write_layer(path, layer, columns, shapes)
+
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{date}T00:00:00Z"})
+    try:
+        yield write
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+
+
+def _write_layer(path: Path, layer: str, columns: Any, shapes: Any) -> None:
+    import pyogrio
+    import shapely
+
+    arrays = {} if shapes is None else {"geometry": pa.array(shapely.to_wkb(shapes, output_dimension=2))}
+    if isinstance(columns, pa.Table):
+        lists = [field.name for field in columns.schema if pa.types.is_list(field.type)]
+        arrays |= {name: columns[name] for name in columns.column_names if name not in lists}
+    else:
+        arrays |= {name: _guessed(values) for name, values in columns.items()}
+    kinds = set() if shapes is None else {shape.geom_type for shape in shapes}
+    pyogrio.write_arrow(
+        pa.table(arrays),
+        path,
+        layer=layer,
+        driver="GPKG",
+        geometry_name=None if shapes is None else "geometry",
+        geometry_type=None if shapes is None else kinds.pop() if len(kinds) == 1 else "Unknown",
+        crs=None if shapes is None else "EPSG:4326",
+        append=path.exists(),
+    )
+
+
+def _guessed(values: Sequence[Any]) -> pa.Array:
+    plain = [
+        value if value is None or isinstance(value, str | int | float) else json.dumps(value)
+        for value in values
+    ]
+    try:
+        guessed = pa.array(plain)
+        return pa.array(plain, pa.string()) if guessed.type == pa.null() else guessed
+    except pa.ArrowException:
+        return pa.array([None if value is None else str(value) for value in plain], pa.string())

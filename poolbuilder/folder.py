@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.csv
 import pyarrow.parquet as pq
 
 from poolbuilder import tables
-from poolbuilder.datapackage import data_package
+from poolbuilder.datapackage import GEOMETRY, data_package
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError
-from poolbuilder.files import recover, whole_folder
+from poolbuilder.files import geopackage, recover, whole_folder, write_csv
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
@@ -30,6 +29,7 @@ FILES = (
     "evidence.parquet",
     "rejected.parquet",
     "crosses.csv",
+    "crosses.parquet",
     "map.geojson",
     "pool.gpkg",
     "datapackage.json",
@@ -70,21 +70,44 @@ def _json_bytes(document: Any) -> bytes:
 
 
 def _collection(pool: Pool) -> dict[str, Any]:
-    """Every feature as one GeoJSON collection, with its layer as a property."""
+    """Every feature as one GeoJSON collection, its layer a property, outer rings as RFC 7946 winds them."""
+    import shapely
+
     features = [
-        {**item, "properties": {"layer": layer, **item.get("properties", {})}}
+        {
+            **item,
+            "geometry": _wound(shapely.geometry.shape(item["geometry"])) if item.get("geometry") else None,
+            "properties": {"layer": layer, **item.get("properties", {})},
+        }
         for layer, items in pool.features.items()
         for item in items
     ]
     return {"type": "FeatureCollection", "features": features}
 
 
-def _write_csv(table: pa.Table, path: Path) -> None:
-    pyarrow.csv.write_csv(table, path)
+def _wound(shape: Any) -> Any:
+    import shapely
+
+    return json.loads(shapely.to_geojson(shapely.orient_polygons(shape)))
 
 
 def _write_parquet(table: pa.Table, path: Path) -> None:
     pq.write_table(table, path, compression="zstd")
+
+
+def _with_points(evidence: pa.Table) -> pa.Table:
+    """The evidence as GeoParquet 1.1: a column of points, longitude and latitude on WGS84."""
+    import shapely
+
+    points = shapely.points(tables.numbers(evidence["longitude"]), tables.numbers(evidence["latitude"]))
+    about = {
+        "version": "1.1.0",
+        "primary_column": GEOMETRY.name,
+        "columns": {GEOMETRY.name: {"encoding": "WKB", "geometry_types": ["Point"]}},
+    }
+    with_points = evidence.append_column(GEOMETRY, pa.array(shapely.to_wkb(points), GEOMETRY.type))
+    known = with_points.schema.metadata or {}
+    return with_points.replace_schema_metadata({**known, b"geo": json.dumps(about).encode()})
 
 
 def write_pool(pool: Pool, out: str | Path, *, pages: Mapping[str, str] | None = None) -> Path:
@@ -109,12 +132,13 @@ def write_pool(pool: Pool, out: str | Path, *, pages: Mapping[str, str] | None =
     """
 
     def fill(folder: Path) -> None:
-        _write_csv(pool.candidates, folder / "pool.csv")
+        write_csv(pool.candidates, folder / "pool.csv")
         _write_parquet(pool.candidates, folder / "pool.parquet")
         (folder / "pool.json").write_bytes(_json_bytes(pool_document(pool)))
-        _write_parquet(pool.evidence, folder / "evidence.parquet")
+        _write_parquet(_with_points(pool.evidence), folder / "evidence.parquet")
         _write_parquet(pool.rejected, folder / "rejected.parquet")
-        _write_csv(pool.crosses, folder / "crosses.csv")
+        write_csv(pool.crosses, folder / "crosses.csv")
+        _write_parquet(pool.crosses, folder / "crosses.parquet")
         (folder / "map.geojson").write_bytes(_json_bytes(_collection(pool)))
         _write_geopackage(pool, folder / "pool.gpkg")
         for name, text in (pages or {}).items():
@@ -153,67 +177,22 @@ def write_folder(out: str | Path, fill: Any, *, marker: str) -> Path:
 
 
 def _write_geopackage(pool: Pool, path: Path) -> None:
-    """Points of the evidence and every drawn layer, for a desktop GIS."""
+    """Candidates and pairs as tables, points of the evidence and every drawn layer, for a desktop GIS."""
     import numpy as np
-    import pyogrio
     import shapely
 
-    # A fixed date in place of the clock: the same pool gives the same bytes.
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{pool.as_of.isoformat()}T00:00:00Z"})
-    try:
-        points = shapely.points(
-            tables.numbers(pool.evidence["longitude"]), tables.numbers(pool.evidence["latitude"])
-        )
-        kept = [field.name for field in EVIDENCE if field.name != "recordIDs"]
-        data = [np.array(pool.evidence[name].to_pylist(), dtype=object) for name in kept]
-        _write_layer(path, "evidence", points, dict(zip(kept, data, strict=True)), pool.evidence.schema)
+    with geopackage(path, date=pool.as_of.isoformat()) as write:
+        evidence = pool.evidence
+        points = shapely.points(tables.numbers(evidence["longitude"]), tables.numbers(evidence["latitude"]))
+        write("evidence", evidence, points)
+        write("candidates", pool.candidates)
+        write("crosses", pool.crosses)
         for layer, items in pool.features.items():
             if items:
                 shapes = np.array([shapely.geometry.shape(item["geometry"]) for item in items], dtype=object)
-                names = sorted({key for item in items for key in item.get("properties", {})})
-                fields = {
-                    name: np.array([_plain(item["properties"].get(name)) for item in items], dtype=object)
-                    for name in names
-                }
-                _write_layer(path, layer, shapes, fields, None)
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
-
-
-def _plain(value: Any) -> Any:
-    return value if value is None or isinstance(value, str | int | float) else json.dumps(value)
-
-
-def _write_layer(
-    path: Path, layer: str, shapes: Any, fields: Mapping[str, Any], schema: pa.Schema | None
-) -> None:
-    import pyogrio
-    import shapely
-
-    arrays = {"geometry": pa.array(shapely.to_wkb(shapes, output_dimension=2), pa.binary())}
-    for name, values in fields.items():
-        kind = schema.field(name).type if schema is not None else None
-        arrays[name] = pa.array(list(values), type=kind) if kind else _guessed(values)
-    table = pa.table(arrays)
-    kinds = {shape.geom_type for shape in shapes}
-    pyogrio.write_arrow(
-        table,
-        path,
-        layer=layer,
-        driver="GPKG",
-        geometry_name="geometry",
-        geometry_type=kinds.pop() if len(kinds) == 1 else "Unknown",
-        crs="EPSG:4326",
-        append=path.exists(),
-    )
-
-
-def _guessed(values: Any) -> pa.Array:
-    try:
-        guessed = pa.array(list(values))
-        return pa.array(list(values), pa.string()) if guessed.type == pa.null() else guessed
-    except pa.ArrowException:
-        return pa.array([None if value is None else str(value) for value in values], pa.string())
+                given = [item.get("properties", {}) for item in items]
+                names = sorted({key for row in given for key in row})
+                write(layer, {name: [row.get(name) for row in given] for name in names}, shapes)
 
 
 def _json(path: Path) -> Any:
@@ -256,16 +235,6 @@ def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path) -> pa.Table
         return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
     except (KeyError, TypeError) as error:
         raise PoolFileError(f"lacks {error}", file=path, remedy="build the pool again") from error
-
-
-def _crosses(path: Path) -> pa.Table:
-    options = pyarrow.csv.ConvertOptions(
-        column_types=CROSSES, strings_can_be_null=False, true_values=["true"], false_values=["false"]
-    )
-    try:
-        return pyarrow.csv.read_csv(path, convert_options=options).select(CROSSES.names).cast(CROSSES)
-    except (OSError, pa.ArrowException, KeyError) as error:
-        raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
 
 
 def _features(collection: dict[str, Any]) -> dict[str, list[Any]]:
@@ -313,7 +282,7 @@ def read_pool(folder: str | Path) -> Pool:
             evidence=_table(path / "evidence.parquet", EVIDENCE),
             contributions=_rows(document["contributions"], CONTRIBUTIONS, where),
             rejected=_table(path / "rejected.parquet", REJECTED),
-            crosses=_crosses(path / "crosses.csv"),
+            crosses=_table(path / "crosses.parquet", CROSSES),
             status=_rows(document["status"], STATUS, where),
             counts=document["counts"],
             inputs=tuple(document["inputs"]),

@@ -268,6 +268,8 @@ def joined(words: Sequence[str]) -> str:
 
 KM_PER_MILE = 1.609344
 MOST_NAMED = 8
+CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
+
 LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
 
@@ -338,6 +340,19 @@ def called(row: Mapping[str, Any]) -> str:
     """
     name = str(row["scientificName"])
     return f"{row['vernacularName']} ({name})" if row.get("vernacularName") else name
+
+
+def called_shortly(row: Mapping[str, Any]) -> str:
+    """A species by its common name and its scientific name with the genus shortened.
+
+    Examples
+    --------
+    >>> called_shortly({"vernacularName": "bluegill", "scientificName": "Lepomis macrochirus"})
+    'bluegill (L. macrochirus)'
+    """
+    genus, _, rest = str(row["scientificName"]).partition(" ")
+    name = f"{genus[:1]}. {rest}" if rest else genus
+    return f"{row['vernacularName']} ({name})" if row.get("vernacularName") else str(row["scientificName"])
 
 
 def has_data(pool: Pool) -> bool:
@@ -536,3 +551,40 @@ def _record_doubts(pool: Pool) -> list[str]:
             "which rule."
         )
     return said
+
+
+def heading(pool: Pool) -> str:
+    """The water with its place, radius and day, in one line."""
+    site = pool.site
+    name = f"{site.name}, " if site.name else ""
+    return f"{name}{degrees(site)}, within {radius(site.radius_km)}, as of {day(pool.as_of)}"
+
+
+def record_counts(pool: Pool) -> str:
+    """How many records were read, kept and near."""
+    counts = pool.counts
+    extra = []
+    if counts.get("targetGroup"):
+        extra.append(f"{counts['targetGroup']:,} of other species, for sampling effort")
+    if counts.get("hybrids"):
+        extra.append(f"{counts['hybrids']:,} of hybrids")
+    among = f" ({'; '.join(extra)})" if extra else ""
+    near = f"{counts.get('withinRadius', 0):,} within {radius(pool.site.radius_km)}"
+    return f"read {counts.get('read', 0):,} records, kept {counts.get('kept', 0):,}{among}; {near}"
+
+
+def rejected_counts(pool: Pool) -> str:
+    """How many records each rule rejected."""
+    rejected = pool.counts.get("rejected") or {}
+    if not rejected:
+        return "rejected none"
+    ordered = sorted(rejected.items(), key=lambda item: (-item[1], item[0]))
+    listed = ", ".join(f"{key.replace('_', ' ')} {count:,}" for key, count in ordered)
+    return f"rejected {sum(rejected.values()):,}: {listed}"
+
+
+def unknown_names(pool: Pool) -> list[str]:
+    """Names of a listed genus that are not on the checklist, the first five."""
+    names = pool.counts.get("unknownNames") or {}
+    listed = ", ".join(f"{key or '(empty)'} {count:,}" for key, count in list(names.items())[:5])
+    return [f"names of a listed genus that are not on the checklist: {listed}"] if names else []

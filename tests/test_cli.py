@@ -42,12 +42,53 @@ def run(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.
 def test_build_prints_a_table_that_fits(run: Run) -> None:
     code, out, err = run("build", *HERE, "--name", "Kestrel Ford Lake", *RECORDS)
     assert (code, err) == (0, "")
-    assert max(len(line) for line in out.splitlines()) <= 100
-    assert out.startswith(
-        "Kestrel Ford Lake, latitude 36.90000, longitude -91.20000, radius 40 km, as of 2026-06-01"
+    assert max(len(line) for line in out.splitlines()) <= 80
+    answer = " ".join(out.split("Kestrel Ford Lake, 36.9000° N, 91.2000° W")[1].split())
+    assert answer.startswith(
+        ", within 40 km (25 mi), as of 1 June 2026 Could be parents here: bluegill (Lepomis"
     )
-    for phrase in ("read 2,", "rejected ", "why Lepomis", "uncalibrated", "do not move live fish"):
-        assert phrase in out, phrase
+    assert "Think first of the pair" in answer  # the answer stands last, above the prompt
+    for phrase in ("read 2,", "rejected ", "bluegill (L. macrochirus)", "Uncalibrated", "not move live fish"):
+        assert phrase in " ".join(out.split()), phrase
+    assert out.count("note: ") <= 6
+    assert "more notes" in out
+    assert run("-v", "build", *HERE, *RECORDS)[1].count("note: ") > 6
+
+
+def test_miles_are_kilometres_too(run: Run) -> None:
+    miles = run("build", *HERE, *RECORDS, "--radius-mi", "25", "--format", "json")[1]
+    assert json.loads(miles)["site"]["radiusKm"] == pytest.approx(40.2336)
+    assert run("build", *HERE, *RECORDS, "--radius-mi", "25", "--radius-km", "40")[0] == 2
+
+
+def test_another_place_is_not_overwritten(run: Run, tmp_path: Path) -> None:
+    assert run("build", *HERE, *RECORDS, "--out", "lake")[0] == 0
+    code, _, err = run("build", *HERE, *RECORDS, "--out", "lake", "--radius-km", "30")
+    assert (code, "replaced the pool of this place of 2026-06-01, 40 km" in err) == (0, True)
+    elsewhere = ["--lat", "36.95", "--lon", "-91.2", "--as-of", "2026-06-01", *RECORDS, "--out", "lake"]
+    code, _, err = run("build", *elsewhere)
+    assert (code, err.count("\n")) == (1, 1)
+    assert "lake: holds the pool of another place" in err
+    assert json.loads((tmp_path / "lake/pool.json").read_text())["site"]["latitude"] == 36.9
+    assert run("build", *elsewhere, "--replace")[0] == 0
+
+
+def test_without_a_record_there_is_no_answer(run: Run) -> None:
+    away = ["--lat", "-40", "--lon", "140", "--as-of", "2026-06-01", *RECORDS, "--out", "sea"]
+    code, out, _ = run("build", *away)
+    assert code == 3
+    assert "No record lies within reach of this water" in " ".join(out.split())
+    assert "×" not in out
+    assert "Lepomis" not in out
+    code, out, _ = run("crosses", "sea")
+    assert (code, "×" in out) == (3, False)
+
+
+def test_a_reader_that_leaves_early_is_told_nothing(tmp_path: Path) -> None:
+    command = f"{sys.executable} -m poolbuilder settings | head -n 1"
+    done = subprocess.run(command, shell=True, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.stdout == "[settings]\n"
+    assert done.stderr == ""
 
 
 def test_read_is_kept_plus_rejected(run: Run) -> None:
@@ -61,7 +102,7 @@ def test_csv_on_stdout_is_the_pool(run: Run) -> None:
     rows = list(csv.DictReader(io.StringIO(out)))
     assert code == 0
     assert len(rows) == 13
-    assert sum(float(row["weight"]) for row in rows) == pytest.approx(1)
+    assert sum(float(row["weight"]) for row in rows) == pytest.approx(1, abs=1e-3)  # four digits each
 
 
 def test_the_same_from_store_and_from_file(run: Run) -> None:
@@ -129,12 +170,12 @@ def test_an_empty_file_is_named(run: Run, tmp_path: Path) -> None:
 
 
 def test_a_file_without_any_usable_row_still_gives_a_pool(run: Run, tmp_path: Path) -> None:
-    """Nothing kept is a result too: every species rests on its range class."""
+    """Nothing kept is no answer: that is said, and every rejected row is counted."""
     (tmp_path / "r.csv").write_text(
         "scientificName,decimalLatitude,decimalLongitude\nLepomis cyanellus,0,0\n"
     )
     code, out, _ = run("build", *HERE, "--records", "r.csv")
-    assert code == 0
+    assert code == 3
     assert "read 1 records, kept 0" in out
     assert "rejected 1" in out
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
+import re
 import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import geopandas
 import jsonschema
 import pytest
+import shapely
 
+from poolbuilder import tables
 from poolbuilder.datapackage import load_pool_schema, pool_schema
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import FILES, pool_document, read_pool, write_pool
@@ -34,7 +39,41 @@ def test_round_trip(demo_pool: Pool, folder: Path) -> None:
     for name in ("candidates", "evidence", "contributions", "rejected", "crosses", "status"):
         assert getattr(again, name).equals(getattr(demo_pool, name)), name
     assert pool_document(again) == json.loads(json.dumps(pool_document(demo_pool)))
-    assert again.features == json.loads(json.dumps(dict(demo_pool.features)))
+    for layer, items in demo_pool.features.items():
+        for item, read in zip(items, again.features[layer], strict=True):
+            assert read["properties"] == json.loads(json.dumps(item["properties"]))
+            shapes = [shapely.geometry.shape(each["geometry"]) for each in (item, read)]
+            assert shapes[0].normalize().equals_exact(shapes[1].normalize(), 1e-12)
+
+
+def test_outer_rings_run_counter_clockwise(folder: Path) -> None:
+    """RFC 7946, 3.1.6: exterior rings are counter-clockwise, holes are clockwise."""
+    rings = []
+    for item in json.loads((folder / "map.geojson").read_text(encoding="utf-8"))["features"]:
+        shape = shapely.geometry.shape(item["geometry"])
+        for part in getattr(shape, "geoms", [shape]):
+            if part.geom_type == "Polygon":
+                rings.append((part.exterior.is_ccw, [hole.is_ccw for hole in part.interiors]))
+    assert rings
+    assert all(outer and not any(holes) for outer, holes in rings)
+
+
+def test_evidence_is_geoparquet(folder: Path) -> None:
+    points = geopandas.read_parquet(folder / "evidence.parquet")
+    assert points.crs.to_string() == "OGC:CRS84"
+    assert points.geometry.x.tolist() == points["longitude"].tolist()
+
+
+def test_csv_files_are_for_spreadsheets(demo_pool: Pool, tmp_path: Path) -> None:
+    rows = demo_pool.candidates.to_pylist()
+    rows[0]["vernacularName"] = "=1+1"
+    bad = tables.table(POOL, {name: [row[name] for row in rows] for name in POOL.names})
+    text = (
+        write_pool(dataclasses.replace(demo_pool, candidates=bad), tmp_path / "a") / "pool.csv"
+    ).read_bytes()
+    assert text.startswith(b"\xef\xbb\xbf")
+    assert b",'=1+1," in text
+    assert max(len(cell.partition(b".")[2]) for cell in re.findall(rb"[\d.]+", text)) <= 4
 
 
 def test_same_pool_same_bytes(demo_pool: Pool, tmp_path: Path) -> None:
@@ -101,7 +140,7 @@ def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
         ("pool.json", '{"schemaVersion": "99"}', "has schemaVersion 99, this version reads"),
         ("pool.json", '{"schemaVersion": "1.0"}', "cannot be understood: 'site'"),
         ("evidence.parquet", "not parquet", "evidence.parquet: cannot be read"),
-        ("crosses.csv", "a,b\n1,2\n", "crosses.csv: cannot be read"),
+        ("crosses.parquet", "a", "crosses.parquet: cannot be read"),
         ("map.geojson", "[", "map.geojson: is not JSON"),
     ],
 )

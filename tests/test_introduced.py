@@ -13,6 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pyogrio
 import pytest
 
@@ -20,6 +21,7 @@ import poolbuilder
 from poolbuilder import schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
+from poolbuilder.files import csv_text
 from poolbuilder.introduced import (
     CAUTIONS,
     FILES,
@@ -31,7 +33,7 @@ from poolbuilder.introduced import (
     run_lines,
     write_run,
 )
-from poolbuilder.introduced.files import csv_text, introduced_table
+from poolbuilder.introduced.files import introduced_table
 from poolbuilder.introduced.run import NO_STATUS, checklist_of_group
 from poolbuilder.job import Job
 from poolbuilder.places.sites import Site, read_waters
@@ -248,7 +250,7 @@ def test_the_csv_has_the_columns_and_opens_in_a_spreadsheet(
 
 
 def test_no_cell_is_taken_for_a_formula() -> None:
-    text = csv_text(["water", "presence"], [{"water": '=cmd|"/c calc"!A1', "presence": -0.5}])
+    text = csv_text(pa.table({"water": ['=cmd|"/c calc"!A1'], "presence": [-0.5]}))
     assert text.splitlines()[1] == '"\'=cmd|""/c calc""!A1",-0.5'
 
 

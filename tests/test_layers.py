@@ -37,7 +37,7 @@ LAYERS = [
     ["surroundings"],
     ["pool"],
     ["datapackage", "words"],
-    ["folder", "job", "summary", "intake"],
+    ["folder", "job", "intake"],
     ["demonstration"],
     ["many", "model.calibrate", "model.hazard"],
     ["model.hazard_fit"],

@@ -13,8 +13,6 @@ import click
 import poolbuilder
 from poolbuilder.errors import PoolBuilderError
 
-__all__ = ["COMMANDS", "cli", "main"]
-
 COMMANDS = {
     "add": "poolbuilder.cli.store:add",
     "build": "poolbuilder.cli.build:build",
@@ -35,12 +33,21 @@ COMMANDS = {
 }
 """Command name to module and function; a command's module is imported only when it is run."""
 
+GROUPS = {
+    "One water": ("build", "report", "crosses", "compare", "page", "demo"),
+    "Many waters": ("many", "introduced", "refresh"),
+    "One fish": ("specimen",),
+    "Records": ("add", "fetch", "replay", "rules"),
+    "Model": ("calibrate", "settings"),
+}
+"""How ``--help`` lists the commands; what stands in no group comes last."""
+
 EXIT_CODES = """\b
 Exit codes:
   0    done
   1    an error, named in one line
   2    wrong usage
-  3    done, but a source was missing (named)
+  3    done, but no record lies within reach, or a source was missing (named)
   4    --fail-on found what was asked about
   130  interrupted"""
 
@@ -51,6 +58,17 @@ class LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Every command name, sorted."""
         return sorted(COMMANDS)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands in their groups, each with its first sentence."""
+        listed = {name for names in GROUPS.values() for name in names}
+        rest = tuple(name for name in self.list_commands(ctx) if name not in listed)
+        for title, names in {**GROUPS, "Further": rest}.items():
+            known = [(name, self.get_command(ctx, name)) for name in names if name in COMMANDS]
+            rows = [(name, command.get_short_help_str(200)) for name, command in known if command]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl(rows)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command, or None when there is no such command."""

@@ -2,30 +2,33 @@
 
 from __future__ import annotations
 
-import io
-import json
-import textwrap
 from pathlib import Path
+from typing import Any
 
 import click
 import pyarrow as pa
 
-WIDTH = 100
+from poolbuilder import words
+from poolbuilder.cli.options import format_option
+from poolbuilder.cli.output import emit, fitted
+from poolbuilder.pool import Pool
 
 
-def _table(crosses: pa.Table, top: int) -> list[str]:
-    """Pairs as lines of at most 100 characters."""
-    lines = [f"{'weight':>7}  {'prior':>7}  {'hybrids':>7}  pair, and what is known of it", "-" * WIDTH]
-    for row in crosses.slice(0, top).to_pylist():
-        lines.append(
-            f"{row['weight']:>7.4f}  {row['prior']:>7.4f}  {row['hybridRecords']:>7,}  {row['formula']}"
-        )
-        known = textwrap.wrap(row["viability"], WIDTH - 27)
-        lines += [f"{'':27}{line}" for line in known]
+def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
+    """Pairs with what is known of them."""
+    common = {row["scientificName"]: row["vernacularName"] for row in found.candidates.to_pylist()}
+
+    def named(row: dict[str, Any]) -> str:
+        both = [common.get(row[side]) or row[side] for side in ("parent1", "parent2")]
+        return both[0] if row["parent1"] == row["parent2"] else " × ".join(both)
+
+    cells = [
+        (words.percent(row["weight"]), named(row), row["formula"], row["viability"])
+        for row in crosses.slice(0, top).to_pylist()
+    ]
+    lines = fitted(("weight", "pair", "scientific names", "what is known"), cells, right=(0,))
     rest = crosses.num_rows - top
-    if rest > 0:
-        lines.append(f"and {rest} more (--top {crosses.num_rows} shows all)")
-    return lines
+    return [*lines, f"and {rest} more (--top {crosses.num_rows} shows all)"] if rest > 0 else lines
 
 
 @click.command()
@@ -37,14 +40,7 @@ def _table(crosses: pa.Table, top: int) -> list[str]:
     help="Share of the weight that the pairs get beside the pure species. [default: the pool's f1Share]",
 )
 @click.option("--top", type=click.IntRange(min=1), default=20, show_default=True, help="Rows of the table.")
-@click.option(
-    "--format",
-    "shape",
-    type=click.Choice(["table", "csv", "json"]),
-    default="table",
-    show_default=True,
-    help="csv and json hold every row and column.",
-)
+@format_option()
 def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, shape: str) -> None:
     """List the parent pairs of the pool in folder POOL, with their weights."""
     if f1_share is not None and not include_pure:
@@ -55,17 +51,9 @@ def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, sh
     found = read_pool(pool)
     settings = found.settings if f1_share is None else found.settings.replace(f1_share=f1_share)
     pairs = with_pure(found.crosses, found.candidates, settings=settings) if include_pure else found.crosses
-    if shape == "csv":
-        import pyarrow.csv
-
-        buffer = io.BytesIO()
-        pyarrow.csv.write_csv(pairs, buffer)
-        click.echo(buffer.getvalue().decode(), nl=False)
-        return
-    if shape == "json":
-        click.echo(json.dumps(pairs.to_pylist(), ensure_ascii=False, indent=1))
-        return
-    for line in _table(pairs, top):
-        click.echo(line)
-    if include_pure:
+    if not words.has_data(found):
+        click.echo(words.findings(found))
+        click.get_current_context().exit(3)
+    emit(shape, lines=lambda: _lines(found, pairs, top), table=lambda: pairs)
+    if include_pure and shape == "table":
         click.echo(f"pairs share {settings.f1_share:g} of the weight (f1Share), the species the rest")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from poolbuilder.cli.options import out_option
-from poolbuilder.cli.output import publish, show
+from poolbuilder.cli.output import is_verbose, publish, show
 
 
 @click.command()
@@ -17,5 +17,5 @@ def demo(out: Path | None) -> None:
     from poolbuilder.demonstration import demo_pool
 
     pool = demo_pool()
-    show(pool, "table")
     publish(pool, out or Path("demo_pool"))
+    show(pool, "table", verbose=is_verbose())

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
-import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +10,14 @@ import click
 
 from poolbuilder.cli.options import (
     day,
+    format_option,
     layer_options,
     make_job,
     out_option,
     pool_options,
     store_option,
 )
+from poolbuilder.cli.output import emit
 from poolbuilder.cli.store import progress_line
 
 __all__ = ["introduced"]
@@ -44,14 +44,7 @@ __all__ = ["introduced"]
 @click.option(
     "--fail-on", type=click.Choice(["new"]), help="Exit with 4 when an introduced species is new at a water."
 )
-@click.option(
-    "--format",
-    "shape",
-    type=click.Choice(["table", "csv", "json"]),
-    default="table",
-    show_default=True,
-    help="What to print on stdout.",
-)
+@format_option()
 @pool_options
 @layer_options
 @store_option
@@ -83,7 +76,7 @@ def introduced(
     set by local law and the agency in charge, which this tool does not know.
     """
     from poolbuilder.introduced import Season, find_introduced, read_run, write_run
-    from poolbuilder.introduced.files import csv_text, introduced_table
+    from poolbuilder.introduced.files import introduced_table
     from poolbuilder.introduced.lines import run_lines
     from poolbuilder.places.sites import read_waters
 
@@ -103,16 +96,12 @@ def introduced(
         workers=workers,
         progress=progress_line,
     )
-    if shape == "json":
-        click.echo(json.dumps(run.document, ensure_ascii=False, indent=1))
-    elif shape == "csv":
-        table = introduced_table(run)
-        click.echo(csv_text(table.column_names, table.to_pylist()).lstrip("\ufeff"), nl=False)
-    else:
-        for line in run_lines(run):
-            click.echo(
-                "\n".join(textwrap.wrap(line, 100, subsequent_indent="    ")) if len(line) > 100 else line
-            )
+    emit(
+        shape,
+        lines=lambda: run_lines(run),
+        table=lambda: introduced_table(run),
+        document=lambda: run.document,
+    )
     if out is not None:
         click.echo(f"wrote {write_run(run, out)} (open introduced.html in a browser)", err=True)
     new = run.new()

@@ -18,23 +18,6 @@ if TYPE_CHECKING:
     from poolbuilder.job import Job
     from poolbuilder.places.sites import Site
 
-__all__ = [
-    "as_of_option",
-    "day",
-    "knowledge_options",
-    "layer_options",
-    "make_job",
-    "out_option",
-    "place_options",
-    "pool_options",
-    "read_settings",
-    "record_options",
-    "renames",
-    "store_option",
-    "store_path",
-    "water_type_option",
-]
-
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -89,14 +72,43 @@ def water_type_option(function: F) -> F:
     return click.option("--water-type", type=click.Choice(WATER_TYPES), help=text)(function)
 
 
+KM_PER_MILE = 1.609344
+
+radius_options = (
+    click.option("--radius-km", type=float, help="What counts as near. [default: 40 km, 25 mi]"),
+    click.option("--radius-mi", type=float, help="The same in miles."),
+)
+
+
+def radius_of(radius_km: float | None, radius_mi: float | None) -> float:
+    """The radius in kilometres, given in either unit."""
+    if radius_km is not None and radius_mi is not None:
+        raise click.UsageError("give --radius-km or --radius-mi, not both")
+    if radius_mi is not None:
+        return radius_mi * KM_PER_MILE
+    return 40.0 if radius_km is None else radius_km
+
+
+def format_option(*shapes: str) -> Callable[[F], F]:
+    """``--format``, the same in every command: a table to read, and csv or json to go on with."""
+    return click.option(
+        "--format",
+        "shape",
+        type=click.Choice(shapes or ("table", "csv", "json")),
+        default="table",
+        show_default=True,
+        help="What stdout gets; csv and json hold every row and column.",
+    )
+
+
 def place_options(function: F) -> F:
-    """``--lat``, ``--lon``, ``--name``, ``--radius-km``, ``--water-type``."""
+    """``--lat``, ``--lon``, ``--name``, ``--radius-km``, ``--radius-mi``, ``--water-type``."""
     return _apply(
         function,
         click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive."),
         click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive."),
         click.option("--name", default="", help="What the water is called."),
-        click.option("--radius-km", type=float, default=40.0, show_default=True, help="What counts as near."),
+        *radius_options,
         water_type_option,
     )
 

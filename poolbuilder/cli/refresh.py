@@ -9,7 +9,8 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import day
+from poolbuilder.cli.options import day, format_option
+from poolbuilder.cli.output import emit
 from poolbuilder.cli.store import progress_line
 from poolbuilder.compare import QUESTIONS
 
@@ -21,14 +22,6 @@ fail_on_option = click.option(
     multiple=True,
     type=click.Choice(QUESTIONS),
     help="End with exit code 4 when this is found; repeatable.",
-)
-format_option = click.option(
-    "--format",
-    "shape",
-    type=click.Choice(["table", "json"]),
-    default="table",
-    show_default=True,
-    help="What stdout gets.",
 )
 
 
@@ -47,7 +40,7 @@ format_option = click.option(
     help="The day that counts as today and names the run. [default: today]",
 )
 @fail_on_option
-@format_option
+@format_option("table", "json")
 def refresh(
     plan: Path,
     service_url: str | None,
@@ -73,8 +66,8 @@ def refresh(
         now = datetime.datetime.combine(as_of, datetime.time(12), now.tzinfo)
     with Client(what.service_url, settings=what.settings, offline=offline) as client:
         run = run_plan(what, client, now=now, progress=progress_line)
-    text = (run.folder / "summary.json").read_text(encoding="utf-8")
-    click.echo(text if shape == "json" else "\n".join(summary_lines(json.loads(text))), nl=shape != "json")
+    document = json.loads((run.folder / "summary.json").read_text(encoding="utf-8"))
+    emit(shape, lines=lambda: summary_lines(document), document=lambda: document)
     click.echo(f"wrote {os.fspath(run.folder)} (open summary.html in a browser)", err=True)
     found = run.found(questions)
     for line in found:
@@ -89,7 +82,7 @@ def refresh(
 @click.argument("old", type=click.Path(path_type=Path))
 @click.argument("new", type=click.Path(path_type=Path))
 @fail_on_option
-@format_option
+@format_option("table", "json")
 def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> None:
     """Say what changed between two pool folders of one water, and why.
 
@@ -101,10 +94,7 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     from poolbuilder.refresh.summary import comparison_lines
 
     result = compare_pools(read_pool(old), read_pool(new))
-    if shape == "json":
-        click.echo(json.dumps(result.as_dict(), ensure_ascii=False, indent=1))
-    else:
-        click.echo("\n".join(comparison_lines(result)))
+    emit(shape, lines=lambda: comparison_lines(result), document=result.as_dict)
     found = [f"{question}: {', '.join(names)}" for question in questions if (names := result.found(question))]
     for line in found:
         click.echo(f"found: {line}", err=True)

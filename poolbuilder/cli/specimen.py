@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-import io
-import json
-import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
 
-from poolbuilder.cli.options import out_option
-
-__all__ = ["specimen"]
-
-WIDTH = 100
-
-
-def _print(lines: list[str]) -> None:
-    for line in lines:
-        indent = " " * (len(line) - len(line.lstrip()) + 4)
-        wrapped = textwrap.wrap(line, WIDTH, subsequent_indent=indent, drop_whitespace=True)
-        click.echo("\n".join(wrapped) if len(line) > WIDTH else line)
+from poolbuilder.cli.options import format_option, out_option
+from poolbuilder.cli.output import emit, say
 
 
 def _simulate(
@@ -36,7 +23,7 @@ def _simulate(
     counts = [each.key for each in table.characters if each.kind == "count"]
     for title, keys in (("counts alone", counts), ("everything", None)):
         made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
-        _print(simulation_lines(made, title=title, pairs=keys is None))
+        say(simulation_lines(made, title=title, pairs=keys is None))
     if out is not None:
         click.echo(f"wrote {write_confusion(made, out)} (confusion.csv, with everything seen)", err=True)
     click.echo(
@@ -72,14 +59,7 @@ def _settings(built: Any, settings_file: Path | None, f1_share: float | None) ->
     type=click.Path(path_type=Path),
     help="TOML file with numbers to use in place of the pool's.",
 )
-@click.option(
-    "--format",
-    "shape",
-    type=click.Choice(["table", "csv", "json"]),
-    default="table",
-    show_default=True,
-    help="csv and json hold the whole posterior.",
-)
+@format_option()
 @click.option("--template", is_flag=True, help="Print an empty FISH.toml and stop.")
 @click.option("--simulate", is_flag=True, help="Weigh fish drawn from the trait table and stop.")
 @click.option(
@@ -118,7 +98,7 @@ def specimen(
         return
     if pool is None or fish is None:
         raise click.UsageError("name a pool folder and the notes on one fish (--template prints empty ones)")
-    from poolbuilder.fish.answer import identify, write_specimen
+    from poolbuilder.fish.answer import identify, summary_lines, write_specimen
     from poolbuilder.fish.characters import read_traits
     from poolbuilder.fish.notes import read_fish
     from poolbuilder.folder import read_pool
@@ -127,18 +107,7 @@ def specimen(
     settings = _settings(built, settings_file, f1_share)
     notes = read_fish(fish, table, settings=settings)
     found = identify(built, notes, table, settings=settings, backcrosses=backcrosses)
-    if shape == "csv":
-        import pyarrow.csv
-
-        buffer = io.BytesIO()
-        pyarrow.csv.write_csv(found.posterior_table(), buffer)
-        click.echo(buffer.getvalue().decode(), nl=False)
-    elif shape == "json":
-        click.echo(json.dumps(found.posterior_table().to_pylist(), ensure_ascii=False, indent=1))
-    else:
-        from poolbuilder.fish.answer import summary_lines
-
-        _print(summary_lines(found))
+    emit(shape, lines=lambda: summary_lines(found), table=found.posterior_table)
     if out is not None:
         folder = write_specimen(found, out)
         click.echo(f"wrote {folder} (open specimen.html in a browser)", err=True)

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.csv
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import TraitError
+from poolbuilder.files import write_csv
 from poolbuilder.fish.characters import Fish, TraitTable
 from poolbuilder.fish.evidence import (
     AgainstParents,
@@ -191,8 +191,8 @@ def write_specimen(specimen: Specimen, out: str | Path) -> Path:
     from poolbuilder.fish.fish_page import render
 
     def fill(folder: Path) -> None:
-        pyarrow.csv.write_csv(specimen.posterior_table(), folder / "posterior.csv")
-        pyarrow.csv.write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
+        write_csv(specimen.posterior_table(), folder / "posterior.csv")
+        write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
         (folder / "specimen.html").write_text(render(specimen), encoding="utf-8", newline="\n")
 
     return write_folder(out, fill, marker="posterior.csv")

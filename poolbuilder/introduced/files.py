@@ -12,23 +12,21 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import shapely
 
 from poolbuilder import tables
+from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced.page import render
 from poolbuilder.introduced.run import Run
 from poolbuilder.introduced.season import MARKER
 from poolbuilder.schemas import INTRODUCED, check
-
-__all__ = ["EXPECTED_COLUMNS", "FILES", "csv_text", "introduced_table", "write_run"]
 
 FILES = (
     "introduced.csv",
@@ -44,8 +42,6 @@ EXPECTED_COLUMNS = (
 )  # fmt: skip
 
 _DIGITS = {"presence": 4, "nearestKm": 3, "nearestByWaterKm": 3, "byWaterKm": 3}
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_BOM = "\N{ZERO WIDTH NO-BREAK SPACE}"
 
 
 def introduced_table(run: Run, kind: str = "introduced") -> pa.Table:
@@ -74,33 +70,10 @@ def _rounded(name: str, value: Any) -> Any:
     return round(value, _DIGITS[name]) if name in _DIGITS and value is not None else value
 
 
-def csv_text(names: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
-    """A CSV that spreadsheets open as it is: marked as UTF-8, and no cell taken for a formula."""
-    sink = io.StringIO()
-    writer = csv.writer(sink, lineterminator="\r\n")
-    writer.writerow(names)
-    for row in rows:
-        writer.writerow([_cell(row[name]) for name in names])
-    return _BOM + sink.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, list):
-        return "; ".join(value)
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
-
-
-def expected_rows(run: Run) -> list[dict[str, Any]]:
+def expected_table(run: Run) -> pa.Table:
     """The watch lists of all waters, one below the other."""
-    return [
-        {name: _rounded(name, {**item, "water": water["water"]}[name]) for name in EXPECTED_COLUMNS}
-        for water in run.waters
-        for item in water["expected"]
-    ]
+    rows = [{**item, "water": water["water"]} for water in run.waters for item in water["expected"]]
+    return pa.table({name: pa.array([row[name] for row in rows]) for name in EXPECTED_COLUMNS})
 
 
 def write_run(run: Run, out: str | Path) -> Path:
@@ -117,8 +90,8 @@ def write_run(run: Run, out: str | Path) -> Path:
             (folder / name).write_text(content, encoding="utf-8", newline="")
 
         for kind in ("introduced", "unsettled"):
-            text(f"{kind}.csv", csv_text(INTRODUCED.names, introduced_table(run, kind).to_pylist()))
-        text("expected.csv", csv_text(EXPECTED_COLUMNS, expected_rows(run)))
+            write_csv(introduced_table(run, kind), folder / f"{kind}.csv")
+        write_csv(expected_table(run), folder / "expected.csv")
         _write_geopackage(run, folder / "introduced.gpkg")
         text("introduced.html", render(run))
         text(MARKER, json.dumps(run.document, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
@@ -162,37 +135,9 @@ def _listed(document: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _write_geopackage(run: Run, path: Path) -> None:
     """Waters and records as points."""
-    import pyogrio
-
-    # GDAL writes the time into the file unless it is told another one.
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "1970-01-01T00:00:00.000Z"})
-    try:
+    with geopackage(path, date="1970-01-01") as write:
         for layer, rows in (("waters", _water_rows(run)), ("records", list(_record_rows(run)))):
             if rows:
-                _write_points(path, layer, rows)
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
-
-
-def _write_points(path: Path, layer: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    import pyogrio
-    import shapely
-
-    points = shapely.points([row["longitude"] for row in rows], [row["latitude"] for row in rows])
-    arrays = {"geometry": pa.array(shapely.to_wkb(points), pa.binary())}
-    for name in rows[0]:
-        if name in {"longitude", "latitude"}:
-            continue
-        values = [row[name] for row in rows]
-        known = all(value is None for value in values)
-        arrays[name] = pa.array(values, pa.string()) if known else pa.array(values)
-    pyogrio.write_arrow(
-        pa.table(arrays),
-        path,
-        layer=layer,
-        driver="GPKG",
-        geometry_name="geometry",
-        geometry_type="Point",
-        crs="EPSG:4326",
-        append=path.exists(),
-    )
+                names = [name for name in rows[0] if name not in {"longitude", "latitude"}]
+                points = shapely.points([[row["longitude"], row["latitude"]] for row in rows])
+                write(layer, {name: [row[name] for row in rows] for name in names}, points)

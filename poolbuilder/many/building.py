@@ -24,12 +24,12 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv
 import pyarrow.parquet as pq
 
 import poolbuilder
 from poolbuilder import schemas, tables
 from poolbuilder.errors import PoolFileError
+from poolbuilder.files import BOM, csv_text
 from poolbuilder.job import Job, is_genus
 from poolbuilder.many.parts import COUNT_WATERS, PART_WATERS, Part, PartTables, crew, parts_of, tables_of
 from poolbuilder.names.checklist import Checklist
@@ -139,10 +139,8 @@ class Results:
         whole = pa.concat_tables(parts)
         order = np.argsort(tables.integers(whole["water"]), kind="stable")
         summary = tables.take(whole, order).cast(schemas.TALLIES if kind == "counts" else schemas.WATERS)
-        sink = pa.BufferOutputStream()
-        pyarrow.csv.write_csv(summary, sink)
         try:
-            _replace(self.folder / f"{kind}.csv", sink.getvalue().to_pybytes())
+            _replace(self.folder / f"{kind}.csv", (BOM + csv_text(summary)).encode())
         except OSError as error:
             raise _cannot(self.folder, error) from error
         return summary
