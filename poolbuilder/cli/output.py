@@ -18,7 +18,7 @@ from poolbuilder.pool import Pool
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from poolbuilder.site import Site
+    from poolbuilder.places.sites import Site
 
 MOST_NOTES = 6
 NARROW, WIDE = 80, 100
