@@ -7,6 +7,7 @@ import io
 import json
 import subprocess
 import sys
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 
@@ -242,3 +243,49 @@ sys.exit(f"loaded {{loaded}}" if loaded else 0)
     subprocess.run(add, check=True, capture_output=True)
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_what_no_one_foresaw_is_one_line_that_asks_for_a_report(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from poolbuilder.cli import reference
+
+    def broken(*_: object, **__: object) -> None:
+        raise KeyError("a fault\nin two lines")
+
+    monkeypatch.setattr(reference.rules, "callback", broken)
+    code, out, err = run("rules")
+    assert (code, out) == (70, "")
+    assert len(err.splitlines()) == 1
+    for words in (poolbuilder.__version__, "poolbuilder rules", "KeyError", "test_cli.py", "please report"):
+        assert words in err
+    _, _, spoken = run("-v", "rules")
+    assert "Traceback" in spoken
+
+
+BIDI = "\u202e\u2066\u200f\u061c"
+
+
+def test_no_character_that_a_terminal_obeys_is_printed(run: Run, tmp_path: Path) -> None:
+    name = f"Lepomis \x1b[31m\x07\x9b2Jodd{BIDI}"
+    lines = ["scientificName,decimalLatitude,decimalLongitude,eventDate,datasetName"]
+    lines += [f"{text},36.9,-91.2,2020-06-01,{name}" for text in ("Lepomis cyanellus", name)]
+    (tmp_path / f"fish\x1b[31m{BIDI}.csv").write_text("\n".join(lines), encoding="utf-8")
+    (tmp_path / "list.csv").write_text(
+        f"scientificName,vernacularName,source\nLepomis cyanellus,{name},{name}\n", encoding="utf-8"
+    )
+    path = str(tmp_path / f"fish\x1b[31m{BIDI}.csv")
+    told = ""
+    for arguments in (
+        ["build", *HERE, "--name", name, "--records", path, "--checklist", str(tmp_path / "list.csv")],
+        ["build", *HERE, "--name", name, "--records", path, "--format", "csv"],
+        ["build", *HERE, "--records", path + "x"],
+        ["add", path, "--store", str(tmp_path / "store")],
+        ["build", *HERE, "--checklist", str(tmp_path / "list.csv") + "\x1b[31m"],
+        ["fetch", "--lat", "1", "--lon", "1", "--taxon", name, "--offline"],
+        ["build", "--\x1b[31m"],
+    ):
+        _, out, err = run(*arguments)
+        told += out + err
+    assert len(told) > 1000
+    assert not [c for c in told if unicodedata.category(c) in {"Cc", "Cf"} and c not in "\n\t\r"]

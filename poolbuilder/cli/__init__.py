@@ -5,7 +5,12 @@ from __future__ import annotations
 import importlib
 import logging
 import os
+import re
 import sys
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
@@ -49,7 +54,42 @@ Exit codes:
   2    wrong usage
   3    done, but no record lies within reach, or a source was missing (named)
   4    --fail-on found what was asked about
+  70   a fault of this program, which asks for a report
   130  interrupted"""
+
+
+# Control characters, and those that turn the direction of text: a terminal would obey them, whatever
+# file they came from.  A carriage return may begin a line of progress and end a line of CSV.
+_OBEYED = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]|(?<!^)\r(?!\n)"
+)
+
+
+class _Plain:
+    """A text stream that passes on what is to be read, never what is to be obeyed."""
+
+    def __init__(self, stream: Any) -> None:
+        self._stream = stream
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+    def write(self, text: str) -> int:
+        return int(self._stream.write(_OBEYED.sub("\ufffd", text)))
+
+    def writelines(self, lines: Any) -> None:
+        for line in lines:
+            self.write(line)
+
+
+@contextmanager
+def _plain_streams() -> Iterator[None]:
+    before = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = _Plain(before[0]), _Plain(before[1])
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = before
 
 
 class LazyGroup(click.Group):
@@ -98,7 +138,15 @@ def cli(verbose: bool) -> None:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line; every error of ours is one line on stderr."""
+    """Run the command line; every error is one line on stderr.
+
+    What is no error of ours is a fault of this program: it ends with 70, and the line asks for a report.
+    """
+    with _plain_streams():
+        _run(arguments)
+
+
+def _run(arguments: list[str] | None) -> None:
     try:
         code = cli.main(args=arguments, prog_name="poolbuilder", standalone_mode=False)
     except click.exceptions.Abort:
@@ -114,4 +162,22 @@ def main(arguments: list[str] | None = None) -> None:
         # The reader of our output has gone; there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except Exception as error:
+        words = sys.argv[1:] if arguments is None else arguments
+        if {"-v", "--verbose"} & set(words):
+            click.echo(traceback.format_exc(), err=True)
+        click.echo(_fault_line(error, words), err=True)
+        sys.exit(70)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _fault_line(error: Exception, arguments: list[str]) -> str:
+    """A fault of this program in one line: version, command, what and where."""
+    command = next((word for word in arguments if word in COMMANDS), "")
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+    return (
+        f"error: poolbuilder {poolbuilder.__version__} has a fault in {f'poolbuilder {command}'.strip()}: "
+        f"{what} at {Path(last.filename).name}, line {last.lineno} (please report this line and the command; "
+        f"poolbuilder -v {command} ... says more)"
+    )

@@ -15,6 +15,8 @@ from poolbuilder.records.store import AddResult, Findings, Store
 __all__ = ["add", "progress_line"]
 
 BAR = 24
+WIDEST = 79
+"""Characters that a line of progress fills, so that it covers the one before."""
 
 
 def progress_line(doing: str, done: int, total: int | None) -> None:
@@ -26,7 +28,7 @@ def progress_line(doing: str, done: int, total: int | None) -> None:
     else:
         filled = BAR if total == 0 else BAR * done // total
         text = f"{doing} [{'#' * filled}{' ' * (BAR - filled)}] {done:,} of {total:,}"
-    click.echo(f"\r{text}\x1b[K", nl=total is not None and done >= total, err=True)
+    click.echo(f"\r{text:<{WIDEST}}", nl=total is not None and done >= total, err=True)
 
 
 def _say(text: str) -> None:
