@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from poolbuilder.errors import PoolBuilderError
     from poolbuilder.folder import read_pool, write_pool
-    from poolbuilder.job import Job
+    from poolbuilder.job import Job, pool_at
     from poolbuilder.names.checklist import Checklist
     from poolbuilder.pages.picture import plot
     from poolbuilder.pages.pool_page import explore, notebook_html
@@ -39,6 +39,7 @@ __all__ = [
     "explore",
     "notebook_html",
     "plot",
+    "pool_at",
     "read_pool",
     "write_pool",
 ]  # fmt: skip
@@ -57,6 +58,7 @@ _HOMES = {
     "explore": "pages.pool_page",
     "notebook_html": "pages.pool_page",
     "plot": "pages.picture",
+    "pool_at": "job",
     "read_pool": "folder",
     "write_pool": "folder",
 }

@@ -17,6 +17,7 @@
     ├── CalibrationError    surveys from which nothing can be fitted         (ValueError)
     ├── SourceError         a service that failed; carries source and url
     │   └── OfflineError        a request that `offline` forbids
+    ├── UnknownSpeciesError a species that a pool does not have               (KeyError)
     └── MissingExtraError   an optional package that is not installed        (ImportError)
 
 A bad *record* is never an exception: it is kept with the rule that rejects it.
@@ -44,6 +45,7 @@ __all__ = [
     "StoreError",
     "TableError",
     "TraitError",
+    "UnknownSpeciesError",
 ]
 
 
@@ -53,6 +55,12 @@ class PoolBuilderError(Exception):
 
 class SiteError(PoolBuilderError, ValueError):
     """A place, outline or radius that cannot be used."""
+
+
+class UnknownSpeciesError(PoolBuilderError, KeyError):
+    """A species that a pool does not have."""
+
+    __str__ = Exception.__str__
 
 
 class SettingsError(PoolBuilderError, ValueError):

@@ -24,8 +24,6 @@ from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, 
 from poolbuilder.water import Water
 from poolbuilder.water.drawing import feature
 
-__all__ = ["Job", "is_genus", "open_checklist", "open_ranges", "read_place", "record_reach_km"]
-
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
 
@@ -219,3 +217,116 @@ def _with_outlines(pool: Pool, spec: str) -> Pool:
         inputs=(*pool.inputs, {"kind": "outlines", **layer.source}),
         notes=(*pool.notes, *layer.notes),
     )
+
+
+def pool_at(
+    latitude: float,
+    longitude: float,
+    *,
+    records: Any = (),
+    ranges: Any = (),
+    as_of: datetime.date | str | None = None,
+    settings: Settings | Mapping[str, Any] | None = None,
+    radius_km: float = 40.0,
+    name: str = "",
+    **further: Any,
+) -> Pool:
+    """The pool of one water, from files or tables as they come to hand.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Decimal degrees, north and east positive.
+    records : path, DataFrame or GeoDataFrame, or several of them
+        Records of any kind that ``poolbuilder add`` reads; without them the store is used.
+    ranges : path, GeoDataFrame, or several of them
+        Range polygons, ``FILE`` or ``FILE:layer``.
+    as_of : date or str, optional
+        The day that counts as today, ``2026-06-01``; today when not given.
+    settings : Settings or mapping, optional
+        Numbers of the model by their names.
+    **further
+        Other fields of :class:`Job`, such as ``checklist``, ``water`` or ``store``.
+
+    Returns
+    -------
+    Pool
+
+    Raises
+    ------
+    PoolBuilderError
+        When something given cannot be used.
+    TypeError
+        When *records*, *ranges*, *as_of* or *settings* is of another kind.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> records = resources.files("poolbuilder") / "demo_data" / "records.zip"
+    >>> pool = pool_at(36.9, -91.2, records=records, as_of="2026-06-01")
+    >>> len(pool), pool["bluegill"]["scientificName"]
+    (13, 'Lepomis macrochirus')
+    """
+    import tempfile
+
+    if isinstance(settings, Mapping):
+        settings = Settings.from_dict(dict(settings))
+    elif settings is not None and not isinstance(settings, Settings):
+        raise TypeError(f"settings are a Settings or a mapping, not {type(settings).__name__}")
+    with tempfile.TemporaryDirectory() as folder:
+        job = Job(
+            site=Site(longitude=longitude, latitude=latitude, radius_km=radius_km, name=name),
+            as_of=_day(as_of),
+            records=tuple(Path(path) for path in _paths(records, Path(folder), "records")),
+            ranges=tuple(_paths(ranges, Path(folder), "ranges")),
+            settings=settings or Settings(),
+            **{key: value if key == "checklist" else _path(value) for key, value in further.items()},
+        )
+        pool = job.run()
+    inputs = [
+        {**item, "path": Path(item["path"]).name} if str(item.get("path", "")).startswith(folder) else item
+        for item in pool.inputs
+    ]
+    return replace(pool, inputs=tuple(inputs))
+
+
+def _path(value: Any) -> Any:
+    """Layers are named by texts; the store by a path."""
+    return str(value) if isinstance(value, Path) and not value.is_dir() else value
+
+
+def _day(given: datetime.date | str | None) -> datetime.date:
+    if given is None:
+        return datetime.date.today()
+    if isinstance(given, datetime.datetime):
+        return given.date()
+    if isinstance(given, datetime.date):
+        return given
+    if isinstance(given, str):
+        return datetime.date.fromisoformat(given)
+    raise TypeError(f"as_of is a date or a text such as 2026-06-01, not {type(given).__name__}")
+
+
+def _paths(given: Any, folder: Path, what: str) -> list[str]:
+    """Paths of what was given; tables are written to *folder* first."""
+    many = list(given) if isinstance(given, list | tuple) else [given]
+    return [_as_path(item, folder / f"{what}_{number}", what) for number, item in enumerate(many, start=1)]
+
+
+def _as_path(item: Any, beside: Path, what: str) -> str:
+    if isinstance(item, str | Path):
+        return str(item)
+    if hasattr(item, "geometry") and hasattr(item, "to_crs"):
+        frame = item.to_crs("EPSG:4326")
+        if what == "ranges":
+            target = beside.with_suffix(".gpkg")
+            frame.to_file(target, driver="GPKG")
+            return str(target)
+        item = frame.drop(columns=frame.geometry.name).assign(
+            decimalLongitude=frame.geometry.x.round(7), decimalLatitude=frame.geometry.y.round(7)
+        )
+    if what == "records" and hasattr(item, "to_csv"):
+        target = beside.with_suffix(".csv")
+        item.to_csv(target, index=False)
+        return str(target)
+    raise TypeError(f"{what} are paths or tables, not {type(item).__name__}")

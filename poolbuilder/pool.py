@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import difflib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from poolbuilder.accounts import (
     list_notes,
     rejected_records,
 )
+from poolbuilder.errors import UnknownSpeciesError
 from poolbuilder.located import Located, locate
 from poolbuilder.model.candidates import Frame, decide
 from poolbuilder.model.completeness import completeness
@@ -128,9 +130,52 @@ class Pool:
         points = gpd.points_from_xy(frame["longitude"], frame["latitude"])
         return gpd.GeoDataFrame(frame, geometry=points, crs="EPSG:4326")
 
+    def __len__(self) -> int:
+        return self.candidates.num_rows
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        return iter(self.candidates.to_pylist())
+
+    def __getitem__(self, species: str) -> dict[str, Any]:
+        """The row of a candidate, by its scientific or its common name.
+
+        Raises
+        ------
+        UnknownSpeciesError
+            When no candidate has this name; the nearest one is named.
+        """
+        if not isinstance(species, str):
+            raise TypeError(f"a species is named by a text, not by {type(species).__name__}")
+        names: dict[str, dict[str, Any]] = {}
+        for row in self:
+            for name in (row["scientificName"], row["vernacularName"]):
+                if name:
+                    names.setdefault(name.casefold(), row)
+        wanted = " ".join(species.split()).casefold()
+        if wanted not in names:
+            near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
+            row = names[near[0]] if near else None
+            remedy = "its candidates are in pool.candidates"
+            if row is not None:
+                remedy = f"did you mean {row['vernacularName'] or row['scientificName']}?"
+            raise UnknownSpeciesError(f"the pool has no species {species!r} ({remedy})")
+        return names[wanted]
+
     def reasons(self, species: str) -> list[dict[str, Any]]:
-        """The steps of the argument for one species; their log-odds sum to its logit(presence)."""
-        return [row for row in self.contributions.to_pylist() if row["scientificName"] == species]
+        """The steps of the argument for one species; their log-odds sum to its logit(presence).
+
+        Parameters
+        ----------
+        species : str
+            Its scientific or its common name.
+
+        Raises
+        ------
+        UnknownSpeciesError
+            When no candidate has this name.
+        """
+        name = self[species]["scientificName"]
+        return [row for row in self.contributions.to_pylist() if row["scientificName"] == name]
 
 
 def prepare(records: pa.Table, checklist: Checklist, *, settings: Settings, as_of: datetime.date) -> pa.Table:

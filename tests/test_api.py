@@ -5,7 +5,13 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import geopandas
+import pandas as pd
+import pytest
+
 import poolbuilder
+from poolbuilder.errors import PoolBuilderError
+from tests.test_cli import DATA
 
 
 def test_all_is_sorted_and_complete() -> None:
@@ -19,3 +25,48 @@ def test_all_is_sorted_and_complete() -> None:
 def test_importing_the_package_is_cheap() -> None:
     program = "import sys, poolbuilder; sys.exit(bool({'pandas', 'pyarrow', 'numpy'} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+RECORDS = pd.DataFrame(
+    [
+        {
+            "scientificName": name,
+            "decimalLatitude": 36.9 + step / 100,
+            "decimalLongitude": -91.2,
+            "eventDate": "2019-05-01",
+        }
+        for step, name in enumerate(["Lepomis macrochirus", "Lepomis cyanellus", "Micropterus salmoides"])
+    ]
+)
+
+
+def test_a_pool_from_what_is_at_hand() -> None:
+    points = geopandas.GeoDataFrame(
+        RECORDS[["scientificName", "eventDate"]],
+        geometry=geopandas.points_from_xy(RECORDS["decimalLongitude"], RECORDS["decimalLatitude"]),
+        crs="EPSG:4326",
+    ).to_crs("EPSG:5070")
+    one = poolbuilder.pool_at(
+        36.9, -91.2, records=RECORDS, ranges=DATA / "ranges.geojson", as_of="2026-06-01"
+    )
+    other = poolbuilder.pool_at(
+        36.9, -91.2, records=[points], ranges=str(DATA / "ranges.geojson"), as_of="2026-06-01"
+    )
+    assert one["bluegill"]["presence"] == pytest.approx(other["Lepomis macrochirus"]["presence"], abs=1e-6)
+    assert len(one) == len(list(one)) == 13
+    assert {row["scientificName"] for row in one.reasons("bluegill")} == {"Lepomis macrochirus"}
+    assert any(item["path"] == "records_1.csv" for item in one.inputs)
+    changed = poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of="2026-06-01", settings={"kernelKm": 5})
+    assert changed.settings.changed() == {"kernelKm": 5}
+
+
+def test_wrong_names_and_kinds_are_told() -> None:
+    pool = poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of="2026-06-01")
+    with pytest.raises(PoolBuilderError, match=r"no species 'blugill' \(did you mean bluegill\?\)"):
+        pool["blugill"]
+    with pytest.raises(KeyError, match="did you mean"):
+        pool.reasons("Lepomis macrochirrus")
+    with pytest.raises(TypeError, match="records are paths or tables, not int"):
+        poolbuilder.pool_at(36.9, -91.2, records=3)
+    with pytest.raises(TypeError, match="as_of is a date"):
+        poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of=2026)
