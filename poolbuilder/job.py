@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
+from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
 from poolbuilder.located import SPREAD, reach_of
 from poolbuilder.names.checklist import SHIPPED, Checklist
-from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc
+from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, build, prepare
@@ -26,6 +28,10 @@ from poolbuilder.water.drawing import feature
 
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
+
+
+def _silent(text: str) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +57,8 @@ class Job:
         Tables of what is known of the water; see `read_statements`.
     catch : sequence of Path
         Tables of catches made at the site; see `read_catch`.
+    say : callable
+        Is told how the records were read.
     renames : mapping
         Column as given to Darwin Core term, for *records*.
     as_of : date
@@ -70,6 +78,7 @@ class Job:
     outlines: str | None = None
     store: Path = Path("data_cache")
     records: Sequence[Path] = ()
+    say: Callable[[str], None] = _silent
     known: Sequence[Path] = ()
     catch: Sequence[Path] = ()
     renames: Mapping[str, str] = field(default_factory=dict)
@@ -85,7 +94,8 @@ class Job:
             What jobs with the same store, lists and settings have learnt of regions; a region
             that is missing is learnt and put in.
         """
-        self.statements()  # refused before any work when they cannot be read
+        if self.known:
+            self.statements()  # refused before any work when they cannot be read
         records, provenance = read_place(self)
         provenance = replace(provenance, calibration=self.calibration)
         checklist = open_checklist(self.checklist, records)
@@ -169,6 +179,10 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
         When no record can be had.
     """
     records, provenance = _read_given(job)
+    elsewhere = _mirrored(job, records)
+    provenance = replace(provenance, notes=(*provenance.notes, *elsewhere))
+    for note in provenance.notes:
+        job.say(f"note: {note}")
     if not (job.catch or job.known):
         return records, provenance
     from poolbuilder.records.statements import origin_of, read_catch
@@ -177,6 +191,44 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
     used = [("catch", path) for path in job.catch] + [("known", path) for path in job.known]
     inputs = (*provenance.inputs, *(origin_of(path, use=use) for use, path in used))
     return pa.concat_tables([records, catch]), replace(provenance, inputs=inputs)
+
+
+def _mirrored(job: Job, records: pa.Table) -> list[str]:
+    """Where the records lie when none is near the site but a slip of its coordinates away."""
+    site, reach_km = job.site, record_reach_km(job.site, settings=job.settings)
+    near = _count_near(job, records, site.longitude, site.latitude, reach_km) if job.records else len(records)
+    if near:
+        return []
+    slips = [
+        (-site.longitude, site.latitude, "the longitude has the other sign"),
+        (site.longitude, -site.latitude, "the latitude has the other sign"),
+        (-site.longitude, -site.latitude, "both coordinates have the other sign"),
+        (site.latitude, site.longitude, "latitude and longitude are swapped"),
+    ]
+    for longitude, latitude, slip in slips:
+        count = _count_near(job, records, longitude, latitude, reach_km) if abs(latitude) <= 90 else 0
+        if count:
+            meant = (
+                f"{longitude:g}"
+                if latitude == site.latitude
+                else f"latitude {latitude:g}, longitude {longitude:g}"
+            )
+            return [
+                f"no record lies near latitude {site.latitude:g}, longitude {site.longitude:g}, "
+                f"but {count:,} do where {slip}: did you mean {meant}? (or mend the records)"
+            ]
+    return []
+
+
+def _count_near(job: Job, records: pa.Table, longitude: float, latitude: float, reach_km: float) -> int:
+    if not job.records:
+        from poolbuilder.records.store import Store
+
+        return len(Store(job.store).select(longitude=longitude, latitude=latitude, reach_km=reach_km))
+    east, north = tables.numbers(records["decimalLongitude"]), tables.numbers(records["decimalLatitude"])
+    around = (np.abs(east) <= 180) & (np.abs(north - latitude) <= reach_km / 110)
+    distance = distance_km(east[around], north[around], from_longitude=longitude, from_latitude=latitude)
+    return len(np.flatnonzero(np.asarray(distance) <= reach_km))
 
 
 def _read_given(job: Job) -> tuple[pa.Table, Provenance]:

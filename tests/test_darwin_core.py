@@ -308,8 +308,6 @@ REFUSED = [
     ("web_page.csv", "is a web page"),
     ("row_names.csv", "the header names 6 columns but most rows have 7 values"),
     ("swallowed_rows.csv", "row 2: a quotation mark is never closed and takes in the rows that follow"),
-    ("everyday_names.csv", "--map Latitude=decimalLatitude --map Longitude=decimalLongitude"),
-    ("spaced_names.csv", '--map "Lat (dd)=decimalLatitude" --map "Long dd=decimalLongitude"'),
     ("no_coordinates.csv", "among occurrenceID, scientificName, river_mile, bank, eventDate, recordedBy"),
     ("no_names.csv", "no names: there is no column scientificName"),
     ("archive_missing_file", "'records.txt', which is not in the archive"),
@@ -354,11 +352,30 @@ def test_maps_are_taken_whatever_their_case() -> None:
     assert records["eventDate"][0] == "1999-05-01"
 
 
-def test_everyday_headings_beside_coordinates_are_pointed_out() -> None:
-    rename = {"Latitude": "decimalLatitude", "Longitude": "decimalLongitude"}
-    _, notes = _read("everyday_names.csv", rename=rename)
-    assert len(notes) == 1
-    assert "if meant: --map Date=eventDate --map Collector=recordedBy" in notes[0]
+def test_everyday_headings_are_read_and_said() -> None:
+    records, notes = _read("spaced_names.csv")
+    assert records["decimalLatitude"][:2] == [40.1234, 40.5]
+    assert records["scientificName"][0] == "Lepomis cyanellus"
+    assert "Lat (dd) as decimalLatitude, Long dd as decimalLongitude" in " ".join(notes)
+
+
+@pytest.mark.parametrize(
+    ("header", "phrase"),
+    [
+        (
+            "Species,Lat,Latitude,Long",
+            "Lat and Latitude could each be decimalLatitude (say which with --map Lat=",
+        ),
+        ("Species,Taxon,Lat,Long", "Species and Taxon could each be scientificName"),
+        ("Species,Lat,Long,Date,Survey date", '--map "Survey date=eventDate"'),
+    ],
+)
+def test_headings_of_which_two_could_be_meant_are_refused(tmp_path: Path, header: str, phrase: str) -> None:
+    path = tmp_path / "catch.csv"
+    path.write_text(header + "\n" + ",".join("1" for _ in header.split(",")) + "\n")
+    with pytest.raises(RecordFileError) as refused:
+        read_records(path)
+    assert phrase in str(refused.value)
 
 
 @pytest.mark.parametrize(
@@ -466,7 +483,7 @@ def test_zips_of_something_else_are_refused(tmp_path: Path, members: dict[str, b
     [
         (b"%PDF-1.7", "is a PDF"),
         (b"\x1f\x8b\x08", "is compressed"),
-        (b"SQLite format 3\x00", "is a database"),
+        (b"SQLite format 3\x00", "holds no layer of points"),
     ],
 )
 def test_other_kinds_of_file_are_refused(tmp_path: Path, head: bytes, words: str) -> None:

@@ -15,7 +15,7 @@ LAYERS = [
     ["places"],
     ["tables", "schemas", "settings", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "model.logistic"],
     ["names.checklist", "records.text_table", "records.dates", "model.hybrid_waters"],
-    ["records.archive", "records.values"],
+    ["records.archive", "records.values", "records.sheets"],
     ["records.placing"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],

@@ -18,6 +18,7 @@ from poolbuilder.cli.options import (
     pool_options,
     radius_of,
     record_options,
+    say,
 )
 from poolbuilder.cli.output import is_verbose, publish, refuse_other_place, show
 from poolbuilder.places.sites import Site
@@ -52,7 +53,7 @@ def build(
     radius = radius_of(radius_km, radius_mi)
     site = Site(longitude=lon, latitude=lat, radius_km=radius, name=name, water_type=water_type)
     replaced = "" if out is None else refuse_other_place(site, out, replace=replace)
-    pool = make_job(site, **given).run()
+    pool = make_job(site, say=say, **given).run()
     if out is not None:
         publish(pool, out, replaced=replaced)
     show(pool, shape, verbose=is_verbose())

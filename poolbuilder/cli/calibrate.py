@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import as_of_option, read_settings, renames
+from poolbuilder.cli.options import as_of_option, map_options, read_settings, renames
 
 
 @click.command()
@@ -29,13 +29,7 @@ from poolbuilder.cli.options import as_of_option, read_settings, renames
 @click.option(
     "--settings", "settings_file", type=click.Path(path_type=Path), help="TOML file with start values."
 )
-@click.option(
-    "--map",
-    "mapping",
-    multiple=True,
-    metavar="GIVEN=TERM",
-    help="Read column GIVEN as Darwin Core TERM; repeatable.",
-)
+@map_options
 @click.option(
     "--ranges",
     multiple=True,
@@ -63,6 +57,7 @@ def calibrate(
     title: str,
     settings_file: Path | None,
     mapping: tuple[str, ...],
+    date_order: str | None,
     ranges: tuple[str, ...],
     streams: str | None,
     basins: str | None,
@@ -85,7 +80,7 @@ def calibrate(
         checklist=Checklist.load(checklist),
         as_of=as_of,
         settings=read_settings(settings_file),
-        renames=renames(mapping),
+        renames=renames(mapping, date_order),
         title=title,
         layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
         ranges=ranges,

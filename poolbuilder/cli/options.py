@@ -150,6 +150,30 @@ def pool_options(function: F) -> F:
     )
 
 
+def say(text: str) -> None:
+    """Tell the reader something on stderr."""
+    click.echo(text, err=True)
+
+
+def map_options(function: F) -> F:
+    """``--map`` and ``--date-order``."""
+    return _apply(
+        function,
+        click.option(
+            "--map",
+            "mapping",
+            multiple=True,
+            metavar="GIVEN=TERM",
+            help="Read column GIVEN as Darwin Core TERM; repeatable.",
+        ),
+        click.option(
+            "--date-order",
+            type=click.Choice(["mdy", "dmy", "ymd"]),
+            help="How dates such as 5/6/2017 are ordered; needed only where two orders fit the whole column.",
+        ),
+    )
+
+
 def record_options(function: F) -> F:
     """``--store``, ``--records`` and ``--map``."""
     return _apply(
@@ -159,15 +183,10 @@ def record_options(function: F) -> F:
             "--records",
             multiple=True,
             type=click.Path(path_type=Path),
-            help="Darwin Core tables or archives to use in place of the store; repeatable.",
+            help="Tables, spreadsheets, Darwin Core Archives or layers of points to use in place of "
+            "the store; repeatable.",
         ),
-        click.option(
-            "--map",
-            "mapping",
-            multiple=True,
-            metavar="GIVEN=TERM",
-            help="Read column GIVEN as Darwin Core TERM; repeatable.",
-        ),
+        map_options,
     )
 
 
@@ -195,9 +214,9 @@ def knowledge_options(function: F) -> F:
     )
 
 
-def renames(mapping: tuple[str, ...]) -> dict[str, str]:
-    """``("Latitude=decimalLatitude",)`` as a mapping."""
-    found = {}
+def renames(mapping: tuple[str, ...], date_order: str | None = None) -> dict[str, str]:
+    """``("Latitude=decimalLatitude",)`` and the order of dates as the mapping that `read_records` takes."""
+    found = {"date order": date_order} if date_order else {}
     for item in mapping:
         given, sign, term = item.partition("=")
         if not (sign and given.strip() and term.strip()):
@@ -223,6 +242,7 @@ def make_job(
     store: Path | None,
     settings_file: Path | None,
     mapping: tuple[str, ...] = (),
+    date_order: str | None = None,
     **given: Any,
 ) -> Job:
     """The job that the shared options of a command ask for; *given* are fields of Job."""
@@ -233,6 +253,6 @@ def make_job(
         store=store_path(store),
         settings=read_settings(settings_file),
         calibration=None if settings_file is None else read_calibration(settings_file),
-        renames=renames(mapping),
+        renames=renames(mapping, date_order),
         **given,
     )

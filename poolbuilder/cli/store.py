@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import read_settings, renames, store_option, store_path
+from poolbuilder.cli.options import map_options, read_settings, renames, store_option, store_path
 from poolbuilder.records.store import AddResult, Findings, Store
 
 __all__ = ["add", "progress_line"]
@@ -38,13 +38,7 @@ def _say(text: str) -> None:
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
 @store_option
-@click.option(
-    "--map",
-    "mapping",
-    multiple=True,
-    metavar="GIVEN=TERM",
-    help="Read column GIVEN as Darwin Core TERM; repeatable.",
-)
+@map_options
 @click.option("--compact", is_flag=True, help="Merge all files of the store and drop replaced versions.")
 @click.option("--check", is_flag=True, help="Look at every file, and repair what can be repaired.")
 @click.option(
@@ -57,6 +51,7 @@ def add(
     files: Sequence[Path],
     store: Path | None,
     mapping: tuple[str, ...],
+    date_order: str | None,
     compact: bool,
     check: bool,
     settings_file: Path | None,
@@ -69,7 +64,7 @@ def add(
     if not (files or compact or check):
         raise click.UsageError("name a FILE to add, or --compact or --check")
     settings = read_settings(settings_file)
-    renamed = renames(mapping)
+    renamed = renames(mapping, date_order)
     opened = Store(store_path(store), waiting=_say)
     code = _report_check(opened.check(progress=progress_line)) if check else 0
     if files:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -130,3 +131,190 @@ def read_date(text: str) -> tuple[Span | None, str]:
     if end.end < start.start:
         return None, "impossible"
     return Span(start.start, end.end, interval=start != end), "read"
+
+
+ORDERS = ("mdy", "dmy", "ymd")
+"""Orders of day, month and year in a date of numbers."""
+
+_TRIPLE = re.compile(r"(\d{1,4})\s*([-/. ])\s*(\d{1,2})\s*\2\s*(\d{1,4})")
+_NAMED = (
+    re.compile(
+        r"(?P<day>\d{1,2})(?:st|nd|rd|th)?[-/., ]*(?P<month>[a-z]{3,9})[-/., ']*(?P<year>\d{4}|\d{2})"
+    ),
+    re.compile(
+        r"(?P<month>[a-z]{3,9})[-/., ]*(?P<day>\d{1,2})(?:st|nd|rd|th)?[-/., ']+(?P<year>\d{4}|\d{2})"
+    ),
+    re.compile(r"(?P<month>[a-z]{3,9})[-/., ]*(?P<year>\d{4})"),
+    re.compile(r"(?P<year>\d{4})[-/., ]+(?P<month>[a-z]{3,9})(?:[-/., ]+(?P<day>\d{1,2}))?"),
+)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTH_NAMES = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+    "november", "december",
+)  # fmt: skip
+_SERIAL = re.compile(r"(\d{5})(?:[.,]\d+)?")
+_FIRST_SERIAL = datetime.date(1899, 12, 30)
+_SERIALS = range(10_000, 80_000)  # 1927 to 2119
+_CLOCK = re.compile(
+    r"[,T ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([ap]\.?m\.?|Z|UTC|[+-]\d{2}:?\d{2})?$", re.IGNORECASE
+)
+
+STRAYS = 0.05
+"""Share of dates in another order that is taken for slips, not for a column of two orders."""
+ENOUGH = 20
+"""So many dates without a readable one are an error."""
+
+
+def _year(text: str) -> int:
+    """A year of two digits as common spreadsheets read it: 00 to 29 are 20xx (common practice, no source)."""
+    number = int(text)
+    return number if len(text) > 2 else number + (2000 if number < 30 else 1900)
+
+
+def _by_name(text: str) -> str | None:
+    """A date with the month's English name, as ISO 8601."""
+    for pattern in _NAMED:
+        match = pattern.fullmatch(text.casefold())
+        if match is None:
+            continue
+        parts = match.groupdict()
+        name = parts["month"]
+        if name[:3] not in _MONTHS:
+            return None
+        month = _MONTHS.index(name[:3]) + 1
+        if not (_MONTH_NAMES[month - 1].startswith(name) or name == "sept"):
+            return None
+        day = parts.get("day")
+        span = span_of(_year(parts["year"]), month, int(day) if day else None)
+        if span is not None:
+            return span.start.isoformat() if day else span.start.isoformat()[:7]
+    return None
+
+
+def _by_order(text: str, order: str) -> str | None:
+    """A date of three numbers read in an order, as ISO 8601; None where it cannot be."""
+    match = _TRIPLE.fullmatch(text)
+    if match is None:
+        return None
+    first, mark, second, third = match.groups()
+    given = dict(zip(order, (first, second, third), strict=True))
+    year, others = given["y"], (given["m"], given["d"])
+    if len(year) not in (2, 4) or max(map(len, others)) > 2:
+        return None
+    if (mark == "." and order == "mdy") or (order == "ymd" and len(year) == 2 and mark != "-"):
+        return (
+            None  # nobody writes the month first with points, or two digits of a year first but with dashes
+        )
+    span = span_of(_year(year), int(given["m"]) or 13, int(given["d"]) or 32)
+    return span.start.isoformat() if span else None
+
+
+def _year_first(text: str) -> str | None:
+    """A date with a year of four digits in front, which leaves no choice, as ISO 8601."""
+    return _by_order(text, "ymd") if text[:4].isdigit() else None
+
+
+def _by_serial(text: str) -> str | None:
+    """A spreadsheet's day number, counted from 1899-12-30, as ISO 8601."""
+    match = _SERIAL.fullmatch(text)
+    if match is None or int(match.group(1)) not in _SERIALS:
+        return None
+    return (_FIRST_SERIAL + datetime.timedelta(days=int(match.group(1)))).isoformat()
+
+
+@dataclass(frozen=True, kw_only=True)
+class DateColumn:
+    """How the dates of one column are read.
+
+    Attributes
+    ----------
+    order : str or None
+        One of ORDERS; None where no date needs one.
+    fits : tuple of str
+        Orders that read the column equally well and differently; more than one must be asked for.
+    iso : dict of str to str
+        Text as given to ISO 8601, for the dates that are readable and not ISO already.
+    unread : dict of str to int
+        Rows by text that cannot be read.
+    read : int
+        Rows whose date is readable.
+    example : str
+        A date that needs the order.
+    """
+
+    order: str | None
+    fits: tuple[str, ...]
+    iso: Mapping[str, str]
+    unread: Mapping[str, int]
+    read: int
+    example: str = ""
+
+    @property
+    def found_none(self) -> bool:
+        """Whether many dates stand in the column and none can be read."""
+        return not self.read and sum(self.unread.values()) >= ENOUGH
+
+
+def read_column(counts: Mapping[str, int], *, order: str | None = None) -> DateColumn:
+    """Read a column of dates by the one order that fits it whole.
+
+    Parameters
+    ----------
+    counts : dict of str to int
+        Rows by distinct text.
+    order : str, optional
+        One of ORDERS, where the reader says which.
+
+    Examples
+    --------
+    >>> column = read_column({"4/20/2017": 3, "5/6/2017": 1})
+    >>> column.order, column.iso["5/6/2017"]
+    ('mdy', '2017-05-06')
+    >>> read_column({"5/6/2017": 1}).fits
+    ('mdy', 'dmy')
+    """
+    iso: dict[str, str] = {}
+    unread: dict[str, int] = {}
+    numeric: dict[str, str] = {}
+    read = 0
+    for text, rows in counts.items():
+        how = read_date(text)[1]
+        bare = _CLOCK.sub("", text.strip())
+        clear = None if how != "unreadable" else _by_name(bare) or _by_serial(bare) or _year_first(bare)
+        if how != "unreadable":
+            read += rows * (how == "read")
+        elif clear:
+            iso[text], read = clear, read + rows
+        elif _TRIPLE.fullmatch(bare):
+            numeric[text] = bare
+        else:
+            unread[text] = rows
+    chosen, fits = (order, ()) if order else _order_of(numeric, counts)
+    for text, bare in numeric.items():
+        found = _by_order(bare, chosen) if chosen else None
+        if found:
+            iso[text], read = found, read + counts[text]
+        else:
+            unread[text] = counts[text]
+    example = next((text for text in numeric if len(fits) > 1), "")
+    return DateColumn(order=chosen, fits=fits, iso=iso, unread=unread, read=read, example=example)
+
+
+def _order_of(numeric: Mapping[str, str], counts: Mapping[str, int]) -> tuple[str | None, tuple[str, ...]]:
+    """The order that fits, and all that fit equally well where they disagree."""
+    readings = {name: {text: _by_order(bare, name) for text, bare in numeric.items()} for name in ORDERS}
+    rows = {name: sum(counts[text] for text, day in found.items() if day) for name, found in readings.items()}
+    ranked = sorted(ORDERS, key=lambda name: -rows[name])
+    best = ranked[0]
+    if not rows[best]:
+        return None, ()
+    rivals = [best]
+    for name in ranked[1:]:
+        differs = any(day and day != readings[best][text] for text, day in readings[name].items())
+        only = sum(counts[text] for text, day in readings[name].items() if day and not readings[best][text])
+        evidence = sum(
+            counts[text] for text, day in readings[best].items() if day and not readings[name][text]
+        )
+        if differs and (only == evidence == 0 or only > STRAYS * (only + evidence)):
+            rivals.append(name)
+    return (None, tuple(rivals)) if len(rivals) > 1 else (best, (best,))

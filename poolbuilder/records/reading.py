@@ -25,16 +25,22 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import text_table
 from poolbuilder.records.archive import Container, CorePart, core_parts, datasets_of, open_container
+from poolbuilder.records.dates import DateColumn, read_column, read_date
+from poolbuilder.records.sheets import Grid, kind_of, read_points, read_sheets
 from poolbuilder.records.text_table import Layout, RawBatch
 from poolbuilder.records.values import (
+    DATE_ORDER,
+    GENUS,
     SERVICE_ID,
     WHOLE_NAME,
     WHOLE_NAME_DOUBTS,
     RowKeys,
+    check_complete,
     column_called,
     match_columns,
+    no_such_column,
+    read_everyday,
     records_of,
-    suggestions,
 )
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
@@ -44,6 +50,8 @@ PARENT_KEY = "parent key"
 """Names that are no terms, for the columns by which the tables refer to each other."""
 
 _DEEPEST = 10
+_ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
+_ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
 
 
 class Events:
@@ -73,6 +81,11 @@ class Events:
     def _place(self, keys: pa.Array) -> NDArray[np.int64]:
         """Row of each key in the event table, -1 where there is none."""
         return tables.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
+
+    def texts(self, term: str) -> list[str | None]:
+        """The values of a term in the event table."""
+        column = self._columns.get(term)
+        return [] if column is None else column.to_pylist()
 
     def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
         """Give each record what it leaves out and the event with its key states."""
@@ -117,6 +130,8 @@ class Part:
         The event table that the records refer to.
     verbatim : Part, optional
         The records as they were given to the service, before it read their names.
+    grid : Grid, optional
+        The table itself, of a spreadsheet or layer.
     """
 
     def __init__(
@@ -130,12 +145,18 @@ class Part:
         zipped: bool = False,
         events: tuple[Part, ...] = (),
         verbatim: Part | None = None,
+        grid: Grid | None = None,
     ) -> None:
         self._described = described
         self._open = open_stream
         self._where = where
         self._source = source
-        self._rename = rename
+        self._rename = {given: term for given, term in rename.items() if given != DATE_ORDER}
+        self._order = rename.get(DATE_ORDER)
+        self._dates: DateColumn | None = None
+        self._grid = grid
+        self.absent: set[str] = set()
+        self._remark: Callable[[str], None] = lambda text: None
         self._zipped = zipped
         self._events = events
         self._verbatim = verbatim
@@ -152,6 +173,7 @@ class Part:
         RecordFileError
             When it cannot be read, or has no coordinates or names.
         """
+        self._remark = remark
         self._look()
         self._place(complete=not self._events)
         folded = [fold(name) for name in self._names if name]
@@ -162,24 +184,31 @@ class Part:
             # The service's own archives state this datum as the default of the term.
             self._defaults["geodeticDatum"] = "WGS84"
             remark("a download of the open occurrence service: its coordinates are in WGS84")
-        if self._described.names is None:
-            meant = suggestions(self._names, {index: term for term, index in self._terms.items()})
-            if meant:
-                remark(f"not read, for the headings are no Darwin Core terms; if meant: {' '.join(meant)}")
         for part in self._events:
             part._look()
             part._place(complete=False)
+            self.absent &= part.absent
         if self._verbatim is not None:
             self._verbatim._look()
         if self._events:
             remark("records are joined to the events of the archive")
             known = [name for part in (self, *self._events) for name in [*part._names, *part._constants()]]
-            match_columns(known, rename=self._rename, file=self._where)
+            check_complete(
+                match_columns(known, file=self._where, rename=self._rename, absent=set()), known, self._where
+            )
 
     def _constants(self) -> dict[str, str]:
         return dict(self._described.defaults)
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Headings, once :meth:`prepare` has run."""
+        return self._names
+
     def _look(self) -> None:
+        if self._grid is not None:
+            self._names = self._grid.names
+            return
         with self._open("rb") as stream:
             head = stream.read(text_table.HEAD_BYTES)
         if head.startswith(_PARQUET_MAGIC):
@@ -206,10 +235,12 @@ class Part:
     def _place(self, *, complete: bool) -> None:
         constants = self._constants()
         headings = [*self._names, *(term for term in constants if term not in self._names)]
-        rename = self._rename
-        if not complete:  # a heading to be renamed may stand in the other table
-            rename = {given: term for given, term in rename.items() if fold(given) in map(fold, headings)}
-        found = match_columns(headings, rename=rename, file=self._where, complete=complete)
+        self.absent.clear()
+        found = match_columns(headings, rename=self._rename, file=self._where, absent=self.absent)
+        if self._described.names is None:
+            found = read_everyday(headings, found, file=self._where, remark=self._remark)
+        if complete:
+            check_complete(found, headings, self._where)
         self._terms = {term: index for term, index in found.items() if index < len(self._names)}
         self._defaults = {
             term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
@@ -240,6 +271,7 @@ class Part:
             elif whole_names and key is not None:
                 names = [whole_names.get(text) for text in key.to_pylist()]
                 raw.columns[WHOLE_NAME] = tables.array(names, pa.string())
+            self._to_iso(raw, events)
             if len(raw.rows):
                 yield records_of(
                     raw, source=self._source, keys=row_keys, defaults=self._defaults, tally=tally
@@ -254,7 +286,71 @@ class Part:
             place = column_called(name, self._names)
             if place is not None:
                 wanted[name] = place
+        genus, named = column_called("genus", self._names), self._terms.get("scientificName")
+        if genus is not None and named is not None and fold(self._names[named]) == "species":
+            wanted[GENUS] = genus
         return wanted
+
+    def _to_iso(self, raw: RawBatch, events: Events | None) -> None:
+        """Put dates that are no ISO 8601 into it, by the one order that fits the whole column."""
+        column = raw.columns.get("eventDate")
+        if column is None or not pa.types.is_string(column.type):
+            return
+        if (
+            self._dates is None
+            and pc.all(pc.match_substring_regex(column, pattern=_ISO)).as_py() is not False
+        ):
+            return
+        index, distinct = tables.codes(column)
+        if self._dates is None:
+            if all(read_date(text or "")[1] != "unreadable" for text in distinct):
+                return
+            self._dates = self._read_dates(events)
+        iso = [self._dates.iso.get(text or "", text) for text in distinct]
+        raw.columns["eventDate"] = tables.spread(
+            tables.array(iso, pa.string()), tables.array(index, pa.int64(), mask=index >= 0)
+        )
+
+    def _read_dates(self, events: Events | None) -> DateColumn:
+        """How the dates of the whole column are read.
+
+        Raises
+        ------
+        RecordFileError
+            When two orders fit, or none of many dates can be read.
+        """
+        counts: Counter[str] = Counter()
+        at = self._terms.get("eventDate")
+        if at is not None:
+            for raw in self._raw({"eventDate": at}, Counter()):
+                counts.update(text for text in raw.columns["eventDate"].to_pylist() if text)
+        if events is not None:
+            counts.update(text for text in events.texts("eventDate") if text)
+        read = read_column(counts, order=self._order)
+        if len(read.fits) > 1:
+            words = [_ORDER_WORDS[order] for order in read.fits]
+            raise RecordFileError(
+                f"its dates, such as {read.example!r}, can be read {' or '.join(words)}",
+                file=self._where,
+                remedy=f"say which with {' or '.join(f'--date-order {order}' for order in read.fits)}",
+            )
+        unread = sum(read.unread.values())
+        example = max(read.unread, key=lambda text: read.unread[text], default="")
+        words_unread = (
+            f"{unread:,} of {unread + read.read:,} dates could not be read, such as {example[:40]!r}"
+        )
+        if read.found_none and "year" not in self._terms:
+            raise RecordFileError(
+                words_unread,
+                file=self._where,
+                remedy="write them as 2026-06-30, or name the column of dates with --map GIVEN=eventDate",
+            )
+        if unread:
+            self._remark(words_unread)
+        if read.order:
+            shown = next(text for text in counts if text in read.iso)
+            self._remark(f"dates read {_ORDER_WORDS[read.order]}, such as {shown!r} as {read.iso[shown]}")
+        return read
 
     def _read_whole_names(self) -> dict[str, str]:
         """Name as given, by core id, of the records whose name the service could not place whole."""
@@ -296,6 +392,9 @@ class Part:
         return Events(batches)
 
     def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
+        if self._grid is not None:
+            yield from self._grid.batches(wanted)
+            return
         if self._layout is not None:
             with self._open("rb") as stream:
                 yield from text_table.raw_batches(stream, self._layout, wanted, file=self._where, tally=tally)
@@ -360,7 +459,14 @@ class RecordFile:
         Title, citation and licence, where the archive's metadata state them.
     """
 
-    def __init__(self, path: Path, *, rename: Mapping[str, str] | None, settings: Settings) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        rename: Mapping[str, str] | None,
+        settings: Settings,
+        absent: set[str] | None = None,
+    ) -> None:
         self.path = path
         resolved = path.resolve()
         self.name = f"{resolved.parent.name}/{resolved.name}" if resolved.parent.name else resolved.name
@@ -369,15 +475,27 @@ class RecordFile:
         self._tally: Counter[str] = Counter()
         self._remarks: list[str] = []
         self._rows: int | None = None
+        self._grids: list[Grid] = []
         self.datasets: tuple[dict[str, Any], ...] = ()
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
+            self.headings = tuple(name for part in parts for name in part.names)
+            missing = set.intersection(*(part.absent for part in parts)) if parts else set()
+            if absent is not None:
+                absent |= missing
+            for given in sorted(missing if absent is None else ()):
+                raise no_such_column(given, self.rename[given], path, self.headings)
 
     @contextmanager
     def _parts(self) -> Iterator[list[Part]]:
         """The tables of records inside, open as long as the `with` block runs."""
         if not self.path.is_dir():
+            kind = kind_of(self.path)
+            if kind:
+                self._grids = self._grids or self._read_grids(kind)
+                yield self._of_grids()
+                return
             with self.path.open("rb") as stream:
                 is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
             if not is_zip:
@@ -387,6 +505,47 @@ class RecordFile:
         with open_container(self.path, self.settings) as container:
             self.datasets = self.datasets or tuple(datasets_of(container))
             yield parts_of(container, source=self.name, rename=self.rename)
+
+    def _read_grids(self, kind: str) -> list[Grid]:
+        """The sheets or layers that hold records; the others are remarked on."""
+        if kind == "layer":
+            return read_points(self.path)
+        rename = {given: term for given, term in self.rename.items() if given != DATE_ORDER}
+
+        def complete(names: Sequence[str]) -> dict[str, int]:
+            found = match_columns(names, rename=rename, file=self.path, absent=set())
+            found = read_everyday(names, found, file=self.path, remark=lambda text: None)
+            check_complete(found, names, self.path)
+            return found
+
+        def terms_in(names: Sequence[str]) -> int:
+            try:
+                return 1000 + len(complete(names))
+            except RecordFileError:
+                return len(match_columns(names, rename=rename, file=self.path, absent=set()))
+
+        grids = read_sheets(self.path, self.settings, terms_in=terms_in)
+        good = [grid for grid in grids if terms_in(grid.names) >= 1000]
+        if not good:
+            complete(max(grids, key=lambda grid: len(grid.rows)).names)
+        for grid in grids:
+            if grid not in good:
+                self.remark(f"sheet {grid.name!r} is not read, for it has no coordinates or no names")
+        return good
+
+    def _of_grids(self) -> list[Part]:
+        alone = len(self._grids) == 1
+        return [
+            Part(
+                CorePart(name=grid.name),
+                self.path.open,
+                where=self.path if alone else f"{self.path}/{grid.name}",
+                source=self.name if alone else f"{self.name}/{grid.name}",
+                rename=self.rename,
+                grid=grid,
+            )
+            for grid in self._grids
+        ]
 
     def remark(self, text: str) -> None:
         """Keep a remark on the whole file, once."""
@@ -411,9 +570,20 @@ class RecordFile:
                     rows += table.num_rows
                     yield check(table, RECORDS, "records")
         self._rows = rows
+        self._refuse_swapped()
         if rows == 0:
             raise RecordFileError(
                 "has a header but no records", file=self.path, remedy="give a table with one record a row"
+            )
+
+    def _refuse_swapped(self) -> None:
+        """Refuse a file most of whose places lie on the globe only with latitude and longitude swapped."""
+        swapped, placed = self._tally["swapped"], self._tally["placed"]
+        if swapped > 2 and swapped * 2 > placed:
+            raise RecordFileError(
+                f"latitude and longitude are swapped: {swapped:,} of {placed:,} latitudes lie beyond 90",
+                file=self.path,
+                remedy="swap them with --map GIVEN=decimalLatitude --map GIVEN=decimalLongitude",
             )
 
     @property
@@ -456,7 +626,11 @@ class RecordFile:
 
 
 def read_records(
-    path: str | Path, *, rename: Mapping[str, str] | None = None, settings: Settings | None = None
+    path: str | Path,
+    *,
+    rename: Mapping[str, str] | None = None,
+    settings: Settings | None = None,
+    absent: set[str] | None = None,
 ) -> RecordFile:
     """Open an occurrence table, archive or Parquet file and understand its columns.
 
@@ -464,11 +638,15 @@ def read_records(
     ----------
     path : path
         Text (comma, tab, semicolon or pipe), a Darwin Core Archive as zip or folder, a zip
-        of one table, or Parquet.
+        of one table, Parquet, a spreadsheet (.xlsx, .ods, .xls), or points as GeoPackage,
+        Shapefile or GeoJSON.
     rename : dict of str to str, optional
-        Given heading to Darwin Core term: the ``--map`` of the command line.
+        Given heading to Darwin Core term: the ``--map`` of the command line.  The key
+        ``date order`` says how dates of numbers are ordered: mdy, dmy or ymd.
     settings : Settings, optional
         ``max_unpacked_mib`` bounds what an archive may unpack to.
+    absent : set of str, optional
+        Takes the headings of *rename* that the file lacks; without it they are an error.
 
     Raises
     ------
@@ -476,10 +654,18 @@ def read_records(
         When the file is absent, empty, of another kind, or has no coordinates or names.
     """
     path = Path(path)
+    if not str(path).strip() or path == Path():
+        raise RecordFileError("an empty name is no file", remedy="name the file or folder")
     if not path.exists():
         raise RecordFileError("does not exist", file=path, remedy="check the path")
+    if not (path.is_file() or path.is_dir()):
+        raise RecordFileError(
+            "is a pipe or device, and records are read more than once",
+            file=path,
+            remedy="save it to a file first",
+        )
     try:
-        return RecordFile(path, rename=rename, settings=settings or Settings())
+        return RecordFile(path, rename=rename, settings=settings or Settings(), absent=absent)
     except OSError as error:
         raise RecordFileError(
             f"cannot be read: {error.strerror or error}", file=path, remedy="check its permissions"
@@ -499,15 +685,40 @@ def read_all(
     table, sources, notes, datasets
         As :class:`RecordFile` gives them, over all files in the order given.
     """
-    tables: list[pa.Table] = []
+    batches: list[pa.Table] = []
     sources: list[dict[str, Any]] = []
     notes: list[str] = []
     datasets: list[dict[str, Any]] = []
-    for path in paths:
-        file = read_records(path, rename=rename, settings=settings)
-        tables.extend(file.batches())
+    for file in open_all(paths, rename=rename, settings=settings):
+        batches.extend(file.batches())
         sources.append(file.source)
         notes.extend(file.notes)
         datasets.extend(item for item in file.datasets if item not in datasets)
-    table = pa.concat_tables(tables) if tables else RECORDS.empty_table()
+    table = pa.concat_tables(batches) if batches else RECORDS.empty_table()
     return table, tuple(sources), tuple(notes), tuple(datasets)
+
+
+def open_all(
+    paths: Iterable[str | Path],
+    *,
+    rename: Mapping[str, str] | None = None,
+    settings: Settings | None = None,
+) -> Iterator[RecordFile]:
+    """Open files one after the other; a heading to be renamed need stand in one of them only.
+
+    Raises
+    ------
+    RecordFileError
+        Before the last file, when one cannot be used; after it, for a heading that none has.
+    """
+    absent: set[str] | None = None
+    file: RecordFile | None = None
+    for path in paths:
+        missing: set[str] = set()
+        file = read_records(path, rename=rename, settings=settings, absent=missing)
+        absent = missing if absent is None else absent & missing
+        yield file
+    for given in sorted(absent or ()):
+        assert file is not None
+        assert rename is not None
+        raise no_such_column(given, rename[given], file.path, file.headings)

@@ -27,7 +27,7 @@ from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError, TableError
 from poolbuilder.files import is_full, locked, to_disk, write_whole
 from poolbuilder.records import store_files as layout
-from poolbuilder.records.reading import read_records
+from poolbuilder.records.reading import open_all
 from poolbuilder.records.store_files import (
     PREFIX,
     AddResult,
@@ -210,8 +210,7 @@ class Writer:
         with self._writing() as (index, work):
             batch = _Batch()
             with _Stage(work) as stage:
-                for path in paths:
-                    file = read_records(path, rename=dict(rename) or None, settings=settings or Settings())
+                for file in open_all(paths, rename=rename, settings=settings):
                     source = {**file.source, "added": added, "rename": dict(rename)}
                     source["key"] = _source_key(source)
                     if index.knows(source["key"]) or source["key"] in batch.keys:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -36,29 +36,43 @@ READ = tuple(name for name in RECORDS.names if name not in _MADE_HERE)
 # Terms of the standards whose name differs from the column that holds them.
 _SAME = {"class": "taxonClass", "taxonID": "taxonKey", "rights": "license"}
 
-# Older and everyday headings.  They are not taken silently: the error proposes them.
+# Older and everyday headings, read when no column has the term's own name; those of _FAINT only when
+# no other is there.
 _EVERYDAY = {
-    "decimalLatitude": ("latitude", "lat", "latdd", "declat", "latitudedd", "latitudedecimal", "y", "ycoord"),
+    "decimalLatitude": ("latitude", "lat", "latdd", "declat", "latitudedd", "latitudedecimal", "gpslat", "y",
+        "ycoord"),
     "decimalLongitude": (
-        "longitude", "long", "lon", "lng", "longdd", "declong", "longitudedd", "longitudedecimal", "x",
-        "xcoord",
+        "longitude", "long", "lon", "lng", "longdd", "londd", "declong", "declon", "longitudedd",
+        "longitudedecimal", "gpslong", "gpslon", "x", "xcoord",
     ),
     "scientificName": ("species", "speciesname", "taxon", "taxonname", "latinname", "scientific", "binomial"),
-    "vernacularName": ("commonname", "common", "fishname", "englishname"),
+    "vernacularName": ("commonname", "common", "fishname", "englishname", "fish"),
     "year": ("yearcollected", "collectionyear", "yr"),
     "month": ("monthcollected", "collectionmonth"),
     "day": ("daycollected", "collectionday"),
-    "eventDate": ("date", "datecollected", "collectiondate", "sampledate", "observedon", "obsdate"),
+    "eventDate": ("date", "datecollected", "collectiondate", "sampledate", "surveydate", "observedon",
+        "obsdate"),
     "coordinateUncertaintyInMeters": ("coordinateuncertainty", "uncertaintym", "uncertainty", "accuracy"),
     "geodeticDatum": ("datum", "horizontaldatum"),
-    "recordedBy": ("collector", "collectors", "observer"),
+    "recordedBy": ("collector", "collectors", "observer", "crew"),
     "catalogNumber": ("catalognumbertext", "catalogno", "catno"),
     "occurrenceID": ("globaluniqueidentifier", "recordid", "guid"),
-    "individualCount": ("count", "number", "abundance"),
+    "individualCount": ("count", "abundance", "numbercaught", "nocaught", "caught"),
+    "samplingProtocol": ("gear", "method", "samplingmethod"),
+    "eventID": ("sampleid", "surveyid", "visitid"),
     "locality": ("location", "site", "sitename"),
-    "waterBody": ("waterbodyname", "stream", "lake", "river"),
+    "waterBody": ("waterbodyname", "water", "stream", "lake", "lakename", "river"),
     "recordNumber": ("collectornumber", "fieldnumber"),
 }  # fmt: skip
+_FAINT = {"x", "y", "xcoord", "ycoord"}
+_MUST_BE_CLEAR = ("decimalLatitude", "decimalLongitude", "scientificName", "eventDate")
+_IN_BRACKETS = re.compile(r"[(\[].*?[)\]]")
+
+DATE_ORDER = "date order"
+"""A key among the renamed headings that is none: its value says how dates of numbers are ordered."""
+
+GENUS = "genus of the name"
+"""A name that is no term, for the column of genera beside one of epithets."""
 
 
 _OWN = {fold(name): name for name in READ}
@@ -66,7 +80,9 @@ _KNOWN = {**_OWN, **{fold(given): term for given, term in _SAME.items()}}
 _EVERYDAY_NAMES = {given: term for term, names in _EVERYDAY.items() for given in names}
 
 
-def _renamed(rename: Mapping[str, str], names: Sequence[str], file: str | Path) -> dict[int, str]:
+def _renamed(
+    rename: Mapping[str, str], names: Sequence[str], file: str | Path, absent: set[str] | None
+) -> dict[int, str]:
     positions = {fold(name): index for index, name in reversed(list(enumerate(names)))}
     out: dict[int, str] = {}
     for given, term in rename.items():
@@ -78,14 +94,22 @@ def _renamed(rename: Mapping[str, str], names: Sequence[str], file: str | Path) 
                 remedy="use for example decimalLatitude, decimalLongitude, scientificName, eventDate, year",
             )
         index = positions.get(fold(given))
-        if index is None:
-            raise RecordFileError(
-                f"--map {given}={term}: there is no column {given!r}",
-                file=file,
-                remedy=f"the columns are {_listed(names)}",
-            )
-        out[index] = target
+        if index is not None:
+            out[index] = target
+        elif absent is not None:
+            absent.add(given)
+        else:
+            raise no_such_column(given, term, file, names)
     return out
+
+
+def no_such_column(given: str, term: str, file: str | Path, names: Sequence[str]) -> RecordFileError:
+    """The error for a heading to be renamed that no table has."""
+    return RecordFileError(
+        f"--map {given}={term}: there is no column {given!r}",
+        file=file,
+        remedy=f"the columns are {_listed(names)}",
+    )
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -99,15 +123,51 @@ def column_called(name: str, names: Sequence[str]) -> int | None:
     return next((index for index, given in enumerate(names) if fold(given) == fold(name)), None)
 
 
-def suggestions(names: Sequence[str], taken: Mapping[int, str]) -> list[str]:
-    """``--map given=term`` for each column with an everyday name whose term is still free."""
+def _everyday(names: Sequence[str], taken: Mapping[int, str]) -> dict[str, list[int]]:
+    """Columns with an everyday name, by the term that they may mean and that is still free."""
     free = set(READ) - set(taken.values())
-    found: dict[str, str] = {}
+    found: dict[str, list[int]] = {}
     for index, name in enumerate(names):
-        term = _EVERYDAY_NAMES.get(fold(name), "")
-        if index not in taken and term in free and term not in found:
-            found[term] = f'--map "{name}={term}"' if " " in name else f"--map {name}={term}"
-    return list(found.values())
+        term = _EVERYDAY_NAMES.get(fold(_IN_BRACKETS.sub("", name)), "")
+        if index not in taken and term in free:
+            found.setdefault(term, []).append(index)
+    for term, places in found.items():
+        plain = [index for index in places if fold(_IN_BRACKETS.sub("", names[index])) not in _FAINT]
+        found[term] = plain or places
+    return found
+
+
+def _maps(names: Sequence[str], term: str, places: Sequence[int]) -> str:
+    return " or ".join(
+        f'--map "{names[at]}={term}"' if " " in names[at] else f"--map {names[at]}={term}" for at in places
+    )
+
+
+def read_everyday(
+    names: Sequence[str], found: dict[str, int], *, file: str | Path, remark: Callable[[str], None]
+) -> dict[str, int]:
+    """The terms of *found* and those that stand under an everyday heading, which *remark* is told of.
+
+    Raises
+    ------
+    RecordFileError
+        When two columns could be the coordinates, the name or the date.
+    """
+    meant = _everyday(names, {index: term for term, index in found.items()})
+    for term in _MUST_BE_CLEAR:
+        if len(places := meant.get(term, [])) > 1:
+            raise RecordFileError(
+                f"{' and '.join(names[at] for at in places)} could each be {term}",
+                file=file,
+                remedy=f"say which with {_maps(names, term, places)}",
+            )
+    clear = {term: places[0] for term, places in meant.items() if len(places) == 1}
+    if clear:
+        remark("read " + ", ".join(f"{names[at]} as {term}" for term, at in clear.items()))
+    unclear = [_maps(names, term, places) for term, places in meant.items() if len(places) > 1]
+    if unclear:
+        remark(f"not read, for several columns could be meant; say which with {'; '.join(unclear)}")
+    return {**found, **clear}
 
 
 def match_columns(
@@ -115,7 +175,7 @@ def match_columns(
     *,
     rename: Mapping[str, str] | None = None,
     file: str | Path,
-    complete: bool = True,
+    absent: set[str] | None = None,
 ) -> dict[str, int]:
     """Where each term of the RECORDS schema stands among the columns of a file.
 
@@ -127,8 +187,8 @@ def match_columns(
         Given heading to Darwin Core term; stronger than the headings themselves.
     file : path
         Named in an error.
-    complete : bool
-        Whether coordinates and a name must be among them.
+    absent : set of str, optional
+        Takes the headings of *rename* that no column has; without it they are an error.
 
     Returns
     -------
@@ -138,10 +198,9 @@ def match_columns(
     Raises
     ------
     RecordFileError
-        For an unknown term or heading in *rename*, or when there are no coordinates or no
-        name; the message lists the columns and proposes the maps.
+        For an unknown term or heading in *rename*.
     """
-    taken = _renamed(rename or {}, names, file)
+    taken = _renamed(rename or {}, names, file, absent)
     claimed = set(taken.values())
     for known in (_OWN, _KNOWN):  # a column of the very name comes before one of the same meaning
         for index, name in enumerate(names):
@@ -149,29 +208,34 @@ def match_columns(
             if term and index not in taken and term not in claimed:
                 taken[index] = term
                 claimed.add(term)
-    found = {term: index for index, term in taken.items()}
-    if not complete:
-        return found
-    missing = [term for term in ("decimalLongitude", "decimalLatitude") if term not in found]
+    return {term: index for index, term in taken.items()}
+
+
+def check_complete(found: Mapping[str, int], names: Sequence[str], file: str | Path) -> None:
+    """Refuse a table without coordinates or names; the message lists its columns.
+
+    Raises
+    ------
+    RecordFileError
+    """
+    missing = [term for term in _COORDINATES if term not in found]
     what = "coordinates" if missing else "names"
     if not missing and "scientificName" not in found and "vernacularName" not in found:
         missing = ["scientificName"]
     if missing:
-        proposed = suggestions(names, taken)
-        remedy = f"try {' '.join(proposed)}" if proposed else f"name them with --map GIVEN={missing[0]}"
         raise RecordFileError(
             f"no {what}: there is no column {' or '.join(missing)} among {_listed(names)}",
             file=file,
-            remedy=remedy,
+            remedy=f"name them with --map GIVEN={missing[0]}",
         )
-    return found
 
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _COORDINATES = ("decimalLongitude", "decimalLatitude")
-_COMMA = re.compile(r"[+-]?\d{1,3},\d+")
+_COMMA = re.compile(r"[+-]?\d+,\d+")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
 
 
@@ -207,8 +271,11 @@ class _Notes:
         return texts.take(tables.array(place, pa.int64(), mask=place >= 0))
 
 
-def _parsed(text: str, *, comma: bool) -> float:
-    if comma and _COMMA.fullmatch(text):
+def _parsed(text: str, *, place: bool) -> float:
+    """A number; a comma is a decimal comma, but where it stands as one of thousands and not in a *place*."""
+    if not place and _THOUSANDS.fullmatch(text):
+        text = text.replace(",", "")
+    elif _COMMA.fullmatch(text):
         text = text.replace(",", ".")
     try:
         return float(text) if "_" not in text else np.nan
@@ -219,6 +286,15 @@ def _parsed(text: str, *, comma: bool) -> float:
 def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Floats:
     """A number column from text or numbers; NaN where there is none, noted where it is unreadable."""
     if not pa.types.is_string(column.type):
+        if not (
+            pa.types.is_integer(column.type)
+            or pa.types.is_floating(column.type)
+            or pa.types.is_decimal(column.type)
+            or pa.types.is_null(column.type)
+        ):
+            raise RecordFileError(
+                f"column {term} holds {column.type}, not numbers", remedy="write it as numbers or text"
+            )
         values = tables.numbers(column.cast(pa.float64(), safe=False))
     else:
         column = _trimmed(column)
@@ -226,10 +302,10 @@ def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Fl
             values = tables.numbers(column.cast(pa.float64()))
         except pa.ArrowInvalid:
             index, distinct = tables.codes(column)
-            comma = term in _COORDINATES
-            lookup = np.array([_parsed(text or "", comma=comma) for text in distinct] + [np.nan])
+            place = term in _COORDINATES
+            lookup = np.array([_parsed(text or "", place=place) for text in distinct] + [np.nan])
             values = lookup[index]
-            commas = {i for i, text in enumerate(distinct) if comma and text and _COMMA.fullmatch(text)}
+            commas = {i for i, text in enumerate(distinct) if place and text and _COMMA.fullmatch(text)}
             tally["decimal comma"] += int(np.isin(index, list(commas)).sum()) if commas else 0
     values = values.copy()
     bad = tables.valid(column) & ~np.isfinite(values)
@@ -345,6 +421,17 @@ class RowKeys:
         return keys
 
 
+def _with_genus(names: pa.Array, genera: pa.Array) -> pa.Array:
+    """Names with the genus of its own column in front of a bare epithet."""
+    bare = pc.match_substring_regex(names, pattern=r"^[a-z][a-z-]+\.?$")
+    (space,) = tables.array([" "], pa.string())
+    return pc.if_else(
+        pc.fill_null(bare, False),
+        pc.coalesce(pc.binary_join_element_wise(genera, names, space), names),
+        names,
+    )
+
+
 def _restore_whole_names(
     out: dict[str, pa.Array], whole: pa.Array, notes: _Notes, tally: Counter[str]
 ) -> None:
@@ -362,6 +449,14 @@ def _restore_whole_names(
     mask = tables.array(lost, pa.bool_())
     out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])
     out["taxonRank"] = pc.if_else(mask, _nothing(pa.string(), len(whole)), out["taxonRank"])
+
+
+def _count_swapped(out: Mapping[str, pa.Array], tally: Counter[str]) -> None:
+    """Count places off the globe that lie on it when latitude and longitude change places."""
+    east, north = (tables.numbers(out[term]) for term in _COORDINATES)
+    with np.errstate(invalid="ignore"):
+        tally["placed"] += int((~np.isnan(east) & ~np.isnan(north)).sum())
+        tally["swapped"] += int(((np.abs(north) > 90) & (np.abs(north) <= 180) & (np.abs(east) <= 90)).sum())
 
 
 def records_of(
@@ -407,6 +502,7 @@ def records_of(
                 out[item.name] = tables.array(values, item.type)
             else:
                 out[item.name] = _whole(item.name, item.type, values, notes, tally)
+    _count_swapped(out, tally)
     written = [_decimals(given[term]) for term in _COORDINATES if term in given]
     if written:
         read = [~np.isnan(tables.numbers(out[term])) for term in _COORDINATES if term in given]
@@ -417,6 +513,8 @@ def records_of(
         out["coordinateDecimals"] = tables.array(most, pa.int8())
     if WHOLE_NAME in given:
         _restore_whole_names(out, _text(given[WHOLE_NAME]), notes, tally)
+    if GENUS in given:
+        out["scientificName"] = _with_genus(out["scientificName"], _text(given[GENUS]))
     out["scientificName"] = pc.coalesce(out["scientificName"], out["vernacularName"])
     out["sourceFile"] = repeated(source, count)
     out["sourceRow"] = tables.array(raw.rows, pa.int64())

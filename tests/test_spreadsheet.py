@@ -1,0 +1,264 @@
+"""From a spreadsheet of catches to records: dates, headings, sheets, layers, slips of coordinates."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import zipfile
+from pathlib import Path
+
+import geopandas
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from poolbuilder.cli import main
+from poolbuilder.errors import RecordFileError
+from poolbuilder.records.dates import read_column
+from poolbuilder.records.reading import read_all, read_records
+
+HEADER = "Lake,Lat,Long,Species,Date\n"
+
+
+def table(folder: Path, dates: list[str], name: str = "catch.csv") -> Path:
+    path = folder / name
+    rows = [f'Kestrel Ford Lake,36.9,-91.2,bluegill,"{date}"\n' for date in dates]
+    path.write_text(HEADER + "".join(rows), encoding="utf-8")
+    return path
+
+
+def build(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["build", "--lat", "36.9", "--lon", "-91.2", "--as-of", "2026-06-01", *arguments])
+    out, err = capsys.readouterr()
+    return int(ended.value.code or 0), out, err
+
+
+@pytest.mark.parametrize(
+    ("dates", "expected"),
+    [
+        (["4/20/2017", "5/6/2017"], ["2017-04-20", "2017-05-06"]),
+        (["20/4/2017", "5/6/2017"], ["2017-04-20", "2017-06-05"]),
+        (["20.4.2017", "5.6.2017"], ["2017-04-20", "2017-06-05"]),
+        (["5.6.2017"], ["2017-06-05"]),
+        (["20 Apr 2017", "April 3, 2018"], ["2017-04-20", "2018-04-03"]),
+        (["4/20/17", "5/6/98"], ["2017-04-20", "1998-05-06"]),
+        (["42845", "42846.5"], ["2017-04-20", "2017-04-21"]),
+        (["2017/4/20", "2017-05"], ["2017-04-20", "2017-05"]),
+        (["4/20/2017 3:15 PM", "5/6/2017"], ["2017-04-20", "2017-05-06"]),
+    ],
+)
+def test_dates_are_read_by_the_order_that_fits_the_column(
+    tmp_path: Path, dates: list[str], expected: list[str]
+) -> None:
+    records, _, _, _ = read_all([table(tmp_path, dates)])
+    assert records["eventDate"].to_pylist() == expected
+
+
+def test_where_two_orders_fit_the_reader_is_asked(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = table(tmp_path, ["5/6/2017", "7/8/2018"])
+    code, out, err = build(capsys, "--records", str(path))
+    assert (code, out) == (1, "")
+    assert "can be read month first or day first" in err
+    assert "--date-order mdy or --date-order dmy" in err
+    code, _, err = build(capsys, "--records", str(path), "--date-order", "dmy")
+    assert code in (0, 3)
+    assert "'5/6/2017' as 2017-06-05" in err
+
+
+def test_dates_that_cannot_be_read_are_counted_and_quoted(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = table(tmp_path, ["4/20/2017"] * 5 + ["last summer"] * 3)
+    code, out, err = build(capsys, "--records", str(path), "--format", "json")
+    words = "3 of 8 dates could not be read, such as 'last summer'"
+    assert code in (0, 3)
+    assert words in err
+    assert any(words in note for note in json.loads(out)["notes"])
+
+
+def test_many_dates_without_a_readable_one_are_an_error(tmp_path: Path) -> None:
+    with pytest.raises(RecordFileError, match="30 of 30 dates could not be read"):
+        list(read_records(table(tmp_path, ["in spring"] * 30)).batches())
+
+
+def test_the_same_records_give_the_same_pool_whatever_the_order_of_their_dates(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    days = [datetime.date(2017, 4, 20) + datetime.timedelta(days=9 * number) for number in range(20)]
+    forms = {
+        "iso": [day.isoformat() for day in days],
+        "us": [f"{day.month}/{day.day}/{day.year}" for day in days],
+        "points": [f"{day.day}.{day.month}.{day:%y}" for day in days],
+    }
+    made = {}
+    for name, dates in forms.items():
+        (tmp_path / name).mkdir()
+        path = table(tmp_path / name, dates)
+        made[name] = build(capsys, "--records", str(path), "--format", "csv")[1]
+    assert made["iso"] == made["us"] == made["points"]
+
+
+DAYS = st.lists(st.dates(datetime.date(1960, 1, 1), datetime.date(2025, 12, 31)), min_size=1, max_size=30)
+
+
+@settings(max_examples=60, deadline=None)
+@given(DAYS, st.sampled_from(["{m}/{d}/{y}", "{d}/{m}/{y}", "{d}.{m}.{y}", "{y}/{m}/{d}", "{d} {b} {y}"]))
+def test_a_column_in_one_order_is_read_back_or_asked_about(days: list[datetime.date], form: str) -> None:
+    texts = [form.format(d=day.day, m=day.month, y=day.year, b=f"{day:%b}") for day in days]
+    read = read_column(dict.fromkeys(texts, 1))
+    if len(read.fits) > 1:
+        assert all(day.day <= 12 for day in days)
+    else:
+        assert [read.iso[text] for text in texts] == [day.isoformat() for day in days]
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.dictionaries(
+        st.text(max_size=25) | st.from_regex(r"[0-9]{1,5}[-/. ][0-9]{1,3}[-/. ][0-9]{1,5}"),
+        st.integers(1, 9),
+        max_size=8,
+    )
+)
+def test_any_column_of_dates_is_read_or_counted(counts: dict[str, int]) -> None:
+    read = read_column(counts)
+    assert set(read.iso) | set(read.unread) <= set(counts)
+    assert not set(read.iso) & set(read.unread)
+
+
+def _xlsx(path: Path, sheets: dict[str, list[list[object]]]) -> Path:
+    """A workbook of the least parts that ECMA-376 asks for."""
+
+    def cell(value: object) -> str:
+        if isinstance(value, int | float):
+            return f"<c><v>{value}</v></c>"
+        return f'<c t="inlineStr"><is><t>{value}</t></is></c>'
+
+    main_ns = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    rel = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    package = "http://schemas.openxmlformats.org/package/2006"
+    listed = "".join(
+        f'<sheet name="{name}" sheetId="{n}" r:id="r{n}"/>' for n, name in enumerate(sheets, start=1)
+    )
+    links = "".join(
+        f'<Relationship Id="r{n}" Type="{rel}/worksheet" Target="worksheets/s{n}.xml"/>'
+        for n in range(1, len(sheets) + 1)
+    )
+    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(
+            "[Content_Types].xml",
+            f'<Types xmlns="{package}/content-types"><Default Extension="xml" ContentType="application/xml"/>'
+            f'<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+            f'<Override PartName="/xl/workbook.xml" ContentType="{kind}.sheet.main+xml"/></Types>',
+        )
+        archive.writestr(
+            "_rels/.rels",
+            f'<Relationships xmlns="{package}/relationships"><Relationship Id="a" '
+            f'Type="{rel}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        )
+        archive.writestr(
+            "xl/workbook.xml",
+            f'<workbook xmlns="{main_ns}" xmlns:r="{rel}"><sheets>{listed}</sheets></workbook>',
+        )
+        archive.writestr(
+            "xl/_rels/workbook.xml.rels",
+            f'<Relationships xmlns="{package}/relationships">{links}</Relationships>',
+        )
+        for number, rows in enumerate(sheets.values(), start=1):
+            body = "".join(f"<row>{''.join(map(cell, row))}</row>" for row in rows)
+            archive.writestr(
+                f"xl/worksheets/s{number}.xml",
+                f'<worksheet xmlns="{main_ns}"><sheetData>{body}</sheetData></worksheet>',
+            )
+    return path
+
+
+CATCHES: list[list[object]] = [
+    ["Catches of the summer", "", "", "", ""],
+    ["Lake", "Lat", "Long", "Species", "Date"],
+    ["Kestrel Ford Lake", 36.9, -91.2, "bluegill", 42845],
+    ["Kestrel Ford Lake", "36,91", "-91,21", "green sunfish", 42846],
+]
+
+
+def test_a_sheet_is_read_from_below_its_title_and_the_others_are_named(tmp_path: Path) -> None:
+    path = _xlsx(tmp_path / "catches.xlsx", {"Notes": [["written in May"]], "Fish": CATCHES})
+    records, _, notes, _ = read_all([path])
+    rows = records.to_pylist()
+    assert [row["eventDate"] for row in rows] == ["2017-04-20", "2017-04-21"]
+    assert [row["sourceRow"] for row in rows] == [3, 4]
+    assert [row["decimalLatitude"] for row in rows] == [36.9, 36.91]
+    assert any("sheet 'Notes' is not read" in note for note in notes)
+
+
+def test_two_sheets_of_records_are_both_read(tmp_path: Path) -> None:
+    path = _xlsx(tmp_path / "catches.xlsx", {"2016": CATCHES, "2017": CATCHES})
+    records, sources, _, _ = read_all([path])
+    assert len(records) == sources[0]["rows"] == 4
+    assert len(set(records["sourceFile"].to_pylist())) == 2
+
+
+@pytest.mark.parametrize("damage", [b"", b"junk" * 40])
+def test_a_broken_workbook_is_one_line(tmp_path: Path, damage: bytes) -> None:
+    path = _xlsx(tmp_path / "broken.xlsx", {"Fish": CATCHES})
+    with zipfile.ZipFile(tmp_path / "again.xlsx", "w") as archive, zipfile.ZipFile(path) as whole:
+        for name in whole.namelist():
+            archive.writestr(name, damage if name.endswith("workbook.xml") else whole.read(name))
+    with pytest.raises(RecordFileError, match="is a spreadsheet that cannot be read"):
+        read_records(tmp_path / "again.xlsx")
+
+
+@pytest.mark.parametrize("name", ["points.gpkg", "points.geojson", "points.shp"])
+def test_points_of_a_layer_are_records(tmp_path: Path, name: str) -> None:
+    frame = geopandas.GeoDataFrame(
+        {"Species": ["bluegill", "green sunfish"], "Date": ["2017-04-20", "2018-05-01"]},
+        geometry=[shapely.Point(-91.2, 36.9), shapely.Point(-91.25, 36.95)],
+        crs=4326,
+    )
+    frame = frame if name.endswith(".geojson") else frame.to_crs(32615)
+    frame.to_file(tmp_path / name)
+    records, _, _, _ = read_all([tmp_path / name])
+    assert records["scientificName"].to_pylist() == ["bluegill", "green sunfish"]
+    assert records["decimalLongitude"].to_pylist() == pytest.approx([-91.2, -91.25], abs=1e-6)
+    assert records["eventDate"].to_pylist() == ["2017-04-20", "2018-05-01"]
+
+
+def test_swapped_columns_are_an_error_that_names_the_swap(tmp_path: Path) -> None:
+    path = tmp_path / "swapped.csv"
+    path.write_text("Lat,Long,Species\n" + "-91.2,36.9,bluegill\n" * 5)
+    with pytest.raises(RecordFileError, match="latitude and longitude are swapped"):
+        read_all([path])
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "phrase"),
+    [("36.9", "91.2", "did you mean 91.2?"), ("-36.9", "-91.2", "did you mean latitude -36.9")],
+)
+def test_a_site_whose_mirror_image_has_the_records_is_told(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, latitude: str, longitude: str, phrase: str
+) -> None:
+    path = tmp_path / "mirrored.csv"
+    path.write_text("Lat,Long,Species,Date\n" + f"{latitude},{longitude},bluegill,2017-04-20\n" * 3)
+    code, _, err = build(capsys, "--records", str(path))
+    assert code in (0, 3)
+    assert phrase in err
+
+
+def test_a_mapped_column_need_stand_in_one_of_several_files(tmp_path: Path) -> None:
+    one, two = tmp_path / "one.csv", tmp_path / "two.csv"
+    one.write_text("Breite,Long,Species\n36.9,-91.2,bluegill\n")
+    two.write_text("Lat,Long,Species\n36.8,-91.2,bluegill\n")
+    records, _, _, _ = read_all([one, two], rename={"Breite": "decimalLatitude"})
+    assert records["decimalLatitude"].to_pylist() == [36.9, 36.8]
+    with pytest.raises(RecordFileError, match="there is no column 'Nord'"):
+        read_all([two, two], rename={"Nord": "decimalLatitude"})
+
+
+def test_a_genus_in_its_own_column_stands_before_the_epithet(tmp_path: Path) -> None:
+    path = tmp_path / "split.csv"
+    path.write_text("Lat,Long,Genus,Species\n36.9,-91.2,Lepomis,macrochirus\n")
+    records, _, _, _ = read_all([path])
+    assert records["scientificName"].to_pylist() == ["Lepomis macrochirus"]
