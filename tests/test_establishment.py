@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -20,22 +21,22 @@ from poolbuilder.status.decision import (
     settle,
     side,
 )
-from poolbuilder.status.region_lists import RegionLists
+from poolbuilder.status.region_lists import RegionLists, statements_of
 from tests.rows import located, status
 
 DATA = Path(__file__).parent / "data" / "introduced"
 BLUEGILL = "Lepomis macrochirus"
 
 
-def accept(text: str) -> tuple[str, ...]:
-    """Three species, one of them under an old name too."""
-    old = {"Eupomotis gibbosus": "Lepomis gibbosus"}
-    name = old.get(text, text)
-    return (name,) if name in {"Lepomis gibbosus", "Leuciscus aspius", BLUEGILL} else ()
+LISTED = Checklist.from_csv(
+    b"scientificName,taxonomicStatus,acceptedNameUsage\nLepomis gibbosus,,\nLepomis macrochirus,,\n"
+    b"Leuciscus aspius,,\nEupomotis gibbosus,synonym,Lepomis gibbosus\n",
+    path="three.csv",
+)
 
 
-def lists(table: str, layer: str = "regions.geojson") -> RegionLists:
-    return RegionLists.read(DATA / table, str(DATA / layer), accept)
+def lists(table: str, layer: str | None = "regions.geojson") -> RegionLists:
+    return RegionLists.read(DATA / table, str(DATA / layer) if layer else None, LISTED)
 
 
 # Deciding
@@ -203,12 +204,9 @@ def test_regions_that_overlap_are_said() -> None:
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ("contradiction.csv", "row 3: Lepomis gibbosus is native in Land, and introduced in row 2 (keep one"),
-        ("no_term.csv", "row 2: establishmentMeans 'stocked' is no Darwin Core term (use one of native"),
-        ("no_column.csv", "row 1: no column establishmentMeans"),
-        ("empty_cell.csv", "row 2: scientificName is empty"),
-        ("years.csv", "row 2: validFrom 2000 is after validTo 1990"),
-        ("not_a_year.csv", "row 2: validFrom 'long ago' is not a year"),
+        ("empty_cell.csv", "no row can be used: row 2: no species (give species"),
+        ("years.csv", "row 2: its years 2000 and 1990 are the wrong way round"),
+        ("not_a_year.csv", "row 2: 'long ago' is not a year"),
         ("nowhere.csv", "no region of the table, such as 'Nowhere', is in"),
         ("missing.csv", "cannot be read: No such file"),
     ],
@@ -219,3 +217,108 @@ def test_a_bad_table_is_named_with_row_and_remedy(table: str, message: str) -> N
     assert message in str(caught.value)
     assert str(caught.value).startswith(str(DATA / table))
     assert "(" in str(caught.value)
+
+
+# Lists as agencies have them
+
+LAND = Site(longitude=0.5, latitude=0.5)
+
+
+def test_of_two_rows_that_contradict_each_other_one_is_set_aside() -> None:
+    read = lists("contradiction.csv")
+    assert read.at(LAND, year=2026)["Lepomis gibbosus"][0].means == "introduced"
+    assert any("1 rows set aside, such as row 3: Lepomis gibbosus is native in Land" in n for n in read.notes)
+
+
+def test_a_list_without_status_leaves_it_open() -> None:
+    assert lists("no_column.csv").at(LAND, year=2026)["Lepomis gibbosus"][0].means == "uncertain"
+
+
+def _list(tmp_path: Path, text: str, layer: str | None = None) -> RegionLists:
+    path = tmp_path / "list.csv"
+    path.write_bytes(text.encode("cp1252"))
+    return RegionLists.read(path, layer, Checklist.load("lepomis"))
+
+
+@pytest.mark.parametrize(
+    ("word", "means", "degree"),
+    [
+        ("Non-native", "introduced", None),
+        ("EXOTIC", "introduced", None),
+        ("Introduced - established", "introduced", "established"),
+        ("stocked", "introduced", "released"),
+        ("Extirpated", "native", None),
+        ("indigenous", "native", None),
+        ("nativeReintroduced", "nativeReintroduced", None),
+        ("cryptogenic", "uncertain", None),
+    ],
+)
+def test_words_as_agencies_write_them(tmp_path: Path, word: str, means: str, degree: str | None) -> None:
+    read = _list(tmp_path, f"State;Species;Status\nMO;Lepomis gulosus;{word}\n")
+    (item,) = read.at(Site(longitude=-91.2, latitude=36.9), year=2026)["Lepomis gulosus"]
+    assert (item.means, item.degree, item.region) == (means, degree, "US-MO")
+
+
+def test_yes_and_no_under_native(tmp_path: Path) -> None:
+    read = _list(
+        tmp_path, "STATE,Common Name,Native?,Year\nMissouri,Bluegill,Y,2019\nMissouri,Redbreast sunfish,N,\n"
+    )
+    said = read.at(Site(longitude=-91.2, latitude=36.9), year=2026)
+    assert (said[BLUEGILL][0].means, said[BLUEGILL][0].year) == ("native", 2019)
+    assert said["Lepomis auritus"][0].means == "introduced"
+
+
+def test_units_without_their_zero(tmp_path: Path) -> None:
+    """A spreadsheet takes the zero off 02060003."""
+    read = _list(
+        tmp_path, "HUC8,scientificName,status\n2060003,Lepomis gulosus,introduced\n2060003,,native\n"
+    )
+    site = Site(longitude=-76.7, latitude=39.4)
+    assert read.at(site, year=2026, code="02060003")["Lepomis gulosus"][0].region == "02060003"
+    assert read.at(site, year=2026, code="02070003") == {}
+    assert any("1 rows set aside, such as row 3: no species" in note for note in read.notes)
+
+
+def test_a_name_means_what_its_region_allows(tmp_path: Path) -> None:
+    read = _list(
+        tmp_path, "state,species,status\nMissouri,longear sunfish,native\nMichigan,longear sunfish,native\n"
+    )
+    assert [item.species for item in read.listed] == ["Lepomis megalotis", "Lepomis peltastes"]
+
+
+def test_an_agencys_own_list_comes_first(tmp_path: Path) -> None:
+    read = _list(tmp_path, "species,status\nLepomis gibbosus,native\n")
+    found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
+    (statement,) = statements_of(found)["Lepomis gibbosus"]
+    assert (statement.source, statement.means) == ("agency", "native")
+
+
+# Darwin Core text guide (TDWG) and the Global Names Architecture's Species Distribution and Species Profile
+# extensions: row types and terms as published (from memory).
+META = """<archive xmlns="http://rs.tdwg.org/dwc/text/">
+<core encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" ignoreHeaderLines="1"
+ rowType="http://rs.tdwg.org/dwc/terms/Taxon"><files><location>taxon.txt</location></files><id index="0"/>
+<field index="1" term="http://rs.tdwg.org/dwc/terms/scientificName"/></core>
+<extension encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" ignoreHeaderLines="1"
+ rowType="http://rs.gbif.org/terms/1.0/Distribution"><files><location>distribution.txt</location></files>
+<coreid index="0"/><field index="1" term="http://rs.tdwg.org/dwc/terms/locationID"/>
+<field index="2" term="http://rs.tdwg.org/dwc/terms/establishmentMeans"/></extension>
+<extension encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" ignoreHeaderLines="1"
+ rowType="http://rs.gbif.org/terms/1.0/SpeciesProfile"><files><location>profile.txt</location></files>
+<coreid index="0"/><field index="1" term="http://rs.gbif.org/terms/1.0/isInvasive"/></extension></archive>"""
+
+
+def test_a_darwin_core_checklist_archive(tmp_path: Path) -> None:
+    path = tmp_path / "checklist.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("meta.xml", META)
+        archive.writestr("taxon.txt", "id\tname\n1\tLepomis gibbosus (Linnaeus, 1758)\n2\tLepomis gulosus\n")
+        archive.writestr(
+            "distribution.txt", "id\tplace\tmeans\n1\tISO_3166:DE\tIntroduced\n2\tISO_3166:DE\tabsurd\n"
+        )
+        archive.writestr("profile.txt", "id\tinvasive\n1\ttrue\n")
+    read = RegionLists.read(path, None, Checklist.load("lepomis"))
+    found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
+    (item,) = found["Lepomis gibbosus"]
+    assert (item.region, item.means, item.degree) == ("DE", "introduced", "invasive")
+    assert any("1 rows set aside" in note and "absurd" in note for note in read.notes)

@@ -32,8 +32,8 @@ from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, Statement, establishment_of, own_names, side
-from poolbuilder.status.region_lists import ListedStatus
+from poolbuilder.status.decision import Establishment, establishment_of, own_names, side
+from poolbuilder.status.region_lists import ListedStatus, statements_of
 from poolbuilder.status.shipped import drainage_of, shipped_statements
 from poolbuilder.water import Water
 
@@ -227,22 +227,13 @@ def assess(
     listed : mapping, optional
         Species to what the checklists of the regions around the site say, smallest first.
     """
-    statements = {
-        name: [
-            Statement(
-                source="region", means=item.means, who=f"the checklist of {item.region}", region=item.region
-            )
-            for item in items
-        ]
-        for name, items in (listed or {}).items()
-    }
     site = pool.site
     decided = establishment_of(
         located,
         pool.status,
         checklist,
         radius_km=site.radius_km,
-        listed=statements,
+        listed=statements_of(listed or {}),
         shipped=shipped_statements(
             checklist.species,
             site.longitude,

@@ -25,7 +25,6 @@ from poolbuilder.job import Job, is_genus
 from poolbuilder.located import locate
 from poolbuilder.many.parts import Desk, Part, crew, parts_of
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.reader import read_name
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.status.region_lists import RegionLists
@@ -152,12 +151,7 @@ class Run:
 @lru_cache(maxsize=2)
 def _region_lists(table: str, layer: str, checklist: Checklist) -> RegionLists:
     """Region lists, read once in each process."""
-
-    def accept(text: str) -> Sequence[str]:
-        reading = read_name(text, checklist)
-        return reading.accepted if reading.role == "candidate" else ()
-
-    return RegionLists.read(table, layer, accept)
+    return RegionLists.read(table, layer, checklist)
 
 
 def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] | None) -> _Found:
