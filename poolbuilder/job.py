@@ -336,7 +336,7 @@ def pool_at(
         )
         pool = job.run()
     inputs = [
-        {**item, "path": Path(item["path"]).name} if str(item.get("path", "")).startswith(folder) else item
+        {**item, "path": Path(item["path"]).name} if Path(folder).name in str(item.get("path")) else item
         for item in pool.inputs
     ]
     return replace(pool, inputs=tuple(inputs))

@@ -131,7 +131,7 @@ class Pool:
         return gpd.GeoDataFrame(frame, geometry=points, crs="EPSG:4326")
 
     def __len__(self) -> int:
-        return self.candidates.num_rows
+        return int(self.candidates.num_rows)
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
         return iter(self.candidates.to_pylist())
@@ -154,10 +154,10 @@ class Pool:
         wanted = " ".join(species.split()).casefold()
         if wanted not in names:
             near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
-            row = names[near[0]] if near else None
             remedy = "its candidates are in pool.candidates"
-            if row is not None:
-                remedy = f"did you mean {row['vernacularName'] or row['scientificName']}?"
+            if near:
+                found = names[near[0]]
+                remedy = f"did you mean {found['vernacularName'] or found['scientificName']}?"
             raise UnknownSpeciesError(f"the pool has no species {species!r} ({remedy})")
         return names[wanted]
 

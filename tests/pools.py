@@ -262,6 +262,7 @@ def invented_pool(*, many: int = 1, rename: dict[str, str] | None = None, **chan
             {
                 "scientificName": row[0],
                 "rangeClass": row[9],
+                "polygonsDisagree": False,
                 "establishmentMeans": None if row[7] == "unknown" else row[7],
                 "rangeKm": 0.0,
                 "words": "inside the extant native polygon",

@@ -46,9 +46,17 @@ def test_a_fish_is_weighed(client: Client) -> None:
         "anal_rays": "10", "sure_anal_rays": "0.5", "pectoral_tip": "blunt", "f1Share": "0.3",
         "photos": "side.jpg\nflap.jpg", "flap_edge": "",
     }  # fmt: skip
-    answer = client.post(HERE, data=fields)
+    sent = client.post(HERE, data=fields)
+    assert sent.status_code == 303
+    answer = client.get(f"/{TOKEN}/{sent.headers['location']}")
     assert answer.status_code == 200
     assert "fish &lt;9&gt;" in answer.text
+    again = client.get(f"/{TOKEN}/{sent.headers['location'].replace('fish=', 'edit=')}")
+    assert 'name="dorsal_rays" value="11"' in again.text
+    kept = re.search(r"fish=([\w-]+)", sent.headers["location"])[1]  # type: ignore[index]
+    assert client.get(f"/{TOKEN}/fish/{KEY}/{kept}/posterior.csv").text.startswith("\ufeffhypothesis")
+    assert client.get(f"/{TOKEN}/fish/{KEY}/{kept}/notes.json").status_code == 404
+    assert kept in client.get(f"{HERE}?key={KEY}").text
     assert "142.5 mm standard length" in html.unescape(answer.text)
     assert "50\N{NO-BREAK SPACE}%" in answer.text
     assert 'href="flap.jpg"' in answer.text
@@ -73,6 +81,19 @@ def test_what_is_wrong_comes_back_with_the_form_as_it_was(
     assert message in html.unescape(answer.text)
     assert 'value="fish 3"' in answer.text
     assert 'name="anal_rays" value="10"' in answer.text
+
+
+def test_every_wrong_field_is_marked_at_once(client: Client) -> None:
+    answer = client.post(HERE, data={"key": KEY, "anal_spines": "7", "dorsal_rays": "eleven", "f1Share": "7"})
+    assert answer.status_code == 422
+    for field in ("anal_spines", "dorsal_rays", "f1Share"):
+        assert f'id="{field}-fault"' in answer.text
+        assert f'aria-describedby="{field}-fault"' in answer.text
+
+
+def test_what_would_tell_most_is_asked_first(client: Client) -> None:
+    form = client.get(f"{HERE}?key={KEY}").text
+    assert form.index("they would tell most here") < form.index("Measures in millimetres")
 
 
 def test_without_a_pool_there_is_no_form(client: Client) -> None:

@@ -29,6 +29,12 @@ def render(specimen: Specimen) -> str:
     return kit.fill("specimen.html", styles=("specimen.css",), **_content(specimen))
 
 
+def served(specimen: Specimen, **values: Any) -> str:
+    """The same page with a bar above it that leads on, as the local page shows it."""
+    styles = ("specimen.css", "web.css")
+    return kit.fill("fish_answer.html", styles=styles, allowed=kit.OWN_FORMS, **_content(specimen), **values)
+
+
 def _content(specimen: Specimen) -> dict[str, Any]:
     fish, pool, weighing = specimen.fish, specimen.pool, specimen.weighing
     parents = _parents(specimen)

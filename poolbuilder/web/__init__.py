@@ -62,6 +62,7 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
         Route("/compare", views.compare),
         Route("/waters", views.keep, methods=["POST"]),
         Route("/fish", fish.ask, methods=["GET"]),
+        Route("/fish/{key}/{fish}/{name}", fish.file),
         Route("/fish", fish.weigh, methods=["POST"]),
     ]
     app = Starlette(routes=[Mount(f"/{token}", routes=routes)], lifespan=lifespan)
