@@ -56,6 +56,32 @@ _SOURCES = {
 }
 
 
+GRADES = {"sure": "sure", "likely": "likely", "toBeChecked": "to be checked"}
+"""How sure a record is, in words."""
+
+GRADE_REASONS = {
+    "specimen": "a specimen is kept",
+    "media": "there is a photograph or other media",
+    "verified": "the identification was verified",
+    "survey": "from a survey with a stated method",
+    "noProof": "no specimen, photograph, verification or survey method is given",
+    "keptFish": "the remarks speak of an aquarium, a market, a pond or a hatchery",
+    "qualified": "the identification is qualified (cf., aff., ?)",
+    "unverified": "the identification is not verified",
+    "environmentalDna": "environmental DNA alone: no fish was seen",
+    "obscured": "its place or details were made coarser or withheld before publication",
+    "coarse": "its place is known to 10 km or worse",
+    "undated": "it carries no date",
+    "oldNewlyPublished": "the event is ten or more years old",
+}
+"""What speaks for or against a record, by code."""
+
+
+def grade_reasons(codes: Sequence[str]) -> str:
+    """What speaks for or against a record."""
+    return "; ".join(GRADE_REASONS[code] for code in codes)
+
+
 def spelled(number: int) -> str:
     """A count as it reads in a sentence: words up to twelve, then digits.
 

@@ -18,7 +18,7 @@ def water(*species: dict[str, Any], longitude: float = 8.0, radius_km: float = 4
         {
             "establishmentMeans": "introduced", "establishmentSource": "polygon", "inWater": False,
             "firstYear": 2026, "firstDate": "2026-05-01", "firstDateInWater": None, "undatedEvents": 0,
-            "isNew": None, "newIn": None, "conflict": "", "way": "", "front": None, "remark": "", "note": "",
+            "isNew": None, "newIn": None, "seenRecords": [], "disputed": False, "news": [], "conflict": "", "way": "", "front": None, "remark": "", "note": "",
             "vernacularName": None, **row,
         }
         for row in species
@@ -97,7 +97,7 @@ def test_since_a_day(date: str | None, undated: int, new: bool, words: str) -> N
 def test_a_run_of_another_version_is_refused_or_said(tmp_path: Path) -> None:
     (tmp_path / "introduced.json").write_text(json.dumps({"schemaVersion": "0.1", "waters": []}))
     with pytest.raises(
-        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.0 \(make the earlier"
+        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.1 \(make the earlier"
     ):
         read_run(tmp_path)
     with pytest.raises(PoolFileError, match="leave --previous out on the first run"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,7 +20,47 @@ from poolbuilder.cli.options import (
 from poolbuilder.cli.output import emit
 from poolbuilder.cli.store import progress_line
 
+if TYPE_CHECKING:
+    from poolbuilder.introduced import Run
+
 __all__ = ["introduced"]
+
+
+def no_progress(_doing: str, _done: int, _total: int | None) -> None:
+    """Say nothing of what is being done."""
+
+
+def kinds_of_news(
+    _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    """The kinds of news in a list, with ``new`` for those of a species."""
+    from poolbuilder.introduced.season import NEWS
+
+    kinds: list[str] = []
+    for word in ",".join(values).split(","):
+        if word.strip() in {"", *NEWS, "new"}:
+            kinds += ["new-in-water", "new-near"] if word.strip() == "new" else [word.strip()]
+        else:
+            raise click.BadParameter(f"{word!r} is none of new, {', '.join(NEWS)}")
+    return tuple(dict.fromkeys(filter(None, kinds)))
+
+
+def _show(run: Run, shape: str, *, quiet: bool) -> None:
+    """Print a run, or with *quiet* only its news."""
+    from poolbuilder.introduced.files import introduced_table
+    from poolbuilder.introduced.lines import run_lines
+    from poolbuilder.introduced.season import NEWS
+
+    if quiet:
+        for line in run.found(NEWS):
+            click.echo(line)
+        return
+    emit(
+        shape,
+        lines=lambda: run_lines(run),
+        table=lambda: introduced_table(run),
+        document=lambda: run.document,
+    )
 
 
 @click.command()
@@ -42,8 +82,20 @@ __all__ = ["introduced"]
     help="Folder of an earlier run; what it did not have is new.",
 )
 @click.option(
-    "--fail-on", type=click.Choice(["new"]), help="Exit with 4 when an introduced species is new at a water."
+    "--reviewed",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="CSV of what somebody looked at: verdict (false, true, seen), date, and record or species, water.",
 )
+@click.option(
+    "--fail-on",
+    multiple=True,
+    metavar="KIND[,KIND]",
+    callback=kinds_of_news,
+    help="Exit with 4 on news of these kinds: new-in-water, new-near, more-records, disputed; new is the "
+    "first two.",
+)
+@click.option("--quiet", is_flag=True, help="Print only what is new; nothing when nothing is.")
 @format_option()
 @pool_options
 @layer_options
@@ -60,7 +112,9 @@ def introduced(
     regions: str | None,
     since: datetime.date | None,
     previous: Path | None,
-    fail_on: str | None,
+    reviewed: Path | None,
+    fail_on: tuple[str, ...],
+    quiet: bool,
     shape: str,
     out: Path | None,
     workers: int,
@@ -76,16 +130,19 @@ def introduced(
     set by local law and the agency in charge, which this tool does not know.
     """
     from poolbuilder.introduced import Season, find_introduced, read_run, write_run
-    from poolbuilder.introduced.files import introduced_table
-    from poolbuilder.introduced.lines import run_lines
+    from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
     from poolbuilder.places.sites import read_waters
 
     if (region_list is None) != (regions is None):
         raise click.UsageError("--region-list and --regions belong together")
     if fail_on and since is None and previous is None:
-        raise click.UsageError("--fail-on new needs --previous or --since to compare with")
+        raise click.UsageError("--fail-on needs --previous or --since to compare with")
     sites = read_waters(waters, radius_km=radius_km)
-    season = Season(since=since, before=None if previous is None else read_run(previous))
+    season = Season(
+        since=since,
+        before=None if previous is None else read_run(previous),
+        reviewed=Reviewed() if reviewed is None else read_reviewed(reviewed),
+    )
     job = make_job(sites[0], **given)
     run = find_introduced(
         sites,
@@ -94,18 +151,15 @@ def introduced(
         regions=(str(region_list), regions) if region_list and regions else None,
         season=season,
         workers=workers,
-        progress=progress_line,
+        progress=no_progress if quiet else progress_line,
     )
-    emit(
-        shape,
-        lines=lambda: run_lines(run),
-        table=lambda: introduced_table(run),
-        document=lambda: run.document,
-    )
+    _show(run, shape, quiet=quiet)
     if out is not None:
-        click.echo(f"wrote {write_run(run, out)} (open introduced.html in a browser)", err=True)
-    new = run.new()
-    if fail_on and new:
-        named = "; ".join(f"{item['water']}: {row['scientificName']}" for item, row in new)
-        click.echo(f"found: new: {named}", err=True)
+        folder = write_run(run, out)
+        if not quiet:
+            click.echo(f"wrote {folder} (open introduced.html in a browser)", err=True)
+    found = run.found(fail_on)
+    for line in () if quiet else found:
+        click.echo(f"found: {line}", err=True)
+    if found:
         click.get_current_context().exit(4)

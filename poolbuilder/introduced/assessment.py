@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
+from poolbuilder.introduced.deciding import records_near
 from poolbuilder.introduced.spread import (
     APART,
     Visits,
@@ -26,6 +27,7 @@ from poolbuilder.introduced.spread import (
 from poolbuilder.located import reach_of
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.lists import Lists, lists_from
+from poolbuilder.model.location import share_inside, sigma_km
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
@@ -79,14 +81,18 @@ def sightings_of(
 ) -> dict[str, Sightings]:
     """The events of each species by its own name.
 
-    In the water is what the outline says; without one, within ``sameWaterKm`` of the site.
+    In the water is what lies there with a chance of one half or more: by the outline, without
+    one within ``sameWaterKm`` of the site.
     """
     own = [str(kind) in OWN_KINDS for kind in tables.strings(evidence["kind"])]
     table = tables.where(evidence, np.array(own, dtype=bool))
     km = tables.numbers(table["distanceKm"])
     share = np.nan_to_num(tables.numbers(table["inWaterShare"]))
-    inside = share >= 0.5 if outlined else km <= settings.same_water_km
     uncertainty = tables.numbers(table["coordinateUncertaintyInMeters"])
+    if not outlined:
+        sigma = sigma_km(uncertainty, quantile=settings.uncertainty_quantile)
+        share = share_inside(km, sigma, settings.same_water_km)
+    inside = share >= 0.5
     longitude, latitude = (tables.numbers(table[name]) for name in ("longitude", "latitude"))
     dates, records = tables.strings(table["eventDate"]), tables.integers(table["records"])
     rows: dict[str, list[int]] = {}
@@ -177,6 +183,8 @@ class Assessment:
     datasets : tuple of dict
     notes, inputs : tuple
         As the pool has them.
+    record_keys : mapping
+        Data set to the keys of its records within reach.
     """
 
     document: Document
@@ -185,6 +193,7 @@ class Assessment:
     datasets: tuple[Mapping[str, Any], ...] = ()
     notes: tuple[str, ...] = ()
     inputs: tuple[Mapping[str, Any], ...] = ()
+    record_keys: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -197,6 +206,7 @@ class _Scene:
     said: Mapping[str, Said]
     listed: Mapping[str, Sequence[ListedStatus]]
     decided: Mapping[str, Establishment]
+    records: Mapping[str, list[Document]]
     lists: Lists | None
     list_km: Any
 
@@ -252,10 +262,27 @@ def assess(
         said=terms_said(located, radius_km=pool.site.radius_km),
         listed=listed or {},
         decided=decided,
+        records=records_near(
+            located,
+            radius_km=pool.site.radius_km,
+            outlined=outlined,
+            as_of=pool.as_of,
+            settings=pool.settings,
+        ),
         lists=lists,
         list_km=list_km,
     )
-    return _assessed(scene, number, located.num_rows, outlined)
+    found = _assessed(scene, number, located.num_rows, outlined)
+    return replace(found, record_keys=_keys_by_data_set(located))
+
+
+def _keys_by_data_set(located: pa.Table) -> dict[str, frozenset[str]]:
+    """Keys of the records by data set, to count a record near two waters once."""
+    found: dict[str, set[str]] = {}
+    names = (tables.strings(located[name]) for name in ("datasetKey", "datasetName", "recordKey"))
+    for key, title, record in zip(*names, strict=True):
+        found.setdefault(str(key or title), set()).add(str(record))
+    return {name: frozenset(keys) for name, keys in found.items()}
 
 
 def _assessed(scene: _Scene, number: int, located: int, outlined: bool) -> Assessment:
@@ -294,6 +321,7 @@ def _assessed(scene: _Scene, number: int, located: int, outlined: bool) -> Asses
         "unsettled": unsettled,
         "expected": ranked(expected),
         "gone": [],
+        "named": {item["recordKey"]: name for name, mine in scene.records.items() for item in mine},
         "recorded": sorted(recorded, key=lambda item: item["scientificName"]),
         "notes": [] if located else [NOTHING],
     }
@@ -322,7 +350,9 @@ def _row(scene: _Scene, candidate: Mapping[str, Any]) -> Document:
     decided, seen = scene.decided[name], scene.sightings.get(name)
     ways = scene.ways.get(name, ())
     said, listed = scene.said.get(name, Said()), scene.listed.get(name, ())
-    degree = said.degree or next((item.degree for item in listed if item.degree), None)
+    of_list = next((item for item in listed if item.degree), None)
+    degree = said.degree or (None if of_list is None else of_list.degree)
+    who = "record" if said.degree else None if of_list is None else f"the checklist of {of_list.region}"
     paths = said.pathways or tuple(dict.fromkeys(item.pathway for item in listed if item.pathway))
     none = np.zeros(0, dtype=bool)
     near, inside = (none, none) if seen is None else (seen.near, seen.in_water)
@@ -350,7 +380,15 @@ def _row(scene: _Scene, candidate: Mapping[str, Any]) -> Document:
         "inWater": bool(inside.any()),
         "isNew": None,
         "newIn": None,
+        "news": [],
+        "newRecords": None,
+        "grade": None,
+        "gradeReasons": [],
+        "review": None,
+        "deciding": [],
+        "seenRecords": scene.records.get(name, []),
         "degreeOfEstablishment": degree,
+        "degreeSource": who,
         "pathway": " | ".join(paths) or None,
         "front": _front(scene, name),
         "remark": candidate["note"],

@@ -4,6 +4,7 @@
 
     introduced.csv   species that do not belong, new ones first (schema INTRODUCED)
     unsettled.csv    the same columns: nobody says, or sources disagree
+    records.csv      the records that decide, up to three for each species and water
     expected.csv     the watch list: introduced species not recorded in the water yet
     introduced.gpkg  waters and records
     introduced.html  the page
@@ -20,9 +21,10 @@ from typing import Any
 import pyarrow as pa
 import shapely
 
-from poolbuilder import tables
+from poolbuilder import tables, words
 from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
+from poolbuilder.introduced.deciding import RECORD_FIELDS
 from poolbuilder.introduced.page import render
 from poolbuilder.introduced.run import Run
 from poolbuilder.introduced.season import MARKER
@@ -32,6 +34,7 @@ FILES = (
     "introduced.csv",
     "unsettled.csv",
     "expected.csv",
+    "records.csv",
     "introduced.gpkg",
     "introduced.html",
     MARKER,
@@ -41,7 +44,19 @@ EXPECTED_COLUMNS = (
     "presence", "band", "connection", "byWaterKm", "nearestKm", "lastYear", "reasons",
 )  # fmt: skip
 
-_DIGITS = {"presence": 4, "nearestKm": 3, "nearestByWaterKm": 3, "byWaterKm": 3}
+DECIDING_COLUMNS = (
+    "water", "news", "species", "grade", "gradeReasons", "inWater", "distanceKm", *RECORD_FIELDS,
+)  # fmt: skip
+
+_DIGITS = {
+    "decimalLongitude": 6,
+    "decimalLatitude": 6,
+    "presence": 4,
+    "nearestKm": 3,
+    "nearestByWaterKm": 3,
+    "byWaterKm": 3,
+    "distanceKm": 3,
+}
 
 
 def introduced_table(run: Run, kind: str = "introduced") -> pa.Table:
@@ -57,7 +72,11 @@ def introduced_table(run: Run, kind: str = "introduced") -> pa.Table:
     Table, schema INTRODUCED
     """
     rows = [
-        {**row, "water": water["water"], "_order": (not row["isNew"], water["number"], -row["presence"])}
+        {
+            **_flat(row),
+            "water": water["water"],
+            "_order": (not row["isNew"], water["number"], -row["presence"]),
+        }
         for water in run.waters
         for row in water[kind]
     ]
@@ -66,8 +85,47 @@ def introduced_table(run: Run, kind: str = "introduced") -> pa.Table:
     return check(tables.table(INTRODUCED, values), INTRODUCED, "introduced")
 
 
+def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A species with its first deciding record beside it, lists as text."""
+    first = row["deciding"][0] if row["deciding"] else {}
+    review = row["review"]
+    return {
+        **dict.fromkeys(RECORD_FIELDS),
+        **{name: first.get(name) for name in RECORD_FIELDS},
+        **row,
+        "news": " | ".join(row["news"]) or None,
+        "gradeReasons": words.grade_reasons(row["gradeReasons"]) or None,
+        "review": None if review is None else " ".join(filter(None, map(str, review.values()))),
+    }
+
+
+def deciding_rows(run: Run) -> list[dict[str, Any]]:
+    """The deciding records of all listed species, one row each, those of what is new first."""
+    rows = [
+        {
+            "water": water["water"],
+            "news": " | ".join(row["news"]),
+            "species": row["scientificName"],
+            **record,
+            "gradeReasons": words.grade_reasons(record["gradeReasons"]),
+        }
+        for water in run.waters
+        for row in (*water["introduced"], *water["unsettled"])
+        for record in row["deciding"]
+    ]
+    return sorted(rows, key=lambda row: not row["news"])
+
+
 def _rounded(name: str, value: Any) -> Any:
     return round(value, _DIGITS[name]) if name in _DIGITS and value is not None else value
+
+
+def deciding_table(run: Run) -> pa.Table:
+    """The deciding records as a table."""
+    rows = deciding_rows(run)
+    return pa.table(
+        {name: pa.array([_rounded(name, row[name]) for row in rows]) for name in DECIDING_COLUMNS}
+    )
 
 
 def expected_table(run: Run) -> pa.Table:
@@ -91,6 +149,7 @@ def write_run(run: Run, out: str | Path) -> Path:
 
         for kind in ("introduced", "unsettled"):
             write_csv(introduced_table(run, kind), folder / f"{kind}.csv")
+        write_csv(deciding_table(run), folder / "records.csv")
         write_csv(expected_table(run), folder / "expected.csv")
         _write_geopackage(run, folder / "introduced.gpkg")
         text("introduced.html", render(run))
@@ -129,14 +188,39 @@ def _record_rows(run: Run) -> Iterator[dict[str, Any]]:
             }
 
 
+def _deciding_points(run: Run) -> list[dict[str, Any]]:
+    """Deciding records, each once with all the waters that it is near to."""
+    found: dict[str, dict[str, Any]] = {}
+    for row in deciding_rows(run):
+        point = {
+            name: row[name] for name in DECIDING_COLUMNS if name not in {"water", "inWater", "distanceKm"}
+        }
+        first = found.setdefault(
+            row["recordKey"],
+            {
+                **point,
+                "waters": [],
+                "longitude": row["decimalLongitude"],
+                "latitude": row["decimalLatitude"],
+            },
+        )
+        first["waters"].append(row["water"])
+    return [{**row, "waters": "; ".join(row["waters"])} for row in found.values()]
+
+
 def _listed(document: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [*document["introduced"], *document["unsettled"]]
 
 
 def _write_geopackage(run: Run, path: Path) -> None:
     """Waters and records as points."""
+    layers = (
+        ("waters", _water_rows(run)),
+        ("records", list(_record_rows(run))),
+        ("deciding", _deciding_points(run)),
+    )
     with geopackage(path, date="1970-01-01") as write:
-        for layer, rows in (("waters", _water_rows(run)), ("records", list(_record_rows(run)))):
+        for layer, rows in layers:
             if rows:
                 names = [name for name in rows[0] if name not in {"longitude", "latitude"}]
                 points = shapely.points([[row["longitude"], row["latitude"]] for row in rows])

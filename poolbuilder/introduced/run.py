@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -20,7 +21,7 @@ import poolbuilder
 from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
-from poolbuilder.introduced.season import SCHEMA_VERSION, Season
+from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season
 from poolbuilder.job import Job, is_genus
 from poolbuilder.located import locate
 from poolbuilder.many.parts import Desk, Part, crew, parts_of
@@ -142,6 +143,16 @@ class Run:
         """The waters of the document."""
         return list(self.document["waters"])
 
+    def found(self, kinds: Sequence[str]) -> list[str]:
+        """What the run found of some kinds of news, one line for each kind, water and species."""
+        return [
+            f"{kind}: {water['water']}: {row['scientificName']}"
+            for kind in kinds
+            for water in self.waters
+            for row in _shown(water)
+            if kind in row["news"]
+        ]
+
     def new(self, kind: str = "introduced") -> list[tuple[dict[str, Any], dict[str, Any]]]:
         """What is new, as pairs of water and species, those in a water first; *kind* may be ``unsettled``."""
         found = [(water, row) for water in self.waters for row in water[kind] if row["isNew"]]
@@ -239,7 +250,7 @@ def find_introduced(
                 found.update({item.document["number"]: item for item in part.waters})
                 tell("looking", len(found), len(sites))
     assessments = tuple(found[number] for number in sorted(found))
-    season.mark([item.document for item in assessments])
+    season.mark([item.document for item in assessments], job.as_of)
     document = _document(job, checklist, assessments, season, lists)
     return Run(document=document, assessments=assessments, season=season)
 
@@ -261,6 +272,8 @@ def _document(
     notes = [NO_STATUS] if silent else []
     notes += _outline_note(waters)
     notes += _empty_note(waters)
+    datasets = _datasets(assessments)
+    notes += _licence_notes(datasets)
     notes += season.notes(settings=settings, version=version, checklist=checklist.name)
     return {
         "schemaVersion": SCHEMA_VERSION,
@@ -269,6 +282,9 @@ def _document(
         "since": None if season.since is None else season.since.isoformat(),
         "previous": None if season.before is None else season.before["asOf"],
         "checklist": checklist.name,
+        "news": {
+            kind: sum(kind in row["news"] for water in waters for row in _shown(water)) for kind in NEWS
+        },
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
         "notes": [*notes, *(() if lists is None else lists.notes)],
@@ -276,9 +292,14 @@ def _document(
         "cautions": list(CAUTIONS),
         "waters": waters,
         "inputs": _inputs(assessments, checklist, lists),
-        "datasets": _datasets(assessments),
+        "datasets": datasets,
         "settings": settings,
     }
+
+
+def _shown(water: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """All species of a water that are listed, settled or not."""
+    return [*water["introduced"], *water["unsettled"]]
 
 
 def _outline_note(waters: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -328,13 +349,28 @@ def _inputs(
 
 
 def _datasets(assessments: Sequence[Assessment]) -> list[dict[str, Any]]:
-    """Data sets of the records near any water; a record near two waters counts at both."""
+    """Data sets of the records near any water; a record near two waters counts once."""
     found: dict[str, dict[str, Any]] = {}
+    keys: dict[str, set[str]] = {}
     for item in assessments:
+        for name, records in item.record_keys.items():
+            keys.setdefault(name, set()).update(records)
         for source in item.datasets:
-            key = str(source.get("datasetKey") or source.get("title"))
-            if key in found:
-                found[key]["records"] += source.get("records") or 0
-            else:
-                found[key] = {**source, "records": source.get("records") or 0}
+            found.setdefault(str(source.get("datasetKey") or source.get("title")), dict(source))
+    for name, source in found.items():
+        counted = len(keys.get(name) or keys.get(str(source.get("title"))) or ())
+        source["records"] = counted or source.get("records") or 0
     return sorted(found.values(), key=lambda item: (-item["records"], str(item["datasetKey"])))
+
+
+def _licence_notes(datasets: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Data sets that may not be used commercially."""
+    titles = [
+        str(item.get("title") or item.get("datasetKey"))
+        for item in datasets
+        if re.search(r"by-nc|by_nc|non-?commercial", str(item.get("license") or ""), re.IGNORECASE)
+    ]
+    if not titles:
+        return []
+    named = "; ".join(titles[:3]) + (f" and {len(titles) - 3:,} more" if len(titles) > 3 else "")
+    return [f"not for commercial use: this rests on records under a non-commercial licence ({named})"]

@@ -1,0 +1,262 @@
+"""News of introduced species, season after season, with planted truth: only what happened is told."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poolbuilder.cli import main
+from poolbuilder.records.store import Store
+from tests.rows import records
+from tests.store_rows import added
+
+GIBBOSUS, CYANELLUS = "Lepomis gibbosus", "Lepomis cyanellus"
+QUICK = "reachKm = 10\neffortMinPlaces = 10000\nobscuredUncertaintyM = 2000\n"
+CHECKED = {"identificationVerificationStatus": "verified", "associatedMedia": "https://example.org/fish.jpg"}
+
+
+def fish(key: str, name: str = GIBBOSUS, date: str | None = "2024-06-01", **more: Any) -> dict[str, Any]:
+    """A record beside the pier of Weir Pool."""
+    return {
+        "recordKey": key, "occurrenceID": f"urn:{key}", "scientificName": name, "eventDate": date,
+        "decimalLongitude": 8.0, "decimalLatitude": 50.0, "geodeticDatum": "WGS84", "datasetKey": "club",
+        "datasetName": "Anglers (invented)", "coordinateUncertaintyInMeters": 30.0, "license": "CC0-1.0",
+        "recordedBy": "A. Netz", **more,
+    }  # fmt: skip
+
+
+@dataclass
+class Desk:
+    """A folder with one water, a list, and runs by name; every run has a store of its own."""
+
+    folder: Path
+    read: Callable[[], tuple[str, str]]
+
+    def run(
+        self, name: str, rows: list[dict[str, Any]], *arguments: str, day: str = "2025-10-31"
+    ) -> tuple[int, str]:
+        """Exit code and standard output of a run over these records."""
+        store = self.folder / f"store_{name}"
+        if not store.exists():
+            added(Store(store), records(*rows))
+        command = [
+            "introduced", str(self.folder / "waters.csv"), "--store", str(store), "--as-of", day,
+            "--settings", str(self.folder / "quick.toml"), "--checklist", str(self.folder / "list.csv"),
+            "--out", str(self.folder / name), *arguments,
+        ]  # fmt: skip
+        with pytest.raises(SystemExit) as ended:
+            main(command)
+        out, _ = self.read()
+        return int(ended.value.code or 0), out
+
+    def next(self, rows: list[dict[str, Any]], *arguments: str, day: str = "2026-10-31") -> tuple[int, str]:
+        """A quiet run after the first, that fails on any news."""
+        kinds = "new-in-water,new-near,more-records,disputed"
+        previous = ("--previous", str(self.folder / "first"), "--fail-on", kinds, "--quiet")
+        return self.run("second", rows, *previous, *arguments, day=day)
+
+    def document(self, name: str = "second") -> dict[str, Any]:
+        """What a run wrote."""
+        found: dict[str, Any] = json.loads((self.folder / name / "introduced.json").read_text("utf-8"))
+        return found
+
+    def species(self, name: str = "second", species: str = GIBBOSUS) -> dict[str, Any]:
+        """One species at the water."""
+        rows = self.document(name)["waters"][0]["introduced"]
+        return next(row for row in rows if row["scientificName"] == species)
+
+    def review(self, *rows: str) -> tuple[str, str]:
+        """Options for a table of reviews."""
+        path = self.folder / "reviewed.csv"
+        path.write_text("\n".join(["record,scientificName,water,verdict,by,date,until", *rows]), "utf-8")
+        return "--reviewed", str(path)
+
+
+@pytest.fixture
+def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
+    (tmp_path / "quick.toml").write_text(QUICK)
+    (tmp_path / "waters.csv").write_text("name,latitude,longitude\nWeir Pool,50.0,8.0\n")
+    (tmp_path / "list.csv").write_text(
+        f"scientificName,establishmentMeans\n{GIBBOSUS},introduced\n{CYANELLUS},introduced\n"
+    )
+    return Desk(tmp_path, lambda: tuple(capsys.readouterr()))  # type: ignore[arg-type]
+
+
+# ------------------------------------------------------------------ seasons
+
+FAR = {"decimalLongitude": 8.2}
+OLD = [fish("a")]
+SEASONS: dict[str, tuple[list[dict[str, Any]], str, str]] = {
+    "nothing": (OLD, "", ""),
+    "added": ([*OLD, fish("b", date="2026-05-01")], "more-records: Weir Pool: Lepomis gibbosus", "further"),
+    "another species": (
+        [*OLD, fish("b", CYANELLUS, "2026-05-01")],
+        "new-in-water: Weir Pool: Lepomis cyanellus",
+        "",
+    ),
+    "near": (
+        [*OLD, fish("b", CYANELLUS, "2026-05-01", **FAR)],
+        "new-near: Weir Pool: Lepomis cyanellus",
+        "",
+    ),
+    "redated": ([fish("a", date="1998-06-01")], "", "re-dated, such as 2024-06-01 to 1998-06-01"),
+    "moved away": ([fish("a", **FAR)], "", "moved into or out of the water"),
+    "withdrawn in part": ([fish("a")], "", "not here any more"),
+}
+
+
+@pytest.mark.parametrize("season", SEASONS)
+def test_a_season_tells_what_happened_and_nothing_else(desk: Desk, season: str) -> None:
+    rows, line, note = SEASONS[season]
+    desk.run("first", [*OLD, fish("z")] if season == "withdrawn in part" else OLD)
+    code, out = desk.next(rows)
+    assert out.strip() == line
+    assert code == (4 if line else 0)
+    assert note in desk.species()["note"]
+
+
+def test_a_record_that_moves_into_the_water_is_news_of_the_water(desk: Desk) -> None:
+    desk.run("first", [fish("a", **FAR)])
+    code, out = desk.next([fish("a")])
+    assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis gibbosus")
+    assert "moved into or out of the water" in desk.species()["note"]
+
+
+def test_reidentified_records_are_named_on_both_sides(desk: Desk) -> None:
+    desk.run("first", [fish("a")])
+    desk.next([fish("a", CYANELLUS)])
+    assert (
+        "1 record re-identified, Lepomis gibbosus in the last run" in desk.species(species=CYANELLUS)["note"]
+    )
+    gone = desk.document()["waters"][0]["gone"]
+    assert "identified as Lepomis cyanellus now" in gone[0]["note"]
+
+
+def test_withdrawn_records_are_gone_without_a_claim_of_absence(desk: Desk) -> None:
+    desk.run("first", [fish("a"), fish("c", CYANELLUS)])
+    assert desk.next([fish("c", CYANELLUS)]) == (0, "")
+    gone = desk.document()["waters"][0]["gone"]
+    assert [item["scientificName"] for item in gone] == [GIBBOSUS]
+    assert "no sign that the species is gone" in gone[0]["note"]
+
+
+# ------------------------------------------------------------------ false, then true
+
+FALSE = fish("false", CYANELLUS, "2025-05-01", identificationQualifier="cf.")
+TRUE = fish("true", CYANELLUS, "2026-06-01", **CHECKED)
+
+
+@pytest.mark.parametrize(
+    "review",
+    ["false,,,false,B. Blick,2025-11-05,", f",{CYANELLUS},Weir Pool,false,B. Blick,2025-11-05,"],
+    ids=["record", "species and water"],
+)
+def test_a_false_alarm_does_not_silence_the_true_one(desk: Desk, review: str) -> None:
+    desk.run("first", [*OLD, FALSE])
+    reviewed = desk.review(review)
+    code, out = desk.next([*OLD, FALSE, TRUE], *reviewed)
+    assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis cyanellus")
+    row = desk.species(species=CYANELLUS)
+    assert [record["recordKey"] for record in row["deciding"]] == ["true"]
+    assert row["grade"] == "sure"
+    assert row["review"] == {"verdict": "false", "by": "B. Blick", "date": "2025-11-05"}
+
+
+def test_even_unreviewed_the_true_record_is_news(desk: Desk) -> None:
+    desk.run("first", [*OLD, FALSE])
+    code, out = desk.next([*OLD, FALSE, TRUE])
+    assert (code, out.strip()) == (4, "more-records: Weir Pool: Lepomis cyanellus")
+
+
+def test_a_reviewed_alarm_is_silent_until_the_review_ends(desk: Desk) -> None:
+    desk.run("first", OLD)
+    reviewed = desk.review("urn:false,,,seen,B. Blick,2026-10-31,2026-11-30")
+    assert desk.next([*OLD, FALSE], *reviewed) == (0, "")
+    assert "reviewed as seen by B. Blick on 2026-10-31" in desk.species(species=CYANELLUS)["note"]
+    code, out = desk.next([*OLD, FALSE], *reviewed, day="2026-12-01")
+    assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis cyanellus")
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("false,,,maybe,,2025-11-05,", "row 2: verdict 'maybe' is unknown (write one of false, true, seen)"),
+        ("false,,,false,,last May,", "write days as 2026-06-30"),
+        (",,Weir Pool,false,,2025-11-05,", "names neither a record nor a species and a water"),
+    ],
+)
+def test_a_bad_review_is_told(desk: Desk, row: str, message: str, capsys: pytest.CaptureFixture[str]) -> None:
+    desk.read = lambda: ("", "")
+    assert desk.run("first", OLD, *desk.review(row))[0] == 1
+    assert message in capsys.readouterr().err
+
+
+# ------------------------------------------------------------------ twelve cases of noise
+
+NOISE: dict[str, tuple[dict[str, Any], str, str]] = {
+    "specimen": ({"basisOfRecord": "PreservedSpecimen"}, "sure", "specimen"),
+    "photograph": ({"associatedMedia": "https://example.org/1.jpg"}, "sure", "media"),
+    "survey": ({"samplingProtocol": "electrofishing", "eventID": "e1"}, "sure", "survey"),
+    "bare": ({}, "likely", "noProof"),
+    "obscured": ({"dataGeneralizations": "to 0.2 degrees"}, "toBeChecked", "obscured"),
+    "thirty kilometres": ({"coordinateUncertaintyInMeters": 30_000.0}, "toBeChecked", "coarse"),
+    "cf": ({"identificationQualifier": "cf."}, "toBeChecked", "qualified"),
+    "unverified": ({"identificationVerificationStatus": "unverified"}, "toBeChecked", "unverified"),
+    "environmental DNA": ({"samplingProtocol": "eDNA, 2 L filtered"}, "toBeChecked", "environmentalDna"),
+    "undated": ({"eventDate": None}, "toBeChecked", "undated"),
+    "old, newly published": ({"eventDate": "1987-07-01"}, "toBeChecked", "oldNewlyPublished"),
+    "aquarium": ({"occurrenceRemarks": "from an aquarium shop"}, "toBeChecked", "keptFish"),
+    "market": ({"locality": "fish market"}, "toBeChecked", "keptFish"),
+}
+
+
+@pytest.mark.parametrize("case", NOISE)
+def test_an_alert_is_graded_by_its_record_with_a_reason(desk: Desk, case: str) -> None:
+    changes, grade, reason = NOISE[case]
+    desk.run("first", OLD)
+    code, out = desk.next([*OLD, fish("b", CYANELLUS, **{"date": "2026-05-01"}) | changes])
+    assert code == 4
+    row = desk.species(species=CYANELLUS)
+    assert (row["grade"], reason in row["gradeReasons"]) == (grade, True)
+    # A place known to 30 km is not in this water, wherever its middle lies.
+    assert out.startswith("new-near" if case == "thirty kilometres" else "new-in-water")
+
+
+# ------------------------------------------------------------------ what can be checked
+
+
+def test_every_alert_names_its_record_in_csv_json_and_map(desk: Desk) -> None:
+    desk.run("first", OLD)
+    own = {"references": "https://example.org/record/7", "occurrenceRemarks": "caught by a child", **CHECKED}
+    desk.next([*OLD, fish("b", CYANELLUS, "2026-05-01", **own), fish("gbif:77", CYANELLUS, "2026-05-02")])
+    with (desk.folder / "second" / "introduced.csv").open(encoding="utf-8-sig", newline="") as stream:
+        row = next(csv.DictReader(stream))
+    assert row["scientificName"] == CYANELLUS
+    assert row["occurrenceID"] == "urn:b"
+    assert row["link"] == "https://example.org/record/7"
+    assert (row["recordedBy"], row["eventDate"], row["datasetName"]) == (
+        "A. Netz", "2026-05-01", "Anglers (invented)",
+    )  # fmt: skip
+    assert (row["occurrenceRemarks"], row["license"], row["grade"]) == (
+        "caught by a child",
+        "CC0-1.0",
+        "sure",
+    )
+    with (desk.folder / "second" / "records.csv").open(encoding="utf-8-sig", newline="") as stream:
+        found = [item for item in csv.DictReader(stream) if item["species"] == CYANELLUS]
+    assert [item["recordKey"] for item in found] == ["b", "gbif:77"]
+    assert found[1]["link"].endswith("/occurrence/77")
+
+
+def test_a_licence_that_forbids_commercial_use_is_said_in_quiet_seasons_too(desk: Desk) -> None:
+    desk.run("first", [fish("a", license="CC-BY-NC-4.0")])
+    desk.next([fish("a", license="CC-BY-NC-4.0")])
+    notes = desk.document()["notes"]
+    assert any("not for commercial use" in note and "Anglers (invented)" in note for note in notes)
+    assert "not for commercial use" in (desk.folder / "second" / "introduced.html").read_text("utf-8")
