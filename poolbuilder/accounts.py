@@ -33,6 +33,8 @@ class Provenance:
         ``datasetKey``, ``title``, ``citation``, ``license`` of the data sets that are known.
     notes : sequence of str
         What reading had to say.
+    elsewhere : int
+        Records of the store that were not read: far from the site, or without a place.
     calibration : mapping, optional
         How the settings were calibrated: ``title``, ``words`` and ``reliability``, as the
         ``[calibration]`` table of a fitted settings file has them.
@@ -41,6 +43,7 @@ class Provenance:
     inputs: Sequence[Mapping[str, Any]] = ()
     datasets: Sequence[Mapping[str, Any]] = ()
     notes: Sequence[str] = ()
+    elsewhere: int = 0
     calibration: Mapping[str, Any] | None = None
 
 
@@ -52,11 +55,16 @@ def rejected_records(screened: pa.Table) -> pa.Table:
 
 
 def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
-    """Numbers of records read, kept, rejected by rule, and near; read = kept + Σ rejected."""
+    """Numbers of records read, kept, rejected by rule, and near.
+
+    read = kept + Σ rejected, and kept = located + targetGroup + far.
+    """
     rejected = tally(screened)
     kept = ~tables.valid(screened["rejectedBy"])
     code, roles = tables.codes(screened["role"])
     role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
+    around = set(tables.strings(located["recordKey"]))
+    of_target = tables.strings(tables.where(screened, kept & (role != "group"))["recordKey"])
     names = tables.strings(tables.where(screened, role == "unknown")["scientificName"])
     near = tables.numbers(located["distanceKm"]) <= radius_km
     hybrid = np.array([item == "hybrid" for item in tables.strings(located["role"])], dtype=bool)
@@ -67,6 +75,7 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "targetGroup": int((kept & (role == "group")).sum()),
         "hybrids": int((kept & (role == "hybrid")).sum()),
         "located": located.num_rows,
+        "far": sum(key not in around for key in of_target),
         "withinRadius": int((near & ~hybrid).sum()),
         "hybridsWithinReach": int(hybrid.sum()),
         "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),

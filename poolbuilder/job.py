@@ -251,7 +251,8 @@ def _read_given(job: Job) -> tuple[pa.Table, Provenance]:
         latitude=job.site.latitude,
         reach_km=record_reach_km(job.site, settings=job.settings),
     )
-    return records, Provenance(inputs=store.sources(), datasets=store.datasets())
+    elsewhere = store.records - len(records)
+    return records, Provenance(inputs=store.sources(), datasets=store.datasets(), elsewhere=elsewhere)
 
 
 def _with_outlines(pool: Pool, spec: str) -> Pool:

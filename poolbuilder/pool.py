@@ -63,8 +63,9 @@ class Pool:
         Schemas POOL, EVIDENCE, CONTRIBUTIONS, REJECTED, CROSSES and STATUS.
     counts : dict
         ``read``, ``kept``, ``rejected`` (rule key to number), ``targetGroup``, ``hybrids``,
-        ``located``, ``withinRadius`` and ``unknownNames`` (name to number); read = kept +
-        Σ rejected.
+        ``located``, ``far``, ``withinRadius`` and ``unknownNames`` (name to number); read =
+        kept + Σ rejected, and kept = located + targetGroup + far.  ``elsewhere`` are records of
+        the store that were not read: far from the site, or without a place.
     inputs, datasets : tuple of dict
         Files with their hashes; data sets with citation, licence and records used.
     calibration, completeness : dict or None
@@ -321,7 +322,10 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         rejected=rejected_records(screened),
         crosses=crosses,
         status=status,
-        counts=count_records(screened, located, site.radius_km),
+        counts={
+            **count_records(screened, located, site.radius_km),
+            "elsewhere": provenance.elsewhere,
+        },
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
         calibration=provenance.calibration,

@@ -594,8 +594,12 @@ def record_counts(pool: Pool) -> str:
         extra.append(f"{counts['targetGroup']:,} of other species, for sampling effort")
     if counts.get("hybrids"):
         extra.append(f"{counts['hybrids']:,} of hybrids")
+    if counts.get("far"):
+        extra.append(f"{counts['far']:,} too far away to speak here")
     among = f" ({'; '.join(extra)})" if extra else ""
     near = f"{counts.get('withinRadius', 0):,} within {radius(pool.site.radius_km)}"
+    if counts.get("elsewhere"):
+        near += f"; {counts['elsewhere']:,} more in the store, far away or without a place"
     return f"read {counts.get('read', 0):,} records, kept {counts.get('kept', 0):,}{among}; {near}"
 
 

@@ -262,3 +262,48 @@ def test_a_genus_in_its_own_column_stands_before_the_epithet(tmp_path: Path) -> 
     path.write_text("Lat,Long,Genus,Species\n36.9,-91.2,Lepomis,macrochirus\n")
     records, _, _, _ = read_all([path])
     assert records["scientificName"].to_pylist() == ["Lepomis macrochirus"]
+
+
+ROOT = Path(__file__).parents[1]
+SHARED = ROOT.parent.parent / "work" / "shared" / "data"
+SHARED = SHARED if SHARED.exists() else ROOT.parent / "shared" / "data"
+FILES = [
+    (ROOT / "poolbuilder/demo_data/records.zip", 36.9, -91.2),
+    (SHARED / "fish_surveys/occurrence.txt", 34.4, -96.6),
+    (SHARED / "fish_surveys/fish_surveys_dwca.zip", 34.4, -96.6),
+    (SHARED / "stream_surveys/occurrence.txt", 36.9, -91.2),
+]
+
+
+@pytest.mark.parametrize(
+    ("path", "latitude", "longitude"), FILES, ids=lambda value: getattr(value, "name", "")
+)
+def test_no_record_is_lost(
+    capsys: pytest.CaptureFixture[str], path: Path, latitude: float, longitude: float
+) -> None:
+    if not path.exists():
+        pytest.skip(f"needs {path.name}")
+    with pytest.raises(SystemExit):
+        main(
+            [
+                *("build", "--lat", f"{latitude}", "--lon", f"{longitude}", "--as-of", "2026-06-01"),
+                *("--format", "json", "--records", str(path)),
+            ]
+        )
+    counts = json.loads(capsys.readouterr().out)["counts"]
+    if path.suffix == ".txt":
+        assert counts["read"] == sum(1 for line in path.read_bytes().splitlines() if line.strip()) - 1
+    assert counts["read"] == counts["kept"] + sum(counts["rejected"].values())
+    assert counts["kept"] == counts["located"] + counts["targetGroup"] + counts["far"]
+
+
+def test_what_the_store_holds_elsewhere_is_counted(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    store = str(tmp_path / "store")
+    with pytest.raises(SystemExit):
+        main(["add", str(FILES[0][0]), "--store", store])
+    held = int(capsys.readouterr().out.rsplit("the store holds ", 1)[1].split()[0].replace(",", ""))
+    counts = json.loads(build(capsys, "--store", store, "--format", "json")[1])["counts"]
+    assert counts["elsewhere"] == 2  # one record without coordinates, one at 0, 0
+    assert held == counts["elsewhere"] + counts["read"]
