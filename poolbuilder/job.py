@@ -16,6 +16,7 @@ from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
 from poolbuilder.located import SPREAD, reach_of
 from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
@@ -111,6 +112,7 @@ class Job:
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
         )
+        pool = replace(pool, features={**base_map(self.site), **pool.features})
         return pool if self.outlines is None else _with_outlines(pool, self.outlines)
 
     def stored_region(

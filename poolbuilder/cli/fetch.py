@@ -14,6 +14,7 @@ import click
 from poolbuilder.cli.options import read_settings, store_option, store_path
 from poolbuilder.cli.store import progress_line
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
+from poolbuilder.places.base_map import fetch_finer, finer_folder
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service import DEFAULT_URL, Client, read_filter
 
@@ -39,14 +40,13 @@ def service_options(function: F) -> F:
 
 
 @click.command()
-@click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive.")
-@click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive.")
+@click.option("--lat", type=float, help="Latitude, decimal degrees, north positive.")
+@click.option("--lon", type=float, help="Longitude, decimal degrees, east positive.")
 @click.option("--radius-km", type=float, default=40.0, show_default=True, help="What counts as near.")
 @click.option(
     "--taxon",
     "taxa",
     multiple=True,
-    required=True,
     help="Taxon of the candidates, such as Lepomis; repeatable.",
 )
 @click.option(
@@ -56,6 +56,11 @@ def service_options(function: F) -> F:
 )
 @click.option(
     "--licence", help="Only records under these licences: CC0, CC-BY, CC-BY-NC, separated by commas."
+)
+@click.option(
+    "--finer-map",
+    is_flag=True,
+    help="Download finer lakes and rivers for the maps, once; asks for nothing else.",
 )
 @click.option("--accept-match", is_flag=True, help="Take a fuzzy match of a name, or one to a higher taxon.")
 @click.option("--update", is_flag=True, help="Ask only for what changed since the last fetch.")
@@ -85,8 +90,8 @@ def service_options(function: F) -> F:
 @store_option
 @service_options
 def fetch(
-    lat: float,
-    lon: float,
+    lat: float | None,
+    lon: float | None,
     radius_km: float,
     taxa: tuple[str, ...],
     group: tuple[str, ...],
@@ -106,6 +111,12 @@ def fetch(
     A download reads the account from POOLBUILDER_SERVICE_USER and
     POOLBUILDER_SERVICE_PASSWORD.
     """
+    if flags["finer_map"]:
+        for path in fetch_finer(finer_folder()):
+            click.echo(f"{path}: lakes and rivers of the map, checked; a picture, not for measuring")
+        return
+    if lat is None or lon is None or not taxa:
+        raise click.UsageError("give --lat, --lon and --taxon")
     settings = read_settings(settings_file)
     wanted = Wanted(
         site=Site(longitude=lon, latitude=lat, radius_km=radius_km),

@@ -1,0 +1,274 @@
+"""The base map that ships: coasts, borders, states, counties, lakes, rivers and towns near a site.
+
+It is a picture, true to about a kilometre, and never decides in which water a point lies.
+Coasts, borders, lakes, rivers, provinces: Natural Earth (public domain).  States and counties:
+US Census Bureau (public domain).  Towns: GeoNames, CC BY 4.0.  ``demo/make_base_map.py`` makes it.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import shapely
+from numpy.typing import NDArray
+
+from poolbuilder.errors import LayerError
+from poolbuilder.places.geodesy import Box, covering_box
+from poolbuilder.places.sites import Site
+
+Feature = dict[str, Any]
+Ints = NDArray[np.int64]
+
+BASE_LAYERS = ("coast", "border", "state", "county", "lake", "river", "town")
+CREDIT = "Map: Natural Earth; US Census Bureau; towns: GeoNames, CC BY 4.0. A picture: not for measuring."
+SCALE = 1000
+"""The file holds thousandths of a degree, about 100 m."""
+FACTOR = 2.0
+"""The map is drawn this many radii out."""
+COUNTY_KM = 120.0
+MOST_TOWNS = 60
+NEAR_DEGREES = 0.2
+"""A point in no region's polygon takes the nearest one within this: shores are drawn coarsely."""
+
+
+class Region(NamedTuple):
+    """A state, province or country: its ISO 3166-2 code (or numeric ISO 3166-1) and its name.
+
+    *near* says that the point lies beside the polygon as it is drawn, not in it.
+    """
+
+    code: str
+    name: str
+    near: bool
+
+
+class FinerLayer(NamedTuple):
+    """A layer of Natural Earth 1:10m with names, downloaded once and checked by its hash."""
+
+    layer: str
+    path: str
+    sha256: str
+
+
+FINER_URL = "https://raw.githubusercontent.com/martynafford/natural-earth-geojson/0b9a6ceb0a70/"
+FINER = (
+    FinerLayer(
+        "lake",
+        "10m/physical/ne_10m_lakes_north_america.json",
+        "95ed1ed4acb51a6e5d26be560a68dd5c193e380a63354c926aba74df2e130be8",
+    ),
+    FinerLayer(
+        "lake",
+        "10m/physical/ne_10m_lakes_europe.json",
+        "665f8061f1e1ffb0b9a2e6ea7c688168524e6891da082546981de9a173041a5c",
+    ),
+    FinerLayer(
+        "river",
+        "10m/physical/ne_10m_rivers_europe.json",
+        "1b8ffba35eec17b1b641f7ab342794f73bef466f0154774b8dc922a0409c6c4d",
+    ),
+)
+
+
+def finer_folder() -> Path:
+    """Where the finer layers are kept: ``$POOLBUILDER_MAP``, else the user's cache folder."""
+    import platformdirs
+
+    return Path(os.environ.get("POOLBUILDER_MAP") or platformdirs.user_cache_path("poolbuilder") / "map")
+
+
+def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Feature]]:
+    """What lies near a site, to draw under its map.
+
+    Parameters
+    ----------
+    site : Site
+        The map reaches twice its radius.
+    folder : Path, optional
+        Where `fetch_finer` put the finer layers, `finer_folder` by default; lakes or rivers
+        that are there are drawn in place of the coarse ones.
+
+    Returns
+    -------
+    dict
+        GeoJSON features for each of `BASE_LAYERS` that has any, clipped to the box around the
+        circle.  Properties: name, code, and of a town its people as size.
+    """
+    reach = min(FACTOR * site.radius_km, 9000.0)
+    boxes = covering_box(site.longitude, site.latitude, reach)
+    found: dict[str, list[Feature]] = {}
+    for layer in BASE_LAYERS:
+        if layer == "county" and site.radius_km > COUNTY_KM:
+            continue
+        drawn = [item for box in boxes for item in _finer(folder or finer_folder(), layer, box)]
+        drawn = drawn or [item for box in boxes for item in _clipped(layer, box)]
+        if layer == "town":
+            drawn = sorted(drawn, key=lambda item: -item["properties"]["size"])[:MOST_TOWNS]
+        if drawn:
+            found[layer] = drawn
+    return found
+
+
+def region_of(longitude: float, latitude: float) -> Region | None:
+    """The state or province of a point; the country outside the United States and Canada.
+
+    Returns
+    -------
+    Region or None
+        Codes such as ``US-MO`` and ``CA-ON``; elsewhere the country's numeric code of ISO 3166-1.
+        Of a point within 0.2 degrees of a shore the nearest region, marked *near*; None at sea.
+
+    Examples
+    --------
+    >>> region_of(-91.2, 36.9)
+    Region(code='US-MO', name='Missouri', near=False)
+    """
+    point = shapely.Point(longitude, latitude)
+    near: list[tuple[float, Region]] = []
+    for layer in ("region", "country"):
+        for row in _rows_in(layer, _around(longitude, latitude)):
+            away = float(shapely.distance(_shape_of(layer, row["code"], row["name"]), point))
+            if away == 0:
+                return Region(row["code"], row["name"], False)
+            near.append((away, Region(row["code"], row["name"], True)))
+    away, region = min(near, default=(NEAR_DEGREES, None))
+    return region if away < NEAR_DEGREES else None
+
+
+def _around(longitude: float, latitude: float) -> Box:
+    return (
+        longitude - NEAR_DEGREES,
+        latitude - NEAR_DEGREES,
+        longitude + NEAR_DEGREES,
+        latitude + NEAR_DEGREES,
+    )
+
+
+def fetch_finer(folder: Path, *, url: str = FINER_URL) -> list[Path]:
+    """Download the finer lakes and rivers once; a file that is there already is only checked.
+
+    Raises
+    ------
+    LayerError
+        When a file cannot be had, or is not the one that is expected.
+    """
+    import pooch
+
+    paths = []
+    for item in FINER:
+        try:
+            paths.append(
+                Path(
+                    pooch.retrieve(
+                        url + item.path,
+                        known_hash=f"sha256:{item.sha256}",
+                        fname=Path(item.path).name,
+                        path=folder,
+                    )
+                )
+            )
+        except (OSError, ValueError) as error:
+            fact = str(error).strip().splitlines()[0]
+            raise LayerError(
+                f"cannot be downloaded: {fact}", file=Path(item.path).name, remedy="try again later"
+            ) from error
+    return paths
+
+
+@functools.lru_cache(maxsize=16)
+def _layer(name: str) -> tuple[pa.Table, Ints]:
+    """The rows of a layer, and their boxes as (rows, 4)."""
+    with resources.as_file(resources.files("poolbuilder.places") / "base_map.parquet") as path:
+        file = pq.ParquetFile(path)
+        table = file.read_row_group(file.schema_arrow.metadata[b"layers"].decode().split(",").index(name))
+    if name == "town":
+        x, y = (table[key].combine_chunks().flatten().to_numpy() for key in ("x", "y"))
+        return table, np.stack([x, y, x, y], axis=1)
+    return table, np.stack([table[key].to_numpy() for key in ("west", "south", "east", "north")], axis=1)
+
+
+def _shape(row: dict[str, Any]) -> Any:
+    """The geometry of a row, in degrees."""
+    xy = np.stack([np.cumsum(row["x"]), np.cumsum(row["y"])], axis=1) / SCALE
+    rings = np.split(xy, np.cumsum(row["parts"])[:-1])
+    if row["kind"] == "point":
+        return shapely.Point(xy[0])
+    if row["kind"] == "line":
+        return shapely.multilinestrings([shapely.linestrings(ring) for ring in rings if len(ring) > 1])
+    return _even_odd([shapely.polygons(ring) for ring in rings if len(ring) > 3])
+
+
+def _even_odd(rings: Sequence[Any]) -> Any:
+    """Rings of one feature as an area: a ring inside another is a hole."""
+    area = shapely.Polygon()
+    for ring in sorted(rings, key=lambda item: -item.area):
+        area = area.symmetric_difference(shapely.make_valid(ring))
+    return area
+
+
+def _rows_in(layer: str, box: Box) -> list[dict[str, Any]]:
+    """Rows of a layer whose boxes meet a box in degrees."""
+    table, boxes = _layer(layer)
+    west, south, east, north = (value * SCALE for value in box)
+    meets = (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
+    return list(table.take(pa.array(np.flatnonzero(meets))).to_pylist())
+
+
+def _clipped(layer: str, box: Box) -> list[Feature]:
+    rows = _rows_in(layer, box)
+    found = []
+    for row in rows:
+        shape = _shape(row)
+        cut = shape if layer == "town" else _cut(shape, box)
+        if not cut.is_empty:
+            found.append(_feature(cut, {key: row[key] for key in ("name", "code", "size") if row[key]}))
+    return found
+
+
+def _cut(shape: Any, box: Box) -> Any:
+    return shapely.clip_by_rect(shape if shape.is_valid else shapely.make_valid(shape), *box)
+
+
+def _feature(shape: Any, properties: dict[str, Any]) -> Feature:
+    geometry = json.loads(shapely.to_geojson(shapely.set_precision(shape, 1 / SCALE, mode="pointwise")))
+    return {"type": "Feature", "properties": properties, "geometry": geometry}
+
+
+@functools.lru_cache(maxsize=64)
+def _shape_of(layer: str, code: str, name: str) -> Any:
+    table = _layer(layer)[0]
+    codes, names = table["code"].to_pylist(), table["name"].to_pylist()
+    at = next(
+        k for k, (one, other) in enumerate(zip(codes, names, strict=True)) if (one, other) == (code, name)
+    )
+    return _shape(table.slice(at, 1).to_pylist()[0])
+
+
+def _finer(folder: Path, layer: str, box: Box) -> list[Feature]:
+    found = []
+    for item in FINER:
+        path = folder / Path(item.path).name
+        if item.layer == layer and path.is_file():
+            for shape, name in _finer_shapes(path):
+                cut = _cut(shape, box) if shape.intersects(shapely.box(*box)) else shapely.Point()
+                if not cut.is_empty:
+                    found.append(_feature(cut, {"name": name} if name else {}))
+    return found
+
+
+@functools.lru_cache(maxsize=4)
+def _finer_shapes(path: Path) -> list[tuple[Any, str]]:
+    from poolbuilder.places.layers import read_layer
+
+    layer = read_layer(path, purpose="lakes and rivers of the map")
+    names = layer.attributes.get("name") or [None] * layer.rows
+    return [(shape, str(name or "")) for shape, name in zip(layer.geometry, names, strict=True)]

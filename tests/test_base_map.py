@@ -1,0 +1,117 @@
+"""The base map that ships, and the state or province of a point.
+
+Checked against: the Census Bureau's number of states (50, the District of Columbia, and the five
+island areas) and counties and equivalents (3,235 with the island areas in 2020, from memory);
+points of towns whose state is common knowledge.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from importlib import resources
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+import shapely
+
+from poolbuilder.errors import LayerError
+from poolbuilder.places import base_map as shipped
+from poolbuilder.places.base_map import BASE_LAYERS, base_map, fetch_finer, region_of
+from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import Site
+
+
+@pytest.fixture(autouse=True)
+def _no_finer_layers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("POOLBUILDER_MAP", str(tmp_path / "map"))
+
+
+@pytest.mark.parametrize(
+    ("longitude", "latitude", "code"),
+    [
+        (-90.20, 38.63, "US-MO"),  # St. Louis, west bank
+        (-90.16, 38.62, "US-IL"),  # East St. Louis, east bank
+        (-76.61, 39.29, "US-MD"),
+        (-121.5, 38.6, "US-CA"),
+        (-79.38, 43.70, "CA-ON"),
+        (-71.25, 46.85, "CA-QC"),
+        (11.57, 48.14, "276"),  # Munich: Germany in ISO 3166-1
+        (-1.5, 52.5, "826"),
+        (179.5, -16.6, "242"),  # Fiji, on both sides of 180 degrees
+        (-40.0, 30.0, None),
+    ],
+)
+def test_region_of_a_point(longitude: float, latitude: float, code: str | None) -> None:
+    found = region_of(longitude, latitude)
+    assert (found and found.code) == code
+
+
+def test_a_point_beside_the_shore_takes_the_nearest_and_says_so() -> None:
+    found = region_of(-69.95, 41.5)  # off Cape Cod
+    assert found is not None
+    assert (found.name, found.near) == ("Massachusetts", True)
+
+
+def test_the_map_ships_small_and_whole() -> None:
+    shipped_file = resources.files("poolbuilder.places") / "base_map.parquet"
+    with resources.as_file(shipped_file) as path:
+        assert path.stat().st_size <= 3_000_000
+        file = pq.ParquetFile(path)
+        names = file.schema_arrow.metadata[b"layers"].decode().split(",")
+        codes = {name: file.read_row_group(k)["code"].to_pylist() for k, name in enumerate(names)}
+    assert set(BASE_LAYERS) | {"region", "country"} == set(names)
+    assert len({code for code in codes["region"] if code.startswith("US-")}) == 56
+    assert len({code for code in codes["region"] if code.startswith("CA-")}) == 13
+    assert abs(len(set(codes["county"])) - 3235) <= 6
+    assert all(len(code) == 5 for code in codes["county"])
+
+
+def test_only_what_lies_near_is_given() -> None:
+    site = Site(longitude=-76.6, latitude=39.3, radius_km=40)
+    found = base_map(site)
+    assert set(found) <= set(BASE_LAYERS)
+    assert {"coast", "county", "town", "state"} <= set(found)
+    assert "Baltimore" in {item["properties"]["name"] for item in found["town"]}
+    for features in found.values():
+        for feature in features:
+            lon, lat = shapely.get_coordinates(shapely.from_geojson(json.dumps(feature["geometry"]))).T
+            away = distance_km(lon, lat, from_longitude=site.longitude, from_latitude=site.latitude)
+            assert away.max() <= 2 * 40 * 1.45  # the corner of a square
+    assert len(json.dumps(found)) < 100_000
+
+
+def test_both_sides_of_180_degrees_are_drawn() -> None:
+    coast = base_map(Site(longitude=179.95, latitude=-16.8, radius_km=40))["coast"]
+    west = [shapely.from_geojson(json.dumps(item["geometry"])).bounds[0] for item in coast]
+    assert min(west) < -179
+    assert max(west) > 179
+
+
+def test_finer_layers_are_taken_only_when_they_are_the_ones_expected(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lake = {
+        "type": "FeatureCollection",
+        "features": [
+            {
+                "type": "Feature",
+                "properties": {"name": "Heron Reservoir"},
+                "geometry": json.loads(shapely.to_geojson(shapely.box(-91.3, 36.8, -91.1, 36.9))),
+            }
+        ],
+    }
+    folder = tmp_path / "map"
+    folder.mkdir()
+    path = folder / "lakes.json"
+    path.write_text(json.dumps(lake))
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    good = shipped.FinerLayer("lake", "a/lakes.json", digest)
+    monkeypatch.setattr(shipped, "FINER", (good,))
+    assert fetch_finer(folder, url="http://127.0.0.1:9/") == [path]  # kept: nobody is asked again
+    drawn = base_map(Site(longitude=-91.2, latitude=36.9))["lake"]
+    assert drawn[0]["properties"]["name"] == "Heron Reservoir"
+    monkeypatch.setattr(shipped, "FINER", (good._replace(sha256="0" * 64),))
+    with pytest.raises(LayerError, match=r"lakes.json: cannot be downloaded"):
+        fetch_finer(folder, url="http://127.0.0.1:9/")
