@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.model.argument import Regional
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.records.placing import is_withheld
 from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
 from poolbuilder.status.polygons import RangeMap
@@ -78,8 +80,18 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "far": sum(key not in around for key in of_target),
         "withinRadius": int((near & ~hybrid).sum()),
         "hybridsWithinReach": int(hybrid.sum()),
+        "generalised": int(_generalised(located).sum()),
         "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
     }
+
+
+def _generalised(located: pa.Table) -> NDArray[np.bool_]:
+    """Which records say that something was made coarser, or withheld, before publication."""
+    found = np.zeros(located.num_rows, dtype=bool)
+    for name in ("dataGeneralizations", "informationWithheld"):
+        code, texts = tables.codes(located[name])
+        found |= np.array([*(is_withheld(text) for text in texts), False])[code]
+    return found
 
 
 def list_inputs(

@@ -63,7 +63,7 @@ class Pool:
         Schemas POOL, EVIDENCE, CONTRIBUTIONS, REJECTED, CROSSES and STATUS.
     counts : dict
         ``read``, ``kept``, ``rejected`` (rule key to number), ``targetGroup``, ``hybrids``,
-        ``located``, ``far``, ``withinRadius`` and ``unknownNames`` (name to number); read =
+        ``located``, ``generalised``, ``far``, ``withinRadius`` and ``unknownNames`` (name to number); read =
         kept + Σ rejected, and kept = located + targetGroup + far.  ``elsewhere`` are records of
         the store that were not read: far from the site, or without a place.
     inputs, datasets : tuple of dict

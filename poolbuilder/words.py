@@ -570,6 +570,13 @@ def _record_doubts(pool: Pool) -> list[str]:
             f"{COARSE_SHARE * pool.site.radius_km:.0f} km; they count only as far as they may lie "
             "within the radius."
         )
+    coarser = int(pool.counts.get("generalised") or 0)
+    if coarser:
+        told = counted(coarser, "record within reach was", "records within reach were")
+        said.append(
+            f"{told} generalised, or held back in part, by the source before publication: the "
+            "coordinates are no finer than it allows; do not try to place them better."
+        )
     rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
     if read and rejected / read > 0.25:
         said.append(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 import unicodedata
@@ -289,3 +290,45 @@ def test_no_character_that_a_terminal_obeys_is_printed(run: Run, tmp_path: Path)
         told += out + err
     assert len(told) > 1000
     assert not [c for c in told if unicodedata.category(c) in {"Cc", "Cf"} and c not in "\n\t\r"]
+
+
+@pytest.mark.parametrize(
+    ("column", "told"),
+    [("informationWithheld", "Exact place held back"), ("dataGeneralizations", "rounded to 0.1 degree")],
+)
+def test_a_pool_says_that_a_source_made_coordinates_coarser(
+    run: Run, tmp_path: Path, column: str, told: str
+) -> None:
+    rows = "\n".join(f"Lepomis cyanellus,36.9,-91.2,20{year}-06-01,{told}" for year in (10, 12))
+    (tmp_path / "fish.csv").write_text(
+        f"scientificName,decimalLatitude,decimalLongitude,eventDate,{column}\n{rows}\n"
+        "Lepomis gulosus,36.9,-91.2,2014-06-01,\n",
+        encoding="utf-8",
+    )
+    code, out, _ = run("build", *HERE, "--records", str(tmp_path / "fish.csv"), "--format", "json")
+    assert (code, json.loads(out)["counts"]["generalised"]) == (0, 2)
+    run("build", *HERE, "--records", str(tmp_path / "fish.csv"), "--out", str(tmp_path / "pool"))
+    assert "2 records within reach were generalised" in (tmp_path / "pool" / "report.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize("shape", ["csv", "table"])
+def test_no_cell_starts_a_formula(run: Run, tmp_path: Path, shape: str) -> None:
+    names = ["=1+1", "+1", "-1", "@x", "\t=1", "\r=1"]
+    rows = [f'"{text}",Lepomis cyanellus,"{text}",36.9,-91.2,2020-06-01' for text in names]
+    heading = "occurrenceID,scientificName,datasetName,decimalLatitude,decimalLongitude,eventDate"
+    (tmp_path / "fish.csv").write_text("\n".join([heading, *rows]), encoding="utf-8", newline="")
+    (tmp_path / "list.csv").write_text(
+        "scientificName,vernacularName,source\n" + '"Lepomis cyanellus","=1+1","@x"\n'
+        '"Lepomis macrochirus","+2","=x"\n',
+        encoding="utf-8",
+    )
+    arguments = ["build", *HERE, "--records", str(tmp_path / "fish.csv")]
+    arguments += ["--checklist", str(tmp_path / "list.csv"), "--name", "=cmd"]
+    _, out, _ = run(
+        *arguments, *(["--format", "csv"] if shape == "csv" else ["--out", str(tmp_path / "pool")])
+    )
+    texts = [out] if shape == "csv" else [p.read_text("utf-8") for p in (tmp_path / "pool").glob("*.csv")]
+    assert any(texts)
+    for text in texts:
+        for row in csv.reader(io.StringIO(text, newline="")):
+            assert not [cell for cell in row if cell[:1] in set("=+@\t\r") or re.match("-[^0-9.]", cell)]
