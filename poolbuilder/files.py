@@ -22,7 +22,6 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-from filelock import FileLock, Timeout
 
 from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError
 
@@ -131,10 +130,12 @@ def recover(path: str | Path) -> None:
 
 
 def private_folder(path: str | Path) -> None:
-    """Make a folder that its owner alone may read; one that is there stays as it is."""
+    """Make a folder that its owner alone may read; one that holds something stays as it is."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.mkdir(mode=PRIVATE, exist_ok=True)
+    if not any(path.iterdir()):
+        path.chmod(PRIVATE)
 
 
 def _previous(path: Path) -> Path:
@@ -198,10 +199,12 @@ def locked(
         What to raise when another process still holds it after *wait_s*, or when the folder
         cannot be written.
     """
+    from filelock import FileLock, Timeout  # commands that only read are quicker without it
+
     lock = Path(lock)
     note = lock.with_name(f"{lock.name}.holder")
     with disk_errors(lock.parent, kind):
-        private_folder(lock.parent)
+        lock.parent.mkdir(parents=True, exist_ok=True)
         held = FileLock(lock)
         try:
             held.acquire(timeout=0)

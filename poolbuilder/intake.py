@@ -33,17 +33,6 @@ from poolbuilder.records.service import (
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 
-__all__ = [
-    "Intake",
-    "Wanted",
-    "bring",
-    "bring_archive",
-    "fetch_reach_km",
-    "last_fetched",
-    "next_step",
-    "put_back",
-]
-
 Progress = Callable[[str, int, "int | None"], None]
 
 MEMORY_MIB = 512
@@ -338,8 +327,8 @@ def _fetched(
     return fetch(client, query.replace(changed_since=since), store=store, now=now, progress=progress)
 
 
-def put_back(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: Path) -> tuple[int, list[str]]:
-    """Fill an empty store with the fetches that a pool rests on, as they were.
+def restore_records(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: Path) -> tuple[int, list[str]]:
+    """Restore the records of a pool: fill an empty store with the fetches that it rests on.
 
     Parameters
     ----------

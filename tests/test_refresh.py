@@ -766,7 +766,7 @@ def test_an_older_pool_can_be_built_again_without_network(
     asked = len(double.log)
     store, again = tmp_path / "as_it_was", tmp_path / "again"
     code, out, _ = cli(
-        capsys, "replay", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
+        capsys, "restore", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
     )
     assert code == 0
     assert out == f"{store} holds 12 records of the service\n"
@@ -775,7 +775,7 @@ def test_an_older_pool_can_be_built_again_without_network(
     assert read_pool(again).candidates.equals(read_pool(old).candidates)
     assert len(double.log) == asked
     code, _, err = cli(
-        capsys, "replay", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
+        capsys, "restore", str(old), "--store", str(tmp_path / "data_cache"), "--out", str(store)
     )
     assert code == 1
     assert "holds records already" in err

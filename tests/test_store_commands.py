@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+
+from poolbuilder.records.store import Store
 
 TABLE = """id,fish,decimalLatitude,decimalLongitude
 f1,Lepomis cyanellus,36.9,-91.2
@@ -105,3 +110,135 @@ def test_many_writes_pools_and_summary(folder: Path) -> None:
     bad = _run(folder, "many", "fish.csv", "--out", "other")
     assert bad.returncode == 1
     assert "fish.csv, row 4: longitude '' is not a number" in bad.stderr or "latitude '' is not" in bad.stderr
+
+
+def _add_text(folder: Path, name: str, text: str) -> subprocess.CompletedProcess[str]:
+    (folder / name).write_text(text, encoding="utf-8")
+    return _run(folder, "add", name, *MAP)
+
+
+def test_a_file_can_be_taken_out_again(folder: Path) -> None:
+    _run(folder, "add", "fish.csv", *MAP)
+    _add_text(folder, "more.csv", TABLE.replace("f3", "f4").replace("36.9,", "36.5,"))
+    out = _run(folder, "add", "--remove", "more.csv")
+    assert out.returncode == 0, out.stderr
+    assert out.stdout.endswith("more.csv: taken out\nthe store holds 3 records, before 4\n")
+    assert _run(folder, "add", "--check").stdout == "sound: 2 files, 3 records\n"
+    assert _add_text(folder, "more.csv", (folder / "more.csv").read_text()).stdout.endswith(
+        "holds 4 records\n"
+    )
+    unknown = _run(folder, "add", "--remove", "other.csv")
+    assert unknown.returncode == 1
+    assert "holds no source 'other.csv'" in unknown.stderr
+
+
+def test_what_a_removed_file_had_replaced_counts_again(folder: Path) -> None:
+    _run(folder, "add", "fish.csv", *MAP)
+    first = (folder / "fish.csv").read_text(encoding="utf-8")
+    newer = first.replace("36.9,", "37.9,").replace("f3,Lepomis macrochirus,,\n", "")
+    (folder / "newer.csv").write_text(newer, encoding="utf-8")
+    (folder / "third.csv").write_text(first.replace("36.9,", "38.9,"), encoding="utf-8")
+    assert _run(folder, "add", "newer.csv", "third.csv", *MAP).stdout.endswith("the store holds 3 records\n")
+    _run(folder, "add", "--remove", "third.csv")
+    store = Store(folder / "store")
+    assert [store.count_near(-91.2, latitude, 5.0) for latitude in (36.9, 37.9, 38.9)] == [1, 1, 0]
+    assert store.records == 3
+    assert _run(folder, "add", "--check").stdout.startswith("sound: ")
+
+
+def test_removing_after_compacting_says_what_to_add_again(folder: Path) -> None:
+    _run(folder, "add", "fish.csv", *MAP)
+    _add_text(folder, "newer.csv", TABLE.replace("36.9,", "37.9,"))
+    _run(folder, "add", "--compact")
+    out = _run(folder, "add", "--remove", "newer.csv")
+    assert out.returncode == 3
+    assert "fish.csv" in next(line for line in out.stdout.splitlines() if line.startswith("add again: "))
+    assert _run(folder, "add", "fish.csv", *MAP).stdout.endswith("the store holds 3 records\n")
+
+
+def test_bytes_that_are_no_text_are_read_and_noted(folder: Path) -> None:
+    whole = pa.table(
+        {
+            "occurrenceID": ["a", "b"],
+            "scientificName": ["Lepomis gulosus", "Lepomis auritus"],
+            "decimalLatitude": [36.9, 36.9],
+            "decimalLongitude": [-91.2, -91.2],
+            "locality": ["Grand Marais", "Pond"],
+        }
+    )
+    pq.write_table(whole, folder / "fish.parquet", compression="none", write_statistics=False)
+    content = (folder / "fish.parquet").read_bytes()
+    assert content.count(b"Grand Marais") >= 1
+    (folder / "fish.parquet").write_bytes(content.replace(b"Grand Marais", b"Grand M\xe9\xff\xfeis"))
+    done = _run(folder, "add", "fish.parquet")
+    assert done.returncode == 0, done.stderr
+    assert "fish.parquet: characters that could not be decoded, read as \ufffd: 3\n" in done.stdout
+    assert _run(folder, "build", "--lat", "36.9", "--lon", "-91.2").returncode == 0
+    assert _run(folder, "add", "--check").stdout == "sound: 1 files, 2 records\n"
+
+
+def test_check_reads_the_texts(folder: Path) -> None:
+    _run(folder, "add", "fish.csv", *MAP)
+    path = folder / "store" / "records-000001.parquet"
+    parquet = pq.ParquetFile(path)
+    rows, about = parquet.read(), parquet.metadata.metadata
+    broken = pa.array([b"\xff\xfe" for _ in range(len(rows))], pa.binary()).view(pa.string())
+    rows = rows.set_column(rows.column_names.index("locality"), "locality", broken)
+    pq.write_table(rows.replace_schema_metadata(about), path)
+    check = _run(folder, "add", "--check")
+    assert check.returncode == 3
+    assert "records-000001.parquet: is broken: " in check.stdout
+
+
+def test_a_store_is_its_owners_until_it_is_shared(folder: Path) -> None:
+    def mode() -> int:
+        return (folder / "store").stat().st_mode & 0o777
+
+    _run(folder, "add", "fish.csv", *MAP)
+    assert mode() == 0o700
+    assert _run(folder, "add", "--share").stdout.endswith("read by everyone on this computer\n")
+    assert mode() == 0o755
+    _add_text(folder, "more.csv", TABLE.replace("f3", "f4"))
+    assert mode() == 0o755
+    _run(folder, "add", "--no-share")
+    assert mode() == 0o700
+
+
+ENDED = """
+import sys, time
+from poolbuilder.records import store_files
+from poolbuilder.cli import main
+
+def stop(*args):
+    print("ready", flush=True)
+    time.sleep(60)
+
+store_files.parquet_writer = stop
+main(sys.argv[1:])
+"""
+
+
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
+def test_an_ended_add_clears_up(folder: Path, number: signal.Signals, code: int) -> None:
+    command = [sys.executable, "-c", ENDED, "add", "fish.csv", "--store", "store", *MAP]
+    with subprocess.Popen(
+        command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        process.send_signal(number)
+        _, told = process.communicate()
+        assert process.returncode == code
+    assert "Traceback" not in told
+    assert {path.name for path in (folder / "store").iterdir()} <= {"lock"}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_disk_behind_the_output_is_one_line(folder: Path) -> None:
+    command = [sys.executable, "-m", "poolbuilder", "rules"]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            command, cwd=folder, stdout=full, stderr=subprocess.PIPE, text=True, check=False
+        )
+    assert done.returncode == 1
+    assert done.stderr == "error: no space left on the disk for the output (free some space)\n"

@@ -6,7 +6,9 @@ import importlib
 import logging
 import os
 import re
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,6 +19,7 @@ import click
 
 import poolbuilder
 from poolbuilder.errors import PoolBuilderError
+from poolbuilder.files import is_full
 
 COMMANDS = {
     "add": "poolbuilder.cli.store:add",
@@ -30,8 +33,8 @@ COMMANDS = {
     "fetch": "poolbuilder.cli.fetch:fetch",
     "page": "poolbuilder.cli.page:page",
     "refresh": "poolbuilder.cli.refresh:refresh",
-    "replay": "poolbuilder.cli.replay:replay",
     "report": "poolbuilder.cli.report:report",
+    "restore": "poolbuilder.cli.store:restore",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",
     "specimen": "poolbuilder.cli.specimen:specimen",
@@ -55,7 +58,8 @@ Exit codes:
   3    done, but no record lies within reach, or a source was missing (named)
   4    --fail-on found what was asked about
   70   a fault of this program, which asks for a report
-  130  interrupted"""
+  130  interrupted
+  143  ended by the system (SIGTERM)"""
 
 
 # Control characters, and those that turn the direction of text: a terminal would obey them, whatever
@@ -137,11 +141,18 @@ def cli(verbose: bool) -> None:
         logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
 
 
+def _stop(number: int, frame: object) -> None:
+    """End as an interrupted program does, so that whatever is being written is cleared away."""
+    sys.exit(128 + number)
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; every error is one line on stderr.
 
     What is no error of ours is a fault of this program: it ends with 70, and the line asks for a report.
     """
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _stop)
     with _plain_streams():
         _run(arguments)
 
@@ -149,6 +160,7 @@ def main(arguments: list[str] | None = None) -> None:
 def _run(arguments: list[str] | None) -> None:
     try:
         code = cli.main(args=arguments, prog_name="poolbuilder", standalone_mode=False)
+        sys.stdout.flush()
     except click.exceptions.Abort:
         click.echo("interrupted", err=True)
         sys.exit(130)
@@ -163,6 +175,10 @@ def _run(arguments: list[str] | None) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
+        if is_full(error):
+            click.echo("error: no space left on the disk for the output (free some space)", err=True)
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(1)
         words = sys.argv[1:] if arguments is None else arguments
         if {"-v", "--verbose"} & set(words):
             click.echo(traceback.format_exc(), err=True)

@@ -1,4 +1,4 @@
-"""``poolbuilder add``: occurrence tables and archives into the record store."""
+"""``poolbuilder add`` and ``restore``: records into the record store, and those of a pool again."""
 
 from __future__ import annotations
 
@@ -10,9 +10,7 @@ from pathlib import Path
 import click
 
 from poolbuilder.cli.options import map_options, read_settings, renames, store_option, store_path
-from poolbuilder.records.store import AddResult, Findings, Store
-
-__all__ = ["add", "progress_line"]
+from poolbuilder.records.store import AddResult, Findings, RemoveResult, Store
 
 BAR = 24
 WIDEST = 79
@@ -40,7 +38,18 @@ def _say(text: str) -> None:
 @store_option
 @map_options
 @click.option("--compact", is_flag=True, help="Merge all files of the store and drop replaced versions.")
-@click.option("--check", is_flag=True, help="Look at every file, and repair what can be repaired.")
+@click.option("--check", is_flag=True, help="Read every file of the store, and repair what can be repaired.")
+@click.option(
+    "--remove",
+    multiple=True,
+    metavar="SOURCE",
+    help="Take out what was added from SOURCE, a file as it was named or its SHA-256; repeatable.",
+)
+@click.option(
+    "--share/--no-share",
+    default=None,
+    help="Let everyone on this computer read the store and its fetches, or, as at first, their owner alone.",
+)
 @click.option(
     "--settings",
     "settings_file",
@@ -54,6 +63,8 @@ def add(
     date_order: str | None,
     compact: bool,
     check: bool,
+    remove: tuple[str, ...],
+    share: bool | None,
     settings_file: Path | None,
 ) -> int:
     """Read Darwin Core tables, archives and Parquet files into the record store.
@@ -61,12 +72,14 @@ def add(
     A file that was added before, by its content, is left out; a newer version of a record
     replaces the older one.  All files are added, or none when one cannot be read.
     """
-    if not (files or compact or check):
-        raise click.UsageError("name a FILE to add, or --compact or --check")
+    if not (files or compact or check or remove) and share is None:
+        raise click.UsageError("name a FILE to add, or --compact, --check, --remove or --share")
     settings = read_settings(settings_file)
     renamed = renames(mapping, date_order)
     opened = Store(store_path(store), waiting=_say)
     code = _report_check(opened.check(progress=progress_line)) if check else 0
+    for source in remove:
+        code = max(code, _report_remove(opened.remove(source, progress=progress_line)))
     if files:
         today = datetime.date.today().isoformat()
         result = opened.add(files, rename=renamed, settings=settings, added=today, progress=progress_line)
@@ -74,6 +87,9 @@ def add(
     if compact:
         index = opened.compact(progress=progress_line)
         click.echo(f"{index.records:,} records in {len(index.files)} files")
+    if share is not None:
+        opened.share(everyone=share)
+        click.echo(f"{opened.path}: read by {'everyone on this computer' if share else 'its owner alone'}")
     return code
 
 
@@ -94,6 +110,17 @@ def _report_add(result: AddResult, store: Store) -> None:
     click.echo(f"the store holds {store.records:,} records")
 
 
+def _report_remove(found: RemoveResult) -> int:
+    for source in found.sources:
+        click.echo(f"{source['path']}: taken out")
+    if found.left:
+        click.echo("note: its bytes are still in files that hold others too (--compact deletes them)")
+    for source in found.again:
+        click.echo(f"add again: {source['path']}")
+    click.echo(f"the store holds {found.after:,} records, before {found.before:,}")
+    return 3 if found.again else 0
+
+
 def _report_check(found: Findings) -> int:
     for problem in found.problems:
         click.echo(problem)
@@ -102,3 +129,24 @@ def _report_check(found: Findings) -> int:
     state = "sound" if not found.problems else "repaired"
     click.echo(f"{state}: {found.files} files, {found.records:,} records")
     return 3 if found.again else 0
+
+
+@click.command()
+@click.argument("pool", type=click.Path(path_type=Path))
+@store_option
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Folder of the store to fill; new or empty."
+)
+def restore(pool: Path, store: Path | None, out: Path) -> None:
+    """Restore the records of a pool, as they were, into a store of their own.
+
+    The service is not asked: its answers are kept beside the store, each with its hash. A
+    build with the same place and --as-of then gives the same pool.
+    """
+    from poolbuilder.folder import read_pool
+    from poolbuilder.intake import restore_records
+
+    records, others = restore_records(read_pool(pool).inputs, store=store_path(store), into=out)
+    click.echo(f"{out} holds {records:,} records of the service")
+    for other in others:
+        click.echo(f"add it yourself: {other}")

@@ -405,8 +405,30 @@ class Part:
             for batch in parquet.iter_batches(text_table.BATCH_ROWS, columns=list(named.values())):
                 rows = np.arange(start, start + batch.num_rows, dtype=np.int64)
                 start += batch.num_rows
-                values = {term: _plain(batch.column(name)) for term, name in named.items()}
-                yield RawBatch(columns=values, rows=rows)
+                notes: dict[int, list[str]] = {}
+                values = {
+                    term: _decoded(_plain(batch.column(name)), term, notes, tally)
+                    for term, name in named.items()
+                }
+                yield RawBatch(columns=values, rows=rows, notes=notes)
+
+
+def _decoded(column: pa.Array, term: str, notes: dict[int, list[str]], tally: Counter[str]) -> pa.Array:
+    """A column of which every text is UTF-8; what is not is read as far as it can be, and noted."""
+    if not pa.types.is_string(column.type):
+        return column
+    try:
+        column.validate(full=True)
+        return column
+    except pa.ArrowInvalid:
+        texts = []
+    for row, given in enumerate(column.cast(pa.binary()).to_pylist()):
+        text = None if given is None else given.decode(errors="replace")
+        if text is not None and text.encode() != given:
+            notes.setdefault(row, []).append(f"{term} holds bytes that are not UTF-8")
+            tally["undecodable"] += text.count("\ufffd")
+        texts.append(text)
+    return tables.array(texts, pa.string())
 
 
 def _plain(column: pa.Array) -> pa.Array:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas
 from poolbuilder.errors import StoreError
+from poolbuilder.files import PRIVATE, SHARED, disk_errors, private_folder
 from poolbuilder.records import store_select as near
 from poolbuilder.records.store_files import (
     INDEX_NAME,
@@ -249,6 +250,15 @@ class Store:
             When no such source was added, or the store cannot be written.
         """
         return self._writer(progress).remove(source)
+
+    def share(self, *, everyone: bool) -> None:
+        """Let everyone on this computer read the store and the fetches in it, or their owner alone.
+
+        A new store is its owner's: localities of rare species are in it.
+        """
+        with disk_errors(self.path, StoreError):
+            private_folder(self.path)
+            self.path.chmod(SHARED if everyone else PRIVATE)
 
     def compact(self, *, progress: Progress | None = None) -> Index:
         """Merge all files along the curve and leave out, for good, what no longer counts; the new index."""

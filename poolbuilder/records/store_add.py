@@ -25,7 +25,7 @@ import pyarrow.parquet as pq
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError, TableError
-from poolbuilder.files import is_full, locked, to_disk, write_whole
+from poolbuilder.files import disk_errors, is_full, locked, private_folder, to_disk, write_whole
 from poolbuilder.records import store_files as layout
 from poolbuilder.records.reading import open_all
 from poolbuilder.records.store_files import (
@@ -402,6 +402,8 @@ class Writer:
         """An empty work folder, under the lock; it goes in any case."""
         local = self._folder.local
         work = local / WORK_NAME
+        with disk_errors(local, StoreError):
+            private_folder(local)
         with locked(local / LOCK_NAME, wait_s=self._wait_s, waiting=self._waiting):
             shutil.rmtree(work, ignore_errors=True)
             try:
@@ -584,8 +586,13 @@ def _thinned(index: Index, dropped: Iterable[StoredFile]) -> tuple[dict[str, Any
 
 
 def _without_dead(index: Index) -> Index:
-    """The index without the files of which no row counts."""
+    """The index without the files of which no row counts, where these outgrow what counts.
+
+    Until then they are kept, for older versions count again when a source is taken out.
+    """
     dropped = [file for file in index.files if not file.living]
+    if sum(file.rows for file in dropped) <= index.records:
+        return index
     kept = tuple(file for file in index.files if file.living)
     return replace(index, files=kept, sources=_thinned(index, dropped))
 

@@ -23,9 +23,15 @@ from figures import Report, median_s, once_s
 from store_many import bench_many, bench_workers
 from store_records import PLACE, STRIPS, batches, write_unsorted
 
+<<<<<<< HEAD
 from poolbuilder import tables
 from poolbuilder.places import geodesy
 from poolbuilder.records.store import Store, layout, select
+=======
+from poolbuilder.places import geodesy, tables
+from poolbuilder.records import store_files, store_select
+from poolbuilder.records.store import Store
+>>>>>>> 3ea23b6 (Take a source out again, check texts, keep a store private, and end cleanly on SIGTERM)
 
 MEMORY_GIB = 3
 
@@ -47,9 +53,10 @@ import resource, sys, time
 from pathlib import Path
 import pyarrow as pa, pyarrow.parquet as pq
 from poolbuilder import schemas
-from poolbuilder.records.store import Store, layout
+from poolbuilder.records import store_files
+from poolbuilder.records.store import Store
 def tables(path):
-    source = pq.ParquetFile(path, read_dictionary=layout.coded_columns(schemas.RECORDS), pre_buffer=False)
+    source = pq.ParquetFile(path, read_dictionary=store_files.CODED, pre_buffer=False)
     for batch in source.iter_batches(50_000, columns=schemas.RECORDS.names):
         yield pa.Table.from_batches([batch])
 start = time.perf_counter()
@@ -125,14 +132,18 @@ def floor_s(store: Store) -> tuple[float, int]:
     boxes = geodesy.covering_box(*PLACE.values())
     wanted = []
     for file in store.index.of_kind("placed"):
-        groups = np.flatnonzero(select._meets(file.groups.box, boxes))
+        groups = np.flatnonzero(store_select._meets(file, boxes))
         if len(groups):
             wanted.append((file.name, groups.tolist()))
-            names = [name for name in layout.PLACED.names if name not in {"geometry", *file.empty}]
+            names = [
+                name
+                for name in store_files.PLACED.names
+                if name not in {"geometry", "sourceNumber", *file.empty}
+            ]
 
     def read() -> None:
         for path, groups in wanted:
-            with layout.opened(store._folder, path, coded=layout.coded_columns(layout.PLACED)) as parquet:
+            with store._folder.parquet(path) as parquet:
                 parquet.read_row_groups(groups, columns=names)
 
     return median_s(read), sum(len(groups) for _, groups in wanted)
@@ -199,7 +210,7 @@ def bench_one_water(report: Report, work: Path, count: int) -> None:
     )
     with Reads() as reads:
         store.select(**PLACE)
-    needed = [name for name in layout.PLACED.names if name != "geometry"]
+    needed = [name for name in store_files.PLACED.names if name != "geometry"]
     total = 0
     for name in files:
         meta = pq.read_metadata(name)
@@ -256,7 +267,7 @@ def bench_exact(report: Report, pairs: int) -> None:
         )
         x, y, _ = geodesy.WGS84.fwd(np.full(size, lon), np.full(size, lat), azimuth, np.abs(metres))
         exact = geodesy.WGS84.inv(np.full(size, lon), np.full(size, lat), x, y)[2] <= 40_000
-        wrong += int((select.within(x, y, of=(lon, lat), reach_km=40.0) != exact).sum())
+        wrong += int((store_select.within(x, y, of=(lon, lat), reach_km=40.0) != exact).sum())
         done += size
     report.add(f"set within 40 km, {done:,} pairs", f"{wrong} differ from pyproj.Geod", "0", wrong == 0)
     from geographiclib.geodesic import Geodesic

@@ -17,7 +17,7 @@ from urllib.parse import quote
 import numpy as np
 
 from poolbuilder.errors import OfflineError, SourceError, StoreError
-from poolbuilder.files import locked, write_whole
+from poolbuilder.files import disk_errors, locked, private_folder, write_whole
 from poolbuilder.places import geodesy
 from poolbuilder.records.service.client import Client, failure, oddity, parsed, text_of, unlike_object
 from poolbuilder.records.service.kept import (
@@ -123,6 +123,8 @@ def fetch(
     """
     root = store / FOLDER
     digest = query.digest(client.base_url)
+    with disk_errors(store, StoreError):
+        private_folder(store)
     with locked(root / f".{digest}.lock", doing="filled with the same records"):
         earlier = chain(root, digest)
         if any(item.doubted for item in earlier):
