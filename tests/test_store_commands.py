@@ -104,9 +104,9 @@ def test_many_writes_pools_and_summary(folder: Path) -> None:
     done = _run(folder, "many", "waters.csv", "--out", "pools", "--as-of", "2026-06-01")
     assert done.returncode == 0, done.stderr
     assert done.stdout == "2 waters, 1 with a candidate recorded in them or near\n"
-    lines = (folder / "pools" / "waters.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[0].startswith('"water","waterName","longitude","latitude","radiusKm","read","kept"')
-    assert [line.split(",")[1] for line in lines[1:]] == ['"Pond A"', '"Pond B"']
+    lines = (folder / "pools" / "waters.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert lines[0].startswith("water,waterName,longitude,latitude,radiusKm,read,kept")
+    assert [line.split(",")[1] for line in lines[1:]] == ["Pond A", "Pond B"]
     bad = _run(folder, "many", "fish.csv", "--out", "other")
     assert bad.returncode == 1
     assert "fish.csv, row 4: longitude '' is not a number" in bad.stderr or "latitude '' is not" in bad.stderr

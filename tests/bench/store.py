@@ -23,15 +23,10 @@ from figures import Report, median_s, once_s
 from store_many import bench_many, bench_workers
 from store_records import PLACE, STRIPS, batches, write_unsorted
 
-<<<<<<< HEAD
 from poolbuilder import tables
 from poolbuilder.places import geodesy
-from poolbuilder.records.store import Store, layout, select
-=======
-from poolbuilder.places import geodesy, tables
 from poolbuilder.records import store_files, store_select
 from poolbuilder.records.store import Store
->>>>>>> 3ea23b6 (Take a source out again, check texts, keep a store private, and end cleanly on SIGTERM)
 
 MEMORY_GIB = 3
 
