@@ -77,6 +77,20 @@ GRADE_REASONS = {
 """What speaks for or against a record, by code."""
 
 
+NEWS = {
+    "new-in-water": "new in the water",
+    "new-near": "new near the water",
+    "more-records": "further records of a species known there",
+    "disputed": "sources disagree on whether it is native",
+}
+"""Kinds of news about an introduced species at a water, in words."""
+
+
+def introduced_title(document: Mapping[str, Any]) -> str:
+    """What a run on introduced species is called."""
+    return f"Introduced species near {counted(len(document['waters']), 'water')} as of {document['asOf']}"
+
+
 def grade_reasons(codes: Sequence[str]) -> str:
     """What speaks for or against a record."""
     return "; ".join(GRADE_REASONS[code] for code in codes)

@@ -260,3 +260,48 @@ def test_a_licence_that_forbids_commercial_use_is_said_in_quiet_seasons_too(desk
     notes = desk.document()["notes"]
     assert any("not for commercial use" in note and "Anglers (invented)" in note for note in notes)
     assert "not for commercial use" in (desk.folder / "second" / "introduced.html").read_text("utf-8")
+
+
+# ------------------------------------------------------------------ digest, feed, cron
+
+
+def test_the_digest_says_what_is_new_where_how_sure_and_which_record(desk: Desk) -> None:
+    desk.run("first", OLD)
+    desk.next([*OLD, fish("gbif:7", CYANELLUS, "2026-05-01", recordedBy="Dr <b>*Netz*</b>", **CHECKED)])
+    page = (desk.folder / "second" / "digest.html").read_text("utf-8")
+    for text in ("Weir Pool", CYANELLUS, "new in the water", "sure", "occurrence/7", "2026-05-01"):
+        assert text in page
+    assert "<b>" not in page
+    markdown = (desk.folder / "second" / "digest.md").read_text("utf-8")
+    assert "- **Weir Pool**: *Lepomis cyanellus*: new in the water; sure" in markdown
+    assert "/occurrence/7" in markdown
+    assert r"\*Netz\*" in markdown
+
+
+def test_a_general_reader_reads_the_feed_and_news_keep_their_identity(desk: Desk) -> None:
+    """Outside check: RFC 4287 as feedparser, a general reader of feeds, understands it."""
+    feedparser = pytest.importorskip("feedparser")
+    desk.run("first", OLD)
+    desk.next([*OLD, fish("b", CYANELLUS, "2026-05-01", references="https://example.org/b?x=1&y=2")])
+    later = [*OLD, fish("b", CYANELLUS, "2026-05-01"), fish("c", date="2026-11-01")]
+    desk.run("third", later, "--previous", str(desk.folder / "second"), day="2026-11-30")
+    one, two = (
+        feedparser.parse((desk.folder / name / "feed.xml").read_bytes()) for name in ("second", "third")
+    )
+    assert (one.bozo, one.version, two.bozo) == (False, "atom10", False)
+    assert [entry.title for entry in one.entries] == ["Weir Pool: Lepomis cyanellus: new in the water"]
+    assert one.entries[0].link == "https://example.org/b?x=1&y=2"
+    assert one.entries[0].updated == "2026-10-31T00:00:00Z"
+    assert [entry.id for entry in two.entries][1:] == [one.entries[0].id]
+    assert one.feed.id == two.feed.id
+    assert one.feed.author == "poolbuilder"
+
+
+def test_since_last_compares_with_the_run_that_it_replaces(desk: Desk) -> None:
+    cron = ("--since-last", "--quiet", "--fail-on", "new,more-records")
+    assert desk.run("weekly", OLD, *cron) == (0, "")
+    assert desk.run("weekly", OLD, *cron, day="2025-11-07") == (0, "")
+    added(Store(desk.folder / "store_weekly"), records(fish("b", CYANELLUS, "2025-11-01")))
+    code, out = desk.run("weekly", [], *cron, day="2025-11-14")
+    assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis cyanellus")
+    assert desk.run("weekly", [], *cron, day="2025-11-21") == (0, "")

@@ -45,6 +45,13 @@ def kinds_of_news(
     return tuple(dict.fromkeys(filter(None, kinds)))
 
 
+def _last(out: Path | None) -> Path | None:
+    """The folder of the last run at the place of this one; None on the first run."""
+    if out is None:
+        raise click.UsageError("--since-last needs --out: the last run stands there")
+    return out if (out / "introduced.json").is_file() else None
+
+
 def _show(run: Run, shape: str, *, quiet: bool) -> None:
     """Print a run, or with *quiet* only its news."""
     from poolbuilder.introduced.files import introduced_table
@@ -82,6 +89,9 @@ def _show(run: Run, shape: str, *, quiet: bool) -> None:
     help="Folder of an earlier run; what it did not have is new.",
 )
 @click.option(
+    "--since-last", is_flag=True, help="Compare with the run that --out holds, before its place is taken."
+)
+@click.option(
     "--reviewed",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
@@ -112,6 +122,7 @@ def introduced(
     regions: str | None,
     since: datetime.date | None,
     previous: Path | None,
+    since_last: bool,
     reviewed: Path | None,
     fail_on: tuple[str, ...],
     quiet: bool,
@@ -135,7 +146,8 @@ def introduced(
 
     if (region_list is None) != (regions is None):
         raise click.UsageError("--region-list and --regions belong together")
-    if fail_on and since is None and previous is None:
+    previous = _last(out) if since_last else previous
+    if fail_on and since is None and previous is None and not since_last:
         raise click.UsageError("--fail-on needs --previous or --since to compare with")
     sites = read_waters(waters, radius_km=radius_km)
     season = Season(

@@ -8,6 +8,8 @@
     expected.csv     the watch list: introduced species not recorded in the water yet
     introduced.gpkg  waters and records
     introduced.html  the page
+    digest.html      what is new, on one page to send; digest.md the same as Markdown
+    feed.xml         news of this run and of those before it, as an Atom feed
     introduced.json  everything
 """
 
@@ -25,6 +27,7 @@ from poolbuilder import tables, words
 from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced.deciding import RECORD_FIELDS
+from poolbuilder.introduced.digest import digest_markdown, digest_page, feed
 from poolbuilder.introduced.page import render
 from poolbuilder.introduced.run import Run
 from poolbuilder.introduced.season import MARKER
@@ -37,6 +40,9 @@ FILES = (
     "records.csv",
     "introduced.gpkg",
     "introduced.html",
+    "digest.html",
+    "digest.md",
+    "feed.xml",
     MARKER,
 )
 EXPECTED_COLUMNS = (
@@ -153,6 +159,9 @@ def write_run(run: Run, out: str | Path) -> Path:
         write_csv(expected_table(run), folder / "expected.csv")
         _write_geopackage(run, folder / "introduced.gpkg")
         text("introduced.html", render(run))
+        text("digest.html", digest_page(run))
+        text("digest.md", digest_markdown(run))
+        text("feed.xml", feed(run))
         text(MARKER, json.dumps(run.document, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
 
     return write_folder(out, fill, marker=MARKER)

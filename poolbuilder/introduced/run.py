@@ -21,7 +21,7 @@ import poolbuilder
 from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
-from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season
+from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
 from poolbuilder.job import Job, is_genus
 from poolbuilder.located import locate
 from poolbuilder.many.parts import Desk, Part, crew, parts_of
@@ -285,6 +285,8 @@ def _document(
         "news": {
             kind: sum(kind in row["news"] for water in waters for row in _shown(water)) for kind in NEWS
         },
+        "newsItems": news_items(waters, job.as_of.isoformat()),
+        "earlierNews": season.earlier_news(),
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
         "notes": [*notes, *(() if lists is None else lists.notes)],

@@ -25,6 +25,9 @@ MARKER = "introduced.json"
 NEWS = ("new-in-water", "new-near", "more-records", "disputed")
 """Kinds of news about an introduced species at a water."""
 
+KEPT_NEWS = 100
+"""News of earlier runs that a feed keeps."""
+
 MOVED_KM = 2.0
 """A water of the same name farther away than this is another water."""
 
@@ -120,6 +123,11 @@ class Season:
         if changed:
             notes.append(f"settings differ from the last run: {', '.join(changed)}")
         return notes
+
+    def earlier_news(self) -> list[Document]:
+        """News of the runs before, the youngest first, for a feed."""
+        before = self.before or {}
+        return [*before.get("newsItems", ()), *before.get("earlierNews", ())][:KEPT_NEWS]
 
     def mark(self, waters: Sequence[Document], as_of: datetime.date | None = None) -> None:
         """Fill what is new, what decides it and the note of every species of every water, in place."""
@@ -430,3 +438,28 @@ def _sentences(row: Mapping[str, Any], said: Sequence[str]) -> list[str]:
     if row["remark"]:
         parts.append(row["remark"])
     return list(dict.fromkeys(parts))
+
+
+def news_items(waters: Sequence[Mapping[str, Any]], as_of: str) -> list[dict[str, Any]]:
+    """One item for each species and water with news, those in a water first."""
+    fields = (
+        "recordKey", "occurrenceID", "link", "datasetName", "license", "recordedBy", "eventDate",
+        "decimalLongitude", "decimalLatitude", "coordinateUncertaintyInMeters", "distanceKm",
+    )  # fmt: skip
+    items = []
+    for water in waters:
+        for row in (*water["introduced"], *water["unsettled"]):
+            if row["news"]:
+                record = row["deciding"][0] if row["deciding"] else {}
+                items.append(
+                    {
+                        "asOf": as_of,
+                        "water": water["water"],
+                        "species": row["scientificName"],
+                        "kinds": row["news"],
+                        "grade": row["grade"],
+                        "gradeReasons": row["gradeReasons"],
+                        **{name: record.get(name) for name in fields},
+                    }
+                )
+    return sorted(items, key=lambda item: NEWS.index(item["kinds"][0]))
