@@ -1,0 +1,265 @@
+"""Hostile inputs: files of every kind that is read, mutated by seed, and what became of each.
+
+An input is *refused* (an error of ours, one line), *read* (a result), or *lost* (anything else: a
+traceback, a hang, too much memory).  ``tests/bench/fuzz.py`` tries thousands; ``tests/test_hostile.py`` some.
+"""
+
+from __future__ import annotations
+
+import datetime
+import io
+import json
+import random
+import resource
+import shutil
+import signal
+import tempfile
+import traceback
+import warnings
+import zipfile
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+import poolbuilder
+from poolbuilder.errors import PoolBuilderError, SourceError
+from poolbuilder.fish.characters import read_traits
+from poolbuilder.fish.notes import read_fish
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.known_crosses import KnownCrosses
+from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import read_waters
+from poolbuilder.records.reading import read_all
+from poolbuilder.records.service import Client, Query, fetch
+from poolbuilder.records.statements import read_statements
+from poolbuilder.refresh.plan import read_plan
+from poolbuilder.settings import Settings
+from poolbuilder.status.region_lists import RegionLists
+from tests import service_double as service
+
+PACKAGE = Path(poolbuilder.__file__).parent
+DATA = Path(__file__).parent / "data"
+DAY = datetime.date(2026, 6, 1)
+SECONDS = 30
+MIB = 2048
+
+RECORDS = b"""occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate,individualCount,recordedBy
+a1,Lepomis cyanellus,36.9,-91.2,2020-06-01,3,A. Invented
+a2,"Lepomis macrochirus x Lepomis gulosus",36.91,-91.21,1998,1,"B, Invented"
+a3,Lepomis sp.,36.92,,2001-05/2001-06,0,
+"""
+SETTINGS = b"""kernelKm = 20.0
+[calibration]
+words = "invented"
+"""
+PLAN = b"""[refresh]
+out = "pools"
+taxon = ["Lepomis"]
+radiusKm = 40
+licence = "CC0"
+[[water]]
+name = "Pond"
+lat = 36.9
+lon = -91.2
+[settings]
+kernelKm = 20.0
+"""
+WATERS = b"name,latitude,longitude,radius_km\nPond A,36.9,-91.2,40\nPond B,37.0,-91.3,\n"
+SEEN = b"scientificName,status,source\nLepomis cyanellus,present,A. Invented\nLepomis gulosus,absent,agency\n"
+STATUS = b"region,scientificName,establishmentMeans,source\nR1,Lepomis cyanellus,native,invented\n"
+
+TOKENS = [
+    b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 400, b"9" * 5000, b"-", b"1e999", b"NaN", b"Infinity", b"[" * 900,
+    b"]" * 900, b"{" * 900, b'"', b"'''", b"\r", b"\n\n", b",", b"\t", b";", b"=1+1", "\u202e".encode(), b"\x1b[2J",
+    b"\\ud83d", b"null", b"true", b"{}", b"[]", b"-0", b"0x1f", b"\xed\xa0\x80", b"<!ENTITY a 'b'>", b"A" * 70_000,
+    b"1979-05-27T07:32:00Z", b"../../etc/passwd", b"2147483648", b"-1",
+]  # fmt: skip
+
+
+def mutated(seed: bytes, chance: random.Random) -> bytes:
+    """One to four changes of a file: bytes turned, cut, doubled, moved, or put in."""
+    body = bytearray(seed)
+    for _ in range(chance.randint(1, 4)):
+        at = chance.randrange(len(body) + 1)
+        end = min(len(body), at + chance.choice([1, 1, 4, 16, 64, 1024]))
+        kind = chance.randrange(7)
+        if kind == 0 and at < len(body):
+            body[at] = chance.randrange(256)
+        elif kind == 1:
+            del body[at:end]
+        elif kind == 2:
+            body[at:at] = body[at:end] * chance.choice([1, 2, 50])
+        elif kind == 3:
+            del body[at:]
+        elif kind in {4, 5}:
+            body[at:at] = chance.choice(TOKENS)
+        else:
+            body[at:end] = chance.choice(TOKENS)
+    return bytes(body)
+
+
+@dataclass
+class Outcome:
+    """What became of the inputs of one reader."""
+
+    counts: Counter[str] = field(default_factory=Counter)
+    lost: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One kind of file: its good examples, its name on disk, and what reads it."""
+
+    seeds: tuple[bytes, ...]
+    file: str
+    read: Callable[[Path], Any]
+
+
+def _zipped(**files: bytes) -> bytes:
+    sink = io.BytesIO()
+    with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, body in files.items():
+            archive.writestr(name.replace("__", "."), body)
+    return sink.getvalue()
+
+
+def _parquet() -> bytes:
+    table = pa.table(
+        {
+            "scientificName": ["Lepomis cyanellus", "Lepomis gulosus"],
+            "decimalLatitude": [36.9, 37.0],
+            "decimalLongitude": [-91.2, -91.1],
+            "eventDate": ["2020", None],
+        }
+    )
+    sink = io.BytesIO()
+    pq.write_table(table, sink)
+    return sink.getvalue()
+
+
+def _meta(path: Path) -> Any:
+    """An archive whose description is the mutated file."""
+    folder = path.parent / "archive"
+    shutil.rmtree(folder, ignore_errors=True)
+    shutil.copytree(DATA / "records" / "archive_plain", folder)
+    (folder / path.name).write_bytes(path.read_bytes())
+    return read_all([folder])
+
+
+def _layer(path: Path) -> Any:
+    layer = read_layer(path, purpose="range polygons")
+    return layer
+
+
+def _answered(path: Path) -> Any:
+    """A page of a search that is the mutated file, fetched over loopback, twice."""
+    query = Query(longitude=-90.5, latitude=38.51, reach_km=70, taxa=(("Lepomis", "9000001"),))
+    settings = Settings(service_wait_s=0, service_timeout_s=5, service_attempts=2)
+    now = datetime.datetime(2026, 6, 30, 12, tzinfo=datetime.UTC)
+    store = path.parent / "store"
+    shutil.rmtree(store, ignore_errors=True)
+    found = service.answer("search_page")["results"]
+    with service.serving(service.ServiceDouble(found)) as double:
+        double.inject("/occurrence/search", service.status(200, {}, path.read_bytes()), times=4, after=1)
+        with Client(double.url, settings=settings, sleep=lambda _: None) as client:
+            try:
+                return fetch(client, query, store=store, now=now).table
+            except SourceError:
+                double.heal()
+                fetch(client, query, store=store, now=now)  # nothing that came breaks the next fetch
+                raise
+
+
+def readers() -> dict[str, Reader]:
+    """Every reader by the name of what it reads."""
+    fish = tuple(path.read_bytes() for path in sorted((DATA / "specimen" / "fish").iterdir()) if path.is_file())
+    traits = read_traits()
+    plain = DATA / "records" / "archive_plain"
+    polygons = (PACKAGE / "demo_data" / "lake_district" / "regions.geojson").read_bytes()
+    page = json.dumps(service.answer("search_page")).encode()
+    return {
+        "records": Reader((RECORDS, RECORDS.replace(b",", b"\t")), "fish.csv", lambda path: read_all([path])),
+        "archive": Reader(
+            (_zipped(occurrence__txt=RECORDS), (PACKAGE / "demo_data" / "records.zip").read_bytes()[:200_000]),
+            "fish.zip",
+            lambda path: read_all([path]),
+        ),
+        "meta.xml": Reader(((plain / "meta.xml").read_bytes(),), "meta.xml", _meta),
+        "eml.xml": Reader((b"<eml><dataset><title>Invented</title></dataset></eml>",), "eml.xml", _meta),
+        "parquet": Reader((_parquet(),), "fish.parquet", lambda path: read_all([path])),
+        "settings": Reader((SETTINGS,), "settings.toml", Settings.from_toml),
+        "plan": Reader((PLAN,), "plan.toml", read_plan),
+        "waters": Reader((WATERS,), "waters.csv", read_waters),
+        "species list": Reader(
+            ((PACKAGE / "checklists" / "leuciscids.csv").read_bytes()[:3000],), "list.csv", Checklist.load
+        ),
+        "crosses": Reader(
+            ((PACKAGE / "checklists" / "crosses_lepomis.csv").read_bytes()[:3000],), "crosses.csv", KnownCrosses.load
+        ),
+        "region list": Reader(
+            (STATUS,), "status.csv", lambda path: RegionLists.read(path, None, Checklist.load("lepomis"))
+        ),
+        "statements": Reader((SEEN,), "seen.csv", lambda path: read_statements([path], as_of=DAY)),
+        "traits": Reader(
+            ((PACKAGE / "fish" / "lepomis_traits.csv").read_bytes(),), "traits.csv", lambda path: read_traits(path)
+        ),
+        "fish form": Reader(fish, "fish.txt", lambda path: read_fish(path, traits, settings=Settings())),
+        "GeoJSON": Reader(
+            (polygons, (DATA / "ranges" / "plain.geojson").read_bytes()), "layer.geojson", _layer
+        ),
+        "service": Reader((page,), "page.json", _answered),
+    }
+
+
+class _Late(Exception):
+    """An input took too long."""
+
+
+def _ring(*_: object) -> None:
+    raise _Late
+
+
+def tried(name: str, reader: Reader, *, seed: int, inputs: int) -> Outcome:
+    """Try so many mutated inputs; the n-th depends on name, seed and n alone."""
+    outcome = Outcome()
+    before = signal.signal(signal.SIGALRM, _ring)
+    try:
+        with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            for number in range(inputs):
+                chance = random.Random(f"{name} {seed} {number}")
+                path = Path(folder) / reader.file
+                path.write_bytes(mutated(chance.choice(reader.seeds), chance))
+                outcome.counts["tried"] += 1
+                signal.alarm(SECONDS)
+                try:
+                    reader.read(path)
+                    outcome.counts["read"] += 1
+                except PoolBuilderError as error:
+                    outcome.counts["refused"] += 1
+                    if len(str(error).splitlines()) > 1:
+                        outcome.lost.append(f"{name} {seed} {number}: more than one line: {str(error)[:200]!r}")
+                except BaseException as error:
+                    if isinstance(error, KeyboardInterrupt):
+                        raise
+                    last = traceback.extract_tb(error.__traceback__)[-1]
+                    where = f"{Path(last.filename).name}:{last.lineno}"
+                    ours = [f for f in traceback.extract_tb(error.__traceback__) if "/poolbuilder/" in f.filename]
+                    ours_at = f"{Path(ours[-1].filename).name}:{ours[-1].lineno}" if ours else "?"
+                    words = f"{type(error).__name__}: {str(error)[:150]!r} at {where}, from {ours_at}"
+                    outcome.lost.append(f"{name} {seed} {number}: {words}")
+                finally:
+                    signal.alarm(0)
+                peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+                if peak > MIB:
+                    outcome.lost.append(f"{name} {seed} {number}: {peak:.0f} MiB of memory")
+                    break
+    finally:
+        signal.signal(signal.SIGALRM, before)
+    outcome.counts["lost"] = len(outcome.lost)
+    return outcome
