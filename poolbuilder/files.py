@@ -142,14 +142,19 @@ def _previous(path: Path) -> Path:
     return path.with_name(f".{path.name}.previous")
 
 
-def _beside(path: Path) -> Path:
-    """A name of our own beside *path*; what dead processes left there is removed."""
-    computer = socket.gethostname()
+def clear_leftovers(path: str | Path) -> None:
+    """Remove what dead processes of this computer left beside *path* while they wrote it."""
+    path, computer = Path(path), socket.gethostname()
     for left in path.parent.glob(f".part-*@{_escaped(computer)}.{_escaped(path.name)}"):
         process = left.name.split("-")[1]
         if process.isdigit() and not _is_alive(int(process)):
             shutil.rmtree(left, ignore_errors=True) if left.is_dir() else left.unlink(missing_ok=True)
-    return path.with_name(f".part-{os.getpid()}-{secrets.token_hex(4)}@{computer}.{path.name}")
+
+
+def _beside(path: Path) -> Path:
+    """A name of our own beside *path*."""
+    clear_leftovers(path)
+    return path.with_name(f".part-{os.getpid()}-{secrets.token_hex(4)}@{socket.gethostname()}.{path.name}")
 
 
 def _escaped(name: str) -> str:

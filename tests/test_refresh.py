@@ -360,7 +360,7 @@ def test_two_at_once_do_not_mix(plan_file: Path, double: service.ServiceDouble, 
     (tmp_path / "pools").mkdir()
     with (
         FileLock(tmp_path / "pools" / ".lock"),
-        pytest.raises(StoreError, match="another refresh is writing here"),
+        pytest.raises(StoreError, match="is being written by another process"),
     ):
         done(plan_file, double)
     assert double.log == []

@@ -404,7 +404,7 @@ def test_write_page_leaves_the_old_page_when_it_cannot_write(
     assert (folder / "report.html").read_text() == "one"
     assert [path.name for path in folder.iterdir()] == ["report.html"]
     with pytest.raises(PoolFileError, match="cannot be written"):
-        write_page("one", folder / "no" / "report.html")
+        write_page("one", folder / "report.html" / "in a file.html")
 
 
 def test_report_command_makes_page_and_picture(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -5,9 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
 import re
-import tempfile
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -16,7 +14,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from poolbuilder.errors import PoolFileError
+from poolbuilder.files import write_whole
 
 LEAFLET_VERSION = "1.9"
 SCRIPTS = ("table.js", "map_base.js", "map.js")
@@ -120,24 +118,9 @@ def write_page(text: str, path: str | Path) -> Path:
     Raises
     ------
     PoolFileError
-        When the folder is missing or cannot be written.
+        When the folder cannot be written.
     """
-    path = Path(path)
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-            Path(beside).chmod(0o644)
-            Path(beside).replace(path)
-        except BaseException:
-            Path(beside).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise PoolFileError(
-            f"cannot be written: {error.strerror}", file=path, remedy="check the folder and its free space"
-        ) from error
-    return path
+    return write_whole(path, text)
 
 
 def as_script(values: dict[str, Any]) -> Markup:

@@ -16,13 +16,10 @@ from __future__ import annotations
 import datetime
 import json
 import shutil
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-
-from filelock import FileLock, Timeout
 
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import (
@@ -31,9 +28,8 @@ from poolbuilder.errors import (
     PoolBuilderError,
     PoolFileError,
     SourceError,
-    StoreError,
 )
-from poolbuilder.files import recover
+from poolbuilder.files import locked, recover
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
 from poolbuilder.job import Job, is_genus
@@ -45,31 +41,6 @@ from poolbuilder.refresh.summary import summary_document, summary_page
 from poolbuilder.surroundings import Regions
 
 LATEST = "latest"
-
-
-@contextmanager
-def locked(out: Path) -> Iterator[None]:
-    """Hold a plan's folder; the lock goes with the process, whatever ends it.
-
-    Raises
-    ------
-    StoreError
-        When another run holds it, or the folder cannot be made.
-    """
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        lock = FileLock(out / ".lock", timeout=0)
-        lock.acquire()
-    except Timeout as error:
-        raise StoreError(f"{out}: another refresh is writing here (wait until it is done)") from error
-    except OSError as error:
-        raise StoreError(
-            f"{out}: cannot be written: {error.strerror} (check the path and its rights)"
-        ) from error
-    try:
-        yield
-    finally:
-        lock.release()
 
 
 @dataclass(frozen=True)
@@ -269,7 +240,7 @@ def refresh(
         When the run cannot be written; earlier runs are as they were.
     """
     day = now.date()
-    with locked(plan.out):
+    with locked(plan.out / ".lock"):
         runs = Runs(plan.out)
         _, broken = runs.latest()
         work = runs.begin(day)

@@ -18,6 +18,8 @@ from typing import Any
 
 import numpy as np
 
+from poolbuilder.errors import PoolFileError
+from poolbuilder.files import write_whole
 from poolbuilder.places.layers import read_layer, split_spec
 from poolbuilder.water.network import ARRAYS, Network, build_network
 
@@ -68,9 +70,9 @@ def load_network(spec: str, *, join_m: float) -> Network:
         network = build_network(layer, join_m=join_m)
         _write(folder, key, network)
     try:
-        _put(stamp, json.dumps({"network": key, "path": str(path)}))
-    except OSError as error:
-        log.info("the network cannot be kept in %s: %s", folder, error.strerror)
+        write_whole(stamp, json.dumps({"network": key, "path": str(path)}))
+    except PoolFileError as error:
+        log.info("the network is not kept: %s", error)
     return _read(folder / key) or network
 
 
@@ -130,11 +132,3 @@ def _write(folder: Path, key: str, network: Network) -> None:
         log.info("the network cannot be kept in %s: %s", folder, error.strerror)
     finally:
         shutil.rmtree(beside, ignore_errors=True)
-
-
-def _put(path: Path, text: str) -> None:
-    with tempfile.NamedTemporaryFile(
-        "w", dir=path.parent, prefix=".stamp-", suffix=".json", delete=False, encoding="utf-8"
-    ) as stream:
-        stream.write(text)
-    Path(stream.name).replace(path)

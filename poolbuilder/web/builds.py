@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
-import shutil
 import threading
 import time
 from dataclasses import dataclass, field
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PoolBuilderError
+from poolbuilder.files import clear_leftovers
 from poolbuilder.job import Job
 
 AT_ONCE = 2
@@ -187,4 +187,4 @@ def _stop(process: Any, target: Path) -> None:
     if process.is_alive():
         process.kill()
         process.join()
-    shutil.rmtree(target.with_name(f".{target.name}.partial-{process.pid}"), ignore_errors=True)
+    clear_leftovers(target)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PlanError
+from poolbuilder.files import whole_file
 from poolbuilder.places.sites import Site
 from poolbuilder.refresh.plan import read_plan
 
@@ -118,20 +117,12 @@ class Waters:
         """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
         _parsed(text, self.path)
         try:
-            handle, name = tempfile.mkstemp(prefix=f".{self.path.name}-", dir=self.path.parent)
-            beside = Path(name)
-            try:
-                with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                    stream.write(text)
+            with whole_file(self.path, PlanError) as beside:
+                beside.write_text(text, encoding="utf-8", newline="\n")
                 if whole:
                     read_plan(beside)
-                beside.replace(self.path)
-            finally:
-                beside.unlink(missing_ok=True)
         except PlanError as error:
             raise PlanError(error.fact, file=self.path, remedy=error.remedy) from error
-        except OSError as error:
-            raise PlanError(f"cannot be written: {error.strerror}", file=self.path) from error
 
 
 def _parsed(text: str, path: Path) -> dict[str, Any]:
