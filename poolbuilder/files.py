@@ -17,7 +17,7 @@ import secrets
 import shutil
 import socket
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -222,7 +222,7 @@ def locked(
                 fact, remedy = f"is being {doing} by {_holder(note)}", "wait for its end, then try again"
                 raise _made(kind, lock.parent, fact, remedy) from None
     try:
-        with disk_errors(note, kind):
+        with suppress(OSError):  # on a full disk the lock holds as well
             about = {"pid": os.getpid(), "host": socket.gethostname()}
             note.write_text(json.dumps(about), encoding="utf-8")
         yield
