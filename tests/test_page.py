@@ -31,6 +31,7 @@ from poolbuilder.web.guard import read_token
 from poolbuilder.web.query import address, read_coordinates, read_query
 from poolbuilder.web.water_list import Waters
 from poolbuilder.web.workspace import places, shapes
+from tests import service_double as service
 from tests.pools import SITE, invented_pool
 from tests.slow_job import KilledJob, RefusedJob, SlowJob
 
@@ -499,3 +500,55 @@ def test_the_form_offers_stores_only_when_there_are_several(tmp_path: Path) -> N
         space = Workspace(store=tmp_path / "a", more_stores=more, folder=tmp_path)
         page = Client(application(space, token=TOKEN, port=PORT)).get(f"/{TOKEN}/")
         assert ('id="store"' in page.text) is shown
+
+
+# ---- fetching
+
+
+def test_an_empty_store_says_so_and_fetches(tmp_path: Path) -> None:
+    fish = [
+        service.occurrence(
+            n, scientificName="Lepomis cyanellus", decimalLatitude=36.9, decimalLongitude=-91.2
+        )
+        for n in range(3)
+    ]
+    with service.serving(service.ServiceDouble(fish)) as double:
+        workspace = Workspace(store=tmp_path / "store", folder=tmp_path / "pools", service_url=double.url)
+        (tmp_path / "pools").mkdir()
+        client = Client(application(workspace, token=TOKEN, port=PORT))
+        form = client.get(f"/{TOKEN}/").text
+        assert "holds no records yet" in form
+        assert double.url in form
+        fields = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
+        sent = client.post(f"/{TOKEN}/fetch", data=fields)
+        assert sent.status_code == 303
+        where = f"/{TOKEN}/{sent.headers['location']}"
+        for _ in range(200):
+            answer = client.get(where)
+            if answer.status_code != 202:
+                break
+            time.sleep(0.1)
+        assert answer.status_code == 303, html.unescape(answer.text)
+        assert answer.headers["location"].startswith("pool?at=36.9")
+        assert Store(tmp_path / "store").records > 0
+        assert "holds no records yet" not in client.get(f"/{TOKEN}/").text
+
+
+def test_a_fetch_that_fails_is_told_on_the_form(tmp_path: Path) -> None:
+    (tmp_path / "pools").mkdir()
+    with service.serving(service.ServiceDouble()) as double:
+        workspace = Workspace(
+            store=tmp_path / "s", folder=tmp_path / "pools", service_url=f"{double.url}/nowhere"
+        )
+        client = Client(application(workspace, token=TOKEN, port=PORT))
+        assert client.post(f"/{TOKEN}/fetch", data={"at": "x"}).status_code == 422
+        fields = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
+        where = f"/{TOKEN}/{client.post(f'/{TOKEN}/fetch', data=fields).headers['location']}"
+        for _ in range(200):
+            answer = client.get(where)
+            if answer.status_code != 202:
+                break
+            time.sleep(0.1)
+    assert answer.status_code == 422
+    assert "Not everything was fetched" in answer.text
+    assert 'value="36.9, -91.2"' in answer.text

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from poolbuilder.cli.options import layer_options, read_settings, store_path
+from poolbuilder.records.service import DEFAULT_URL
 
 __all__ = ["page"]
 
@@ -44,6 +45,13 @@ __all__ = ["page"]
     help="TOML file with numbers of the model.",
 )
 @click.option(
+    "--service-url",
+    envvar="POOLBUILDER_SERVICE_URL",
+    default=DEFAULT_URL,
+    show_default=True,
+    help="Occurrence service to fetch from. [env: POOLBUILDER_SERVICE_URL]",
+)
+@click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="Port on 127.0.0.1. [default: any free one]"
 )
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
@@ -57,6 +65,7 @@ def page(
     streams: str | None,
     barriers: str | None,
     settings_file: Path | None,
+    service_url: str,
     port: int,
     opened: bool,
 ) -> None:
@@ -74,6 +83,7 @@ def page(
         ranges=ranges,
         layers={key: value for key, value in layers.items() if value},
         settings=read_settings(settings_file),
+        service_url=service_url,
     )
 
     def ready(address: str) -> None:

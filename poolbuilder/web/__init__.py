@@ -55,6 +55,8 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
     routes = [
         Route("/", views.ask),
         Route("/pool", views.pool),
+        Route("/fetch", views.fetch, methods=["GET"]),
+        Route("/fetch", views.start_fetch, methods=["POST"]),
         Route("/list", views.kept),
         Route("/status", views.status),
         Route("/cancel", views.cancel, methods=["POST"]),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 import logging
+import math
 import multiprocessing
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -14,10 +17,61 @@ from typing import Any
 from poolbuilder.errors import PoolBuilderError
 from poolbuilder.files import clear_leftovers
 from poolbuilder.job import Job
+from poolbuilder.places.sites import Site
+from poolbuilder.settings import Settings
 
 AT_ONCE = 2
 GRACE_S = 3.0
 ENDED = ("done", "failed", "cancelled")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetching:
+    """Records around a place, to be brought from the occurrence service into a store.
+
+    Attributes
+    ----------
+    site : Site
+    taxa : tuple of str
+    store : Path
+    service_url : str
+    """
+
+    site: Site
+    taxa: tuple[str, ...]
+    store: Path
+    service_url: str
+    settings: Settings
+
+    def run(self, say: Callable[[str], None]) -> None:
+        """Bring the records, and say how it goes and what came.
+
+        Raises
+        ------
+        PoolBuilderError
+            When the service or the store fails, or not every record came.
+        """
+        from poolbuilder.intake import Wanted, bring
+        from poolbuilder.records.service import Client
+
+        say(f"asking {self.service_url} for {', '.join(self.taxa)}")
+        last = -math.inf
+
+        def progress(doing: str, done: int, total: int | None) -> None:
+            nonlocal last
+            if time.monotonic() - last > 1:
+                last = time.monotonic()
+                say(f"{doing}: {done:,} of {total:,}" if total else f"{doing}: {done:,}")
+
+        with Client(self.service_url, settings=self.settings) as client:
+            wanted = Wanted(site=self.site, taxa=self.taxa)
+            now = datetime.datetime.now(datetime.UTC)
+            intake = bring(
+                client, wanted, store=self.store, settings=self.settings, now=now, progress=progress
+            )
+        say(f"{intake.added:,} records added; most restrictive licence: {intake.licence_words()}")
+        if not intake.complete:
+            raise PoolBuilderError("not every promised record came: " + "; ".join(intake.notes()))
 
 
 class _Forward(logging.Handler):
@@ -32,12 +86,16 @@ class _Forward(logging.Handler):
         self.pipe.send(("step", record.getMessage()))
 
 
-def _work(pipe: Connection, job: Job, target: Path) -> None:
+def _work(pipe: Connection, job: Job | Fetching, target: Path) -> None:
     """Run in the child: build, write the folder, say how it went."""
     logger = logging.getLogger("poolbuilder")
     logger.setLevel(logging.INFO)
     logger.addHandler(_Forward(pipe))
     try:
+        if isinstance(job, Fetching):
+            job.run(lambda words: pipe.send(("step", words)))
+            pipe.send(("done", ""))
+            return
         from poolbuilder.folder import write_pool
         from poolbuilder.pages import render
 
@@ -60,7 +118,7 @@ class Build:
     """One build: ``waiting``, ``running``, then ``done``, ``failed`` or ``cancelled``."""
 
     key: str
-    job: Job
+    job: Job | Fetching
     target: Path
     state: str = "waiting"
     error: str = ""
@@ -106,7 +164,7 @@ class Builds:
         """The build of this key, if one was asked for."""
         return self._known.get(key)
 
-    def start(self, key: str, job: Job, target: Path) -> Build:
+    def start(self, key: str, job: Job | Fetching, target: Path) -> Build:
         """The build that is under way, or a new one."""
         with self._lock:
             known = self._known.get(key)

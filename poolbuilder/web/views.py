@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 from collections.abc import Callable
 from functools import partial
 from typing import Any
+from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
@@ -21,12 +23,13 @@ from starlette.responses import (
 
 from poolbuilder.errors import PoolBuilderError
 from poolbuilder.folder import read_pool
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import kit, pool_page
 from poolbuilder.pages.comparison_page import beside, changes
 from poolbuilder.places.sites import WATER_TYPES
 from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
-from poolbuilder.web.builds import Builds
+from poolbuilder.web.builds import Builds, Fetching
 from poolbuilder.web.query import Query, address, read_form, read_query
 from poolbuilder.web.water_list import Waters
 from poolbuilder.web.workspace import Workspace, places, shapes, stamped
@@ -129,6 +132,8 @@ class Views:
             results=results,
             plan=self.workspace.waters.name,
             drawn="water" in self.workspace.layers,
+            empty=Store(self.workspace.store).is_empty,
+            service=self.workspace.service_url,
             store=query.values.get("store") or str(self.workspace.store),
             stores=list(self.workspace.store_labels()),
         )
@@ -185,8 +190,58 @@ class Views:
             data={"key": key},
             key=key,
             site=query.job.site,
+            fetching=False,
             build=build.as_dict(),
             address=request.url.query,
+        )
+
+    async def start_fetch(self, request: Request) -> Response:
+        """Begin to bring the records around a place, and go to where that can be watched."""
+        return await run_in_threadpool(self._start_fetch, await read_form(request))
+
+    def _start_fetch(self, form: dict[str, str]) -> Response:
+        query = read_query(form, [], self.workspace)
+        if query.job is None:
+            return self._form(query, 422)
+        job = query.job
+        fetching = Fetching(
+            site=job.site,
+            taxa=tuple(Checklist.load(job.checklist).genera),
+            store=job.store,
+            service_url=self.workspace.service_url,
+            settings=job.settings,
+        )
+        asked = f"{job.site.latitude:.4f} {job.site.longitude:.4f} {job.site.radius_km:g} {fetching.taxa}"
+        key = f"fetch-{hashlib.sha256(f'{asked} {job.store}'.encode()).hexdigest()[:12]}"
+        self.builds.forget(key)
+        self.builds.start(key, fetching, self.workspace.folder / key)
+        return RedirectResponse(f"fetch?{urlencode({'key': key})}&{query.address}", status_code=303)
+
+    async def fetch(self, request: Request) -> Response:
+        """How a fetch is doing; the pool of its place when it is done."""
+        return await run_in_threadpool(self._fetch, request)
+
+    def _fetch(self, request: Request) -> Response:
+        key = request.query_params.get("key", "")
+        query = read_query(request.query_params, list(self.workspace.range_labels()), self.workspace)
+        build = self.builds.get(key)
+        if build is None or build.state == "done":
+            return RedirectResponse(f"pool?{query.address}", status_code=303)
+        if build.ended:
+            told = "; ".join(step for _, step in build.steps[-2:])
+            return self._form(
+                query, 422, f"Nothing or not all was fetched: {build.error or build.state}. {told}"
+            )
+        return _render(
+            "wait.html",
+            status=202,
+            scripts=("wait.js",),
+            data={"key": key},
+            key=key,
+            site=build.job.site,
+            fetching=True,
+            build=build.as_dict(),
+            address=query.address,
         )
 
     async def kept(self, request: Request) -> Response:

@@ -19,6 +19,7 @@ from poolbuilder.folder import FILES
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.places.layers import read_layer
+from poolbuilder.records.service import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from poolbuilder.water.labels import names_of
@@ -67,6 +68,7 @@ class Workspace:
     layers: dict[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
     more_stores: Sequence[Path] = ()
+    service_url: str = DEFAULT_URL
 
     @property
     def waters(self) -> Path:
