@@ -23,8 +23,14 @@ from poolbuilder.pages.drawings import svg
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 
-LAYERS = ("ranges", "states", "basins", "outline", "streams", "barriers")
+BASE = ("coast", "lake", "river", "county", "state", "border")
+"""Layers of the base map in the order they are drawn, beneath everything else; towns come on top."""
+
+LAYERS = (*BASE, "ranges", "states", "basins", "outline", "streams", "barriers")
 """Layers of `Pool.features` in the order they are drawn; the disc is drawn last."""
+
+MOST_NAMES = 7
+"""Towns and lakes whose names a still map carries."""
 
 MARGIN = 1.18
 """How far the map reaches beyond the disc, in radii."""
@@ -83,7 +89,7 @@ def around(pool: Pool) -> dict[str, list[dict[str, Any]]]:
     half = 2 * view_km(pool)
     tolerance = half / 1200 / _KM_PER_DEGREE
     found: dict[str, list[dict[str, Any]]] = {}
-    for layer in ("disc", *LAYERS):
+    for layer in ("disc", *LAYERS, "town"):
         shapes = []
         for feature in pool.features.get(layer, []):
             geometry = feature.get("geometry")
@@ -286,12 +292,39 @@ def _furniture(pool: Pool, scale: float) -> list[str]:
     return body
 
 
+def _names(pool: Pool, scale: float) -> list[str]:
+    """The largest towns near, with their names; one that would cover another is left out."""
+    towns = sorted(pool.features.get("town", ()), key=lambda item: -float(item["properties"].get("size", 0)))
+    taken: list[tuple[float, float]] = [(0.0, 0.0)]
+    body: list[str] = []
+    for town in towns:
+        longitude, latitude = town["geometry"]["coordinates"][:2]
+        x, y = project(np.array([longitude]), np.array([latitude]), pool.site)
+        east, south = float(x[0]) * scale, -float(y[0]) * scale
+        name = str(town["properties"].get("name") or "")
+        right = east < HALF - 8 * len(name) - 20
+        if not name or max(abs(east), abs(south)) > HALF - 14 or len(body) >= MOST_NAMES:
+            continue
+        if any(abs(east - a) < 120 and abs(south - b) < 22 for a, b in taken):
+            continue
+        taken.append((east, south))
+        at, anchor = (east + 6, "start") if right else (east - 6, "end")
+        body.append(
+            f'<path class="m-town" d="M{east - 2.5:.0f} {south - 2.5:.0f}h5v5h-5z"/>'
+            f'<text class="m-text m-place" x="{at:.0f}" y="{south + 4:.0f}" text-anchor="{anchor}">'
+            f"{escape(name)}</text>"
+        )
+    return body
+
+
 def chart(pool: Pool, shown: Marks) -> Markup:
     """The whole map: graticule, layers, disc, events, scale and north."""
     scale = HALF / view_km(pool)
     body = [
+        *_ways(pool, scale, BASE),
         *_furniture(pool, scale),
-        *_ways(pool, scale, LAYERS),
+        *_names(pool, scale),
+        *_ways(pool, scale, LAYERS[len(BASE) :]),
         f'<circle class="m-disc" cx="0" cy="0" r="{pool.site.radius_km * scale:.0f}"/>',
         *_dots(shown, scale),
         '<path class="m-site" d="M0 -9V9M-9 0H9"/>',

@@ -16,6 +16,7 @@ FORMATS = (".png", ".svg", ".pdf")
 MOST_SPECIES = 24
 
 INK, SOFT, RULE, WATER, WASH, AGAINST = "#14252b", "#4b5f66", "#bccac8", "#175d7a", "#d5e5ea", "#a8480f"
+PALE, PALE_EDGE = "#cfe0e8", "#a9c6d4"
 
 # Fixed so that the same pool gives the same file, whatever the reader's own settings are.
 _STYLE = {
@@ -126,7 +127,13 @@ def _map(pool: Pool, axes: Any) -> None:
 
 
 def _shapes(pool: Pool, axes: Any) -> None:
-    looks = {
+    looks: dict[str, dict[str, Any]] = {
+        "lake": {"edgecolor": PALE_EDGE, "facecolor": PALE, "linewidth": 0.4},
+        "river": {"edgecolor": PALE_EDGE, "facecolor": "none", "linewidth": 0.8},
+        "county": {"edgecolor": RULE, "facecolor": "none", "linewidth": 0.4},
+        "state": {"edgecolor": SOFT, "facecolor": "none", "linewidth": 0.6, "linestyle": (0, (5, 2))},
+        "coast": {"edgecolor": SOFT, "facecolor": "none", "linewidth": 0.7},
+        "border": {"edgecolor": SOFT, "facecolor": "none", "linewidth": 0.7},
         "ranges": {
             "edgecolor": AGAINST,
             "facecolor": "none",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables, words
 from poolbuilder.pages import kit, maps, pool_rows
+from poolbuilder.places.base_map import CREDIT
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
 
@@ -60,6 +61,7 @@ def content(pool: Pool) -> dict[str, Any]:
         "any_interval": any(row["interval"] for row in rows),
         "table_columns": [{"key": key, "title": title} for key, title in _COLUMNS],
         "still_map": maps.chart(pool, maps.marks(pool)),
+        "map_credit": CREDIT if any(pool.features.get(layer) for layer in maps.BASE) else "",
         "map_layers": [(key, text) for key, text in _MAP_WORDS.items() if pool.features.get(key)],
         "pairs": pool_rows.pair_rows(pool),
         "pairs_first": FIRST_PAIRS,

@@ -228,10 +228,7 @@ class Views:
         if build is None or build.state == "done":
             return RedirectResponse(f"pool?{query.address}", status_code=303)
         if build.ended:
-            told = "; ".join(step for _, step in build.steps[-2:])
-            return self._form(
-                query, 422, f"Nothing or not all was fetched: {build.error or build.state}. {told}"
-            )
+            return self._form(query, 422, f"Not everything was fetched: {build.error or build.state}.")
         return _render(
             "wait.html",
             status=202,

@@ -5,9 +5,10 @@ window.poolMap = function (holder, site, radiusKm) {
 
   function colours() {
     const style = getComputedStyle(document.documentElement);
-    for (const name of ["ink", "soft", "rule", "hair", "water", "wash", "against", "faint", "sheet", "land"]) {
+    for (const name of ["ink", "soft", "rule", "hair", "water", "wash", "against", "faint", "sheet", "land", "pale"]) {
       ink[name] = style.getPropertyValue("--" + name).trim();
     }
+    ink.paleEdge = style.getPropertyValue("--pale-edge").trim();
   }
   colours();
 
