@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, build, prepare
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap
+from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water
 from poolbuilder.water.drawing import feature
@@ -72,6 +74,7 @@ class Job:
     as_of: datetime.date
     checklist: str = "lepomis"
     ranges: Sequence[str] = ()
+    region_lists: Sequence[tuple[str, str | None]] = ()
     water: str | None = None
     basins: str | None = None
     streams: str | None = None
@@ -108,6 +111,7 @@ class Job:
             as_of=self.as_of,
             settings=self.settings,
             ranges=ranges,
+            lists=open_lists(self.region_lists, checklist),
             water=self.open_water(),
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
@@ -160,6 +164,16 @@ def is_genus(text: str) -> bool:
 def open_checklist(given: str, records: pa.Table) -> Checklist:
     """The list of this name, the one in this file, or the species of this genus in the records."""
     return Checklist.from_records(given, records) if is_genus(given) else Checklist.load(given)
+
+
+@lru_cache(maxsize=8)
+def _open_list(table: str, layer: str | None, checklist: Checklist) -> RegionLists:
+    return RegionLists.read(table, layer, checklist)
+
+
+def open_lists(specs: Sequence[tuple[str, str | None]], checklist: Checklist) -> tuple[RegionLists, ...]:
+    """Lists of regions and agencies, each read once: table, and layer of its regions or None."""
+    return tuple(_open_list(table, layer, checklist) for table, layer in specs)
 
 
 def open_ranges(specs: Sequence[str], checklist: Checklist) -> RangeMap | None:

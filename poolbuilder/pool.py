@@ -35,9 +35,9 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import establishment_of
+from poolbuilder.status.answer import status_answers
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.status.shipped import drainage_of, shipped_statements
+from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
 from poolbuilder.water import Water
 
@@ -191,7 +191,7 @@ def prepare(records: pa.Table, checklist: Checklist, *, settings: Settings, as_o
     return screen(named, settings=settings, as_of=as_of)
 
 
-def build(
+def build(  # noqa: PLR0913 (each is an input of its own)
     site: Site,
     records: pa.Table,
     *,
@@ -199,6 +199,7 @@ def build(
     as_of: datetime.date,
     settings: Settings | None = None,
     ranges: RangeMap | None = None,
+    lists: Sequence[RegionLists] = (),
     water: Water | None = None,
     provenance: Provenance | None = None,
     regions: Regions | None = None,
@@ -240,6 +241,7 @@ def build(
         as_of=as_of,
         settings=settings,
         ranges=ranges,
+        lists=lists,
         water=water,
         provenance=provenance,
         regions=regions,
@@ -254,6 +256,7 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     as_of: datetime.date,
     settings: Settings,
     ranges: RangeMap | None = None,
+    lists: Sequence[RegionLists] = (),
     water: Water | None = None,
     provenance: Provenance | None = None,
     regions: Regions | None = None,
@@ -288,14 +291,15 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         status,
         species=species,
         vernacular={name: checklist.vernacular(name) for name in species},
-        establishment=establishment_of(
+        establishment=status_answers(
             located,
             status,
             checklist,
-            radius_km=site.radius_km,
-            shipped=shipped_statements(
-                species, site.longitude, site.latitude, drainage_of(None if water is None else water.basins)
-            ),
+            site,
+            basins=None if water is None else water.basins,
+            lists=lists,
+            year=as_of.year,
+            settings=settings,
         ),
         frame=Frame(
             radius_km=site.radius_km,

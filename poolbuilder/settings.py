@@ -171,6 +171,16 @@ class Settings:
         low=0,
         high=5,
     )
+    status_first: str = _choice(
+        "agency",
+        "which source of native or introduced is heard first; the others follow in their usual order",
+        "agency",
+        "region",
+        "record",
+        "polygon",
+        "checklist",
+        "shipped",
+    )
     # distance
     kernel: str = _choice(
         "exponential",

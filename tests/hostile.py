@@ -177,7 +177,9 @@ def _answered(path: Path) -> Any:
 
 def readers() -> dict[str, Reader]:
     """Every reader by the name of what it reads."""
-    fish = tuple(path.read_bytes() for path in sorted((DATA / "specimen" / "fish").iterdir()) if path.is_file())
+    fish = tuple(
+        path.read_bytes() for path in sorted((DATA / "specimen" / "fish").iterdir()) if path.is_file()
+    )
     traits = read_traits()
     plain = DATA / "records" / "archive_plain"
     polygons = (PACKAGE / "demo_data" / "lake_district" / "regions.geojson").read_bytes()
@@ -185,7 +187,10 @@ def readers() -> dict[str, Reader]:
     return {
         "records": Reader((RECORDS, RECORDS.replace(b",", b"\t")), "fish.csv", lambda path: read_all([path])),
         "archive": Reader(
-            (_zipped(occurrence__txt=RECORDS), (PACKAGE / "demo_data" / "records.zip").read_bytes()[:200_000]),
+            (
+                _zipped(occurrence__txt=RECORDS),
+                (PACKAGE / "demo_data" / "records.zip").read_bytes()[:200_000],
+            ),
             "fish.zip",
             lambda path: read_all([path]),
         ),
@@ -199,14 +204,18 @@ def readers() -> dict[str, Reader]:
             ((PACKAGE / "checklists" / "leuciscids.csv").read_bytes()[:3000],), "list.csv", Checklist.load
         ),
         "crosses": Reader(
-            ((PACKAGE / "checklists" / "crosses_lepomis.csv").read_bytes()[:3000],), "crosses.csv", KnownCrosses.load
+            ((PACKAGE / "checklists" / "crosses_lepomis.csv").read_bytes()[:3000],),
+            "crosses.csv",
+            KnownCrosses.load,
         ),
         "region list": Reader(
             (STATUS,), "status.csv", lambda path: RegionLists.read(path, None, Checklist.load("lepomis"))
         ),
         "statements": Reader((SEEN,), "seen.csv", lambda path: read_statements([path], as_of=DAY)),
         "traits": Reader(
-            ((PACKAGE / "fish" / "lepomis_traits.csv").read_bytes(),), "traits.csv", lambda path: read_traits(path)
+            ((PACKAGE / "fish" / "lepomis_traits.csv").read_bytes(),),
+            "traits.csv",
+            lambda path: read_traits(path),
         ),
         "fish form": Reader(fish, "fish.txt", lambda path: read_fish(path, traits, settings=Settings())),
         "GeoJSON": Reader(
@@ -243,13 +252,17 @@ def tried(name: str, reader: Reader, *, seed: int, inputs: int) -> Outcome:
                 except PoolBuilderError as error:
                     outcome.counts["refused"] += 1
                     if len(str(error).splitlines()) > 1:
-                        outcome.lost.append(f"{name} {seed} {number}: more than one line: {str(error)[:200]!r}")
+                        outcome.lost.append(
+                            f"{name} {seed} {number}: more than one line: {str(error)[:200]!r}"
+                        )
                 except BaseException as error:
                     if isinstance(error, KeyboardInterrupt):
                         raise
                     last = traceback.extract_tb(error.__traceback__)[-1]
                     where = f"{Path(last.filename).name}:{last.lineno}"
-                    ours = [f for f in traceback.extract_tb(error.__traceback__) if "/poolbuilder/" in f.filename]
+                    ours = [
+                        f for f in traceback.extract_tb(error.__traceback__) if "/poolbuilder/" in f.filename
+                    ]
                     ours_at = f"{Path(ours[-1].filename).name}:{ours[-1].lineno}" if ours else "?"
                     words = f"{type(error).__name__}: {str(error)[:150]!r} at {where}, from {ours_at}"
                     outcome.lost.append(f"{name} {seed} {number}: {words}")

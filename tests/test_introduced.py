@@ -529,7 +529,7 @@ def test_json_and_csv_on_stdout(command: Run_) -> None:
     ("arguments", "code", "message"),
     [
         (("--fail-on", "new"), 2, "--fail-on needs --previous or --since"),
-        (("--regions", "x.geojson"), 2, "--region-list and --regions belong together"),
+        (("--regions", "x.geojson"), 2, "--regions belongs to a --region-list before it"),
         (("--previous", "nowhere"), 1, "leave --previous out on the first run"),
         (("--since", "last May"), 2, "is not a day"),
     ],

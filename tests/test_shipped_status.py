@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from poolbuilder.cli.build import build
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.status.regions import region_codes
@@ -108,3 +111,37 @@ def test_european_basins_decide_before_countries() -> None:
 def test_what_has_no_row_is_not_stated() -> None:
     assert shipped_statements(["Tinca tinca"], 11.5, 48.1) == {}
     assert means(-40.0, 30.0) == {}
+
+
+def _records(folder: Path) -> Path:
+    path = folder / "records.csv"
+    path.write_text(
+        "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate,geodeticDatum\n"
+        "a,Lepomis auritus,37.21,-80.61,2018-06-01,WGS84\nb,Lepomis gulosus,37.22,-80.6,2018-06-01,WGS84\n"
+    )
+    return path
+
+
+def _statuses(*options: str) -> dict[str, tuple[str, str]]:
+    arguments = ["--lat", "37.2", "--lon", "-80.6", "--as-of", "2026-06-01", "--format", "json", *options]
+    result = CliRunner().invoke(build, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    rows = json.loads(result.stdout)["candidates"]
+    return {
+        row["scientificName"].split()[1]: (row["establishmentMeans"], row["establishmentSource"])
+        for row in rows
+    }
+
+
+def test_build_says_status_out_of_the_box_and_lists_come_first(tmp_path: Path) -> None:
+    records = ("--records", str(_records(tmp_path)))
+    alone = _statuses(*records)
+    assert alone["auritus"] == ("native", "shipped")  # the state's row: a part of Virginia
+    assert alone["peltastes"] == ("uncertain", "unknown")
+    listed = tmp_path / "virginia.csv"
+    listed.write_text("State;Species;Status\nVA;Redbreast sunfish;non-native\n")
+    assert _statuses(*records, "--region-list", str(listed))["auritus"] == ("introduced", "region")
+    order = tmp_path / "settings.toml"
+    order.write_text('statusFirst = "shipped"\n')
+    turned = _statuses(*records, "--region-list", str(listed), "--settings", str(order))
+    assert turned["auritus"] == ("native", "shipped")

@@ -75,12 +75,6 @@ def _show(run: Run, shape: str, *, quiet: bool) -> None:
 @click.option("--radius-km", type=float, default=40.0, show_default=True, help="For rows without a radius.")
 @click.option("--group", metavar="NAME", help="Genus, family or class to look for, in place of a checklist.")
 @click.option(
-    "--region-list",
-    type=click.Path(path_type=Path),
-    help="CSV of region, scientificName, establishmentMeans: the checklists of regions.",
-)
-@click.option("--regions", metavar="FILE[:LAYER]", help="Polygons of the regions in --region-list.")
-@click.option(
     "--since", type=day, metavar="DATE", help="Species first recorded on or after this day are new."
 )
 @click.option(
@@ -118,8 +112,6 @@ def introduced(
     waters: Path,
     radius_km: float,
     group: str | None,
-    region_list: Path | None,
-    regions: str | None,
     since: datetime.date | None,
     previous: Path | None,
     since_last: bool,
@@ -144,8 +136,6 @@ def introduced(
     from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
     from poolbuilder.places.sites import read_waters
 
-    if (region_list is None) != (regions is None):
-        raise click.UsageError("--region-list and --regions belong together")
     previous = _last(out) if since_last else previous
     if fail_on and since is None and previous is None and not since_last:
         raise click.UsageError("--fail-on needs --previous or --since to compare with")
@@ -160,7 +150,6 @@ def introduced(
         sites,
         job,
         group=group,
-        regions=(str(region_list), regions) if region_list and regions else None,
         season=season,
         workers=workers,
         progress=no_progress if quiet else progress_line,

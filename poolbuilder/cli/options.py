@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 from collections.abc import Callable
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -125,7 +126,7 @@ def layer_options(function: F) -> F:
 
 
 def pool_options(function: F) -> F:
-    """``--checklist``, ``--ranges``, ``--settings`` and ``--as-of``."""
+    """``--checklist``, ``--ranges``, ``--region-list``, ``--regions``, ``--settings`` and ``--as-of``."""
     return _apply(
         function,
         click.option(
@@ -139,6 +140,20 @@ def pool_options(function: F) -> F:
             multiple=True,
             metavar="FILE[:LAYER]",
             help="Native and introduced range polygons; repeatable.",
+        ),
+        click.option(
+            "--region-list",
+            "region_list",
+            multiple=True,
+            metavar="FILE",
+            help="A list of what is native and introduced: table or checklist archive of states, hydrologic "
+            "units or other regions, or an agency's own without regions; repeatable.",
+        ),
+        click.option(
+            "--regions",
+            multiple=True,
+            metavar="FILE[:LAYER]",
+            help="Polygons of the regions of each --region-list in turn; states and units need none.",
         ),
         click.option(
             "--settings",
@@ -243,12 +258,17 @@ def make_job(
     settings_file: Path | None,
     mapping: tuple[str, ...] = (),
     date_order: str | None = None,
+    region_list: tuple[str, ...] = (),
+    regions: tuple[str, ...] = (),
     **given: Any,
 ) -> Job:
     """The job that the shared options of a command ask for; *given* are fields of Job."""
     from poolbuilder.job import Job
 
+    if len(regions) > len(region_list):
+        raise click.UsageError("--regions belongs to a --region-list before it")
     return Job(
+        region_lists=tuple(zip_longest(region_list, regions)),
         site=site,
         store=store_path(store),
         settings=read_settings(settings_file),

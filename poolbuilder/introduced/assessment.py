@@ -34,9 +34,9 @@ from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, establishment_of, own_names, side
-from poolbuilder.status.region_lists import ListedStatus, statements_of
-from poolbuilder.status.shipped import drainage_of, shipped_statements
+from poolbuilder.status.answer import listed_at, status_answers
+from poolbuilder.status.decision import Establishment, own_names, side
+from poolbuilder.status.region_lists import ListedStatus, RegionLists
 from poolbuilder.water import Water
 
 Floats = NDArray[np.float64]
@@ -219,7 +219,8 @@ def assess(
     number: int,
     checklist: Checklist,
     water: Water | None = None,
-    listed: Mapping[str, Sequence[ListedStatus]] | None = None,
+    region_lists: Sequence[RegionLists] = (),
+    year: int,
 ) -> Assessment:
     """Look at one water.
 
@@ -234,23 +235,23 @@ def assess(
         Of the water in its table, from 1.
     checklist : Checklist
     water : Water, optional
-    listed : mapping, optional
-        Species to what the checklists of the regions around the site say, smallest first.
+    region_lists : sequence of RegionLists
+    year : int
+        That counts as this year.
     """
     site = pool.site
-    decided = establishment_of(
+    basins = None if water is None else water.basins
+    decided = status_answers(
         located,
         pool.status,
         checklist,
-        radius_km=site.radius_km,
-        listed=statements_of(listed or {}),
-        shipped=shipped_statements(
-            checklist.species,
-            site.longitude,
-            site.latitude,
-            drainage_of(None if water is None else water.basins),
-        ),
+        site,
+        basins=basins,
+        lists=region_lists,
+        year=year,
+        settings=pool.settings,
     )
+    listed = listed_at(region_lists, site, basins, year=year)
     outlined = water is not None and water.outline is not None
     lists, list_km = _visits(screened, pool.site, water, settings=pool.settings)
     scene = _Scene(
@@ -260,7 +261,7 @@ def assess(
         ),
         ways=ways_of(located, settings=pool.settings),
         said=terms_said(located, radius_km=pool.site.radius_km),
-        listed=listed or {},
+        listed=listed,
         decided=decided,
         records=records_near(
             located,

@@ -10,7 +10,6 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,7 @@ from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
-from poolbuilder.job import Job, is_genus
+from poolbuilder.job import Job, is_genus, open_lists
 from poolbuilder.located import locate
 from poolbuilder.many.parts import Desk, Part, crew, parts_of
 from poolbuilder.names.checklist import Checklist
@@ -159,18 +158,12 @@ class Run:
         return sorted(found, key=lambda pair: pair[1]["newIn"] != "water")
 
 
-@lru_cache(maxsize=2)
-def _region_lists(table: str, layer: str, checklist: Checklist) -> RegionLists:
-    """Region lists, read once in each process."""
-    return RegionLists.read(table, layer, checklist)
-
-
-def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] | None) -> _Found:
+def _look(job: Job, part: Part, desk: Desk | None) -> _Found:
     """Look at the waters of a part."""
     desk = desk or Desk.open(job)
     checklist = desk.checklist
     assert checklist is not None, "a run has one list for all waters"
-    lists = None if regions is None else _region_lists(*regions, checklist)
+    lists = open_lists(job.region_lists, checklist)
     found = []
     for number, site, screened in zip(part.waters, part.sites, desk.screened_of(part.sites), strict=True):
         water = replace(job, site=site).open_water()
@@ -183,7 +176,8 @@ def _look(job: Job, part: Part, desk: Desk | None, *, regions: tuple[str, str] |
                 number=number,
                 checklist=checklist,
                 water=water,
-                listed=None if lists is None else lists.at(site, year=job.as_of.year),
+                region_lists=lists,
+                year=job.as_of.year,
             )
         )
     return _Found(number=part.number, waters=tuple(found))
@@ -239,13 +233,15 @@ def find_introduced(
         When a list or layer cannot be used.
     """
     season = season or Season()
+    if regions is not None:
+        job = replace(job, region_lists=(*job.region_lists, regions))
     tell = progress or (lambda doing, done, total: None)
     Desk.open(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
     with _listed(job, group) as (listed, checklist):
-        lists = None if regions is None else _region_lists(*regions, checklist)
+        lists = open_lists(listed.region_lists, checklist)
         found: dict[int, Assessment] = {}
         tell("looking", 0, len(sites))
-        with crew(listed, partial(_look, regions=regions), workers=workers) as people:
+        with crew(listed, _look, workers=workers) as people:
             for part in people.build(parts_of(sites)):
                 found.update({item.document["number"]: item for item in part.waters})
                 tell("looking", len(found), len(sites))
@@ -260,7 +256,7 @@ def _document(
     checklist: Checklist,
     assessments: Sequence[Assessment],
     season: Season,
-    lists: RegionLists | None,
+    lists: Sequence[RegionLists],
 ) -> dict[str, Any]:
     shared, each = _split_notes(assessments)
     for item, own in zip(assessments, each, strict=True):
@@ -289,7 +285,7 @@ def _document(
         "earlierNews": season.earlier_news(),
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
-        "notes": [*notes, *(() if lists is None else lists.notes)],
+        "notes": [*notes, *(note for each in lists for note in each.notes)],
         "layerNotes": _known(shared, silent),
         "cautions": list(CAUTIONS),
         "waters": waters,
@@ -337,7 +333,7 @@ def _known(notes: Sequence[str], silent: bool) -> list[str]:
 
 
 def _inputs(
-    assessments: Sequence[Assessment], checklist: Checklist, lists: RegionLists | None
+    assessments: Sequence[Assessment], checklist: Checklist, lists: Sequence[RegionLists]
 ) -> list[dict[str, Any]]:
     """Files and queries that the run rests on, each once."""
     found: dict[str, dict[str, Any]] = {}
@@ -345,7 +341,7 @@ def _inputs(
         for source in item.inputs:
             if source.get("kind") != "checklist" or checklist.source:
                 found.setdefault(f"{source.get('path')}|{source.get('sha256')}", dict(source))
-    for source in () if lists is None else lists.sources:
+    for source in (source for each in lists for source in each.sources):
         found.setdefault(f"{source['path']}|{source['use']}", dict(source))
     return list(found.values())
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from poolbuilder import schemas, tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import MissingExtraError, PlanError, RecordFileError, SourceError
-from poolbuilder.job import Job, is_genus, open_ranges, record_reach_km
+from poolbuilder.job import Job, is_genus, open_lists, open_ranges, record_reach_km
 from poolbuilder.located import Located
 from poolbuilder.many.counting import Points, tally, tally_table
 from poolbuilder.names.checklist import Checklist
@@ -240,6 +240,7 @@ class Desk:
             as_of=job.as_of,
             settings=job.settings,
             ranges=self.ranges,
+            lists=open_lists(job.region_lists, checklist),
             water=water or job.open_water(),
             provenance=self.provenance,
             regions=self.regions,

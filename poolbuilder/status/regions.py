@@ -31,8 +31,8 @@ class _Outlines(NamedTuple):
 @cache
 def _outlines() -> _Outlines:
     place = resources.files("poolbuilder") / "status" / "regions.parquet"
-    with place.open("rb") as stream:
-        columns = pq.read_table(stream).to_pydict()
+    with place.open("rb") as stream, pq.ParquetFile(stream) as file:
+        columns = file.read().to_pydict()
     shapes = shapely.from_wkb(np.array(columns["geometry"], dtype=object))
     shapely.prepare(shapes)
     names = dict(zip(columns["code"], columns["name"], strict=True))

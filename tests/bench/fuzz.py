@@ -18,7 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests import hostile  # noqa: E402
+from tests import hostile
 
 
 def _tried(task: tuple[str, int, int]) -> hostile.Outcome:
