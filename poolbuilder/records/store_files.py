@@ -254,21 +254,20 @@ class Folder:
             When it is missing, truncated, garbled or may not be read.
         """
         with store_errors(self.label(name), "reading"):
-            source = (
-                str(self.path / name)
-                if self.path
-                else self._filesystem.open_input_file(f"{self._root}/{name}")
-            )
+            source = str(self.path / name) if self.path else self._stream(name)
+            footer = None if anew else self.footers.get(name)
+            footer = footer or pq.read_metadata(source)
+            if len(self.footers) >= KEPT_FOOTERS:
+                self.footers.clear()
+            self.footers[name] = footer
+            coded = [item for item in CODED if item in footer.schema.names]  # files of before lack some
             with pq.ParquetFile(
-                source,
-                memory_map=self.path is not None,
-                metadata=None if anew else self.footers.get(name),
-                read_dictionary=CODED,
+                source, memory_map=self.path is not None, metadata=footer, read_dictionary=coded
             ) as parquet:
-                if len(self.footers) >= KEPT_FOOTERS:
-                    self.footers.clear()
-                self.footers[name] = parquet.metadata
                 yield parquet
+
+    def _stream(self, name: str) -> Any:
+        return self._filesystem.open_input_file(f"{self._root}/{name}")
 
 
 def _remote(address: str) -> tuple[Any, str]:
