@@ -429,7 +429,7 @@ def test_a_zip_that_leaves_its_folder_is_refused(tmp_path: Path, name: str) -> N
 
 
 def test_a_zip_that_would_fill_the_disk_is_refused(tmp_path: Path) -> None:
-    path = _zip(tmp_path / "a.zip", {**_members("archive_plain"), "more.txt": b"0" * (3 << 20)})
+    path = _zip(tmp_path / "a.zip", {**_members("archive_plain"), "more.bin": b"0" * (3 << 20)})
     assert path.stat().st_size < 20_000
     with pytest.raises(
         RecordFileError, match=r"unpack to 3 MiB, the limit is 2 \(raise the setting maxUnpackedMib"

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
+import os
+import tempfile
 import zipfile
 from pathlib import Path
 
 import geopandas
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import shapely
 from hypothesis import given, settings
@@ -17,6 +22,7 @@ from poolbuilder.cli import main
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.dates import read_column
 from poolbuilder.records.reading import read_all, read_records
+from poolbuilder.settings import Settings
 
 HEADER = "Lake,Lat,Long,Species,Date\n"
 
@@ -307,3 +313,162 @@ def test_what_the_store_holds_elsewhere_is_counted(
     counts = json.loads(build(capsys, "--store", store, "--format", "json")[1])["counts"]
     assert counts["elsewhere"] == 2  # one record without coordinates, one at 0, 0
     assert held == counts["elsewhere"] + counts["read"]
+
+
+META = """<archive xmlns="http://rs.tdwg.org/dwc/text/"><core encoding="{encoding}" fieldsTerminatedBy=","
+ linesTerminatedBy="\\n" fieldsEnclosedBy="" ignoreHeaderLines="{skip}"
+ rowType="http://rs.tdwg.org/dwc/terms/Occurrence"><files><location>records.csv</location></files>
+ <id index="0"/><field index="1" term="http://rs.tdwg.org/dwc/terms/scientificName"/>
+ <field index="2" term="http://rs.tdwg.org/dwc/terms/decimalLatitude"/>
+ <field index="{index}" term="http://rs.tdwg.org/dwc/terms/decimalLongitude"/></core></archive>"""
+
+
+def archive(
+    folder: Path, *, rows: int = 3, encoding: str = "UTF-8", skip: str = "1", index: str = "3"
+) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "meta.xml").write_text(META.format(encoding=encoding, skip=skip, index=index))
+    body = "".join(f"{folder.name}{row},bluegill,36.9,-91.2\n" for row in range(rows))
+    (folder / "records.csv").write_text("id,name,latitude,longitude\n" + body)
+    return folder
+
+
+def test_two_archives_in_a_folder_are_both_read(tmp_path: Path) -> None:
+    archive(tmp_path / "both" / "small", rows=10)
+    archive(tmp_path / "both" / "large", rows=500)
+    records, sources, _, _ = read_all([tmp_path / "both"])
+    assert len(records) == sources[0]["rows"] == 510
+
+
+@pytest.mark.parametrize("name", ["more.csv", "more.zip", "more.xlsx", "more.gpkg"])
+def test_a_table_beside_an_archive_is_named_and_refused(tmp_path: Path, name: str) -> None:
+    archive(tmp_path / "both" / "inner")
+    (tmp_path / "both" / name).write_text("Species,Lat,Long\nbluegill,36.9,-91.2\n")
+    with pytest.raises(RecordFileError, match=f"holds {name} beside what is read"):
+        read_records(tmp_path / "both")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"index": "400000000"},
+        {"index": "-3"},
+        {"index": "3.5"},
+        {"index": "9" * 400},
+        {"skip": "9" * 400},
+        {"skip": "many"},
+        {"encoding": "hex"},
+        {"encoding": "no such"},
+        {"encoding": "&#10;"},
+    ],
+)
+def test_a_descriptor_with_impossible_values_is_one_line(tmp_path: Path, wrong: dict[str, str]) -> None:
+    with pytest.raises(RecordFileError) as refused:
+        list(read_records(archive(tmp_path / "odd", **wrong)).batches())
+    assert "\n" not in str(refused.value)
+
+
+def test_a_descriptor_nested_without_end_is_one_line(tmp_path: Path) -> None:
+    folder = archive(tmp_path / "deep")
+    (folder / "meta.xml").write_text("<a>" * 200_000)
+    with pytest.raises(RecordFileError, match="nested deeper than"):
+        read_records(folder)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.text(max_size=60), st.integers(0, 500))
+def test_a_mutated_descriptor_is_read_or_refused(text: str, at: int) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = archive(Path(name) / "mutated")
+        meta = (folder / "meta.xml").read_text()
+        (folder / "meta.xml").write_text(meta[:at] + text + meta[at + len(text) :], "utf-8", "replace")
+        with contextlib.suppress(RecordFileError):
+            list(read_records(folder).batches())
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.binary(max_size=400),
+    st.sampled_from(["", "Lat,Long,Species,Date\n", "PK\x03\x04", '{"type":', "PAR1"]),
+)
+def test_any_bytes_are_read_or_refused(content: bytes, start: str) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "any.csv"
+        path.write_bytes(start.encode() + content)
+        with contextlib.suppress(RecordFileError):
+            list(read_records(path).batches())
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.binary(max_size=60), st.integers(0, 4000))
+def test_a_mutated_workbook_is_read_or_refused(content: bytes, at: int) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        path = _xlsx(Path(name) / "catches.xlsx", {"Fish": CATCHES})
+        whole = path.read_bytes()
+        at = at % len(whole)
+        path.write_bytes(whole[:at] + content + whole[at + len(content) :])
+        with contextlib.suppress(RecordFileError):
+            list(read_records(path).batches())
+
+
+def test_a_field_over_two_mebibytes_costs_its_row_only(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    good = "36.9,-91.2,bluegill,pond\n"
+    long = f'36.9,-91.2,bluegill,"{"x" * (3 << 20)}",after\n'
+    path.write_text("Lat,Long,Species,Locality\n" + good * 3 + long + good * 2)
+    records, _, notes, _ = read_all([path])
+    assert len(records) == 6
+    assert records["sourceRow"].to_pylist() == [2, 3, 4, 5, 6, 7]
+    assert any("rows longer than 1 MiB" in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("magic", "name"),
+    [
+        (b"BZh91AY", "bzip2"),
+        (b"\xfd7zXZ\x00", "xz"),
+        (b"\x28\xb5\x2f\xfd", "Zstandard"),
+        (b"\x1f\x8b\x08", "gzip"),
+    ],
+)
+def test_other_compressions_are_named(tmp_path: Path, magic: bytes, name: str) -> None:
+    (tmp_path / "packed.csv").write_bytes(magic + b"1234567890")
+    with pytest.raises(RecordFileError, match=f"is compressed with {name}"):
+        read_records(tmp_path / "packed.csv")
+
+
+def test_a_pipe_is_refused_for_what_it_is(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    with pytest.raises(RecordFileError, match="is a pipe or device"):
+        read_records(tmp_path / "pipe.csv")
+
+
+def test_an_empty_name_is_an_error(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["add", "", "--store", str(tmp_path / "store")])
+    assert ended.value.code
+    assert "an empty name is no file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "values",
+    [[True], [[36.9]], [datetime.time(3, 4)], [datetime.date(2020, 1, 1)], [{"lat": 36.9}]],
+    ids=["bool", "list", "time", "date", "struct"],
+)
+def test_coordinates_that_are_no_numbers_are_refused_by_their_column(
+    tmp_path: Path, values: list[object]
+) -> None:
+    path = tmp_path / "odd.parquet"
+    columns = {"decimalLatitude": values, "decimalLongitude": [-91.2], "scientificName": ["bluegill"]}
+    pq.write_table(pa.table(columns), path)
+    with pytest.raises(RecordFileError, match=r"odd\.parquet: column decimalLatitude holds .*, not numbers"):
+        read_records(path)
+
+
+def test_rows_of_parquet_count_against_the_unpacked_limit(tmp_path: Path) -> None:
+    path = tmp_path / "many.parquet"
+    count = 3 << 20
+    nothing = pa.nulls(count, pa.float64())
+    pq.write_table(pa.table({"Lat": nothing, "Long": nothing, "Species": pa.nulls(count, pa.string())}), path)
+    with pytest.raises(RecordFileError, match="would unpack to"):
+        read_records(path, settings=Settings(max_unpacked_mib=5))

@@ -10,13 +10,10 @@ import xml.etree.ElementTree as ET
 import zipfile
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO, Protocol
-
-import dwca.descriptors
-from dwca.exceptions import InvalidArchive
+from typing import Any, BinaryIO, Protocol
 
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
@@ -25,6 +22,12 @@ from poolbuilder.settings import Settings
 MIB = 1 << 20
 DESCRIPTOR = "meta.xml"
 _MAX_XML = 16 * MIB
+_DEEPEST_XML = 100
+_MOST_COLUMNS = 10_000
+_MOST_SKIPPED = 10_000
+_PACKED = {0, 8, 12, 14}  # stored, deflate, bzip2, LZMA: what zipfile reads
+_UNREAD = (".zip", ".xlsx", ".xlsm", ".xls", ".ods", ".gpkg", ".shp", ".geojson")
+_NO_TABLES = {"citations.txt", "rights.txt", "readme.txt", "license.txt", "licence.txt"}
 _TABLES = (".txt", ".csv", ".tsv", ".tab", ".parquet")
 
 
@@ -88,6 +91,12 @@ def _check_zip(archive: zipfile.ZipFile, path: Path, settings: Settings) -> None
             )
         if item.flag_bits & 0x1:
             raise RecordFileError("is encrypted", file=path, remedy="unpack it with its password first")
+        if item.compress_type not in _PACKED:
+            raise RecordFileError(
+                f"packs {item.filename!r} by method {item.compress_type}, which is not read here",
+                file=path,
+                remedy="pack it anew as an ordinary zip",
+            )
         unpacked += item.file_size
     if unpacked > settings.max_unpacked_mib * MIB:
         raise RecordFileError(
@@ -141,61 +150,136 @@ class CorePart:
     verbatim: CorePart | None = None
 
 
-_GUIDE_DEFAULTS = (
-    ("encoding", "utf-8"),
-    ("fieldsTerminatedBy", ","),
-    ("linesTerminatedBy", "\\n"),
-    ("fieldsEnclosedBy", '"'),
-)
+@dataclass(kw_only=True)
+class _Section:
+    """The core or an extension as a descriptor describes it."""
+
+    kind: str
+    is_core: bool
+    encoding: str
+    delimiter: str
+    quote: str
+    line_end: str
+    skip_lines: int
+    key: int | None
+    locations: list[str]
+    terms: dict[int, str] = field(default_factory=dict)
+    defaults: dict[str, str] = field(default_factory=dict)
 
 
-def _local(tag: str) -> str:
-    return tag.rsplit("}", 1)[-1]
+_ESCAPES = {"\\t": "\t", "\\n": "\n", "\\r": "\r"}
 
 
-def _complete(section: ET.Element) -> None:
-    """Set what a section leaves out, as the text guide has it."""
-    for name, value in _GUIDE_DEFAULTS:
-        if section.get(name) is None or (name == "encoding" and not section.get(name)):
-            section.set(name, value)
+def _tree(text: bytes) -> ET.Element:
+    """An XML document without its namespaces.
+
+    Raises
+    ------
+    ValueError
+        When it is no XML, or nested deeper than any metadata are.
+    """
+    parser: Any = ET.XMLPullParser(("start", "end"))
+    opened: list[ET.Element] = []
+    try:
+        for start in range(0, len(text), 1 << 16):
+            parser.feed(text[start : start + (1 << 16)])
+            for event, element in parser.read_events():
+                if event == "end":
+                    root = opened.pop()
+                    continue
+                element.tag = element.tag.rsplit("}", 1)[-1]
+                opened.append(element)
+                if len(opened) > _DEEPEST_XML:
+                    raise ValueError(f"nested deeper than {_DEEPEST_XML}")
+        parser.close()
+    except (ET.ParseError, LookupError) as error:
+        raise ValueError(str(error)) from error
+    return root
 
 
-def _plain_descriptor(text: bytes, where: str) -> str:
-    """The descriptor without namespaces, with the defaults of the text guide, and with no
-    extension but the occurrences of an event core.
+def _bounded(text: str | None, most: int, what: str) -> int | None:
+    """A whole number from 0 to *most*; None for no text."""
+    if text is None or not text.strip():
+        return None
+    number = int(text) if re.fullmatch(r"\s*\d{1,9}\s*", text) else -1
+    if not 0 <= number < most:
+        raise ValueError(f"{what} {text[:20]!r} is not a whole number below {most:,}")
+    return number
+
+
+def _read_section(element: ET.Element, *, is_core: bool) -> _Section:
+    """A section with the defaults of the text guide.
 
     Defaults: Darwin Core text guide (http://rs.tdwg.org/dwc/terms/guides/text/), section 2.
     """
-    root = ET.fromstring(text)
-    for element in root.iter():
-        element.tag = _local(element.tag)
-    core = root.find("core")
-    if core is None or core.find("files/location") is None:
-        raise RecordFileError("names no core file", file=where, remedy="this is no archive of records")
-    of_events = fold(core.get("rowType")) == "event"
-    for extension in root.findall("extension"):
-        if not of_events or fold(extension.get("rowType")) != "occurrence":
-            root.remove(extension)
-    for section in [core, *root.findall("extension")]:
-        _complete(section)
-    if core.find("id") is None:
-        ET.SubElement(core, "id", {"index": "-1"})
-    return ET.tostring(root, encoding="unicode")
+
+    def attribute(name: str, default: str) -> str:
+        text = element.get(name, default)
+        for escape, mark in _ESCAPES.items():
+            text = text.replace(escape, mark)
+        return text
+
+    identifier = element.find("id" if is_core else "coreid")
+    index = None if identifier is None else identifier.get("index")
+    section = _Section(
+        kind=fold(element.get("rowType")),
+        is_core=is_core,
+        encoding=attribute("encoding", "utf-8") or "utf-8",
+        delimiter=attribute("fieldsTerminatedBy", ","),
+        quote=attribute("fieldsEnclosedBy", '"'),
+        line_end=attribute("linesTerminatedBy", "\n"),
+        skip_lines=_bounded(element.get("ignoreHeaderLines"), _MOST_SKIPPED, "ignoreHeaderLines") or 0,
+        key=_bounded(index, _MOST_COLUMNS, "the index of the id"),
+        locations=[(item.text or "").strip() for item in element.findall("files/location")],
+    )
+    for item in element.findall("field"):
+        term = item.get("term")
+        if not term:
+            raise ValueError("a field names no term")
+        place = _bounded(item.get("index"), _MOST_COLUMNS, f"the index of {term[-40:]}")
+        if place is not None:
+            section.terms[place] = term
+        if item.get("default"):
+            section.defaults[term] = item.get("default", "")
+    return section
 
 
-def _descriptor(container: Container, name: str) -> dwca.descriptors.ArchiveDescriptor:
-    where = f"{container.path}/{name}"
+@dataclass(kw_only=True)
+class _Descriptor:
+    core: _Section
+    extensions: list[_Section]
+
+
+def _read_xml(container: Container, name: str) -> bytes:
     with container.open(name) as stream:
-        text = stream.read(_MAX_XML)
+        text = stream.read(_MAX_XML + 1)
+    if len(text) > _MAX_XML:
+        raise RecordFileError(
+            f"is larger than {_MAX_XML // MIB} MiB",
+            file=f"{container.path}/{name}",
+            remedy="give the table itself",
+        )
+    return text
+
+
+def _descriptor(container: Container, name: str) -> _Descriptor:
+    where = f"{container.path}/{name}"
+    text = _read_xml(container, name)
     try:
-        return dwca.descriptors.ArchiveDescriptor(_plain_descriptor(text, where))
-    except RecordFileError:
-        raise
-    except ET.ParseError as error:
+        root = _tree(text)
+    except ValueError as error:
         raise RecordFileError(
             f"is not XML: {error}", file=where, remedy="download the archive again"
         ) from error
-    except (InvalidArchive, AttributeError, TypeError, ValueError, LookupError) as error:
+    core = root.find("core")
+    if core is None or core.find("files/location") is None:
+        raise RecordFileError("names no core file", file=where, remedy="this is no archive of records")
+    try:
+        return _Descriptor(
+            core=_read_section(core, is_core=True),
+            extensions=[_read_section(item, is_core=False) for item in root.findall("extension")],
+        )
+    except ValueError as error:
         raise RecordFileError(
             f"is not a descriptor that can be read: {error}",
             file=where,
@@ -203,45 +287,44 @@ def _descriptor(container: Container, name: str) -> dwca.descriptors.ArchiveDesc
         ) from error
 
 
-def _headings(core: dwca.descriptors.DataFileDescriptor) -> tuple[str, ...]:
-    placed = {item["index"]: item["term"] for item in core.fields if item["index"] is not None}
-    key = _key(core)
+def _headings(section: _Section) -> tuple[str, ...]:
+    placed, key = dict(section.terms), section.key
     has_identifier = any(fold(term) == "occurrenceid" for term in placed.values())
-    if key is not None and key not in placed and core.represents_corefile and fold(core.type) != "event":
+    if key is not None and key not in placed and section.is_core and section.kind != "event":
         placed[key] = "id" if has_identifier else "occurrenceID"
     width = max([*placed, -1 if key is None else key, -1]) + 1
     return tuple(placed.get(index, "") for index in range(width))
 
 
-def _key(section: dwca.descriptors.DataFileDescriptor) -> int | None:
-    index = section.id_index if section.represents_corefile else section.coreid_index
-    return None if index is None or index < 0 else int(index)
-
-
-def _terminators(core: dwca.descriptors.DataFileDescriptor, where: str) -> tuple[str, str | None]:
-    delimiter, quote = core.fields_terminated_by, core.fields_enclosed_by
-    if len(delimiter) != 1 or len(quote) > 1 or core.lines_terminated_by not in {"\n", "\r\n", "\r"}:
+def _check_marks(section: _Section, where: str) -> None:
+    delimiter, quote = section.delimiter, section.quote
+    if len(delimiter) != 1 or len(quote) > 1 or section.line_end not in {"\n", "\r\n", "\r"}:
         raise RecordFileError(
             f"separates fields by {delimiter!r}, encloses them in {quote!r} and ends lines with "
-            f"{core.lines_terminated_by!r}",
+            f"{section.line_end!r}",
             file=where,
             remedy="only single characters and ordinary line ends are read; write the table anew as CSV",
         )
-    return delimiter, quote or None
+    if not (delimiter.isascii() and quote.isascii()) or delimiter in "\r\n\0" or quote == delimiter:
+        raise RecordFileError(
+            f"separates fields by {delimiter!r} and encloses them in {quote!r}",
+            file=where,
+            remedy="write the table anew as CSV",
+        )
 
 
 def core_parts(container: Container) -> list[CorePart]:
     """The files of a container that hold its records.
 
-    With a descriptor: the core's files, or the occurrences of an event core, each with the
-    event table that they refer to.  Without one: the only table, or the tables that are
+    With descriptors: the files of each core, or the occurrences of an event core, each with
+    the event table that they refer to.  Without one: the only table, or the tables that are
     parts of one download.
 
     Raises
     ------
     RecordFileError
-        When the descriptor cannot be read, the archive is not about occurrences, a file is
-        missing, or it is not clear which table is meant.
+        When a descriptor cannot be read, an archive is not about occurrences, a file is
+        missing, or a table would be left out.
     """
     names = [name for name in container.names() if not name.startswith("__MACOSX/")]
     found = sorted(
@@ -249,68 +332,89 @@ def core_parts(container: Container) -> list[CorePart]:
     )
     if not found:
         return _bare_tables(container, names)
-    where = f"{container.path}/{found[0]}"
-    descriptor = _descriptor(container, found[0])
-    core = descriptor.core
-    folder = PurePosixPath(found[0]).parent
-    if fold(core.type) == "event" and descriptor.extensions:
+    parts: list[CorePart] = []
+    described: set[str] = set()
+    for name in found:
+        descriptor = _descriptor(container, name)
+        folder = PurePosixPath(name).parent
+        for section in (descriptor.core, *descriptor.extensions):
+            described |= {(folder / location).as_posix() for location in section.locations}
+        parts += _described_parts(container, name, descriptor, names)
+    _refuse_more(container, names, described)
+    return parts
+
+
+def _described_parts(
+    container: Container, name: str, descriptor: _Descriptor, names: list[str]
+) -> list[CorePart]:
+    where, folder, core = f"{container.path}/{name}", PurePosixPath(name).parent, descriptor.core
+    occurrences = [section for section in descriptor.extensions if section.kind == "occurrence"]
+    if core.kind == "event" and occurrences:
         events = tuple(_parts_of(core, folder, names, where))
         return [
             replace(part, events=events)
-            for extension in descriptor.extensions
-            for part in _parts_of(extension, folder, names, where)
+            for section in occurrences
+            for part in _parts_of(section, folder, names, where)
         ]
-    if fold(core.type) in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
+    if core.kind in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
         raise RecordFileError(
-            f"its core holds rows of {fold(core.type)} and no occurrences",
+            f"its core holds rows of {core.kind} and no occurrences",
             file=where,
             remedy="give an archive with occurrences, or its occurrence table with coordinates",
         )
-    parts = _parts_of(core, folder, names, where)
-    return [replace(part, verbatim=_verbatim(container, found[0], names)) for part in parts]
+    verbatim = None
+    with suppress(RecordFileError, IndexError):  # one that cannot be read is ignored as other extensions are
+        verbatim = _parts_of(occurrences[0], folder, names, name)[0]
+    return [replace(part, verbatim=verbatim) for part in _parts_of(core, folder, names, where)]
 
 
-def _verbatim(container: Container, name: str, names: list[str]) -> CorePart | None:
-    """The extension of occurrences beside a core of occurrences; None when it cannot be read."""
+def _could_hold_records(container: Container, name: str) -> bool:
+    """Whether a file is an archive, sheet or layer, or a text table whose header names a latitude."""
+    if not name.lower().endswith(_TABLES) or name.lower().endswith(".parquet"):
+        return True
     with container.open(name) as stream:
-        root = ET.fromstring(stream.read(_MAX_XML))
-    for element in root.iter():
-        element.tag = _local(element.tag)
-    for section in root.findall("extension"):
-        if fold(section.get("rowType")) != "occurrence":
-            continue
-        _complete(section)
-        try:
-            described = dwca.descriptors.DataFileDescriptor.make_from_metafile_section(section)
-            return _parts_of(described, PurePosixPath(name).parent, names, name)[0]
-        except (RecordFileError, AttributeError, TypeError, ValueError, LookupError):
-            return None  # an extension that cannot be read is ignored as the others are
-    return None
+        header = stream.read(1 << 16).replace(b"\0", b"").partition(b"\n")[0].lower()
+    return b"lat" in header and any(mark in header for mark in (b"\t", b",", b";", b"|"))
 
 
-def _parts_of(
-    section: dwca.descriptors.DataFileDescriptor, folder: PurePosixPath, names: list[str], where: str
-) -> list[CorePart]:
-    delimiter, quote = _terminators(section, where)
+def _refuse_more(container: Container, names: list[str], described: set[str]) -> None:
+    """Refuse a container with files beside its tables that could hold records too."""
+    more = [
+        name
+        for name in names
+        if name not in described
+        and name.lower().endswith((*_TABLES, *_UNREAD))
+        and _could_hold_records(container, name)
+    ]
+    if more:
+        raise RecordFileError(
+            f"holds {', '.join(more[:5])}{' and more' if len(more) > 5 else ''} beside what is read",
+            file=container.path,
+            remedy="give each table or archive as a file of its own",
+        )
+
+
+def _parts_of(section: _Section, folder: PurePosixPath, names: list[str], where: str) -> list[CorePart]:
+    _check_marks(section, where)
     parts = []
-    for location in section.raw_element.findall("files/location"):
-        name = (folder / (location.text or "").strip()).as_posix()
+    for location in section.locations:
+        name = (folder / location).as_posix()
         if _leaves(name) or name not in names:
             raise RecordFileError(
-                f"names the file {location.text!r}, which is not in the archive",
+                f"names the file {location!r}, which is not in the archive",
                 file=where,
                 remedy="download the archive again",
             )
         parts.append(
             CorePart(
                 name=name,
-                encoding=section.file_encoding,
-                delimiter=delimiter,
-                quote=quote,
-                skip_lines=section.lines_to_ignore,
+                encoding=section.encoding,
+                delimiter=section.delimiter,
+                quote=section.quote or None,
+                skip_lines=section.skip_lines,
                 names=_headings(section),
-                defaults=tuple((item["term"], item["default"]) for item in section.fields if item["default"]),
-                key=_key(section),
+                defaults=tuple(section.defaults.items()),
+                key=section.key,
             )
         )
     return parts
@@ -320,18 +424,18 @@ def _bare_tables(container: Container, names: list[str]) -> list[CorePart]:
     tables = [
         name
         for name in names
-        if name.lower().endswith(_TABLES)
-        and PurePosixPath(name).name.lower() not in {"citations.txt", "rights.txt"}
+        if name.lower().endswith(_TABLES) and PurePosixPath(name).name.lower() not in _NO_TABLES
     ]
-    if any(name.startswith("xl/") for name in names):
-        raise RecordFileError("is a spreadsheet", file=container.path, remedy="save the sheet as CSV UTF-8")
     parquet = [name for name in tables if name.lower().endswith(".parquet")]
     if len(tables) == 1 or (parquet and len(parquet) == len(tables)):
+        _refuse_more(container, names, set(tables))
         return [CorePart(name=name) for name in tables]
     raise RecordFileError(
         f"has no meta.xml and holds {len(tables)} tables" if tables else "holds no table of records",
         file=container.path,
-        remedy="give the table itself" if tables else "a Darwin Core Archive holds meta.xml and a text table",
+        remedy="give each table by itself"
+        if tables
+        else "a Darwin Core Archive holds meta.xml and a text table",
     )
 
 
@@ -358,11 +462,9 @@ def dataset_words(text: bytes, key: str | None) -> dict[str, str | None] | None:
     ``additionalMetadata//citation`` and ``dataset/intellectualRights``.
     """
     try:
-        root = ET.fromstring(text)
-    except ET.ParseError:
+        root = _tree(text)
+    except ValueError:
         return None
-    for element in root.iter():
-        element.tag = _local(element.tag)
     dataset = root.find("dataset")
     if dataset is None:
         return None
@@ -384,8 +486,7 @@ def datasets_of(container: Container) -> list[dict[str, str | None]]:
         chosen = dict.fromkeys(single[:1])
     out = []
     for name, key in chosen.items():
-        with container.open(name) as stream:
-            words = dataset_words(stream.read(_MAX_XML), key)
+        words = dataset_words(_read_xml(container, name), key)
         if words:
             out.append(words)
     return out

@@ -24,7 +24,7 @@ from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import text_table
-from poolbuilder.records.archive import Container, CorePart, core_parts, datasets_of, open_container
+from poolbuilder.records.archive import MIB, Container, CorePart, core_parts, datasets_of, open_container
 from poolbuilder.records.dates import DateColumn, read_column, read_date
 from poolbuilder.records.sheets import Grid, kind_of, read_points, read_sheets
 from poolbuilder.records.text_table import Layout, RawBatch
@@ -155,6 +155,8 @@ class Part:
         self._order = rename.get(DATE_ORDER)
         self._dates: DateColumn | None = None
         self._grid = grid
+        self._types: tuple[pa.DataType, ...] = ()
+        self.unpacked = 0  # bytes at least, of Parquet
         self.absent: set[str] = set()
         self._remark: Callable[[str], None] = lambda text: None
         self._zipped = zipped
@@ -176,6 +178,7 @@ class Part:
         self._remark = remark
         self._look()
         self._place(complete=not self._events)
+        self._refuse_types()
         folded = [fold(name) for name in self._names if name]
         for name in dict.fromkeys(self._names[index] for index in self._terms.values() if self._names[index]):
             if folded.count(fold(name)) > 1:
@@ -197,6 +200,19 @@ class Part:
                 match_columns(known, file=self._where, rename=self._rename, absent=set()), known, self._where
             )
 
+    def _refuse_types(self) -> None:
+        """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
+        for term, at in self._terms.items():
+            wanted, given = RECORDS.field(term).type, self._types[at] if self._types else pa.null()
+            given = given.value_type if pa.types.is_dictionary(given) else given
+            if pa.types.is_string(wanted) or _can_be_number(given):
+                continue
+            raise RecordFileError(
+                f"column {self._names[at]} holds {given}, not numbers",
+                file=self._where,
+                remedy="write it as numbers",
+            )
+
     def _constants(self) -> dict[str, str]:
         return dict(self._described.defaults)
 
@@ -213,7 +229,10 @@ class Part:
             head = stream.read(text_table.HEAD_BYTES)
         if head.startswith(_PARQUET_MAGIC):
             with self._parquet() as parquet:
-                self._names = tuple(parquet.schema_arrow.names)
+                schema, shape = parquet.schema_arrow, parquet.metadata
+                self._names, self._types = tuple(schema.names), tuple(schema.types)
+                packed = sum(shape.row_group(at).total_byte_size for at in range(shape.num_row_groups))
+                self.unpacked = max(packed, shape.num_rows * len(self._names))
             return
         described = self._described
         if described.names is None:
@@ -431,6 +450,12 @@ def _decoded(column: pa.Array, term: str, notes: dict[int, list[str]], tally: Co
     return tables.array(texts, pa.string())
 
 
+def _can_be_number(kind: pa.DataType) -> bool:
+    is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+    is_number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+    return bool(is_text or is_number or pa.types.is_null(kind))
+
+
 def _plain(column: pa.Array) -> pa.Array:
     if pa.types.is_dictionary(column.type):
         column = column.cast(column.type.value_type)
@@ -491,7 +516,8 @@ class RecordFile:
     ) -> None:
         self.path = path
         resolved = path.resolve()
-        self.name = f"{resolved.parent.name}/{resolved.name}" if resolved.parent.name else resolved.name
+        name = f"{resolved.parent.name}/{resolved.name}" if resolved.parent.name else resolved.name
+        self.name = name.encode(errors="replace").decode()  # a file's name need not be text
         self.rename = dict(rename or {})
         self.settings = settings
         self._tally: Counter[str] = Counter()
@@ -502,6 +528,13 @@ class RecordFile:
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
+                if part.unpacked > settings.max_unpacked_mib * MIB:
+                    raise RecordFileError(
+                        f"would unpack to {part.unpacked / MIB:,.0f} MiB, the limit is "
+                        f"{settings.max_unpacked_mib:,.0f}",
+                        file=path,
+                        remedy="raise the setting maxUnpackedMib if you trust its source",
+                    )
             self.headings = tuple(name for part in parts for name in part.names)
             missing = set.intersection(*(part.absent for part in parts)) if parts else set()
             if absent is not None:
@@ -615,6 +648,7 @@ class RecordFile:
             ("latin1", "bytes that are not UTF-8, read as Latin-1 (check the accents of names)"),
             ("undecodable", "characters that could not be decoded, read as \ufffd"),
             ("ragged", "rows that do not fit the header, kept with a note"),
+            ("overlong", "rows longer than 1 MiB, cut off there and kept with a note"),
             ("whole name", "names as given put back, for the service kept only a part of them"),
             ("no event", "records whose event is not in the event table, kept with a note"),
             ("blank", "rows that hold none of the terms, left out"),

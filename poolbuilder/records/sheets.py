@@ -184,8 +184,12 @@ def read_points(path: Path) -> list[Grid]:
         if not layers:
             raise RecordFileError("holds no layer of points", file=path, remedy="export the records as CSV")
         grids = [_of_layer(path, name or "", read_raw(path, name, _POINTS)) for name in layers]
-    except (LayerError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        fact = error.fact if isinstance(error, LayerError) else str(error).splitlines()[0]
+    except RecordFileError:
+        raise
+    except (LayerError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        # Messages of the library need not be text that can be decoded.
+        first = "" if isinstance(error, UnicodeDecodeError) else (str(error).splitlines() or [""])[0]
+        fact = error.fact if isinstance(error, LayerError) else first or "is no layer that can be read"
         raise RecordFileError(fact, file=path, remedy="export the records as CSV") from error
     return [grid for grid in grids if len(grid.rows)]
 

@@ -25,6 +25,8 @@ from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 
 BLOCK_BYTES = 2 << 20
+LONGEST_LINE = 1 << 20
+"""Bytes of a line that are read; what follows is left out, and the row is kept with a note."""
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -50,6 +52,9 @@ class Utf8Stream(io.RawIOBase):
         self._decoder = codecs.getincrementaldecoder("utf-8" if self._is_utf8 else encoding)(errors)
         self._rest = b""
         self._done = False
+        self._since = 0  # bytes and quotation marks since the last line feed
+        self._marks = 0
+        self._dropping = False
 
     def readable(self) -> bool:
         """Whether it can be read: always."""
@@ -61,13 +66,39 @@ class Utf8Stream(io.RawIOBase):
         text = self._decoder.decode(chunk, final=self._done)
         if self._is_utf8:
             try:
-                return text.encode()
+                return self._shortened(text.encode())
             except UnicodeEncodeError:
                 text, replaced = decoded(text)
                 self._tally["latin1"] += replaced
         elif "\ufffd" in text:
             self._tally["undecodable"] += text.count("\ufffd")
-        return text.encode()
+        return self._shortened(text.encode())
+
+    def _shortened(self, data: bytes) -> bytes:
+        """The same text with lines cut off at LONGEST_LINE, and an open quotation mark closed."""
+        out: list[bytes] = []
+        at = 0
+        while at < len(data):
+            if self._dropping:
+                at = data.find(b"\n", at)
+                if at < 0:
+                    break
+                self._dropping = False
+            room = LONGEST_LINE - self._since
+            end = data.rfind(b"\n", at, at + room)
+            piece = data[at : end + 1] if end >= 0 else data[at : at + room]
+            at += len(piece)
+            if end >= 0:
+                self._since = self._marks = 0
+            else:
+                self._since += len(piece)
+                self._marks += piece.count(b'"')
+                if self._since >= LONGEST_LINE:
+                    piece = piece.decode(errors="ignore").encode() + (b'"' if self._marks % 2 else b"")
+                    self._since, self._marks, self._dropping = 0, 0, True
+                    self._tally["overlong"] += 1
+            out.append(piece)
+        return b"".join(out)
 
     def read(self, size: int = -1) -> bytes:
         """Up to *size* bytes, fewer only at the end."""
@@ -116,10 +147,17 @@ HEAD_BYTES = 1 << 20
 """How much of a file's beginning shows how it is written."""
 
 DELIMITERS = ("\t", ",", ";", "|")
+_UNPACK = "unpack it first, or pack the table as .zip"
 _CONTAINERS = (
     (b"%PDF", "is a PDF", "export the table as CSV"),
     (b"PK\x03\x04", "is a zip file under another name", "give it the ending .zip"),
-    (b"\x1f\x8b", "is compressed", "unpack it first, or pack the table as .zip"),
+    (b"\x1f\x8b", "is compressed with gzip", _UNPACK),
+    (b"BZh", "is compressed with bzip2", _UNPACK),
+    (b"\xfd7zXZ\x00", "is compressed with xz", _UNPACK),
+    (b"\x28\xb5\x2f\xfd", "is compressed with Zstandard", _UNPACK),
+    (b"\x04\x22\x4d\x18", "is compressed with LZ4", _UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", "is a 7z archive", _UNPACK),
+    (b"Rar!\x1a\x07", "is a RAR archive", _UNPACK),
     (b"\xd0\xcf\x11\xe0", "is an old spreadsheet", "save it as CSV UTF-8"),
     (b"SQLite format 3", "is a database", "export the records as CSV"),
 )
@@ -281,8 +319,9 @@ def described(
         For an encoding that does not exist, or more headings than columns.
     """
     try:
-        codecs.lookup(encoding)
-    except LookupError as error:
+        if not getattr(codecs.lookup(encoding), "_is_text_encoding", True):
+            raise LookupError(encoding)
+    except (LookupError, ValueError) as error:
         raise RecordFileError(
             f"its descriptor names the unknown encoding {encoding!r}", file=file, remedy="correct meta.xml"
         ) from error

@@ -286,15 +286,6 @@ def _parsed(text: str, *, place: bool) -> float:
 def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Floats:
     """A number column from text or numbers; NaN where there is none, noted where it is unreadable."""
     if not pa.types.is_string(column.type):
-        if not (
-            pa.types.is_integer(column.type)
-            or pa.types.is_floating(column.type)
-            or pa.types.is_decimal(column.type)
-            or pa.types.is_null(column.type)
-        ):
-            raise RecordFileError(
-                f"column {term} holds {column.type}, not numbers", remedy="write it as numbers or text"
-            )
         values = tables.numbers(column.cast(pa.float64(), safe=False))
     else:
         column = _trimmed(column)
