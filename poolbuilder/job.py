@@ -28,6 +28,7 @@ from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water
 from poolbuilder.water.drawing import feature
+from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
 
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
@@ -98,6 +99,9 @@ class Job:
             What jobs with the same store, lists and settings have learnt of regions; a region
             that is missing is learnt and put in.
         """
+        kept = self.kept_layers()
+        if kept is not None and self.site.water_type is None and kept.water_type is not None:
+            return replace(self, site=with_water_type(self.site, kept.water_type)).run(regions)
         if self.known:
             self.statements()  # refused before any work when they cannot be read
         records, provenance = read_place(self)
@@ -144,16 +148,29 @@ class Job:
 
     def open_water(self) -> Water | None:
         """The water itself from the layers given, or None when there are none."""
-        if not any((self.water, self.basins, self.streams, self.barriers)):
+        kept = self.kept_layers()
+        given = {name: getattr(self, name) for name in ("water", "basins", "streams", "barriers")}
+        if not any((*given.values(), kept)):
             return None
-        return Water.at(
+        layers = given if kept is None else dict(kept.layers)
+        water = Water.at(
             self.site,
-            outline=self.water,
-            basins=self.basins,
-            streams=self.streams,
-            barriers=self.barriers,
+            outline=layers.get("water"),
+            basins=layers.get("basins"),
+            streams=layers.get("streams"),
+            barriers=layers.get("barriers"),
             settings=self.settings,
         )
+        if kept is None:
+            return water
+        said = f"layers of the water fetched {kept.fetched} from {kept.source}"
+        return replace(water, notes=(said, *kept.notes, *water.notes))
+
+    def kept_layers(self) -> WaterLayers | None:
+        """Layers that the store keeps for the site, unless layers or records are given as files."""
+        if self.records or any((self.water, self.basins, self.streams, self.barriers)):
+            return None
+        return water_layers(self.store, self.site)
 
 
 def is_genus(text: str) -> bool:

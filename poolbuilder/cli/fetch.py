@@ -17,6 +17,7 @@ from poolbuilder.intake import Intake, Wanted, bring, bring_archive
 from poolbuilder.places.base_map import fetch_finer, finer_folder
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service import DEFAULT_URL, Client, read_filter
+from poolbuilder.water.hydrography import HYDROGRAPHY_URL, fetch_water
 
 __all__ = ["fetch", "service_options"]
 
@@ -62,6 +63,18 @@ def service_options(function: F) -> F:
     is_flag=True,
     help="Download finer lakes and rivers for the maps, once; asks for nothing else.",
 )
+@click.option(
+    "--water",
+    is_flag=True,
+    help="Bring the water's own layers (US): outline, flow lines, dams, watersheds. Alone or with --taxon.",
+)
+@click.option(
+    "--water-url",
+    envvar="POOLBUILDER_WATER_URL",
+    default=HYDROGRAPHY_URL,
+    show_default=True,
+    help="Hydrography service, or a mirror of it. [env: POOLBUILDER_WATER_URL]",
+)
 @click.option("--accept-match", is_flag=True, help="Take a fuzzy match of a name, or one to a higher taxon.")
 @click.option("--update", is_flag=True, help="Ask only for what changed since the last fetch.")
 @click.option(
@@ -100,6 +113,7 @@ def fetch(
     settings_file: Path | None,
     store: Path | None,
     service_url: str,
+    water_url: str,
     **flags: bool,
 ) -> None:
     """Bring records around a water from the open occurrence service into the store.
@@ -115,8 +129,12 @@ def fetch(
         for path in fetch_finer(finer_folder()):
             click.echo(f"{path}: lakes and rivers of the map, checked; a picture, not for measuring")
         return
-    if lat is None or lon is None or not taxa:
-        raise click.UsageError("give --lat, --lon and --taxon")
+    if lat is None or lon is None or not (taxa or flags["water"]):
+        raise click.UsageError("give --lat, --lon and --taxon or --water")
+    if flags["water"]:
+        _bring_water(Site(longitude=lon, latitude=lat, radius_km=radius_km), store_path(store), water_url)
+        if not taxa:
+            return
     settings = read_settings(settings_file)
     wanted = Wanted(
         site=Site(longitude=lon, latitude=lat, radius_km=radius_km),
@@ -159,6 +177,15 @@ def fetch(
     _say(intake, wanted, where, now)
     if not intake.complete:
         click.get_current_context().exit(3)
+
+
+def _bring_water(site: Site, store: Path, url: str) -> None:
+    """Fetch the water's own layers, and say what lies at the point."""
+    kept = fetch_water(site, store, today=datetime.datetime.now(datetime.UTC).date(), url=url)
+    for note in kept.notes:
+        click.echo(note)
+    layers = ", ".join(kept.layers) or "no layer"
+    click.echo(f"the store {store} keeps {layers} of this water, fetched {kept.fetched}")
 
 
 def _say(intake: Intake, wanted: Wanted, store: Path, now: datetime.datetime) -> None:
