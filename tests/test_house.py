@@ -36,7 +36,8 @@ def test_readme_opens_with_one_paragraph_that_states_the_job() -> None:
     lines = (ROOT / "README.md").read_text(encoding="utf-8").split("\n\n")
     assert lines[0].startswith("# poolbuilder")
     assert "which species could be the parents" in lines[1]
-    assert lines[2].count("`") or "```" in lines[2] or lines[2][0].isupper()
+    assert lines[2].startswith("![")  # then a picture
+    assert (ROOT / re.search(r"\((.*)\)", lines[2])[1]).is_file()
 
 
 def test_every_dependency_has_a_lower_bound() -> None:

@@ -45,7 +45,7 @@ GROUPS = {
     "One water": ("build", "report", "crosses", "compare", "page", "demo"),
     "Many waters": ("many", "introduced", "refresh"),
     "One fish": ("specimen",),
-    "Records": ("add", "fetch", "replay", "rules"),
+    "Records": ("add", "fetch", "restore", "rules"),
     "Model": ("calibrate", "settings"),
 }
 """How ``--help`` lists the commands; what stands in no group comes last."""
