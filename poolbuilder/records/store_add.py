@@ -105,6 +105,10 @@ def _database(work: Path, memory_mib: int) -> Iterator[duckdb.DuckDBPyConnection
             ) from error
         words = " ".join(str(error).split())
         raise StoreError(f"{work.parent}: sorting failed: {words} (the store is as it was before)") from error
+    except RuntimeError as error:
+        if "interrupted" not in str(error):
+            raise
+        raise KeyboardInterrupt from error  # DuckDB's word for a signal that came while it worked
 
 
 class _Stage:
