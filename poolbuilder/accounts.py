@@ -82,7 +82,20 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "hybridsWithinReach": int(hybrid.sum()),
         "generalised": int(_generalised(located).sum()),
         "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
+        "mendedNames": _mended(screened),
     }
+
+
+def _mended(screened: pa.Table) -> list[dict[str, Any]]:
+    """Names that were read in spite of their spelling: as given, read as, and in how many records."""
+    code, matches = tables.codes(screened["nameMatch"])
+    rows = tables.where(screened, np.array([match == "misspelt" for match in matches] + [False])[code])
+    given, accepted = tables.strings(rows["scientificName"]), rows["acceptedNames"].to_pylist()
+    counts = Counter((name or "", tuple(read)) for name, read in zip(given, accepted, strict=True))
+    return [
+        {"given": name, "readAs": list(read), "records": count}
+        for (name, read), count in sorted(counts.items())
+    ]
 
 
 def _generalised(located: pa.Table) -> NDArray[np.bool_]:

@@ -634,6 +634,14 @@ def rejected_counts(pool: Pool) -> str:
     return f"rejected {sum(rejected.values()):,}: {listed}"
 
 
+def mended_names(pool: Pool) -> list[str]:
+    """Names that were read in spite of their spelling, the first ten."""
+    rows = pool.counts.get("mendedNames") or []
+    listed = [f"{row['given']} as {' or '.join(row['readAs'])} ({row['records']:,})" for row in rows[:10]]
+    more = f" and {len(rows) - 10} more" if len(rows) > 10 else ""
+    return [f"misspelt names that were mended: {', '.join(listed)}{more}"] if rows else []
+
+
 def unknown_names(pool: Pool) -> list[str]:
     """Names of a listed genus that are not on the checklist, the first five."""
     names = pool.counts.get("unknownNames") or {}

@@ -9,6 +9,7 @@ import os
 import tempfile
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import geopandas
 import pyarrow as pa
@@ -18,12 +19,16 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo.make_catches import workbook
 from poolbuilder.cli import main
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.dates import read_column
 from poolbuilder.records.reading import read_all, read_records
 from poolbuilder.settings import Settings
 
+ROOT = Path(__file__).parents[1]
+SHARED = ROOT.parent.parent / "work" / "shared" / "data"
+SHARED = SHARED if SHARED.exists() else ROOT.parent / "shared" / "data"
 HEADER = "Lake,Lat,Long,Species,Date\n"
 
 
@@ -134,55 +139,51 @@ def test_any_column_of_dates_is_read_or_counted(counts: dict[str, int]) -> None:
     assert not set(read.iso) & set(read.unread)
 
 
-def _xlsx(path: Path, sheets: dict[str, list[list[object]]]) -> Path:
-    """A workbook of the least parts that ECMA-376 asks for."""
-
-    def cell(value: object) -> str:
-        if isinstance(value, int | float):
-            return f"<c><v>{value}</v></c>"
-        return f'<c t="inlineStr"><is><t>{value}</t></is></c>'
-
-    main_ns = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-    rel = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-    package = "http://schemas.openxmlformats.org/package/2006"
-    listed = "".join(
-        f'<sheet name="{name}" sheetId="{n}" r:id="r{n}"/>' for n, name in enumerate(sheets, start=1)
+def test_misspelt_names_that_were_mended_are_listed(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    code, out, _ = build(
+        capsys, "--records", str(ROOT / "demo/catches.xlsx"), "--out", str(tmp_path / "lake")
     )
-    links = "".join(
-        f'<Relationship Id="r{n}" Type="{rel}/worksheet" Target="worksheets/s{n}.xml"/>'
-        for n in range(1, len(sheets) + 1)
-    )
-    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml"
-    with zipfile.ZipFile(path, "w") as archive:
-        archive.writestr(
-            "[Content_Types].xml",
-            f'<Types xmlns="{package}/content-types"><Default Extension="xml" ContentType="application/xml"/>'
-            f'<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-            f'<Override PartName="/xl/workbook.xml" ContentType="{kind}.sheet.main+xml"/></Types>',
-        )
-        archive.writestr(
-            "_rels/.rels",
-            f'<Relationships xmlns="{package}/relationships"><Relationship Id="a" '
-            f'Type="{rel}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
-        )
-        archive.writestr(
-            "xl/workbook.xml",
-            f'<workbook xmlns="{main_ns}" xmlns:r="{rel}"><sheets>{listed}</sheets></workbook>',
-        )
-        archive.writestr(
-            "xl/_rels/workbook.xml.rels",
-            f'<Relationships xmlns="{package}/relationships">{links}</Relationships>',
-        )
-        for number, rows in enumerate(sheets.values(), start=1):
-            body = "".join(f"<row>{''.join(map(cell, row))}</row>" for row in rows)
-            archive.writestr(
-                f"xl/worksheets/s{number}.xml",
-                f'<worksheet xmlns="{main_ns}"><sheetData>{body}</sheetData></worksheet>',
-            )
+    words = "Blugill as Lepomis macrochirus (1)"
+    assert code == 0
+    assert words in " ".join(out.split())
+    assert words in (tmp_path / "lake/report.html").read_text(encoding="utf-8")
+    listed = json.loads((tmp_path / "lake/pool.json").read_text(encoding="utf-8"))["counts"]["mendedNames"]
+    assert {"given": "Blugill", "readAs": ["Lepomis macrochirus"], "records": 1} in listed
+
+
+@pytest.mark.parametrize("source", ["demo", "surveys"])
+def test_from_a_spreadsheet_to_a_report_in_three_commands(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, source: str
+) -> None:
+    path, (latitude, longitude), rows = ROOT / "demo/catches.xlsx", ("36.9", "-91.2"), 244
+    if source == "surveys":
+        text = SHARED / "fish_surveys/occurrence.txt"
+        if not text.exists():
+            pytest.skip("needs the shared surveys")
+        lines = [line.split("\t") for line in text.read_text(encoding="utf-8").splitlines()]
+        path, rows = tmp_path / "surveys.xlsx", len(lines) - 1
+        path.write_bytes(workbook({"surveys": lines}))
+        at = [lines[0].index(term) for term in ("decimalLatitude", "decimalLongitude", "scientificName")]
+        latitude, longitude = next((line[at[0]], line[at[1]]) for line in lines if "Lepomis" in line[at[2]])
+    store, out = str(tmp_path / "store"), tmp_path / "lake"
+    with pytest.raises(SystemExit) as ended:
+        main(["add", str(path), "--store", store])
+    assert not ended.value.code
+    assert f"{rows:,} records" in capsys.readouterr().out
+    with pytest.raises(SystemExit) as ended:
+        main(["build", "--lat", latitude, "--lon", longitude, "--store", store, "--out", str(out)])
+    assert not ended.value.code
+    assert "Lepomis" in (out / "report.html").read_text(encoding="utf-8")
+
+
+def _xlsx(path: Path, sheets: dict[str, list[list[Any]]]) -> Path:
+    path.write_bytes(workbook(sheets))
     return path
 
 
-CATCHES: list[list[object]] = [
+CATCHES: list[list[Any]] = [
     ["Catches of the summer", "", "", "", ""],
     ["Lake", "Lat", "Long", "Species", "Date"],
     ["Kestrel Ford Lake", 36.9, -91.2, "bluegill", 42845],
@@ -270,9 +271,6 @@ def test_a_genus_in_its_own_column_stands_before_the_epithet(tmp_path: Path) -> 
     assert records["scientificName"].to_pylist() == ["Lepomis macrochirus"]
 
 
-ROOT = Path(__file__).parents[1]
-SHARED = ROOT.parent.parent / "work" / "shared" / "data"
-SHARED = SHARED if SHARED.exists() else ROOT.parent / "shared" / "data"
 FILES = [
     (ROOT / "poolbuilder/demo_data/records.zip", 36.9, -91.2),
     (SHARED / "fish_surveys/occurrence.txt", 34.4, -96.6),

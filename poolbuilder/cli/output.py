@@ -115,7 +115,14 @@ def pool_lines(pool: Pool, *, verbose: bool = False) -> list[str]:
     lines = [f"note: {note}" for note in shown]
     if len(notes) > len(shown):
         lines[-1] = f"note: {len(notes) - len(shown) + 1} more notes (poolbuilder -v, or the report)"
-    lines += ["", words.record_counts(pool), words.rejected_counts(pool), *words.unknown_names(pool), ""]
+    lines += [
+        "",
+        words.record_counts(pool),
+        words.rejected_counts(pool),
+        *words.unknown_names(pool),
+        *words.mended_names(pool),
+        "",
+    ]
     if words.has_data(pool):
         lines += [*candidate_lines(pool), ""]
     return [*lines, words.CAUTION, "", words.heading(pool), words.findings(pool)]

@@ -93,6 +93,7 @@ def _counts(pool: Pool) -> dict[str, Any]:
         "rejected_total": total,
         "rejected": rejected,
         "left_out_title": words.counted(total, "record") if total else "no record",
+        "mended_names": "; ".join(words.mended_names(pool)),
         "unknown_names": ", ".join(f"{name} ({count:,})" for name, count in named[:30]),
     }
 
