@@ -138,7 +138,11 @@ def workbook(sheets: Mapping[str, Sequence[Sequence[Cell]]]) -> bytes:
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, text in parts.items():
-            archive.writestr(zipfile.ZipInfo(name), '<?xml version="1.0" encoding="UTF-8"?>' + text)
+            archive.writestr(
+                zipfile.ZipInfo(name),
+                compress_type=zipfile.ZIP_DEFLATED,
+                data='<?xml version="1.0" encoding="UTF-8"?>' + text,
+            )
     return buffer.getvalue()
 
 
