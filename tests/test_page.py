@@ -502,6 +502,17 @@ def test_the_form_offers_stores_only_when_there_are_several(tmp_path: Path) -> N
         assert ('id="store"' in page.text) is shown
 
 
+# ---- the base map
+
+
+def test_the_form_can_ask_for_the_base_map(client: Client) -> None:
+    found = client.get(f"/{TOKEN}/base?lat=48.9&lon=11.5&km=100").json()
+    assert "GeoNames" in found["credit"]
+    towns = {item["name"] for item in found["layers"]["town"]}
+    assert {"Ingolstadt", "Regensburg"} <= towns  # towns of Bavaria within 100 km of 48.9 N, 11.5 E
+    assert client.get(f"/{TOKEN}/base?lat=148&lon=x&km=1").status_code == 422
+
+
 # ---- fetching
 
 

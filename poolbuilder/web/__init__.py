@@ -59,6 +59,7 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
         Route("/fetch", views.start_fetch, methods=["POST"]),
         Route("/list", views.kept),
         Route("/status", views.status),
+        Route("/base", views.base),
         Route("/cancel", views.cancel, methods=["POST"]),
         Route("/file/{key}/{name}", views.file),
         Route("/compare", views.compare),

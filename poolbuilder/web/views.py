@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 from urllib.parse import urlencode
@@ -21,19 +21,21 @@ from starlette.responses import (
     Response,
 )
 
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder.errors import PoolBuilderError, SiteError
 from poolbuilder.folder import read_pool
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import kit, pool_page
 from poolbuilder.pages.comparison_page import beside, changes
-from poolbuilder.places.sites import WATER_TYPES
+from poolbuilder.places.base_map import CREDIT
+from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
 from poolbuilder.web.builds import Builds, Fetching
 from poolbuilder.web.query import Query, address, read_form, read_query
 from poolbuilder.web.water_list import Waters
-from poolbuilder.web.workspace import Workspace, places, shapes, stamped
+from poolbuilder.web.workspace import Workspace, drawn_base, places, shapes, stamped
 
+WIDEST_BASE_KM = 900.0
 DOWNLOADS = (
     ("pool.csv", "CSV"),
     ("pool.json", "JSON"),
@@ -307,6 +309,23 @@ class Views:
             return any(site.name == pool.site.name for site in self.waters.sites())
         except PoolBuilderError:
             return False
+
+    async def base(self, request: Request) -> Response:
+        """What the base map holds around a place, for the map of the form."""
+        return await run_in_threadpool(self._base, request.query_params)
+
+    def _base(self, asked: Mapping[str, str]) -> Response:
+        try:
+            km = min(WIDEST_BASE_KM, max(10.0, float(asked.get("km", ""))))
+            digits = 0 if km > 300 else 2  # what was drawn for a place is kept for those beside it
+            site = Site(
+                longitude=round(float(asked.get("lon", "")), digits),
+                latitude=round(float(asked.get("lat", "")), digits),
+                radius_km=km,
+            )
+        except (ValueError, SiteError):
+            return JSONResponse({"layers": {}, "credit": ""}, status_code=422)
+        return JSONResponse({"layers": drawn_base(site), "credit": CREDIT})
 
     async def status(self, request: Request) -> Response:
         """How a build is doing."""

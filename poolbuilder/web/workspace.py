@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,9 @@ from poolbuilder import tables
 from poolbuilder.folder import FILES
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.places.base_map import base_map
 from poolbuilder.places.layers import read_layer
+from poolbuilder.places.sites import Site
 from poolbuilder.records.service import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
@@ -227,4 +230,19 @@ def shapes(spec: str, *, purpose: str) -> list[dict[str, Any]]:
         thin = shapely.set_precision(shapely.simplify(layer.geometry[row], FINE_DEGREES), 1e-5)
         if not thin.is_empty:
             drawn.append({"geometry": json.loads(shapely.to_geojson(thin)), "name": names[row] or ""})
+    return drawn
+
+
+@lru_cache(maxsize=32)
+def drawn_base(site: Site) -> dict[str, list[dict[str, Any]]]:
+    """The base map around a place, thinned to what an eye can tell apart: geometry and name by layer."""
+    tolerance = 2 * site.radius_km / 111 / 1200
+    drawn: dict[str, list[dict[str, Any]]] = {}
+    for layer, items in base_map(site).items():
+        for item in items:
+            shape = shapely.simplify(shapely.geometry.shape(item["geometry"]), tolerance)
+            if not shape.is_empty:
+                geometry = json.loads(shapely.to_geojson(shape))
+                named = {"geometry": geometry, "name": str(item["properties"].get("name") or "")}
+                drawn.setdefault(layer, []).append(named)
     return drawn

@@ -36,6 +36,32 @@
   const { map, ink, canvas, Mark } = base;
   if (!start && known.length) map.fitBounds(most(known).pad(0.1), { animate: false, maxZoom: 9 });
 
+  // The base map is asked for anew when the view has left what was drawn.
+  let asked = null;
+  let latest = 0;
+  let shown = {};
+  async function beneath() {
+    const seen = map.getBounds();
+    if (asked && asked.contains(seen) && map.getZoom() < asked.zoom + 2.5) return;
+    asked = seen.pad(0.5);
+    asked.zoom = map.getZoom();
+    const at = seen.getCenter().wrap();
+    const km = map.distance(seen.getCenter(), seen.getNorthWest()) / 1000;
+    const turn = (latest += 1);
+    try {
+      const answer = await fetch("base?lat=" + at.lat.toFixed(2) + "&lon=" + at.lng.toFixed(2) + "&km=" + (km * 0.8).toFixed(0));
+      const found = await answer.json();
+      if (turn !== latest) return;
+      shown = found.layers;
+      base.drawBase(shown);
+      document.getElementById("map-credit").textContent = found.credit;
+    } catch (error) {
+      // without an answer the map shows what it had
+    }
+  }
+  map.on("moveend", beneath);
+  beneath();
+
   const name = document.getElementById("name");
 
   // Outlines and streams: a click on a water takes its name too.
@@ -74,6 +100,7 @@
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     base.colours();
     base.rule();
+    base.drawBase(shown);
     for (const [shape, look] of shapes) shape.setStyle(look());
     draw();
     show(typed());

@@ -16,12 +16,6 @@
   // ---- layers beneath the events
   function look(layer) {
     return {
-      coast: { color: ink.soft, weight: 1, fill: false },
-      border: { color: ink.soft, weight: 1, fill: false },
-      state: { color: ink.soft, weight: 0.9, dashArray: "8 3", opacity: 0.7, fill: false },
-      county: { color: ink.rule, weight: 0.8, fill: false },
-      lake: { color: ink.paleEdge, weight: 0.6, fillColor: ink.pale, fillOpacity: 1 },
-      river: { color: ink.paleEdge, weight: 1.4, fill: false },
       ranges: { color: ink.against, weight: 1.8, dashArray: "8 3 2 3", fill: false },
       states: { color: ink.faint, weight: 1, fill: false },
       basins: { color: ink.faint, weight: 1.1, dashArray: "1.5 3", fill: false },
@@ -39,7 +33,7 @@
   }
 
   const drawn = [];
-  for (const layer of ["coast", "lake", "river", "county", "state", "border", "ranges", "states", "basins", "outline", "streams", "barriers", "disc"]) {
+  for (const layer of ["ranges", "states", "basins", "outline", "streams", "barriers", "disc"]) {
     for (const item of data.layers[layer] || []) {
       const shape = L.geoJSON(item.geometry, {
         renderer: canvas.under,
@@ -52,25 +46,7 @@
     }
   }
 
-  // ---- towns, the largest first, a few names at a time
-  const towns = L.layerGroup().addTo(map);
-  function name() {
-    towns.clearLayers();
-    const taken = [];
-    for (const item of data.layers.town || []) {
-      const at = L.latLng(item.geometry.coordinates[1], item.geometry.coordinates[0]);
-      const point = map.latLngToContainerPoint(at);
-      if (!map.getBounds().contains(at) || taken.length > 11) continue;
-      if (taken.some((other) => Math.abs(other.x - point.x) < 110 && Math.abs(other.y - point.y) < 20)) continue;
-      taken.push(point);
-      const label = document.createElement("span");
-      label.textContent = item.label;
-      const icon = L.divIcon({ className: "town", html: label, iconSize: null, iconAnchor: [2, 8] });
-      L.marker(at, { icon: icon, interactive: false, keyboard: false, pane: "under" }).addTo(towns);
-    }
-  }
-  name();
-  map.on("moveend", name);
+  base.drawBase(data.layers);
 
   // ---- events
   const quiet = L.layerGroup().addTo(map);
@@ -176,6 +152,7 @@
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     base.colours();
     base.rule();
+    base.drawBase(data.layers);
     all();
     show();
   });

@@ -118,8 +118,57 @@ window.poolMap = function (holder, site, radiusKm) {
     );
   }
 
+  // ---- the base map: coasts, lakes, rivers, borders, and the largest towns by name
+  const BASE = ["coast", "lake", "river", "county", "state", "border"];
+
+  function baseLook(layer) {
+    return {
+      coast: { color: ink.soft, weight: 1, fill: false },
+      border: { color: ink.soft, weight: 1, fill: false },
+      state: { color: ink.soft, weight: 0.9, dashArray: "8 3", opacity: 0.7, fill: false },
+      county: { color: ink.rule, weight: 0.8, fill: false },
+      lake: { color: ink.paleEdge, weight: 0.6, fillColor: ink.pale, fillOpacity: 1 },
+      river: { color: ink.paleEdge, weight: 1.4, fill: false },
+    }[layer];
+  }
+
+  const beneath = L.layerGroup().addTo(map);
+  const towns = L.layerGroup().addTo(map);
+  let places = [];
+
+  function nameTowns() {
+    towns.clearLayers();
+    const taken = [];
+    for (const item of places) {
+      const at = L.latLng(item.geometry.coordinates[1], item.geometry.coordinates[0]);
+      const point = map.latLngToContainerPoint(at);
+      if (!map.getBounds().contains(at) || taken.length > 11) continue;
+      if (taken.some((other) => Math.abs(other.x - point.x) < 110 && Math.abs(other.y - point.y) < 20)) continue;
+      taken.push(point);
+      const label = document.createElement("span");
+      label.textContent = item.name || item.label;
+      const icon = L.divIcon({ className: "town", html: label, iconSize: null, iconAnchor: [2, 8] });
+      L.marker(at, { icon: icon, interactive: false, keyboard: false, pane: "under" }).addTo(towns);
+    }
+  }
+
+  function drawBase(layers) {
+    beneath.clearLayers();
+    for (const layer of BASE) {
+      for (const item of layers[layer] || []) {
+        const shape = L.geoJSON(item.geometry, {
+          renderer: canvas.under, pane: "under", interactive: false, style: () => baseLook(layer),
+        }).addTo(beneath);
+        shape.eachLayer((part) => part.bringToBack && part.bringToBack());
+      }
+    }
+    places = layers.town || [];
+    nameTowns();
+  }
+
   fit();
   rule();
   map.on("moveend", rule);
-  return { map: map, ink: ink, canvas: canvas, Mark: Mark, rule: rule, colours: colours };
+  map.on("moveend", nameTowns);
+  return { drawBase: drawBase, map: map, ink: ink, canvas: canvas, Mark: Mark, rule: rule, colours: colours };
 };
