@@ -1,7 +1,7 @@
 """The state, province or country that a point lies in, from the outlines that come with the package.
 
 US states are those of the Census Bureau's cartographic boundaries; Canadian provinces and countries are
-those of Natural Earth, 1:50 million.  Both are in the public domain; `tools/regions.py` makes the file.
+those of Natural Earth, 1:50 million.  Both are in the public domain; `demo/make_regions.py` makes the file.
 Codes are those of ISO 3166: ``US-MO``, ``CA-ON``, ``DE``.  Outlines are thinned to about a kilometre.
 """
 
