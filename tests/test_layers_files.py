@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import shutil
+import sqlite3
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -291,3 +294,101 @@ def test_nothing_is_lost_between_file_and_layer() -> None:
         assert layer.rows + left_out == layer.source["rows"]
         assert all(len(values) == layer.rows for values in layer.attributes.values())
         assert np.all(np.diff(layer.numbers) > 0)
+
+
+# Only the formats named, whatever the file is called
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '<OGRVRTDataSource><OGRVRTLayer name="a"><SrcDataSource>{other}</SrcDataSource></OGRVRTLayer>'
+        "</OGRVRTDataSource>",
+        "<OGRWFSDataSource><URL>http://127.0.0.1:9/wfs</URL></OGRWFSDataSource>",
+        "WFS:http://127.0.0.1:9/wfs",
+        "name,x,y\na,1,2\n",
+    ],
+)
+@pytest.mark.parametrize("name", ["layer.gpkg", "layer.shp", "layer.vrt", "layer"])
+def test_text_that_sends_the_reader_elsewhere_is_refused(tmp_path: Path, text: str, name: str) -> None:
+    _frame().to_file(tmp_path / "other.gpkg")
+    path = tmp_path / name
+    path.write_text(text.format(other=tmp_path / "other.gpkg"))
+    with pytest.raises(LayerError, match="the format is unknown .*use GeoPackage") as caught:
+        read_layer(path, purpose="basins")
+    assert "\n" not in str(caught.value)
+
+
+def test_the_content_counts_and_not_the_ending(package: Path, tmp_path: Path) -> None:
+    shutil.copy(DATA / "bow_tie.geojson", tmp_path / "drawn.txt")
+    assert read_layer(tmp_path / "drawn.txt", purpose="basins").rows == _read("bow_tie.geojson").rows
+
+
+def test_a_geopackage_with_virtual_tables_is_refused(package: Path, tmp_path: Path) -> None:
+    path = tmp_path / "virtual.gpkg"
+    shutil.copy(package, path)
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        file.execute("create virtual table words using fts5(word)")
+        file.commit()
+    with pytest.raises(LayerError, match="holds virtual tables"):
+        read_layer(f"{path}:ranges", purpose="basins")
+
+
+def test_a_geopackage_without_layers_and_one_with_a_huge_name(package: Path, tmp_path: Path) -> None:
+    path = tmp_path / "changed.gpkg"
+    shutil.copy(package, path)
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        file.execute("update gpkg_contents set table_name = ? where table_name = 'albers'", ("n\n" * 50_000,))
+        file.commit()
+    with pytest.raises(LayerError, match="2 layers, none is named") as caught:
+        read_layer(path, purpose="basins")
+    assert len(str(caught.value)) < 600
+    assert "\n" not in str(caught.value)
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        file.execute("delete from gpkg_contents")
+        file.commit()
+    with pytest.raises(LayerError, match="has no layer with geometry"):
+        read_layer(path, purpose="basins")
+
+
+def test_arcs_are_made_of_straight_edges_and_said(tmp_path: Path) -> None:
+    """A full circle of radius 1 as one arc there and back; its area is pi (SQL/MM, ISO 13249-3)."""
+    _frame().iloc[:1].to_file(tmp_path / "arcs.gpkg", layer="arcs")
+    points = [(-90, 40), (-88, 40), (-90, 40)]
+    ring = struct.pack("<BII", 1, 8, 3) + b"".join(struct.pack("<dd", *point) for point in points)
+    wkb = struct.pack("<BII", 1, 10, 1) + ring
+    with contextlib.closing(sqlite3.connect(tmp_path / "arcs.gpkg")) as file:
+        for name in [row[0] for row in file.execute("select name from sqlite_master where type = 'trigger'")]:
+            file.execute(f'drop trigger "{name}"')
+        header = b"GP\x00\x01" + struct.pack("<i", 4326)
+        file.execute("update arcs set geom = ?", (header + wkb,))
+        file.execute("pragma writable_schema = 1")
+        file.execute(
+            "update sqlite_master set sql = replace(sql, 'POLYGON', 'CURVEPOLYGON') where name = 'arcs'"
+        )
+        file.execute("update gpkg_geometry_columns set geometry_type_name = 'CURVEPOLYGON'")
+        file.commit()
+    layer = read_layer(tmp_path / "arcs.gpkg", purpose="basins")
+    assert layer.geometry[0].area == pytest.approx(np.pi, rel=0.002)
+    assert "1 curved geometry made of straight edges" in layer.notes
+
+
+def test_geometry_that_would_take_gigabytes_to_repair_is_refused(tmp_path: Path) -> None:
+    rng = np.random.default_rng(7)
+    points = np.round(rng.uniform(-10, 10, (6000, 2)), 6).tolist()
+    tangle = {"type": "Polygon", "coordinates": [[*points, points[0]]]}
+    (tmp_path / "tangle.geojson").write_text(json.dumps(tangle))
+    with pytest.raises(LayerError, match="6,001 points whose edges cross too often"):
+        read_layer(tmp_path / "tangle.geojson", purpose="basins")
+
+
+def test_properties_of_a_wrong_type_lose_nothing_but_themselves(tmp_path: Path) -> None:
+    member = json.loads(shapely.to_geojson(SQUARE))
+    features = [{"type": "Feature", "properties": given, "geometry": member} for given in ([1], "x", 7)]
+    document = {"type": "FeatureCollection", "crs": {"properties": 3}, "features": features}
+    (tmp_path / "odd.geojson").write_text(json.dumps(document))
+    with pytest.raises(LayerError, match="no coordinate reference system"):
+        read_layer(tmp_path / "odd.geojson", purpose="basins")
+    del document["crs"]
+    (tmp_path / "odd.geojson").write_text(json.dumps(document))
+    assert read_layer(tmp_path / "odd.geojson", purpose="basins").rows == 3

@@ -239,7 +239,8 @@ def _cut(shape: Any, box: Box) -> Any:
 
 
 def _feature(shape: Any, properties: dict[str, Any]) -> Feature:
-    geometry = json.loads(shapely.to_geojson(shapely.set_precision(shape, 1 / SCALE, mode="pointwise")))
+    rounded = shapely.set_precision(shape, 1 / SCALE, mode="pointwise")
+    geometry = json.loads(shapely.to_geojson(shapely.orient_polygons(rounded)))
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 

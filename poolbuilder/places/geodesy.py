@@ -200,7 +200,8 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
     Returns
     -------
     shapely Polygon or MultiPolygon
-        Valid; split at ±180°; drawn out along the pole's parallel when it holds the pole.
+        Valid; wound as RFC 7946 says; split at ±180°; drawn out along the pole's parallel when
+        it holds the pole.
 
     Raises
     ------
@@ -218,4 +219,4 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
 
     from poolbuilder.places.layers import split_at_antimeridian
 
-    return split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat])))
+    return shapely.orient_polygons(split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat]))))

@@ -7,9 +7,12 @@ system is refused: a guess could put a range on the wrong continent.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import math
+import sqlite3
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -175,6 +178,8 @@ class RawLayer:
     layer : str or None
     broken : tuple of int
         Positions, from 1, of features whose geometry is there but cannot be read.
+    curved : int
+        Geometries with arcs, made of straight edges here.
     """
 
     geometry: Geometries
@@ -182,25 +187,26 @@ class RawLayer:
     crs: CRS | None
     layer: str | None = None
     broken: tuple[int, ...] = ()
+    curved: int = 0
 
 
 def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
-    """Read a file by the format that its name ends in.
+    """Read a file by the format that its content is of; no other is handed to GDAL.
 
     Raises
     ------
     LayerError
         When the file cannot be read, or the layer is missing or not named.
     """
-    suffix = path.suffix.lower()
     try:
-        if suffix in {".parquet", ".geoparquet"}:
+        kind = _kind_of(path)
+        if kind == "parquet":
             return _read_parquet(path, layer)
-        if suffix in {".geojson", ".json"}:
-            found = _read_geojson(path, layer)
-            if found is not None:
-                return found
-        return _read_with_gdal(path, layer)
+        if kind == "json":
+            return _read_geojson(path, layer)
+        if kind == "gpkg":
+            return _read_with_gdal(path, _chosen(_layers_of(path), layer, path), str(path))
+        return _read_with_gdal(path, *_shapefile(path, layer))
     except (CRSError, pa.ArrowException, OSError, shapely.errors.ShapelyError) as error:
         fact = f"cannot be read as {purpose}: {first_line(error)}"
         raise LayerError(
@@ -213,20 +219,87 @@ def first_line(error: Exception) -> str:
     return str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
 
 
-def _read_with_gdal(path: Path, layer: str | None) -> RawLayer:
+def _kind_of(path: Path) -> str:
+    """The format by the first bytes: json, parquet, gpkg, shp or zip."""
+    with path.open("rb") as stream:
+        head = stream.read(4096)
+    if head[:4] == b"PAR1":
+        return "parquet"
+    if head[:16] == b"SQLite format 3\0" and head[68:71] in {b"GPK", b"GP1"}:
+        return "gpkg"
+    if head[:4] == b"\0\0\x27\x0a":
+        return "shp"
+    if head[:4] == b"PK\3\4":
+        return "zip"
+    if head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in {b"{", b"["} or _named_json(path):
+        return "json"
+    raise OSError("the format is unknown")
+
+
+def _named_json(path: Path) -> bool:
+    return path.suffix.lower() in {".geojson", ".json"}
+
+
+def _shown(names: Sequence[str]) -> str:
+    """Names of layers for a message: few, short, on one line."""
+    few = [ascii(name)[1:-1] if not name.isprintable() else name for name in names[:SHOWN_LAYERS]]
+    short = [name if len(name) <= SHOWN_LETTERS else name[:SHOWN_LETTERS] + "…" for name in few]
+    return ", ".join(short) + (f" and {len(names) - SHOWN_LAYERS} more" if len(names) > SHOWN_LAYERS else "")
+
+
+def _layers_of(path: Path) -> list[str]:
+    """The layers with geometry that a GeoPackage lists; one that reaches for other files is refused."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            virtual = file.execute(
+                "select count(*) from sqlite_master where lower(sql) like 'create virtual table%' "
+                "and lower(sql) not like '%using rtree%' and lower(sql) not like '%using \"rtree\"%'"
+            ).fetchone()[0]
+            names = file.execute(
+                "select table_name from gpkg_contents where data_type = 'features'"
+            ).fetchall()
+    except sqlite3.Error as error:
+        raise OSError(first_line(error)) from error
+    if virtual:
+        raise LayerError("holds virtual tables", file=path, remedy="export its layer into a new GeoPackage")
+    return [str(name) for (name,) in names]
+
+
+def _chosen(layers: Sequence[str], layer: str | None, path: Path) -> str:
+    if not layers:
+        raise LayerError("has no layer with geometry", file=path, remedy="export it again")
+    if layer is None and len(layers) > 1:
+        raise LayerError(
+            f"holds {len(layers)} layers, none is named",
+            file=path,
+            remedy=f"name one as FILE:layer, of {_shown(layers)}",
+        )
+    if layer is not None and layer not in layers:
+        raise LayerError(f"has no layer {_shown([layer])!r}", file=path, remedy=f"it has {_shown(layers)}")
+    return layer or layers[0]
+
+
+def _shapefile(path: Path, layer: str | None) -> tuple[str, str]:
+    """The layer of a shapefile, and how GDAL finds it; in an archive, the one named or the only one."""
+    if path.suffix.lower() == ".shp":
+        return _chosen([path.stem], layer, path), str(path)
+    if not zipfile.is_zipfile(path):
+        raise OSError("the format is unknown")
+    with zipfile.ZipFile(path) as archive:
+        inside = {Path(name).stem: name for name in archive.namelist() if name.lower().endswith(".shp")}
+        name = _chosen(list(inside), layer, path)
+        with archive.open(inside[name]) as stream:
+            if stream.read(4) != b"\0\0\x27\x0a":
+                raise OSError("the format is unknown")
+    return name, f"/vsizip/{{{path.absolute()}}}/{inside[name]}"
+
+
+def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
+    """A GeoPackage or Shapefile, and nothing else: the content was looked at before."""
     import pyogrio  # imports geopandas; only when such a layer is given
 
     try:
-        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
-        if layer is None and len(layers) > 1:
-            raise LayerError(
-                f"holds {len(layers)} layers, none is named",
-                file=path,
-                remedy=f"name one as FILE:layer, of {', '.join(layers)}",
-            )
-        if layer is not None and layer not in layers:
-            raise LayerError(f"has no layer {layer!r}", file=path, remedy=f"it has {', '.join(layers)}")
-        meta, table = pyogrio.read_arrow(path, layer=layer or layers[0])
+        meta, table = pyogrio.read_arrow(where, layer=layer)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         fact = first_line(error)
         if "SHAPE_RESTORE_SHX" in fact:
@@ -238,14 +311,25 @@ def _read_with_gdal(path: Path, layer: str | None) -> RawLayer:
     if column not in table.column_names:
         raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
     values = table.column(column).to_pylist()
+    curved = sum(_is_curved(value) for value in values)
+    if curved:
+        values = list(pyogrio.raw.read(where, layer=layer, columns=[])[2])  # this way GDAL makes them linear
     geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
     return RawLayer(
         geometry=geometry,
         attributes={name: table.column(name).to_pylist() for name in table.column_names if name != column},
         crs=CRS.from_user_input(meta["crs"]) if meta["crs"] else None,
-        layer=layer or layers[0],
+        layer=layer,
         broken=_broken(values, geometry),
+        curved=curved,
     )
+
+
+def _is_curved(value: bytes | None) -> bool:
+    """Whether well-known binary is of a kind with arcs: types 8 to 12 of ISO 13249-3."""
+    if value is None or len(value) < 5:
+        return False
+    return int.from_bytes(value[1:5], "little" if value[0] else "big") % 1000 in range(8, 13)
 
 
 def _broken(values: Sequence[bytes | None], geometry: Geometries) -> tuple[int, ...]:
@@ -255,26 +339,26 @@ def _broken(values: Sequence[bytes | None], geometry: Geometries) -> tuple[int, 
     )
 
 
-def _read_geojson(path: Path, layer: str | None) -> RawLayer | None:
-    """GeoJSON, or None when the file is JSON of another kind (one feature a line, topology)."""
+def _read_geojson(path: Path, layer: str | None) -> RawLayer:
+    """GeoJSON, also one feature a line."""
     if layer is not None:
         raise LayerError(f"GeoJSON has no layers, got {layer!r}", file=path, remedy="name the file alone")
     try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
+        data = _parsed(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError as error:
         raise LayerError("is not UTF-8, as GeoJSON must be", file=path, remedy="save it as UTF-8") from error
     except json.JSONDecodeError as error:
-        if "Extra data" in error.msg:
-            return None
         raise LayerError(
             f"is not JSON: {error.msg}",
             file=path,
             row=error.lineno,
             remedy="the file may be cut short; export again",
         ) from error
+    except (RecursionError, ValueError) as error:
+        raise LayerError(
+            f"is no usable JSON: {first_line(error)}", file=path, remedy="export as GeoJSON (RFC 7946)"
+        ) from error
     kind = data.get("type") if isinstance(data, dict) else None
-    if kind == "Topology":
-        return None
     if kind not in GEOJSON_TYPES:
         raise LayerError("is JSON but not GeoJSON", file=path, remedy="export as GeoJSON (RFC 7946)")
     features = data.get("features") if kind == "FeatureCollection" else [data]
@@ -283,10 +367,22 @@ def _read_geojson(path: Path, layer: str | None) -> RawLayer | None:
     return _from_features(features, _geojson_crs(data))
 
 
+def _parsed(text: str) -> Any:
+    """The JSON of a text; of several values, one a line, a collection of them."""
+    try:
+        return json.loads(text)
+    except json.JSONDecodeError as error:
+        lines = [line for line in text.replace("\x1e", "").splitlines() if line.strip()]
+        if "Extra data" not in error.msg or len(lines) < 2:
+            raise
+        return {"type": "FeatureCollection", "features": [json.loads(line) for line in lines]}
+
+
 def _geojson_crs(data: dict[str, Any]) -> CRS | None:
     member = data.get("crs", LON_LAT)
     if isinstance(member, dict):
-        name = member.get("properties", {}).get("name")
+        given = member.get("properties")
+        name = given.get("name") if isinstance(given, dict) else None
         return CRS.from_user_input(name) if name else None
     return LON_LAT if member is LON_LAT else None
 
@@ -298,7 +394,8 @@ def _from_features(features: Sequence[Any], crs: CRS | None) -> RawLayer:
     for number, feature in enumerate(features, start=1):
         plain = feature if isinstance(feature, dict) else {}
         member = plain.get("geometry") if plain.get("type") == "Feature" else plain
-        properties.append({**(plain.get("properties") or {})})
+        given = plain.get("properties")
+        properties.append(dict(given) if isinstance(given, dict) else {})
         if plain.get("id") is not None:
             properties[-1].setdefault("id", plain["id"])
         if member:
@@ -343,6 +440,9 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
     )
 
 
+SHOWN_LAYERS, SHOWN_LETTERS = 10, 60
+LARGE, SAMPLE, MOST_CROSSINGS = 2_000, 500, 1_000_000
+"""Invalid geometry of so many points is looked at before it is repaired."""
 SIDECARS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 """Parts of a shapefile that decide what is read."""
 NO_CRS_REMEDY = (
@@ -486,6 +586,8 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
         notes.append(
             f"{counted(len(raw.broken), 'geometry', 'geometries')} unreadable (feature {few}): left out"
         )
+    if raw.curved:
+        notes.append(f"{counted(raw.curved, 'curved geometry', 'curved geometries')} made of straight edges")
     missing = shapely.is_missing(raw.geometry) | shapely.is_empty(raw.geometry)
     without = int(missing.sum()) - len(raw.broken)
     if without:
@@ -503,6 +605,7 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
     if invalid.any():
         notes.append(f"{counted(int(invalid.sum()), 'invalid geometry', 'invalid geometries')} repaired")
         out = out.copy()
+        _check_effort(out[invalid], path)
         out[invalid] = [_repaired(item) for item in out[invalid]]
         lost = int((invalid & shapely.is_missing(out)).sum())
         if lost:
@@ -510,6 +613,27 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
                 f"{counted(lost, 'repaired geometry', 'repaired geometries')} without extent left out"
             )
     return out, notes
+
+
+def _check_effort(shapes: Geometries, path: Path) -> None:
+    """Refuse geometry whose edges cross so often that repairing it would take gigabytes.
+
+    The crossings are counted on a sample of the edges.
+    """
+    for shape in shapes:
+        if shapely.get_num_coordinates(shape) < LARGE:
+            continue
+        xy, part = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(shape)), return_index=True)
+        same = part[1:] == part[:-1]
+        edges = shapely.linestrings(np.stack([xy[:-1][same], xy[1:][same]], axis=1))
+        sample = edges[:: max(1, len(edges) // SAMPLE)]
+        met = shapely.STRtree(edges).query(sample[:SAMPLE], predicate="crosses").shape[1]
+        if met / len(sample) * len(edges) / 2 > MOST_CROSSINGS:
+            raise LayerError(
+                f"holds a geometry of {len(xy):,} points whose edges cross too often to be repaired",
+                file=path,
+                remedy="repair or simplify it before",
+            )
 
 
 def _repaired(geometry: Any) -> Any:

@@ -26,8 +26,8 @@ DECIMALS = 6
 
 
 def feature(shape: Any, properties: Mapping[str, Any]) -> Feature:
-    """A GeoJSON feature with coordinates rounded to 1e-6 degrees (0.1 m)."""
-    rounded = shapely.transform(shape, lambda xy: np.round(xy, DECIMALS))
+    """A GeoJSON feature with coordinates rounded to 1e-6 degrees (0.1 m), wound as RFC 7946 says."""
+    rounded = shapely.orient_polygons(shapely.transform(shape, lambda xy: np.round(xy, DECIMALS)))
     return {"type": "Feature", "geometry": shapely.geometry.mapping(rounded), "properties": dict(properties)}
 
 
