@@ -138,7 +138,7 @@ def cli(verbose: bool) -> None:
     and range polygons.
     """
     if verbose:
-        logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
+        logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(message)s")
 
 
 def _stop(number: int, frame: object) -> None:

@@ -6,13 +6,17 @@ import datetime
 import json
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from poolbuilder.cli.options import day, format_option
-from poolbuilder.cli.output import emit
+from poolbuilder.cli.output import emit, say
 from poolbuilder.cli.store import progress_line
 from poolbuilder.compare import QUESTIONS
+
+if TYPE_CHECKING:
+    from poolbuilder.refresh import SeasonalRun
 
 __all__ = ["compare", "refresh"]
 
@@ -23,6 +27,17 @@ fail_on_option = click.option(
     type=click.Choice(QUESTIONS),
     help="End with exit code 4 when this is found; repeatable.",
 )
+
+
+def questions_of(
+    _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Kinds of change and of news, in one list or several."""
+    known = (*QUESTIONS, "new-in-water", "new-near", "more-records", "disputed")
+    words = [word.strip() for word in ",".join(values).split(",") if word.strip()]
+    if wrong := [word for word in words if word not in known]:
+        raise click.BadParameter(f"{wrong[0]!r} is none of {', '.join(known)}")
+    return tuple(dict.fromkeys(words))
 
 
 @click.command()
@@ -39,7 +54,25 @@ fail_on_option = click.option(
     metavar="DATE",
     help="The day that counts as today and names the run. [default: today]",
 )
-@fail_on_option
+@click.option(
+    "--fail-on",
+    "questions",
+    multiple=True,
+    metavar="KIND[,KIND]",
+    callback=questions_of,
+    help=f"End with exit code 4 when this is found: {', '.join(QUESTIONS)}; of introduced species "
+    "new-in-water, new-near, more-records, disputed. Several, or repeated.",
+)
+@click.option("--quiet", is_flag=True, help="Print only what changed or failed; nothing when nothing did.")
+@click.option(
+    "--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes on this machine."
+)
+@click.option(
+    "--prune-days",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Afterwards remove runs older than N days, never what a younger run refers to.",
+)
 @format_option("table", "json")
 def refresh(
     plan: Path,
@@ -47,6 +80,9 @@ def refresh(
     offline: bool,
     as_of: datetime.date | None,
     questions: tuple[str, ...],
+    quiet: bool,
+    workers: int,
+    prune_days: int | None,
     shape: str,
 ) -> None:
     """Refresh the pools of many waters, and say what changed and why.
@@ -58,21 +94,33 @@ def refresh(
     from poolbuilder.records.service import Client
     from poolbuilder.refresh import read_plan
     from poolbuilder.refresh import refresh as run_plan
-    from poolbuilder.refresh.summary import summary_lines
+    from poolbuilder.refresh.seasonal import Runs
+    from poolbuilder.refresh.summary import changed_lines, summary_lines
 
     what = read_plan(plan).with_service(service_url)
     now = datetime.datetime.now().astimezone()
     if as_of is not None:
         now = datetime.datetime.combine(as_of, datetime.time(12), now.tzinfo)
     with Client(what.service_url, settings=what.settings, offline=offline) as client:
-        run = run_plan(what, client, now=now, progress=progress_line)
+        progress = (lambda *_: None) if quiet else progress_line
+        run = run_plan(what, client, now=now, workers=workers, progress=progress)
+    if prune_days is not None:
+        Runs(what.out).prune(now.date() - datetime.timedelta(days=prune_days))
     document = json.loads((run.folder / "summary.json").read_text(encoding="utf-8"))
-    emit(shape, lines=lambda: summary_lines(document), document=lambda: document)
-    click.echo(f"wrote {os.fspath(run.folder)} (open summary.html in a browser)", err=True)
+    if quiet:
+        say(changed_lines(document))
+    else:
+        emit(shape, lines=lambda: summary_lines(document), document=lambda: document)
+        click.echo(f"wrote {os.fspath(run.folder)} (open summary.html in a browser)", err=True)
+    _end(run, questions, quiet=quiet)
+
+
+def _end(run: SeasonalRun, questions: tuple[str, ...], *, quiet: bool) -> None:
+    """Say what was asked about and what is missing, and leave with their exit code."""
     found = run.found(questions)
-    for line in found:
+    for line in () if quiet else found:
         click.echo(f"found: {line}", err=True)
-    if run.missing:
+    if run.missing and not quiet:
         click.echo(f"not refreshed: {', '.join(run.missing)}", err=True)
     if found or run.missing:
         click.get_current_context().exit(4 if found else 3)

@@ -41,7 +41,8 @@ POOL_KINDS = ("pools", "pairs", "waters")
 COUNT_KINDS = ("counts",)
 
 
-def _digest(content: Any) -> str:
+def digest_of(content: Any) -> str:
+    """SHA-256 of a document."""
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
@@ -55,15 +56,15 @@ def _identity(job: Job, sites: Sequence[Site], parts: Sequence[Part], *, counts:
         "checklist": job.checklist
         if is_genus(job.checklist)
         else Checklist.load(job.checklist).source["sha256"],
-        "layers": {spec: _stamp(spec) for spec in layers},
+        "layers": {spec: stamp_of(spec) for spec in layers},
         "settings": job.settings.as_dict(),
-        "store": _digest([source["key"] for source in Store(job.store).sources()]),
-        "waters": _digest([asdict(site) for site in sites]),
-        "parts": _digest([part.waters for part in parts]),
+        "store": digest_of([source["key"] for source in Store(job.store).sources()]),
+        "waters": digest_of([asdict(site) for site in sites]),
+        "parts": digest_of([part.waters for part in parts]),
     }
 
 
-def _stamp(spec: str) -> list[int] | None:
+def stamp_of(spec: str) -> list[int] | None:
     """Time and size of a layer's file, to see that it changed."""
     for name in (spec, spec.rpartition(":")[0]):
         if name and Path(name).is_file():

@@ -23,6 +23,9 @@ from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.service import DEFAULT_URL, read_filter
 from poolbuilder.settings import Settings, read_calibration
 
+MAKES = ("pools", "introduced", "both")
+"""What a run may make."""
+
 LAYERS = ("water", "basins", "streams", "barriers")
 
 KEYS: dict[str, tuple[type, ...]] = {
@@ -37,6 +40,11 @@ KEYS: dict[str, tuple[type, ...]] = {
     "acceptMatch": (bool,),
     "ranges": (str, list),
     "waters": (str,),
+    "make": (str,),
+    "find": (str,),
+    "regionList": (str,),
+    "regions": (str,),
+    "reviewed": (str,),
     "serviceUrl": (str,),
     "settings": (str,),
     **dict.fromkeys(LAYERS, (str,)),
@@ -74,7 +82,21 @@ class PlannedWater:
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """What a seasonal run does; paths are taken from the plan's own folder."""
+    """What a seasonal run does; paths are taken from the plan's own folder.
+
+    Attributes
+    ----------
+    make : str
+        ``pools``, ``introduced`` or ``both``.
+    find : str, optional
+        Genus, family or class whose introduced species are looked for, in place of the checklist.
+    regions : (str, str), optional
+        Table of region checklists and layer of their polygons.
+    reviewed : Path, optional
+        Table of what somebody looked at.
+    layers : mapping
+        Layers that all waters share.
+    """
 
     path: Path
     out: Path
@@ -90,6 +112,11 @@ class Plan:
     service_url: str = DEFAULT_URL
     settings: Settings = field(default_factory=Settings)
     calibration: Mapping[str, Any] | None = None
+    make: str = "pools"
+    find: str | None = None
+    regions: tuple[str, str] | None = None
+    reviewed: Path | None = None
+    layers: Mapping[str, str] = field(default_factory=dict)
 
     def with_service(self, url: str | None) -> Plan:
         """The same plan with another service; None changes nothing."""
@@ -122,6 +149,13 @@ def read_plan(path: str | Path) -> Plan:
         raise PlanError(str(error), file=plan) from error
     if main.get("shape", "distance") not in {"distance", "polygon"}:
         raise PlanError(f"shape {main['shape']!r} is unknown", file=plan, remedy="use distance or polygon")
+    if main.get("make", "pools") not in MAKES:
+        raise PlanError(f"make {main['make']!r} is unknown", file=plan, remedy=f"use {', '.join(MAKES)}")
+    if ("regionList" in main) != ("regions" in main):
+        raise PlanError(
+            "regionList and regions belong together", file=plan, remedy="give the table and the polygons"
+        )
+    lists = (str(home / main["regionList"]), str(home / main["regions"])) if "regions" in main else None
     return Plan(
         path=plan,
         out=home / main["out"],
@@ -137,6 +171,11 @@ def read_plan(path: str | Path) -> Plan:
         service_url=main.get("serviceUrl", DEFAULT_URL),
         settings=_settings(document, main, home, plan),
         calibration=read_calibration(home / main["settings"]) if "settings" in main else None,
+        make=main.get("make", "pools"),
+        find=main.get("find"),
+        regions=lists,
+        reviewed=home / main["reviewed"] if "reviewed" in main else None,
+        layers={key: str(home / main[key]) for key in LAYERS if key in main},
     )
 
 
@@ -214,7 +253,7 @@ def _waters(
         ]
     if not waters:
         raise PlanError("names no water", file=plan, remedy="add a [[water]] table with name, lat and lon")
-    seen: dict[str, str] = {}
+    seen: dict[str, str] = {"introduced": "introduced (the folder of introduced species)"}
     for water in waters:
         if water.slug in seen:
             raise PlanError(

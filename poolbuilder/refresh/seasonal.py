@@ -14,13 +14,18 @@ folders::
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
+import re
 import shutil
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
+import poolbuilder
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import (
     OfflineError,
@@ -29,18 +34,28 @@ from poolbuilder.errors import (
     PoolFileError,
     SourceError,
 )
-from poolbuilder.files import locked, recover
+from poolbuilder.files import locked, recover, write_whole
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
-from poolbuilder.job import Job, is_genus
+from poolbuilder.introduced import Run as IntroducedRun
+from poolbuilder.introduced import Season, find_introduced, read_run, write_run
+from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
+from poolbuilder.introduced.season import NEWS
+from poolbuilder.job import Job, is_genus, read_place
+from poolbuilder.many.building import digest_of, stamp_of
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import render
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service import Client
+from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import Plan, PlannedWater, group_neighbours
 from poolbuilder.refresh.summary import summary_document, summary_page
-from poolbuilder.surroundings import Regions
+from poolbuilder.surroundings import Regions, cell_of, centre_of, region_reach
 
 LATEST = "latest"
+WORK = ".run"
+DAY_MARK = ".day"
 
 
 @dataclass(frozen=True)
@@ -58,7 +73,7 @@ class Runs:
         return self.out / day.isoformat()
 
     def begin(self, day: datetime.date) -> Path:
-        """An empty folder to write a run into; what killed runs left is mended or cleared away.
+        """A folder to write a run into; a run of the day that was killed goes on in its folder.
 
         Raises
         ------
@@ -74,13 +89,18 @@ class Runs:
                 f"{day.isoformat()}",
                 remedy="set the clock of this computer right, or move that folder away",
             )
-        work = self.out / ".run"
-        shutil.rmtree(work, ignore_errors=True)
-        work.mkdir()
+        work = self.out / WORK
+        mark = work / DAY_MARK
+        if not (mark.is_file() and mark.read_text(encoding="utf-8", errors="replace") == day.isoformat()):
+            shutil.rmtree(work, ignore_errors=True)
+            work.mkdir()
+            mark.write_text(day.isoformat(), encoding="utf-8")
         return work
 
     def finish(self, work: Path, day: datetime.date) -> Path:
         """Put a written run in its place, and let ``latest`` point to it."""
+        for path in (*work.glob(".*.json"), work / DAY_MARK):
+            path.unlink(missing_ok=True)
         target = self.folder(day)
         previous = target.with_name(f".{target.name}.previous")
         shutil.rmtree(previous, ignore_errors=True)
@@ -120,6 +140,36 @@ class Runs:
         if day is None or day not in days:
             return youngest, f"{link} names {named[:40]!r}, which is no run here: the youngest run is used"
         return day, None
+
+    def last_summary(self, day: datetime.date) -> dict[str, Any]:
+        """The summary of the youngest run before *day*; empty when there is none that can be read."""
+        for earlier in reversed([item for item in self.days() if item < day]):
+            try:
+                found = json.loads((self.folder(earlier) / "summary.json").read_text(encoding="utf-8"))
+            except (OSError, ValueError):
+                continue
+            return {**found, "waters": {water["slug"]: water for water in found["waters"] if "slug" in water}}
+        return {}
+
+    def introduced_before(self, day: datetime.date) -> Path | None:
+        """The folder of introduced species of the youngest run before *day* that has one."""
+        found = [self.folder(item) / "introduced" for item in self.days() if item < day]
+        return next((path for path in reversed(found) if (path / "introduced.json").is_file()), None)
+
+    def prune(self, before: datetime.date) -> list[datetime.date]:
+        """Remove runs older than a day, but for the youngest and what a kept run refers to."""
+        days = self.days()
+        kept = [day for day in days if day >= before] or days[-1:]
+        seen = self.introduced_before(datetime.date.max)
+        needed = set() if seen is None else {seen.parent.name}
+        for day in kept:
+            summary = self.folder(day) / "summary.json"
+            text = summary.read_text(encoding="utf-8") if summary.is_file() else ""
+            needed |= set(re.findall(r'"folder": "\.\./(\d{4}-\d\d-\d\d)/', text))
+        gone = [day for day in days if day not in kept and day.isoformat() not in needed]
+        for day in gone:
+            shutil.rmtree(self.folder(day))
+        return gone
 
     def before(self, slug: str, day: datetime.date) -> tuple[Pool | None, list[str]]:
         """The youngest readable pool of a water from a run before *day*, and what could not be read."""
@@ -163,6 +213,10 @@ class Outcome:
         Counts and leading candidates of the pool; None when nothing could be built.
     comparison : Comparison, optional
         None for a water without an earlier run.
+    fingerprint : dict
+        Digests of what the pool rests on.
+    kept : str, optional
+        Day and folder of the earlier pool that still holds, where nothing changed since.
     """
 
     water: PlannedWater
@@ -172,6 +226,8 @@ class Outcome:
     built: dict[str, Any] | None = None
     comparison: Comparison | None = None
     notes: list[str] = field(default_factory=list)
+    fingerprint: dict[str, str] = field(default_factory=dict)
+    kept: str | None = None
 
     @property
     def state(self) -> str:
@@ -180,6 +236,8 @@ class Outcome:
             return "failed"
         if self.fault is not None:
             return "stale"
+        if self.kept is not None:
+            return "same"
         if self.comparison is None:
             return "new"
         return "changed" if self.comparison.found("changed") else "same"
@@ -194,6 +252,8 @@ class SeasonalRun:
     folder: Path
     outcomes: tuple[Outcome, ...]
     notes: tuple[str, ...] = ()
+    introduced: IntroducedRun | None = None
+    store_state: str = ""
 
     @property
     def missing(self) -> list[str]:
@@ -204,11 +264,12 @@ class SeasonalRun:
         """What the run found of what was asked about, one line for each water and question."""
         lines = []
         for item in self.outcomes:
-            for question in questions:
+            for question in (question for question in questions if question not in NEWS):
                 species = item.comparison.found(question) if item.comparison else []
                 if species:
                     lines.append(f"{item.water.site.name}: {question}: {', '.join(species)}")
-        return lines
+        news = [question for question in questions if question in NEWS]
+        return lines + ([] if self.introduced is None else self.introduced.found(news))
 
 
 def refresh(
@@ -216,6 +277,7 @@ def refresh(
     client: Client,
     *,
     now: datetime.datetime,
+    workers: int = 1,
     progress: Progress = lambda doing, done, total: None,
 ) -> SeasonalRun:
     """Do a plan once.
@@ -243,29 +305,34 @@ def refresh(
     with locked(plan.out / ".lock"):
         runs = Runs(plan.out)
         _, broken = runs.latest()
-        work = runs.begin(day)
         try:
+            work = runs.begin(day)
             outcomes = [Outcome(water) for water in plan.waters]
             _fetch(plan, client, outcomes, now=now, progress=progress)
-            regions: Regions = {}
-            for number, outcome in enumerate(outcomes):
+            season = _Season(plan=plan, runs=runs, work=work, day=day, last=runs.last_summary(day))
+            for number, outcome in enumerate(outcomes if plan.make != "introduced" else ()):
                 progress("building", number, len(outcomes))
-                _build(plan, outcome, runs, work, day, regions)
+                season.build(outcome)
             progress("building", len(outcomes), len(outcomes))
-            notes = () if broken is None else (broken,)
+            found = None if plan.make == "pools" else season.find(outcomes, workers, progress)
             run = SeasonalRun(
-                plan=plan, day=day, folder=runs.folder(day), outcomes=tuple(outcomes), notes=notes
+                plan=plan,
+                day=day,
+                folder=runs.folder(day),
+                outcomes=tuple(outcomes),
+                notes=tuple(filter(None, [broken, *season.notes(outcomes)])),
+                introduced=found,
+                store_state=season.store_state,
             )
             _summarise(run, now, work)
             runs.finish(work, day)
         except OSError as error:
+            shutil.rmtree(plan.out / WORK, ignore_errors=True)
             raise PoolFileError(
                 f"cannot be written: {error.strerror or error}",
                 file=plan.out,
                 remedy="earlier runs are as they were; free some space and run again",
             ) from error
-        finally:
-            shutil.rmtree(work, ignore_errors=True)
     return run
 
 
@@ -306,39 +373,162 @@ def _fetch(
     progress("fetching", len(outcomes), len(outcomes))
 
 
-def _build(
-    plan: Plan, outcome: Outcome, runs: Runs, work: Path, day: datetime.date, regions: Regions
-) -> None:
-    """Build, compare and write one water; an earlier pool of the day outlives a failure."""
-    water = outcome.water
-    try:
-        if outcome.fetched is None:
-            raise PoolFileError("no records were ever fetched for this water")
-        pool = Job(
-            site=water.site,
-            as_of=day,
+@dataclass(kw_only=True)
+class _Season:
+    """One run while it is made: what the last one had, and what is learnt on the way."""
+
+    plan: Plan
+    runs: Runs
+    work: Path
+    day: datetime.date
+    last: dict[str, Any]
+    regions: Regions = field(default_factory=dict)
+    region_digests: dict[Any, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        store = Store(self.plan.store)
+        self.store_state = digest_of([source["key"] for source in store.sources()])
+
+    def job(self, site: Site, layers: Mapping[str, str]) -> Job:
+        """What a water is built with."""
+        plan = self.plan
+        return Job(
+            site=site,
+            as_of=self.day,
             checklist=plan.checklist,
             ranges=plan.ranges,
             store=plan.store,
             settings=plan.settings,
             calibration=plan.calibration,
-            water=water.layers.get("water"),
-            basins=water.layers.get("basins"),
-            streams=water.layers.get("streams"),
-            barriers=water.layers.get("barriers"),
-        ).run(None if is_genus(plan.checklist) else regions)
-        before, notes = runs.before(water.slug, day)
-        outcome.notes += notes
-        outcome.comparison = None if before is None else compare(before, pool)
-        write_pool(pool, work / water.slug, pages={"report.html": render(pool)})
-        outcome.built = _built(pool)
-    except PoolBuilderError as error:
-        outcome.fault = "; ".join([outcome.fault, str(error)] if outcome.fault else [str(error)])
-        outcome.comparison = None
-        earlier = runs.folder(day) / water.slug
-        if earlier.is_dir():
-            shutil.copytree(earlier, work / water.slug, dirs_exist_ok=True)
-            outcome.notes.append("the pool of an earlier run of this day is kept")
+            water=layers.get("water"),
+            basins=layers.get("basins"),
+            streams=layers.get("streams"),
+            barriers=layers.get("barriers"),
+        )
+
+    def build(self, outcome: Outcome) -> None:
+        """Build, compare and write one water; an earlier pool of the day outlives a failure."""
+        water = outcome.water
+        try:
+            if outcome.fetched is None:
+                raise PoolFileError("no records were ever fetched for this water")
+            job = self.job(water.site, water.layers)
+            outcome.fingerprint = self.fingerprint(job, water.slug)
+            if self.keep(outcome):
+                return
+            pool = self.resumed(outcome) or self.built(outcome, job)
+            before, notes = self.runs.before(water.slug, self.day)
+            outcome.notes += notes
+            outcome.comparison = None if before is None else compare(before, pool)
+            outcome.built = _built(pool)
+        except PoolBuilderError as error:
+            outcome.fault = "; ".join([outcome.fault, str(error)] if outcome.fault else [str(error)])
+            outcome.comparison = None
+            earlier = self.runs.folder(self.day) / water.slug
+            if earlier.is_dir():
+                shutil.copytree(earlier, self.work / water.slug, dirs_exist_ok=True)
+                outcome.notes.append("the pool of an earlier run of this day is kept")
+
+    def built(self, outcome: Outcome, job: Job) -> Pool:
+        """Build and write a pool, then note from what: a killed run goes on after it."""
+        slug = outcome.water.slug
+        pool = job.run(None if is_genus(self.plan.checklist) else self.regions)
+        write_pool(pool, self.work / slug, pages={"report.html": render(pool)})
+        write_whole(self.work / f".{slug}.json", json.dumps(outcome.fingerprint))
+        return pool
+
+    def resumed(self, outcome: Outcome) -> Pool | None:
+        """The pool that a killed run of this day had written from the same inputs."""
+        slug = outcome.water.slug
+        try:
+            if json.loads((self.work / f".{slug}.json").read_text("utf-8")) == outcome.fingerprint:
+                return read_pool(self.work / slug)
+        except (OSError, ValueError, PoolFileError):
+            pass
+        shutil.rmtree(self.work / slug, ignore_errors=True)
+        return None
+
+    def fingerprint(self, job: Job, slug: str) -> dict[str, str]:
+        """Digests of the records near a water and in its region, and of all else that its pool rests on."""
+        layers = [*job.ranges, *filter(None, (job.water, job.basins, job.streams, job.barriers))]
+        listed = job.checklist if is_genus(job.checklist) else Checklist.load(job.checklist).source["sha256"]
+        rest = digest_of(
+            {
+                "version": poolbuilder.__version__,
+                "site": asdict(job.site),
+                "checklist": listed,
+                "layers": {spec: stamp_of(spec) for spec in layers},
+                "settings": job.settings.as_dict(),
+                "calibration": job.calibration,
+            }
+        )
+        past = self.last.get("waters", {}).get(slug, {}).get("fingerprint") or {}
+        if self.last.get("storeState") == self.store_state and past.get("rest") == rest:
+            return dict(past)
+        cell = cell_of(job.site)
+        if cell not in self.region_digests:
+            longitude, latitude = centre_of(cell)
+            store = Store(job.store)
+            reach = region_reach(cell, store.count_near, settings=job.settings)
+            records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
+            self.region_digests[cell] = _table_digest(records)
+        return {
+            "rest": rest,
+            "records": _table_digest(read_place(job)[0]),
+            "region": self.region_digests[cell],
+        }
+
+    def keep(self, outcome: Outcome) -> bool:
+        """Refer to the last pool of a water where nothing changed, and write nothing."""
+        past = self.last.get("waters", {}).get(outcome.water.slug, {})
+        folder = str(past.get("folder") or "").removeprefix("../")
+        day = folder if "/" in folder else f"{self.last.get('day')}/{folder}"
+        if not past.get("pool") or past.get("fingerprint") != outcome.fingerprint:
+            return False
+        if not (self.runs.out / day / "pool.json").is_file():
+            return False
+        outcome.kept, outcome.built = day, past["pool"]
+        return True
+
+    def find(self, outcomes: Sequence[Outcome], workers: int, progress: Progress) -> IntroducedRun | None:
+        """Find introduced species near the waters that have records, and write them."""
+        plan = self.plan
+        ready = [item for item in outcomes if item.fetched is not None]
+        if not ready:
+            return None
+        before = self.runs.introduced_before(self.day)
+        run = find_introduced(
+            [item.water.site for item in ready],
+            self.job(ready[0].water.site, plan.layers),
+            group=plan.find,
+            regions=plan.regions,
+            season=Season(
+                before=None if before is None else read_run(before),
+                reviewed=Reviewed() if plan.reviewed is None else read_reviewed(plan.reviewed),
+            ),
+            workers=workers,
+            progress=progress,
+        )
+        write_run(run, self.work / "introduced")
+        if plan.make == "introduced":
+            for item, water in zip(ready, run.waters, strict=True):
+                item.built = {"candidates": None, "recorded": len(water["recorded"]), "leading": []}
+        return run
+
+    def notes(self, outcomes: Sequence[Outcome]) -> list[str]:
+        """Waters of the last run that this plan does not have any more."""
+        names = {item.water.slug for item in outcomes}
+        gone = [item["name"] for slug, item in self.last.get("waters", {}).items() if slug not in names]
+        return [f"in the last run, not in this plan any more: {', '.join(gone)}"] if gone else []
+
+
+def _table_digest(table: pa.Table) -> str:
+    """SHA-256 of records, whichever file or query brought them last."""
+    table = table.drop_columns(["sourceFile", "sourceRow"])
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, table.schema) as stream:
+        stream.write_table(table.combine_chunks())
+    return hashlib.sha256(sink.getvalue()).hexdigest()
 
 
 def _built(pool: Pool) -> dict[str, Any]:
@@ -356,7 +546,7 @@ def _built(pool: Pool) -> dict[str, Any]:
 
 
 def _summarise(run: SeasonalRun, now: datetime.datetime, work: Path) -> None:
-    document: dict[str, Any] = summary_document(run.plan, run.day, run.outcomes, run.notes, now=now)
+    document: dict[str, Any] = summary_document(run, now=now)
     text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
     (work / "summary.json").write_text(text, encoding="utf-8", newline="\n")
     (work / "summary.html").write_text(summary_page(document), encoding="utf-8", newline="\n")

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import poolbuilder
 from poolbuilder.compare import Comparison
+from poolbuilder.introduced.season import NEWS
 from poolbuilder.pages import kit
 
 if TYPE_CHECKING:
-    from poolbuilder.refresh import Outcome
-    from poolbuilder.refresh.plan import Plan
+    from poolbuilder.refresh.seasonal import Outcome, SeasonalRun
 
 __all__ = ["comparison_lines", "summary_document", "summary_lines", "summary_page"]
 
@@ -25,24 +25,20 @@ STATES = {
 }
 
 
-def summary_document(
-    plan: Plan,
-    day: datetime.date,
-    outcomes: Sequence[Outcome],
-    notes: Sequence[str],
-    *,
-    now: datetime.datetime,
-) -> dict[str, Any]:
+def summary_document(run: SeasonalRun, *, now: datetime.datetime) -> dict[str, Any]:
     """A run, ready for the json module."""
+    plan, outcomes = run.plan, run.outcomes
     return {
-        "schemaVersion": "1.0",
+        "schemaVersion": "1.1",
         "poolbuilderVersion": poolbuilder.__version__,
-        "day": day.isoformat(),
+        "day": run.day.isoformat(),
         "service": plan.service_url,
         "taxon": list(plan.taxa),
         "group": list(plan.group),
-        "notes": list(notes),
+        "notes": list(run.notes),
+        "storeState": run.store_state,
         "states": {state: sum(item.state == state for item in outcomes) for state in STATES},
+        "introducedNews": [] if run.introduced is None else run.introduced.found(NEWS),
         "waters": [_water(item, now) for item in outcomes],
     }
 
@@ -51,7 +47,9 @@ def _water(item: Outcome, now: datetime.datetime) -> dict[str, Any]:
     site, compared = item.water.site, item.comparison
     return {
         "name": site.name,
-        "folder": item.water.slug,
+        "slug": item.water.slug,
+        "folder": item.water.slug if item.kept is None else f"../{item.kept}",
+        "fingerprint": item.fingerprint,
         "longitude": site.longitude,
         "latitude": site.latitude,
         "radiusKm": site.radius_km,
@@ -88,6 +86,19 @@ def summary_lines(document: Mapping[str, Any]) -> list[str]:
     for row in waters:
         if row["newIntroduced"]:
             lines.append(f"{row['name']}: introduced, and new here: {', '.join(row['newIntroduced'])}")
+        for change in ("gained", "lost", "moved"):
+            if row[change]:
+                lines.append(f"{row['name']}: {change}: {', '.join(row[change])}")
+        if row["fault"]:
+            lines.append(f"{row['name']}: {STATES[row['state']]}: {row['fault']}")
+    lines += [f"introduced: {line}" for line in document["introducedNews"]]
+    return [*lines, *(f"note: {note}" for note in document["notes"])]
+
+
+def changed_lines(document: Mapping[str, Any]) -> list[str]:
+    """What changed or went wrong, and nothing when nothing did."""
+    lines = list(document["introducedNews"])
+    for row in document["waters"]:
         for change in ("gained", "lost", "moved"):
             if row[change]:
                 lines.append(f"{row['name']}: {change}: {', '.join(row[change])}")

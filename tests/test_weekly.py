@@ -1,0 +1,184 @@
+"""The weekly run by its command: quiet weeks, a killed run, introduced species, old runs removed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from poolbuilder.cli import main
+from poolbuilder.refresh import seasonal
+from tests import service_double as service
+
+GIBBOSUS, CYANELLUS = "Lepomis gibbosus", "Lepomis cyanellus"
+PLAN = """
+[refresh]
+out = "pools"
+store = "data_cache"
+radiusKm = 10
+checklist = "list.csv"
+taxon = "Lepomis"
+make = "both"
+
+[settings]
+serviceWaitS = 0
+serviceAttempts = 2
+serviceTimeoutS = 5
+reachKm = 10
+effortMinPlaces = 10000
+obscuredUncertaintyM = 2000
+
+[[water]]
+name = "Mill Pond"
+lat = 38.51
+lon = -90.50
+"""
+SECOND = '\n[[water]]\nname = "Weir Pool"\nlat = 38.80\nlon = -90.50\n'
+
+
+def fish(number: int, name: str = GIBBOSUS, **changes: Any) -> dict[str, Any]:
+    place = {"decimalLongitude": -90.5, "decimalLatitude": 38.51, "coordinateUncertaintyInMeters": 30.0}
+    dated = {"scientificName": name, "eventDate": "2024-07-01"}
+    return service.occurrence(number, **{**dated, **place, **changes})
+
+
+@pytest.fixture
+def double() -> Iterator[service.ServiceDouble]:
+    away = fish(2, decimalLatitude=38.80)
+    with service.serving(service.ServiceDouble([fish(1), away])) as running:
+        yield running
+
+
+class Weekly:
+    """A plan and its command."""
+
+    def __init__(self, folder: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.url, self.capsys = folder, url, capsys
+        self.plan = folder / "plan.toml"
+        self.plan.write_text(PLAN + SECOND, "utf-8")
+        (folder / "list.csv").write_text(
+            f"scientificName,establishmentMeans\n{GIBBOSUS},introduced\n{CYANELLUS},introduced\n"
+        )
+
+    def run(self, day: str, *arguments: str) -> tuple[int, str, str]:
+        """Exit code, stdout and stderr of a run on a day."""
+        with pytest.raises(SystemExit) as ended:
+            main(["refresh", str(self.plan), "--service-url", self.url, "--as-of", day, *arguments])
+        out, err = self.capsys.readouterr()
+        return int(ended.value.code or 0), out, err
+
+    def summary(self, day: str) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads((self.folder / "pools" / day / "summary.json").read_text("utf-8"))
+        return found
+
+
+@pytest.fixture
+def weekly(tmp_path: Path, double: service.ServiceDouble, capsys: pytest.CaptureFixture[str]) -> Weekly:
+    return Weekly(tmp_path, double.url, capsys)
+
+
+QUIET = ("--quiet", "--fail-on", "new-in-water,new-near,more-records,disputed,lost")
+
+
+def test_a_quiet_week_prints_nothing_builds_nothing_and_refers_to_the_last(
+    weekly: Weekly, double: service.ServiceDouble
+) -> None:
+    assert weekly.run("2026-03-01", *QUIET)[0] == 0
+    assert weekly.run("2026-03-08", *QUIET) == (0, "", "")
+    assert weekly.run("2026-03-15", *QUIET) == (0, "", "")
+    folder = weekly.folder / "pools" / "2026-03-15"
+    assert not (folder / "mill-pond").exists()
+    waters = weekly.summary("2026-03-15")["waters"]
+    assert [water["folder"] for water in waters] == ["../2026-03-01/mill-pond", "../2026-03-01/weir-pool"]
+    assert (folder / waters[0]["folder"] / "report.html").is_file()
+    assert {water["state"] for water in waters} == {"same"}
+
+
+def test_only_the_water_with_a_new_record_is_built_and_told(
+    weekly: Weekly, double: service.ServiceDouble
+) -> None:
+    weekly.run("2026-03-01", *QUIET)
+    fresh = {"lastInterpreted": "2026-03-05T00:00:00.000+00:00", "eventDate": "2026-03-02"}
+    double.occurrences = [*double.occurrences, fish(3, CYANELLUS, **fresh)]
+    code, out, _ = weekly.run("2026-03-08", *QUIET)
+    assert code == 4
+    assert "new-in-water: Mill Pond: Lepomis cyanellus" in out
+    assert "Weir Pool" not in out
+    digest = (weekly.folder / "pools" / "2026-03-08" / "introduced" / "digest.md").read_text("utf-8")
+    assert "**Mill Pond**: *Lepomis cyanellus*: new in the water" in digest
+    assert weekly.run("2026-03-15", *QUIET)[:2] == (0, "")
+
+
+def test_a_service_that_is_down_is_said_and_is_no_quiet_week(
+    weekly: Weekly, double: service.ServiceDouble
+) -> None:
+    weekly.run("2026-03-01", *QUIET)
+    double.inject("/", service.status(503), times=999)
+    code, out, _ = weekly.run("2026-03-08", *QUIET)
+    assert code == 3
+    assert "Mill Pond: built from older records" in out
+
+
+def test_a_killed_run_goes_on_where_it_stood(weekly: Weekly, monkeypatch: pytest.MonkeyPatch) -> None:
+    built: list[str] = []
+    plain = seasonal.write_pool
+
+    def killed(pool: Any, folder: Path, **more: Any) -> Path:
+        if built:
+            raise KeyboardInterrupt
+        built.append(folder.name)
+        return plain(pool, folder, **more)
+
+    monkeypatch.setattr(seasonal, "write_pool", killed)
+    assert weekly.run("2026-03-01")[0] == 130
+    monkeypatch.setattr(seasonal, "write_pool", lambda *a, **b: built.append(a[1].name) or plain(*a, **b))
+    assert weekly.run("2026-03-01")[0] == 0
+    assert built == ["mill-pond", "weir-pool"]
+    assert sorted(path.name for path in (weekly.folder / "pools" / "2026-03-01").iterdir()) == [
+        "introduced", "mill-pond", "summary.html", "summary.json", "weir-pool",
+    ]  # fmt: skip
+
+
+def test_changed_settings_build_anew_and_a_dropped_lake_is_named(weekly: Weekly) -> None:
+    weekly.run("2026-03-01", *QUIET)
+    weekly.plan.write_text(PLAN.replace("reachKm = 10", "reachKm = 12"), "utf-8")
+    _, out, _ = weekly.run("2026-03-08", *QUIET)
+    assert "in the last run, not in this plan any more: Weir Pool" in out
+    assert (weekly.folder / "pools" / "2026-03-08" / "mill-pond" / "pool.json").is_file()
+
+
+def test_old_runs_are_removed_but_not_what_is_referred_to(weekly: Weekly) -> None:
+    for day in ("2026-01-01", "2026-01-08", "2026-03-01"):
+        weekly.run(day, *QUIET)
+    weekly.run("2026-03-08", *QUIET, "--prune-days", "30")
+    days = sorted(path.name for path in (weekly.folder / "pools").glob("2026-*"))
+    # The pools of 1 January still hold; the run of 8 January is needed by none.
+    assert days == ["2026-01-01", "2026-03-01", "2026-03-08"]
+    assert weekly.run("2026-03-15", *QUIET) == (0, "", "")
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (('make = "both"', 'make = "all"'), "make 'all' is unknown (use pools, introduced, both)"),
+        (('make = "both"', 'regions = "x.geojson"'), "regionList and regions belong together"),
+        (('"Weir Pool"', '"Introduced"'), "two waters would share one folder"),
+    ],
+)
+def test_a_wrong_plan_is_told(weekly: Weekly, change: tuple[str, str], message: str) -> None:
+    weekly.plan.write_text((PLAN + SECOND).replace(*change), "utf-8")
+    code, _, err = weekly.run("2026-03-01")
+    assert (code, message in err) == (1, True)
+
+
+def test_introduced_species_alone(weekly: Weekly) -> None:
+    weekly.plan.write_text((PLAN + SECOND).replace('"both"', '"introduced"'), "utf-8")
+    assert weekly.run("2026-03-01", *QUIET)[0] == 0
+    folder = weekly.folder / "pools" / "2026-03-01"
+    assert not (folder / "mill-pond").exists()
+    assert (folder / "introduced" / "feed.xml").is_file()
+    shutil.rmtree(weekly.folder / "pools")
