@@ -484,6 +484,38 @@ def reason(row: Mapping[str, Any], radius_km: float) -> str:
     return "No record near and no mapped range here."
 
 
+def step(row: Mapping[str, Any]) -> str:
+    """One step of an argument as a sentence, from the numbers that it holds; else as it was told.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of CONTRIBUTIONS.
+
+    Examples
+    --------
+    >>> step({"part": "near", "detected": 99, "sampled": 248, "withinKm": 100.0})
+    'detected at 99 of 248 sampled sites within 100 km'
+    >>> step({"part": "notDetected", "events": 2, "year": 2011})
+    'not detected in this water by 2 sampling events, the last of 2011'
+    """
+    part, year, events = row["part"], row.get("year"), row.get("events")
+    if part in {"wide", "near"} and row.get("sampled"):
+        within = f" within {row['withinKm']:.0f} km" if row.get("withinKm") else ""
+        return f"detected at {row['detected'] or 0:,} of {row['sampled']:,} sampled sites{within}"
+    if part in {"found", "notDetected"} and events:
+        verb = "found in this water at" if part == "found" else "not detected in this water by"
+        last = f", the last of {year}" if year and events > 1 else f" of {year}" if year else ""
+        return f"{verb} {counted(events, 'sampling event')}{last}"
+    if part == "community" and (row.get("evidenceFor") or row.get("evidenceAgainst")):
+        sides = (("for it", row.get("evidenceFor")), ("against it", row.get("evidenceAgainst")))
+        listed = "; ".join(f"{side}: {joined(names[:3])}" for side, names in sides if names)
+        return f"co-occurring species; {listed}"
+    if part == "time" and year:
+        return f"the years to {year}: fishes arrive and vanish"
+    return str(row.get("words") or part)
+
+
 def unlikely(rows: Sequence[Mapping[str, Any]]) -> str:
     r"""The species below the line, in one sentence that keeps every name.
 

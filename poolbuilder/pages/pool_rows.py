@@ -31,13 +31,21 @@ SLIGHT = 0.01
 TRIANGLE_SPECIES = 14
 
 _PARTS = {
+    "status": "Native or introduced",
     "range": "Range",
+    "wide": "Far around",
+    "near": "Around",
+    "waterType": "Kind of water",
+    "community": "Co-occurring species",
+    "found": "Found here",
+    "notDetected": "Not detected here",
+    "statement": "Stated",
+    "time": "Time",
     "records": "Records around",
     "water": "Records in the water",
     "hybrids": "Hybrid records",
-    "effort": "Search effort",
-    "community": "Company of other fishes",
-    "silence": "Silence",
+    "effort": "Sampling effort",
+    "silence": "Non-detections",
     "calibration": "Calibration",
     "floor": "Floor",
 }
@@ -117,7 +125,7 @@ def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         told.append(
             {
                 "part": _PARTS.get(row["part"], row["part"]),
-                "words": row["words"],
+                "words": words.step(row),
                 "bar": bar,
                 "change": words.signed(row["logOdds"]),
                 "after": words.percent(1 / (1 + math.exp(-total))),
