@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -49,7 +48,7 @@ def _read_toml(path: str | Path) -> dict[str, Any]:
             return tomllib.load(stream)
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read: {error.strerror} (check the path)") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise SettingsError(f"{path}: is not TOML: {error} (one `name = number` a line)") from error
 
 
@@ -59,6 +58,10 @@ def read_calibration(path: str | Path) -> dict[str, Any] | None:
     if found is not None and not isinstance(found, dict):
         raise SettingsError(f"{path}: calibration is not a table (write [calibration] on a line of its own)")
     return found
+
+
+LARGEST = 1e15
+"""No number of the settings is as large."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -522,8 +525,8 @@ class Settings:
                         f"setting {name}: {value!r} is not one of {', '.join(item.metadata['choices'])}"
                     )
                 continue
-            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-                raise SettingsError(f"setting {name}: {value!r} is not a number")
+            if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST:
+                raise SettingsError(f"setting {name}: {repr(value)[:40]} is not a number of a usable size")
             low, high = item.metadata["low"], item.metadata["high"]
             if not low <= value <= high:
                 raise SettingsError(

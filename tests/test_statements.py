@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
+from demo.make_catches import workbook
 from poolbuilder.cli import main
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.statements import read_statements
@@ -58,6 +59,13 @@ def test_statements_are_read_with_their_source(tmp_path: Path) -> None:
         ("scientificName\nbluegill\n", "row 1: has no column what"),
         ("scientificName,what\n", "has a header but no rows"),
         ("", "is empty"),
+        (
+            'scientificName,what\n"bluegill,present\n"green sunfish,present\n',
+            "quotation mark that is never closed",
+        ),
+        ("scientificName,what\nblue\0gill,present\n", "row 2: holds 'blue\\x00gill'"),
+        ("scientificName,what,date\nbluegill,present," + "9" * 5000 + "\n", "row 2: date '9999"),
+        ("scientificName,what,date\nbluegill,present,5/6/2017\n", "can be read month first or day first"),
     ],
 )
 def test_a_statement_that_says_nothing_clear_is_refused_by_its_row(
@@ -100,3 +108,37 @@ def test_known_is_listed_among_the_inputs_or_refused(
     code, out, err = build(capsys, "--known", str(tmp_path / "none.csv"))
     assert (code, out) == (1, "")
     assert "none.csv: cannot be read" in err
+
+
+def test_dates_of_statements_are_read_by_their_order(tmp_path: Path) -> None:
+    path = written(tmp_path, "species,what,date\nbluegill,present,4/20/2017\nwarmouth,absent,5/6/2017\n")
+    assert read_statements([path], as_of=TODAY)["date"].to_pylist() == ["2017-04-20", "2017-05-06"]
+
+
+def test_a_catch_may_be_a_spreadsheet(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "catch.xlsx"
+    path.write_bytes(
+        workbook({"today": [["Evening"], ["Species", "Count"], ["bluegill", 4], ["warmouth", 0]]})
+    )
+    code, out, _ = build(capsys, "--catch", str(path))
+    assert code == 0
+    assert json.loads(out)["counts"]["read"] == json.loads(build(capsys)[1])["counts"]["read"] + 2
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "reachKm = 1" + "0" * 400,
+        "reachKm = " + "9" * 5000,
+        "a = " + "[" * 5000,
+        "reachKm = 3\0",
+        'reachKm = "x',
+    ],
+)
+def test_settings_that_no_one_can_read_are_one_line(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str
+) -> None:
+    code, out, err = build(capsys, "--settings", str(written(tmp_path, text, "settings.toml")))
+    assert (code, out) == (1, "")
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1

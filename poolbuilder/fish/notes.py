@@ -47,7 +47,7 @@ def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str =
     """Read the notes on one fish from a text; see :func:`read_fish`."""
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise TraitError(
             f"is not TOML: {error}", file=where, remedy='write one `name = value` a line, words in "quotes"'
         ) from error

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,11 @@ from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.sites import Site
-from poolbuilder.records.dates import read_date
+from poolbuilder.records.dates import read_column, read_date
+from poolbuilder.records.sheets import kind_of, read_sheets
 from poolbuilder.records.text_table import sniff, split
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
+from poolbuilder.settings import Settings
 
 WHAT = {
     "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),
@@ -53,8 +56,8 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
         raise RecordFileError(
             f"cannot be read: {error.strerror or error}", file=path, remedy="check path and permissions"
         ) from error
-    layout = sniff(content, file=path)
-    folded = [fold(name) for name in layout.names]
+    names, rows = _table(path, content)
+    folded = [fold(name) for name in names]
     called = {
         term: [folded.index(word) for word in words if word in folded] for term, words in _HEADINGS.items()
     }
@@ -62,15 +65,57 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
     missing = [term for term in needed if term not in places]
     if missing:
         raise RecordFileError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
-    text = content.decode(layout.encoding, errors="replace")
     found = []
-    for cells, line in split(text, layout.delimiter, layout.quote, limit=1_000_000):
-        given = {term: cells[at].strip() for term, at in places.items() if at < len(cells)}
-        if line > layout.skip_lines and any(given.values()):
-            found.append((line, given))
+    for row, cells in rows:
+        given = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
+        odd = next((text for text in given.values() if not text.isprintable()), None)
+        if odd is not None:
+            raise RecordFileError(
+                f"holds {odd[:40]!r}",
+                file=path,
+                row=row,
+                remedy="look for a quotation mark that is never closed, or a sign that cannot be printed",
+            )
+        if any(given.values()):
+            found.append((row, given))
     if not found:
         raise RecordFileError("has a header but no rows", file=path, remedy=remedy)
     return found
+
+
+def _table(path: Path, content: bytes) -> tuple[Sequence[str], list[tuple[int, Sequence[str | None]]]]:
+    """Headings, and the rows below them with their number in the file."""
+    if kind_of(path) == "sheet":
+        known = {word for words in _HEADINGS.values() for word in words}
+        sheets = read_sheets(
+            path, Settings(), terms_in=lambda names: sum(fold(name) in known for name in names)
+        )
+        if len(sheets) > 1:
+            raise RecordFileError(
+                f"has {len(sheets)} sheets that hold something", file=path, remedy="give one of them alone"
+            )
+        return sheets[0].names, list(zip(sheets[0].numbers.tolist(), sheets[0].rows, strict=True))
+    layout = sniff(content, file=path)
+    text = content.decode(layout.encoding, errors="replace")
+    lines = split(text, layout.delimiter, layout.quote, limit=1_000_000)
+    return layout.names, [(line, cells) for cells, line in lines if line > layout.skip_lines]
+
+
+def _iso(
+    path: Path, rows: Sequence[tuple[int, dict[str, str]]], as_of: datetime.date
+) -> dict[int, str | None]:
+    """The date of each row in ISO 8601, by the one order that fits all of them."""
+    column = read_column(Counter(given["date"] for _, given in rows if given.get("date")))
+    if len(column.fits) > 1:
+        raise RecordFileError(
+            f"date {column.example!r} can be read month first or day first",
+            file=path,
+            remedy="write it as 2026-06-30",
+        )
+    return {
+        row: _date(path, row, column.iso.get(text := given.get("date", ""), text), as_of)
+        for row, given in rows
+    }
 
 
 def _date(path: Path, row: int, text: str | None, as_of: datetime.date) -> str | None:
@@ -79,7 +124,7 @@ def _date(path: Path, row: int, text: str | None, as_of: datetime.date) -> str |
     span, _ = read_date(text)
     if span is None:
         raise RecordFileError(
-            f"date {text!r} cannot be read", file=path, row=row, remedy="write it as 2026-06-30 or 2026"
+            f"date {text[:40]!r} cannot be read", file=path, row=row, remedy="write it as 2026-06-30 or 2026"
         )
     if span.start > as_of:
         raise RecordFileError(
@@ -103,7 +148,7 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
     Parameters
     ----------
     paths : iterable of path
-        Text tables with the columns scientificName (or a common name), what, and if known
+        Text tables or spreadsheets with the columns scientificName (or a common name), what, and if known
         date, source and waterBody.
     as_of : date
         No statement may be of a later day.
@@ -120,11 +165,13 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
     """
     rows: list[dict[str, Any]] = []
     for path in map(Path, paths):
-        for row, given in _rows(path, ("scientificName", "what")):
+        found = _rows(path, ("scientificName", "what"))
+        dates = _iso(path, found, as_of)
+        for row, given in found:
             what = _KINDS.get(fold(given.get("what")))
             if what is None:
                 raise RecordFileError(
-                    f"what {given.get('what', '')!r} is none of {', '.join(WHAT)}",
+                    f"what {given.get('what', '')[:40]!r} is none of {', '.join(WHAT)}",
                     file=path,
                     row=row,
                     remedy="write one of these words",
@@ -133,7 +180,7 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
                 {
                     "scientificName": _name(path, row, given),
                     "what": what,
-                    "date": _date(path, row, given.get("date"), as_of),
+                    "date": dates[row],
                     "source": given.get("source") or path.name,
                     "waterBody": given.get("waterBody") or None,
                 }
@@ -148,7 +195,7 @@ def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date)
     Parameters
     ----------
     paths : iterable of path
-        Text tables with the columns scientificName (or a common name) and individualCount,
+        Text tables or spreadsheets with the columns scientificName (or a common name) and individualCount,
         and if known date, samplingProtocol and hours.  A count of 0 says that the species
         was looked for and not caught.
     site : Site
@@ -167,9 +214,11 @@ def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date)
     """
     rows: list[dict[str, Any]] = []
     for path in map(Path, paths):
-        for row, given in _rows(path, ("scientificName", "individualCount")):
+        found = _rows(path, ("scientificName", "individualCount"))
+        dates = _iso(path, found, as_of)
+        for row, given in found:
             count = _count(path, row, given.get("individualCount", ""))
-            day = _date(path, row, given.get("date"), as_of) or as_of.isoformat()
+            day = dates[row] or as_of.isoformat()
             event = f"catch/{path.name}/{day}"
             rows.append(
                 {
@@ -205,7 +254,7 @@ def _count(path: Path, row: int, text: str) -> float:
         count = math.nan
     if not (math.isfinite(count) and count >= 0):
         raise RecordFileError(
-            f"individualCount {text!r} is not a count",
+            f"individualCount {text[:40]!r} is not a count",
             file=path,
             row=row,
             remedy="write a whole number; 0 where the species was looked for and not caught",

@@ -187,7 +187,7 @@ def _document(plan: Path) -> dict[str, Any]:
         raise PlanError(f"cannot be read: {error.strerror}", file=plan, remedy="check the path") from error
     except UnicodeDecodeError as error:
         raise PlanError("is not UTF-8 text", file=plan, remedy="save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise PlanError(
             f"is not TOML: {error}", file=plan, remedy="text stands in quotes, lists in []"
         ) from error

@@ -128,7 +128,7 @@ class Waters:
 def _parsed(text: str, path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise PlanError(f"is not TOML: {error}", file=path, remedy="mend the file or move it away") from error
 
 
