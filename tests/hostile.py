@@ -152,8 +152,7 @@ def _meta(path: Path) -> Any:
 
 
 def _layer(path: Path) -> Any:
-    layer = read_layer(path, purpose="range polygons")
-    return layer
+    return read_layer(path, purpose="range polygons")
 
 
 def _answered(path: Path) -> Any:

@@ -452,16 +452,15 @@ def _by_year(
         return codes
     codes = codes.copy()
     starts = np.array(checklist.years)
-    extra: dict[tuple[int, int], int] = {}
-    for row, year in zip(rows.tolist(), _years(records, rows), strict=True):
-        if year is None:
-            continue
-        at = (int(codes[row]), int(np.searchsorted(starts, year, side="right")))
-        if at not in extra:
-            extra[at] = len(readings)
-            s, v, q, r = keys[at[0]]
-            readings.append(_one_of(s, v, checklist, qualifier=q, rank=r, year=year))
-        codes[row] = extra[at]
+    years = np.array([-1 if year is None else year for year in _years(records, rows)])
+    known = rows[years >= 0]
+    kinds = np.column_stack([codes[known], np.searchsorted(starts, years[years >= 0], side="right")])
+    distinct, which = np.unique(kinds, axis=0, return_inverse=True)
+    for number, (now, stretch) in enumerate(distinct.tolist()):
+        year = int(starts[stretch]) - 1 if stretch < len(starts) else int(starts[-1])
+        s, v, q, r = keys[now]
+        codes[known[which.ravel() == number]] = len(readings)
+        readings.append(_one_of(s, v, checklist, qualifier=q, rank=r, year=year))
     return codes
 
 
@@ -473,30 +472,32 @@ def _by_place(
     checklist: Checklist,
 ) -> NDArray[np.int64]:
     """Code of each row once its place is heeded: a meaning that does not live there goes."""
-    several = np.array([len(r.accepted) > 1 and r.role == "candidate" for r in readings], dtype=bool)
+    several = np.array(
+        [
+            len(r.accepted) > 1 and r.role == "candidate" and any(map(checklist.means_where, r.accepted))
+            for r in readings
+        ],
+        dtype=bool,
+    )
     rows = np.flatnonzero(several[wide])
-    rows = rows[[any(checklist.means_where(name) for name in readings[k].accepted) for k in wide[rows]]]
     if not len(rows):
         return codes
     codes = codes.copy()
     placed = tables.take(records.select(["decimalLongitude", "decimalLatitude"]), rows)
     x, y = (tables.numbers(placed[name]) for name in placed.column_names)
     region = regions_at(x, y)
-    extra: dict[tuple[int, tuple[str, ...]], int] = {}
     for code in np.unique(wide[rows]).tolist():
         names = readings[code].accepted
         mine = np.flatnonzero(wide[rows] == code)
         living = open_meanings(names, x[mine], y[mine], checklist, region=region[mine])
-        for row, lives in zip(rows[mine].tolist(), living.tolist(), strict=True):
+        kinds = np.column_stack([codes[rows[mine]], living])
+        distinct, which = np.unique(kinds, axis=0, return_inverse=True)
+        for number, (now, *lives) in enumerate(distinct.tolist()):
             left = tuple(name for name, here in zip(names, lives, strict=True) if here)
-            read = readings[codes[row]]
-            kept = tuple(name for name in read.accepted if name in left) or left
-            if kept != read.accepted:
-                at = (int(codes[row]), kept)
-                if at not in extra:
-                    extra[at] = len(readings)
-                    readings.append(_narrowed(read, kept))
-                codes[row] = extra[at]
+            kept = tuple(name for name in readings[now].accepted if name in left) or left
+            if kept != readings[now].accepted:
+                codes[rows[mine[which.ravel() == number]]] = len(readings)
+                readings.append(_narrowed(readings[now], kept))
     return codes
 
 

@@ -73,7 +73,12 @@ def regions_at(longitude: ArrayLike, latitude: ArrayLike) -> NDArray[np.object_]
     >>> regions_at([-91.2, 11.5, 0.0], [36.9, 48.1, 0.0]).tolist()
     ['US-MO', 'DE', '']
     """
-    x, y = np.atleast_1d(np.asarray(longitude, float)), np.atleast_1d(np.asarray(latitude, float))
+    given = np.atleast_1d(np.asarray(longitude, float)) + 1j * np.atleast_1d(np.asarray(latitude, float))
+    places, which = np.unique(given, return_inverse=True)  # records share places
+    return _regions_of(places.real, places.imag)[which]
+
+
+def _regions_of(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.object_]:
     outlines = _outlines()
     found = np.full(len(x), "", dtype=object)
     with np.errstate(invalid="ignore"):
