@@ -26,6 +26,7 @@ Messages read ``what: fact, got value (remedy)``, lower-case, without a full sto
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 __all__ = [
@@ -49,8 +50,24 @@ __all__ = [
 ]
 
 
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]+")
+
+
+LONGEST = 2400
+"""Characters of a message that are shown."""
+
+
 class PoolBuilderError(Exception):
-    """Base of every error that poolbuilder raises on purpose."""
+    """Base of every error that poolbuilder raises on purpose; its message is one line, all to be read."""
+
+    def __init__(self, *words: object) -> None:
+        super().__init__(*(_shown(word) if isinstance(word, str) else word for word in words))
+
+
+def _shown(text: str) -> str:
+    """A message on one line, its middle left out where a value that it repeats is very long."""
+    line = _UNSEEN.sub(" ", text)
+    return line if len(line) <= LONGEST else f"{line[: LONGEST // 2]} ... {line[-LONGEST // 3 :]}"
 
 
 class SiteError(PoolBuilderError, ValueError):

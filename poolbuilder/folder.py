@@ -204,7 +204,7 @@ def _json(path: Path) -> Any:
             file=path,
             remedy="name a folder that `poolbuilder build --out` wrote",
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise PoolFileError(f"is not JSON: {error}", file=path, remedy="build the pool again") from error
 
 

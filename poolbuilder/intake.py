@@ -370,7 +370,7 @@ def _match_path(client: Client, name: str, store: Path) -> Path:
 def _kept_match(client: Client, name: str, store: Path) -> TaxonMatch:
     try:
         return TaxonMatch(**json.loads(_match_path(client, name, store).read_bytes()))
-    except (OSError, ValueError, TypeError) as error:
+    except (OSError, ValueError, TypeError, RecursionError) as error:
         raise OfflineError(
             f"offline, and the store {store} does not know what the service calls {name!r} (fetch once "
             "without "

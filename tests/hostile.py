@@ -53,10 +53,7 @@ a1,Lepomis cyanellus,36.9,-91.2,2020-06-01,3,A. Invented
 a2,"Lepomis macrochirus x Lepomis gulosus",36.91,-91.21,1998,1,"B, Invented"
 a3,Lepomis sp.,36.92,,2001-05/2001-06,0,
 """
-SETTINGS = b"""kernelKm = 20.0
-[calibration]
-words = "invented"
-"""
+SETTINGS = b"kernelKm = 20.0\nreachKm = 120\n"
 PLAN = b"""[refresh]
 out = "pools"
 taxon = ["Lepomis"]
@@ -71,7 +68,16 @@ kernelKm = 20.0
 """
 WATERS = b"name,latitude,longitude,radius_km\nPond A,36.9,-91.2,40\nPond B,37.0,-91.3,\n"
 SEEN = b"scientificName,status,source\nLepomis cyanellus,present,A. Invented\nLepomis gulosus,absent,agency\n"
-STATUS = b"region,scientificName,establishmentMeans,source\nR1,Lepomis cyanellus,native,invented\n"
+STATUS = b"region,scientificName,establishmentMeans,source\nMissouri,Lepomis cyanellus,native,invented\n"
+FISH = b"""[fish]
+name = "fish 7"
+sex = "male"
+
+[seen]
+standard_length_mm = 142
+body_depth_mm = { value = 60, sure = 0.4 }
+anal_rays = 10
+"""
 
 TOKENS = [
     b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"9" * 400, b"9" * 5000, b"-", b"1e999", b"NaN", b"Infinity", b"[" * 900,
@@ -176,9 +182,6 @@ def _answered(path: Path) -> Any:
 
 def readers() -> dict[str, Reader]:
     """Every reader by the name of what it reads."""
-    fish = tuple(
-        path.read_bytes() for path in sorted((DATA / "specimen" / "fish").iterdir()) if path.is_file()
-    )
     traits = read_traits()
     plain = DATA / "records" / "archive_plain"
     polygons = (PACKAGE / "demo_data" / "lake_district" / "regions.geojson").read_bytes()
@@ -200,10 +203,12 @@ def readers() -> dict[str, Reader]:
         "plan": Reader((PLAN,), "plan.toml", read_plan),
         "waters": Reader((WATERS,), "waters.csv", read_waters),
         "species list": Reader(
-            ((PACKAGE / "checklists" / "leuciscids.csv").read_bytes()[:3000],), "list.csv", Checklist.load
+            ((PACKAGE / "checklists" / "leuciscids.csv").read_bytes()[:3000].rpartition(b"\n")[0],),
+            "list.csv",
+            Checklist.load,
         ),
         "crosses": Reader(
-            ((PACKAGE / "checklists" / "crosses_lepomis.csv").read_bytes()[:3000],),
+            ((PACKAGE / "checklists" / "crosses_lepomis.csv").read_bytes()[:3000].rpartition(b"\n")[0],),
             "crosses.csv",
             KnownCrosses.load,
         ),
@@ -216,7 +221,7 @@ def readers() -> dict[str, Reader]:
             "traits.csv",
             lambda path: read_traits(path),
         ),
-        "fish form": Reader(fish, "fish.txt", lambda path: read_fish(path, traits, settings=Settings())),
+        "fish form": Reader((FISH,), "fish.txt", lambda path: read_fish(path, traits, settings=Settings())),
         "GeoJSON": Reader(
             (polygons, (DATA / "ranges" / "plain.geojson").read_bytes()), "layer.geojson", _layer
         ),

@@ -178,7 +178,7 @@ def refuse_other_place(site: Site, out: Path, *, replace: bool) -> str:
         there = earlier["site"]
         here = (float(there["longitude"]), float(there["latitude"]))
         what = f"the pool of {there['name'] or 'this place'} of {earlier['asOf']}, {there['radiusKm']:g} km"
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
     if here != (site.longitude, site.latitude) and not replace:
         raise PoolFileError(

@@ -52,7 +52,7 @@ def read_run(folder: str | Path) -> Document:
             remedy="name a folder that `poolbuilder introduced --out` wrote, or leave --previous out on "
             "the first run",
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise PoolFileError(f"is not JSON: {error}", file=path, remedy="name another run") from error
     version = document.get("schemaVersion") if isinstance(document, dict) else None
     if version not in READABLE:

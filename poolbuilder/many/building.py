@@ -151,7 +151,7 @@ def _compare(run: Path, identity: dict[str, Any]) -> None:
     try:
         before = json.loads(run.read_text(encoding="utf-8"))
         changed = sorted(key for key in identity if before.get(key) != json.loads(json.dumps(identity[key])))
-    except (ValueError, AttributeError) as error:
+    except (ValueError, AttributeError, RecursionError) as error:
         raise PoolFileError(
             "is no account of a run", file=run, remedy="name an empty or a new folder"
         ) from error

@@ -359,7 +359,7 @@ def _read_geojson(path: Path, layer: str | None) -> RawLayer:
             f"is no usable JSON: {first_line(error)}", file=path, remedy="export as GeoJSON (RFC 7946)"
         ) from error
     kind = data.get("type") if isinstance(data, dict) else None
-    if kind not in GEOJSON_TYPES:
+    if not isinstance(kind, str) or kind not in GEOJSON_TYPES:
         raise LayerError("is JSON but not GeoJSON", file=path, remedy="export as GeoJSON (RFC 7946)")
     features = data.get("features") if kind == "FeatureCollection" else [data]
     if not isinstance(features, list):
@@ -422,7 +422,7 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
         column = geo["primary_column"]
         meta = geo["columns"][column]
         values = table.column(column).combine_chunks()
-    except (KeyError, TypeError, json.JSONDecodeError) as error:
+    except (KeyError, TypeError, ValueError, RecursionError) as error:
         raise LayerError(
             "is Parquet without the `geo` description of GeoParquet", file=path, remedy="export as GeoParquet"
         ) from error

@@ -88,7 +88,7 @@ def _stamp(path: Path, spec: str, join_m: float) -> str:
 def _read_json(path: Path) -> dict[str, Any] | None:
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) else None
 

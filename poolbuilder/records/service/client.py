@@ -52,7 +52,6 @@ _REMEDIES = {
     404: "check the service address",
     413: "the request is too long",
 }
-_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\s]+")
 _ACCOUNT = re.compile(r"(?<=//)[^/@\s]*@|(?<=['\" (])[^/@\s'\"]+:[^/@\s'\"]*@")
 
 
@@ -85,13 +84,9 @@ class Answer:
 
 
 def failure(url: str, fact: str, remedy: str) -> SourceError:
-    """The error of a request, on one line, with nothing in it that a terminal would obey."""
+    """The error of a request, without any account that an address in it may hold."""
     where = f"{SOURCE} {url}" if url else SOURCE
-    return SourceError(_one_line(f"{where}: {fact} ({remedy})"), source=SOURCE, url=url)
-
-
-def _one_line(text: str) -> str:
-    return _ACCOUNT.sub("***@", _UNSEEN.sub(" ", text))
+    return SourceError(_ACCOUNT.sub("***@", f"{where}: {fact} ({remedy})"), source=SOURCE, url=url)
 
 
 def parsed(body: bytes) -> Any:
@@ -594,4 +589,4 @@ def _why(error: BaseException) -> str:
             break
         inner = reason
     # The library names its own objects first: "HTTPConnection(host=..., port=...): the reason".
-    return _one_line(str(inner)).rpartition("): ")[2][:200] or type(inner).__name__
+    return " ".join(str(inner).split()).rpartition("): ")[2][:200] or type(inner).__name__
