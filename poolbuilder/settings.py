@@ -42,10 +42,32 @@ def _choice(default: str, reason: str, *choices: str) -> Any:
     return field(default=default, metadata={"unit": "choice", "reason": reason, "choices": choices})
 
 
+def parsed_toml(text: str) -> dict[str, Any]:
+    """The values of a TOML text.
+
+    Raises
+    ------
+    ValueError
+        When it is not TOML, is nested too deep, or has a whole number of more than 64 bits, which TOML
+        1.0 does not promise to hold.
+    """
+    try:
+        document = tomllib.loads(text)
+    except RecursionError as error:
+        raise ValueError("nested too deep") from error
+    waiting: list[Any] = [document]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, dict | list):
+            waiting.extend(value.values() if isinstance(value, dict) else value)
+        elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+            raise ValueError("a whole number has more than 64 bits")
+    return document
+
+
 def _read_toml(path: str | Path) -> dict[str, Any]:
     try:
-        with Path(path).open("rb") as stream:
-            return tomllib.load(stream)
+        return parsed_toml(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read: {error.strerror} (check the path)") from error
     except (ValueError, RecursionError) as error:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import TraitError
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable
-from poolbuilder.settings import Settings
+from poolbuilder.settings import Settings, parsed_toml
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
 FISH = ("sex", "size", "breeding", *ABOUT)
@@ -46,7 +45,7 @@ def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> Fis
 def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str = "notes") -> Fish:
     """Read the notes on one fish from a text; see :func:`read_fish`."""
     try:
-        document = tomllib.loads(text)
+        document = parsed_toml(text)
     except (ValueError, RecursionError) as error:
         raise TraitError(
             f"is not TOML: {error}", file=where, remedy='write one `name = value` a line, words in "quotes"'

@@ -6,7 +6,6 @@ import dataclasses
 import difflib
 import math
 import re
-import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +20,7 @@ from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.service import DEFAULT_URL, read_filter
-from poolbuilder.settings import Settings, read_calibration
+from poolbuilder.settings import Settings, parsed_toml, read_calibration
 
 MAKES = ("pools", "introduced", "both")
 """What a run may make."""
@@ -181,8 +180,7 @@ def read_plan(path: str | Path) -> Plan:
 
 def _document(plan: Path) -> dict[str, Any]:
     try:
-        with plan.open("rb") as stream:
-            return tomllib.load(stream)
+        return parsed_toml(plan.read_text(encoding="utf-8"))
     except OSError as error:
         raise PlanError(f"cannot be read: {error.strerror}", file=plan, remedy="check the path") from error
     except UnicodeDecodeError as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from poolbuilder.errors import PlanError
 from poolbuilder.files import whole_file
 from poolbuilder.places.sites import Site
 from poolbuilder.refresh.plan import read_plan
+from poolbuilder.settings import parsed_toml
 
 HEADER = "# Waters to build pools of; `poolbuilder refresh` reads this file, and you may edit it.\n"
 _TABLE = "[[water]]"
@@ -127,7 +127,7 @@ class Waters:
 
 def _parsed(text: str, path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
+        return parsed_toml(text)
     except (ValueError, RecursionError) as error:
         raise PlanError(f"is not TOML: {error}", file=path, remedy="mend the file or move it away") from error
 
