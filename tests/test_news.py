@@ -305,3 +305,14 @@ def test_since_last_compares_with_the_run_that_it_replaces(desk: Desk) -> None:
     code, out = desk.run("weekly", [], *cron, day="2025-11-14")
     assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis cyanellus")
     assert desk.run("weekly", [], *cron, day="2025-11-21") == (0, "")
+
+
+def test_the_page_shows_under_what_is_new_which_record_says_so(desk: Desk) -> None:
+    desk.run("first", OLD)
+    own = {"occurrenceRemarks": "caught <i>by</i> a child", "references": "javascript:alert(1)", **CHECKED}
+    desk.next([*OLD, fish("gbif:7", CYANELLUS, "2026-05-01", **own)])
+    page = (desk.folder / "second" / "introduced.html").read_text("utf-8")
+    assert "<b>sure</b>: there is a photograph or other media; the identification was verified" in page
+    assert "caught &lt;i&gt;by&lt;/i&gt; a child" in page
+    assert "± 30 m" in page
+    assert "javascript:alert" not in page

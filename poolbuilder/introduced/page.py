@@ -9,6 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from poolbuilder import words
+from poolbuilder.introduced.deciding import GRADES
 from poolbuilder.introduced.lines import findings, headline
 from poolbuilder.introduced.run import NO_STATUS, Run
 from poolbuilder.pages import kit
@@ -106,6 +107,7 @@ def _news(run: Run) -> list[dict[str, Any]]:
                 "name": name,
                 "vernacular": pairs[0][1]["vernacularName"],
                 "status": words.joined(sorted(sources)),
+                "surest": _surest([row for _, row in pairs]),
                 "inside": [_place(water, row) for water, row in inside],
                 "near": [_place(water, row) for water, row in near],
                 "map": overview(
@@ -125,6 +127,13 @@ def _news(run: Run) -> list[dict[str, Any]]:
             }
         )
     return sorted(cards, key=lambda card: (-len(card["inside"]), -len(card["near"]), card["name"]))
+
+
+def _surest(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """The deciding record of the news that is the most sure."""
+    records = [row["deciding"][0] for row in rows if row["deciding"]]
+    best = min(records, key=lambda item: (not item["inWater"], GRADES.index(item["grade"])), default=None)
+    return None if best is None else _record(best)
 
 
 def _place(water: Mapping[str, Any], row: Mapping[str, Any]) -> dict[str, Any]:
@@ -200,6 +209,32 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
         "degree": row["degreeOfEstablishment"] or "",
         "pathway": row["pathway"] or "",
         "note": row["note"],
+        "grade": words.GRADES.get(row["grade"], ""),
+        "reasons": words.grade_reasons(row["gradeReasons"]),
+        "deciding": [_record(item) for item in row["deciding"]] if row["news"] else [],
+    }
+
+
+def _record(item: Mapping[str, Any]) -> dict[str, Any]:
+    """A deciding record, ready for the page."""
+    doubts = ("identificationQualifier", "identificationVerificationStatus", "identificationRemarks")
+    parts = [
+        item["eventDate"] or "undated",
+        item["recordedBy"],
+        item["datasetName"],
+        words.licence(item["license"]) if item["license"] else None,
+        item["basisOfRecord"],
+        f"{words.degrees(Site(longitude=item['decimalLongitude'], latitude=item['decimalLatitude']))}"
+        f" ± {item['coordinateUncertaintyInMeters']:,.0f} m",
+        *(item[name] for name in (*doubts, "occurrenceRemarks")),
+    ]
+    return {
+        "name": item["occurrenceID"] or item["recordKey"],
+        "link": item["link"],
+        "grade": words.GRADES[item["grade"]],
+        "reasons": words.grade_reasons(item["gradeReasons"]),
+        "text": ", ".join(str(part) for part in parts if part),
+        "media": (item["associatedMedia"] or "").split("|")[0].strip(),
     }
 
 
