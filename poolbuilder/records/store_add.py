@@ -253,7 +253,7 @@ class Writer:
         after = index.changed(
             sources=(*index.sources, *batch.sources),
             datasets=index.with_datasets(batch.datasets),
-            removed=tuple(set(index.removed) - {layout.source_number(key) for key in batch.keys}),
+            removed=tuple(sorted(set(index.removed) - {layout.source_number(key) for key in batch.keys})),
         )
         with _database(work, self._memory_mib) as database:
             _find_lost(database, self._folder, after, work=work, staged=stage.path)
