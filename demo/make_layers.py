@@ -19,7 +19,7 @@ import numpy as np
 import shapely
 
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.water.plane import Plane
+from poolbuilder.water.outline import Plane
 
 LONGITUDE, LATITUDE = -91.2, 36.9
 SEED = 20

@@ -27,8 +27,8 @@ from poolbuilder.status.polygons import RangeMap
 from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water
-from poolbuilder.water.drawing import feature
 from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
+from poolbuilder.water.waterbody import feature
 
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""

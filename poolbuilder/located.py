@@ -17,7 +17,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
 from poolbuilder.water import Placement, Water
-from poolbuilder.water.drawing import snap_features
+from poolbuilder.water.waterbody import snap_features
 
 __all__ = ["Located", "kernel_by_water", "locate", "reach_of", "within_reach"]
 

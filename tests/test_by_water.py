@@ -29,7 +29,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.surroundings import away_km
 from poolbuilder.water import Water
-from poolbuilder.water.ways import Points, StreamLayers, find_ways
+from poolbuilder.water.streams import Points, StreamLayers, find_ways
 from tests.test_calibrate import AS_OF, lists, simulator, table
 from tests.waters import geojson
 

@@ -314,7 +314,7 @@ def test_text_that_sends_the_reader_elsewhere_is_refused(tmp_path: Path, text: s
     _frame().to_file(tmp_path / "other.gpkg")
     path = tmp_path / name
     path.write_text(text.format(other=tmp_path / "other.gpkg"))
-    with pytest.raises(LayerError, match="the format is unknown .*use GeoPackage") as caught:
+    with pytest.raises(LayerError, match=r"the format is unknown .*use GeoPackage") as caught:
         read_layer(path, purpose="basins")
     assert "\n" not in str(caught.value)
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from poolbuilder.water import cache
+from poolbuilder.water import network as cache
 from poolbuilder.water.network import ARRAYS
 from tests.waters import geojson, line
 

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import LayerError
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.water.outline import find_outline
-from poolbuilder.water.share import PolygonShare, _cell_share, _cut
+from poolbuilder.water.outline import PolygonShare, _cell_share, _cut, find_outline
 from tests.waters import SITE, degrees, layer, places
 
 SETTINGS = Settings()

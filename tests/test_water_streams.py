@@ -13,13 +13,18 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import LayerError
 from poolbuilder.settings import Settings
-from poolbuilder.water.barriers import read_barriers
-from poolbuilder.water.network import Network, build_network
+from poolbuilder.water.network import Network, build_network, read_barriers
 from poolbuilder.water.outline import find_outline
-from poolbuilder.water.routes import Cover, find_routes
-from poolbuilder.water.snapping import Snapper, cover_of_outline, cover_of_site, put_barriers
+from poolbuilder.water.routes import (
+    Cover,
+    Snapper,
+    cover_of_outline,
+    cover_of_site,
+    find_routes,
+    put_barriers,
+)
 from poolbuilder.water.streams import Streams
-from poolbuilder.water.water import Water
+from poolbuilder.water.waterbody import Water
 from tests.waters import PLANE, SITE, degrees, geojson, layer, line, places
 
 SETTINGS = Settings()

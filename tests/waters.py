@@ -12,7 +12,7 @@ import shapely
 
 from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
-from poolbuilder.water.plane import Plane
+from poolbuilder.water.outline import Plane
 
 SITE = Site(longitude=-91.0, latitude=37.0, radius_km=40, name="Test Pond")
 PLANE = Plane(SITE.longitude, SITE.latitude)

@@ -19,7 +19,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages.calibration_page import render_page
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap
-from poolbuilder.water.ways import StreamLayers
+from poolbuilder.water.streams import StreamLayers
 
 __all__ = ["Calibration", "calibrate", "write_calibration"]
 

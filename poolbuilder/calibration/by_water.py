@@ -21,7 +21,7 @@ from poolbuilder.model.detour import DETOUR_REACHES, PLACED_M, effective_km, shi
 from poolbuilder.model.effort import pair_km
 from poolbuilder.model.logistic import inverse_logit, logit
 from poolbuilder.settings import Settings
-from poolbuilder.water.ways import Points, StreamLayers, Ways, find_ways
+from poolbuilder.water.streams import Points, StreamLayers, Ways, find_ways
 
 __all__ = [
     "FACTORS",

@@ -72,7 +72,7 @@ def calibrate(
     from poolbuilder.calibration import write_calibration
     from poolbuilder.calibration.by_water import words_of
     from poolbuilder.names.checklist import Checklist
-    from poolbuilder.water.ways import StreamLayers
+    from poolbuilder.water.streams import StreamLayers
 
     done = run(
         events,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from poolbuilder.water.place import Placement
-from poolbuilder.water.water import Water
+from poolbuilder.water.streams import Placement
+from poolbuilder.water.waterbody import Water
 
 __all__ = ["Placement", "Water"]

@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from poolbuilder.errors import LayerError
 from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
-from poolbuilder.water.labels import find_column, names_of, text_of
-from poolbuilder.water.outline import holders
+from poolbuilder.water.outline import find_column, holders, names_of, text_of
 
 __all__ = ["RELATIONS", "Basins", "find_basins"]
 

@@ -25,7 +25,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.service import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.water.labels import names_of
+from poolbuilder.water.outline import names_of
 
 DOWNLOADS = (*FILES, "report.html")
 """Files of a pool folder that the page hands out."""

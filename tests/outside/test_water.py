@@ -16,10 +16,8 @@ from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.network import Network, build_network
-from poolbuilder.water.outline import find_outline
-from poolbuilder.water.plane import Plane
+from poolbuilder.water.outline import Plane, PolygonShare, find_outline
 from poolbuilder.water.routes import Cover, find_routes
-from poolbuilder.water.share import PolygonShare
 from tests.waters import layer
 
 GEOD = Geod(ellps="WGS84")
