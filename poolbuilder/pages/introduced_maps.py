@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,8 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from poolbuilder.pages.drawings import svg
-from poolbuilder.pages.maps import lines, project, round_length, wrapped
+from poolbuilder.pages.maps import BASE, lines, project, round_length, wrapped
+from poolbuilder.places.base_map import base_map
 from poolbuilder.places.sites import Site
 
 HALF = 100.0
@@ -86,16 +88,32 @@ def _scale_bar(km: float, scale: float, left: float, low: float) -> list[str]:
     ]
 
 
-def _placed(waters: Sequence[Mapping[str, Any]]) -> tuple[Floats, Floats]:
-    """Kilometres east and north of the waters' middle."""
+def _placed(waters: Sequence[Mapping[str, Any]]) -> tuple[Floats, Floats, Site]:
+    """Kilometres east and north of the waters' middle, and that middle."""
     longitude = np.array([water["longitude"] for water in waters], dtype=float)
     latitude = np.array([water["latitude"] for water in waters], dtype=float)
     first = Site(longitude=float(longitude[0]), latitude=float(latitude[0]))
     near = wrapped(longitude, first)
     middle = (float(near.min() + near.max()) / 2 + 180) % 360 - 180
-    return project(
-        longitude, latitude, Site(longitude=middle, latitude=float(latitude.min() + latitude.max()) / 2)
-    )
+    site = Site(longitude=middle, latitude=float(latitude.min() + latitude.max()) / 2)
+    return *project(longitude, latitude, site), site
+
+
+@lru_cache(maxsize=4)
+def _beneath(site: Site, half_km: float, east_km: float, north_km: float, scale: float) -> tuple[str, ...]:
+    """The base map around a place as paths, without names; moved to the middle of the drawing."""
+    body = []
+    around = base_map(Site(longitude=site.longitude, latitude=site.latitude, radius_km=half_km))
+    for layer in BASE:
+        for item in around.get(layer, ()):
+            shape = shapely.simplify(shapely.geometry.shape(item["geometry"]), half_km / 111 / 600)
+            for x, y, ring in lines(shape, site):
+                if len(x) < 2:
+                    continue
+                places = zip((x - east_km) * scale, (y - north_km) * scale, strict=True)
+                way = "L".join(f"{a:.0f} {-b:.0f}" for a, b in places)
+                body.append(f'<path class="m-{layer}" d="M{way}{"Z" if ring else ""}"/>')
+    return tuple(body)
 
 
 def overview(
@@ -112,12 +130,15 @@ def overview(
     labels : bool
         Whether to write the names of waters with news in them.
     """
-    x, y = _placed(waters)
-    east, north = (float(np.ptp(values)) / 2 or 1.0 for values in (x, y))
+    x, y, middle = _placed(waters)
+    east, north = (max(float(np.ptp(values)) / 2, 1.0) for values in (x, y))
     scale = min((WIDE / 2 - 24) / east, (HIGH / 2 - 26) / north)
+    centre = float(x.max() + x.min()) / 2, float(y.max() + y.min()) / 2
+    half_km = min(2000.0, max(1.0, WIDE / 2 / scale))
     x, y = (x - (x.max() + x.min()) / 2) * scale, -(y - (y.max() + y.min()) / 2) * scale
     places = list(zip(waters, x.tolist(), y.tolist(), strict=True))
-    body = [
+    body = list(_beneath(middle, half_km, *centre, scale))
+    body += [
         f'<circle class="i-lake" cx="{a:.1f}" cy="{b:.1f}" r="2.6"/>'
         for water, a, b in places
         if water["number"] not in news
@@ -132,7 +153,7 @@ def overview(
     body += [_mark("i-new", round(a, 1), round(b, 1), 6.0) for _, a, b in inside]
     if labels:
         body += _labels(inside or told)
-    body += _scale_bar(min(east, north), scale, -WIDE / 2 + 8, HIGH / 2 - 6)
+    body += _scale_bar(HIGH / 2 / scale, scale, -WIDE / 2 + 8, HIGH / 2 - 6)
     body.append(
         f'<path class="i-scale" d="M{WIDE / 2 - 14:g} {HIGH / 2 - 18:g}v-20l-4 7m4 -7l4 7"/>'
         f'<text class="i-text" x="{WIDE / 2 - 14:g}" y="{HIGH / 2 - 5:g}" text-anchor="middle">N</text>'
