@@ -603,10 +603,10 @@ POSTERIOR = pa.schema(
         _column(
             "hypothesis",
             TEXT,
-            "What the fish may be: a species, `A × B`, or a backcross `(A × B) × A`.",
+            "What the fish may be: a species, or `A × B`.",
             required=True,
         ),
-        _column("parent1", TEXT, "First parent; of a backcross, the one that comes in twice.", required=True),
+        _column("parent1", TEXT, "First parent.", required=True),
         _column("parent2", TEXT, "Second parent; equal to parent1 for a pure species.", required=True),
         _column(
             "prior", REAL, "Weight before the fish was looked at, from the pool; sums to 1.", required=True
@@ -624,6 +624,8 @@ TRAIT_EVIDENCE = pa.schema(
         _column("scientificName", TEXT, "Possible parent.", required=True),
         _column("character", TEXT, "Key of the character.", required=True),
         _column("seen", TEXT, "What was seen, as it was given.", required=True),
+        _column("expected", TEXT, "What the species shows.", required=True),
+        _column("mark", TEXT, "How that is known: measured, read, read in part, from memory.", required=True),
         _column(
             "logOdds",
             REAL,
@@ -631,12 +633,6 @@ TRAIT_EVIDENCE = pa.schema(
             required=True,
         ),
         _column("added", REAL, "What it adds once all other characters are known.", required=True),
-        _column(
-            "words",
-            TEXT,
-            "The same in words, with what the species shows and how that is known.",
-            required=True,
-        ),
     ],
     metadata={"doc": "What speaks for and against each species as a parent of one fish."},
 )

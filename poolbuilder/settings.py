@@ -411,6 +411,14 @@ class Settings:
         low=0.5,
         high=0.999,
     )
+    range_widening: float = _number(
+        1.25,
+        "1",
+        "how much wider than a key's range the fish of other waters spread; measured: 1.24 in lateral-line scales over "
+        "five forms of longear, 1.13 in rakers of bluegill over 14 lakes",
+        low=1,
+        high=3,
+    )
     trait_error_floor: float = _number(
         0.03,
         "0-1",
@@ -429,14 +437,29 @@ class Settings:
         0.8, "share that shows a character the way a source reports for hybrids; a start value"
     )
     backcross_share: float = _share(
-        0.1, "share of the pairs' weight that first backcrosses get when they are asked for; a start value"
+        0.1,
+        "share of hybrids that are later crosses than the first, for the caution about them; a start value",
     )
     character_correlation: float = _number(
-        0.3,
+        0.5,
         "0-1",
-        "correlation within a group of characters: n of them count as n / (1 + (n - 1) r); a start value",
+        "correlation within a group of characters where the table lists none; a start value",
         low=0,
         high=1,
+    )
+    misfit_factor: float = _number(
+        16,
+        "1",
+        "how many times as often a hybrid fits no species as a fish of one species does; 0.8 against 0.05, assumed",
+        low=1,
+        high=1000,
+    )
+    together_weight: float = _number(
+        20,
+        "fish",
+        "how many fish the pool's weights are worth where several fish of one water are weighed together; a start value",
+        low=0.1,
+        high=1e6,
     )
     young_mm: float = _number(
         60, "mm", "standard length below which a fish is taken as young", low=5, high=1000

@@ -19,7 +19,7 @@ def _simulate(
     from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 
     table, settings = read_traits(traits), read_settings(settings_file)
-    listed, prior = even_hypotheses(table, settings=settings)
+    listed, prior = even_hypotheses(table)
     counts = [each.key for each in table.characters if each.kind == "count"]
     for title, keys in (("counts alone", counts), ("everything", None)):
         made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
@@ -44,14 +44,25 @@ def _settings(built: Any, settings_file: Path | None, f1_share: float | None) ->
 
 @click.command()
 @click.argument("pool", required=False, type=click.Path(path_type=Path))
-@click.argument("fish", metavar="FISH.toml", required=False, type=click.Path(path_type=Path))
+@click.argument("fish", metavar="FISH...", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--traits",
     type=click.Path(path_type=Path),
     help="Trait table NAME_traits.csv, with NAME_characters.csv beside it. [default: the sunfishes]",
 )
 @out_option
-@click.option("--backcrosses", is_flag=True, help="Weigh first backcrosses too.")
+@click.option(
+    "--field-sheet",
+    is_flag=True,
+    help="Print a page (HTML) with the characters that split this pool, to take along, and stop.",
+)
+@click.option(
+    "--place",
+    type=click.Choice(["exact", "tenth", "degree", "none"]),
+    default="degree",
+    show_default=True,
+    help="How finely second_opinion.html tells the place, in degrees.",
+)
 @click.option("--f1-share", type=float, help="Share of hybrids before looking. [default: the pool's f1Share]")
 @click.option(
     "--settings",
@@ -68,10 +79,11 @@ def _settings(built: Any, settings_file: Path | None, f1_share: float | None) ->
 @click.option("--seed", type=int, default=1, show_default=True, help="Of --simulate.")
 def specimen(
     pool: Path | None,
-    fish: Path | None,
+    fish: tuple[Path, ...],
     traits: Path | None,
     out: Path | None,
-    backcrosses: bool,
+    field_sheet: bool,
+    place: str,
     f1_share: float | None,
     settings_file: Path | None,
     shape: str,
@@ -80,9 +92,10 @@ def specimen(
     simulated: int,
     seed: int,
 ) -> None:
-    """Weigh what was seen on one fish against the pool in folder POOL.
+    """Weigh what was seen on fish of one water against the pool in folder POOL.
 
-    FISH.toml holds what was seen and counted; --template prints an empty one.
+    FISH is a TOML file with what was seen on one fish (--template prints an empty one) or a
+    CSV file with one fish a row; several are weighed together.
     """
     if template or simulate:
         if pool is not None:
@@ -96,18 +109,36 @@ def specimen(
 
         click.echo(form(read_traits(traits), settings=read_settings(settings_file)), nl=False)
         return
-    if pool is None or fish is None:
-        raise click.UsageError("name a pool folder and the notes on one fish (--template prints empty ones)")
-    from poolbuilder.fish.answer import identify, summary_lines, write_specimen
-    from poolbuilder.fish.characters import read_traits
+    if pool is None or not (fish or field_sheet):
+        raise click.UsageError("name a pool folder and the notes on a fish (--template prints empty ones)")
+    from poolbuilder.fish.answer import (
+        answer_lines,
+        answers_table,
+        identify_all,
+        summary_lines,
+        write_specimen,
+        write_specimens,
+    )
+    from poolbuilder.fish.characters import Fish, read_traits
+    from poolbuilder.fish.fish_page import field_sheet as sheet
     from poolbuilder.fish.notes import read_fish
     from poolbuilder.folder import read_pool
 
     built, table = read_pool(pool), read_traits(traits)
     settings = _settings(built, settings_file, f1_share)
-    notes = read_fish(fish, table, settings=settings)
-    found = identify(built, notes, table, settings=settings, backcrosses=backcrosses)
-    emit(shape, lines=lambda: summary_lines(found), table=found.posterior_table)
+    notes = [each for path in fish for each in read_fish(path, table, settings=settings)]
+    weighed = identify_all(built, notes or [Fish()], table, settings=settings)
+    if field_sheet:
+        click.echo(sheet(weighed[0]))
+        return
+    first = weighed[0]
+    if len(weighed) == 1:
+        emit(shape, lines=lambda: summary_lines(first), table=first.posterior_table)
+    else:
+        emit(shape, lines=lambda: answer_lines(weighed), table=lambda: answers_table(weighed))
     if out is not None:
-        folder = write_specimen(found, out)
-        click.echo(f"wrote {folder} (open specimen.html in a browser)", err=True)
+        single = len(weighed) == 1
+        folder = write_specimen(first, out, place=place) if single else write_specimens(weighed, out)
+        click.echo(
+            f"wrote {folder} ({'open specimen.html in a browser' if single else 'answers.csv'})", err=True
+        )

@@ -10,11 +10,12 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import schemas, tables
+from poolbuilder import schemas, tables, words
 from poolbuilder.errors import TraitError
 from poolbuilder.files import write_csv
 from poolbuilder.fish.characters import Fish, TraitTable
 from poolbuilder.fish.evidence import (
+    SHEET_SECONDS,
     AgainstParents,
     Conclusion,
     Row,
@@ -22,19 +23,72 @@ from poolbuilder.fish.evidence import (
     conclusion,
     drop_outs,
     fit,
+    forms,
     indices,
     next_characters,
     sensitivity,
+    short,
     trait_evidence,
 )
-from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, weigh
+from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together, weigh
 from poolbuilder.folder import write_folder
 from poolbuilder.model.crosses import with_pure
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
-FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html")
+FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 """What a specimen's folder holds."""
+
+
+MOST_NAMED = 4
+_STEPS = ((2.0, "strongly "), (0.7, ""), (0.2, "a little "))
+
+
+def _sentence(found: Conclusion, weighing: Weighing) -> str:
+    """The answer to one question, in a sentence."""
+    names = [each.formula for each in found.leading]
+    share, first = words.percent(found.share), words.percent(found.first)
+    if not weighing.fish.seen:
+        return (
+            "Nothing was observed: what stands here is the weight of the pool alone, not an identification."
+        )
+    if found.decided:
+        return f"Most likely {names[0]} ({first}); without DNA this is an argued guess."
+    if len(names) <= MOST_NAMED:
+        return (
+            f"Cannot tell between {', '.join(names[:-1])} and {names[-1]}: together they hold {share}, "
+            f"the first alone {first}."
+        )
+    return (
+        f"Cannot tell: {len(names)} possibilities share {share}; the first are {', '.join(names[:2])} and "
+        f"{names[2]}, the likeliest with {first}."
+    )
+
+
+def _speaks(value: float) -> str:
+    for least, how in _STEPS:
+        if abs(value) >= least:
+            return f"speaks {how}{'for' if value > 0 else 'against'} it"
+    return "says little"
+
+
+def _evidence_words(row: Row, character: str) -> str:
+    aside = f", this lies {row['inRange']} its range" if row["inRange"] else ""
+    if row["lostInHybrids"]:
+        aside = ", which its hybrids commonly lose"
+    return (
+        f"{character} {row['seen']}: {short(row['scientificName'])} has {row['expected']} "
+        f"[{row['mark']}]{aside}; {_speaks(row['logOdds'])}"
+    )
+
+
+def _change_words(row: Row, share: float, table: TraitTable) -> str:
+    if row["change"] == "even":
+        return "every hypothesis alike before looking, whatever the pool says"
+    if row["change"] == "without":
+        return f"without {table.by_key[row['value']].words}"
+    how = "halved" if row["value"] < share else "doubled"
+    return f"share of hybrids {how}, to {row['value']:.3g}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,33 +114,71 @@ class Specimen:
 
     @cached_property
     def conclusion(self) -> Conclusion:
-        """The answer in one sentence."""
+        """The answer for any fish of this water."""
         return conclusion(self.weighing)
+
+    @cached_property
+    def misfit(self) -> Weighing:
+        """The same fish, of which it is known that it fits no species."""
+        return self.weighing.of_misfits()
+
+    @cached_property
+    def sentences(self) -> list[str]:
+        """Both questions and their answers, in sentences."""
+        return [_sentence(each, self.weighing) for each in (self.conclusion, conclusion(self.misfit))]
+
+    @cached_property
+    def forms(self) -> list[tuple[str, float]]:
+        """Forms of the likeliest species, where the table knows any."""
+        return forms(self.weighing, self.conclusion.leading[0].parents[0])
 
     @cached_property
     def trait_evidence(self) -> list[Row]:
         """What speaks for and against each parent."""
-        return trait_evidence(self.weighing)
+        table = self.weighing.table
+        return [
+            {**row, "words": _evidence_words(row, table.by_key[row["character"]].words)}
+            for row in trait_evidence(self.weighing)
+        ]
 
     @cached_property
     def against_parents(self) -> AgainstParents | None:
         """Why the leading pair, and not one of its parents alone."""
         return against_parents(self.weighing)
 
+    def _words(self, key: str) -> str:
+        return self.weighing.table.by_key[key].words if key else "the pool alone"
+
     @cached_property
     def drop_outs(self) -> list[Row]:
         """The order in which candidates drop out."""
-        return drop_outs(self.weighing)
+        return [{**row, "words": self._words(row["character"])} for row in drop_outs(self.weighing)]
+
+    def _described(self, rows: list[Row]) -> list[Row]:
+        table = self.weighing.table
+        names = ("words", "look", "care")
+        return [
+            {**row, **{name: getattr(table.by_key[row["character"]], name) for name in names}} for row in rows
+        ]
 
     @cached_property
     def next_characters(self) -> list[Row]:
         """What would decide next."""
-        return next_characters(self.weighing)
+        return self._described(next_characters(self.weighing))
+
+    @cached_property
+    def sheet_characters(self) -> list[Row]:
+        """The characters of a field sheet for a fish that fits no species, within five minutes."""
+        return self._described(next_characters(self.misfit, most=8, seconds=SHEET_SECONDS))
 
     @cached_property
     def sensitivity(self) -> list[Row]:
         """The answer under other assumptions."""
-        return sensitivity(self.weighing)
+        before = self.conclusion.hybrids_before
+        return [
+            {**row, "words": _change_words(row, before, self.weighing.table)}
+            for row in sensitivity(self.weighing)
+        ]
 
     @cached_property
     def indices(self) -> list[tuple[Hypothesis, Any]]:
@@ -135,27 +227,25 @@ class Specimen:
         return schemas.check(made, schemas.TRAIT_EVIDENCE, "specimen")
 
 
-def identify(
-    pool: Pool,
-    fish: Fish,
-    table: TraitTable,
-    *,
-    settings: Settings | None = None,
-    backcrosses: bool = False,
-) -> Specimen:
-    """Weigh one fish against a pool.
+def identify(pool: Pool, fish: Fish, table: TraitTable, *, settings: Settings | None = None) -> Specimen:
+    """Weigh one fish against a pool; see :func:`identify_all`."""
+    return identify_all(pool, [fish], table, settings=settings)[0]
+
+
+def identify_all(
+    pool: Pool, fish: Sequence[Fish], table: TraitTable, *, settings: Settings | None = None
+) -> list[Specimen]:
+    """Weigh fish of one water against its pool, together where there are several.
 
     Parameters
     ----------
     pool : Pool
         Its pairs and candidates give the prior: f1Share to the pairs, each by the presence
         of its parents and what is known of the cross; the rest to the species by presence.
-    fish : Fish
+    fish : sequence of Fish
     table : TraitTable
     settings : Settings, optional
         By default those of the pool.
-    backcrosses : bool
-        First backcrosses are hypotheses too.
 
     Raises
     ------
@@ -172,30 +262,83 @@ def identify(
             remedy="give the trait table of this group with --traits, or build a pool of this group",
         )
     crosses = with_pure(pool.crosses, pool.candidates, settings=settings).to_pylist()
-    listed, prior = hypotheses(crosses, known, settings=settings, backcrosses=backcrosses)
-    return Specimen(
-        pool=pool,
-        weighing=weigh(fish, table, listed, prior, settings=settings),
-        left_out=tuple(sorted(set(names) - set(known))),
-    )
+    listed, prior = hypotheses(crosses, known)
+    weighed = together([weigh(each, table, listed, prior, settings=settings) for each in fish])
+    left_out = tuple(sorted(set(names) - set(known)))
+    return [Specimen(pool=pool, weighing=each, left_out=left_out) for each in weighed]
 
 
-def write_specimen(specimen: Specimen, out: str | Path) -> Path:
-    """Write posterior.csv, trait_evidence.csv and specimen.html, all of them or none.
+def write_specimen(specimen: Specimen, out: str | Path, *, place: str = "degree") -> Path:
+    """Write the tables and pages of one fish, all of them or none.
+
+    Parameters
+    ----------
+    specimen : Specimen
+    out : path
+    place : str
+        How finely the second-opinion page tells the place: ``exact``, ``tenth`` or ``degree``
+        (of a degree), or ``none``.
 
     Raises
     ------
     PoolFileError
         When the folder holds something else, or cannot be written.
     """
-    from poolbuilder.fish.fish_page import render
+    from poolbuilder.fish import fish_page
 
     def fill(folder: Path) -> None:
         write_csv(specimen.posterior_table(), folder / "posterior.csv")
         write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
-        (folder / "specimen.html").write_text(render(specimen), encoding="utf-8", newline="\n")
+        for name, text in (
+            ("specimen.html", fish_page.render(specimen)),
+            ("second_opinion.html", fish_page.second_opinion(specimen, place=place)),
+            ("field_sheet.html", fish_page.field_sheet(specimen)),
+        ):
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
     return write_folder(out, fill, marker="posterior.csv")
+
+
+def answers_table(specimens: Sequence[Specimen]) -> pa.Table:
+    """One row per fish: its first two hypotheses for either question."""
+    rows = []
+    for number, each in enumerate(specimens, 1):
+        row: dict[str, Any] = {"fish": each.fish.name or str(number), "characters": len(each.fish.seen)}
+        for suffix, weighing in (("", each.weighing), ("IfMisfit", each.misfit)):
+            for rank, index in zip(("first", "second"), weighing.order.tolist(), strict=False):
+                row[f"{rank}{suffix}"] = weighing.hypotheses[index].formula
+                row[f"{rank}Posterior{suffix}"] = float(weighing.posterior[index])
+        rows.append(row)
+    return pa.Table.from_pylist(rows)
+
+
+def write_specimens(specimens: Sequence[Specimen], out: str | Path) -> Path:
+    """Write answers.csv, one row per fish.
+
+    Raises
+    ------
+    PoolFileError
+        When the folder holds something else, or cannot be written.
+    """
+
+    def fill(folder: Path) -> None:
+        write_csv(answers_table(specimens), folder / "answers.csv")
+
+    return write_folder(out, fill, marker="answers.csv")
+
+
+def answer_lines(specimens: Sequence[Specimen]) -> list[str]:
+    """Several fish for the terminal, a line each."""
+    lines = [f"{len(specimens)} fish of one water, weighed together: the same again is likelier"]
+    for number, each in enumerate(specimens, 1):
+        weighing, misfit = each.weighing, each.misfit
+        first, other = (int(one.order[0]) for one in (weighing, misfit))
+        lines.append(
+            f"{each.fish.name or number}: {weighing.hypotheses[first].formula} "
+            f"{weighing.posterior[first]:.3f}; as a fish that fits no species "
+            f"{misfit.hypotheses[other].formula} {misfit.posterior[other]:.3f}"
+        )
+    return [*lines, *CAUTIONS]
 
 
 POOR_FIT = -2.5
@@ -217,19 +360,41 @@ def _memory(marks: Mapping[str, int]) -> list[str]:
     total = sum(marks.values())
     if not total:
         return []
+    known = marks["measured"] + marks["read"]
     loose = marks["from memory"] + marks["not known"]
     part = f", {marks['read in part']} in part" if marks["read in part"] else ""
     return [
-        f"Of the {total} entries of the trait table that this answer rests on, {marks['read']} were read in "
-        f"a source{part}; {loose} ({100 * loose / total:.0f} %) rest on memory or are missing. "
+        f"Of the {total} entries of the trait table that this answer rests on, {known} were measured or "
+        f"read in a source{part}; {loose} ({100 * loose / total:.0f} %) rest on memory or are missing. "
         "Most sources are accounts at second hand, not the handbooks themselves."
     ]
 
 
-def _later(listed: Sequence[Hypothesis]) -> str:
-    if any(each.kind == "backcross" for each in listed):
-        return "weighed as first backcrosses alone"
-    return "not weighed"
+def _later(specimen: Specimen) -> str:
+    against = specimen.against_parents
+    if against is None or not specimen.fish.seen:
+        return "Later crosses than the first are not weighed."
+    name, odds = against.later[0]
+    what = "an F2" if name == "F2" else f"a backcross to {name}"
+    return (
+        f"Later crosses look like anything: beside {against.pair.formula} of the first generation, {what} "
+        f"has odds of {odds:.2g} where {specimen.weighing.settings.backcross_share:g} of hybrids are "
+        "later ones."
+    )
+
+
+GENUS = (
+    "Is it a Lepomis at all? Look for three anal spines, joined dorsal fins with about ten spines and a body "
+    "less than three times as long as deep: five or more anal spines are a rock bass, crappie or flier, a "
+    "slender body with a long jaw is a young bass, a rounded tail fin is a banded sunfish (from memory)."
+)
+
+
+def _other_genus(fish: Fish) -> bool:
+    """Whether the anal spines or the depth of the body are odd for the genus."""
+    value = {seen.character: seen.value for seen in fish.seen}
+    depth = value.get("depth_in_sl")
+    return value.get("anal_spines", 3.0) != 3.0 or (isinstance(depth, float) and depth > 2.9)
 
 
 def doubts(specimen: Specimen) -> list[str]:
@@ -242,7 +407,14 @@ def doubts(specimen: Specimen) -> list[str]:
             "usual): count again, and think of a later cross, of another genus, or of a species that is "
             "not on the list."
         )
+    said += [GENUS] if _other_genus(fish) else []
     said += [f"{text[0].upper()}{text[1:]}." for text in fish.doubts]
+    said += [
+        f"{specimen.weighing.table.by_key[each.character].words[0].upper()}"
+        f"{specimen.weighing.table.by_key[each.character].words[1:]}: not sure, {each.why}."
+        for each in fish.seen
+        if each.why
+    ]
     if specimen.left_out:
         said.append(f"Not weighed, for want of their characters: {', '.join(specimen.left_out)}.")
     if fish.stage == "young":
@@ -259,13 +431,15 @@ def doubts(specimen: Specimen) -> list[str]:
     said += _memory(specimen.marks)
     if fish.seen:
         said.append(
-            "The shares were checked on fish drawn from the same tables alone, "
-            "not on fish that DNA has named."
+            "The shares were checked on measured longear and northern sunfish and on fish drawn from the "
+            "same tables, not on hybrids that DNA has named."
         )
     said.append(
-        f"Hybrids hold {settings.f1_share:g} of the weight before the fish is looked at. Later crosses are "
-        f"{_later(specimen.weighing.hypotheses)}; a fish that is none of what is weighed is forced among it."
+        f"Hybrids hold {settings.f1_share:g} of the weight before the fish is looked at, "
+        f"{conclusion(specimen.misfit).hybrids_before:.2g} where it is known to fit no species (f1Share). "
+        f"{_later(specimen)} A fish that is none of what is weighed is forced among it."
     )
+    said += [] if _other_genus(fish) else [GENUS]
     return said
 
 
@@ -310,13 +484,29 @@ def _drop_lines(specimen: Specimen) -> list[str]:
     return lines
 
 
+def _both_answers(specimen: Specimen) -> list[str]:
+    if not specimen.fish.seen:
+        return specimen.sentences[:1]
+    shares = (specimen.conclusion.hybrids_before, conclusion(specimen.misfit).hybrids_before)
+    asked = (
+        f"as any fish of this water (hybrids {shares[0]:.2g} before looking)",
+        f"as a fish that fits no species (hybrids {shares[1]:.2g})",
+    )
+    lines = [f"{each}: {text}" for each, text in zip(asked, specimen.sentences, strict=True)]
+    if len(specimen.forms) > 1:
+        (first, share), (second, other) = specimen.forms[:2]
+        between = f"between {first} and {second}" if share < 0.6 else f"nearest {first}"
+        lines.append(f"form: {between} ({share:.2f}, {other:.2f})")
+    return lines
+
+
 def summary_lines(specimen: Specimen) -> list[str]:
     """Everything that the terminal shows of one fish, a line each."""
     fish = specimen.fish
     name = fish.name or "the fish"
     lines = [
         f"{name}: {len(fish.seen)} characters against the pool of {specimen.pool.site.name or 'the water'}",
-        specimen.conclusion.sentence,
+        *_both_answers(specimen),
         "",
         *_posterior_lines(specimen),
         "",

@@ -1,4 +1,10 @@
-"""What tells the species of a group apart: characters, what each species shows, and the tables of both."""
+"""What tells the species of a group apart: characters, what each species shows, and the tables of both.
+
+A group has up to three files side by side: ``NAME_traits.csv`` with one row per species and
+character (and form, sex or size where they differ), ``NAME_characters.csv`` with one row per
+character, and ``NAME_correlations.csv`` with pairs of characters that vary together.  Every
+row of the first has a source and says how well it is known.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +15,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +25,11 @@ from numpy.typing import NDArray
 from poolbuilder.errors import TraitError
 from poolbuilder.names.checklist import read_rows
 
-MARKS = ("read", "read in part", "from memory")
-"""How a cell is known, the best first."""
+MARKS = ("measured", "read", "read in part", "from memory")
+"""How a cell is known, the best first: fish measured one by one, an account, part of one, memory."""
+
+Value = float | str | tuple[str, ...]
+"""A count or measure, a state, or several states that were seen at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +52,7 @@ class Character:
     sides : tuple of str
         Suffixes of the keys under which it may be counted twice; the mean is used.
     group : str
-        Characters of one group tell partly the same story.
+        Characters of one group vary together (characterCorrelation).
     shows : str
         ``adult`` or ``breeding`` where it is plain only then; else empty.
     care : str
@@ -50,6 +61,8 @@ class Character:
         Other names that people write.
     look : str
         How to see it.
+    seconds : float
+        How long a look takes a careful person; an estimate.
     """
 
     key: str
@@ -68,6 +81,7 @@ class Character:
     care: str = ""
     also: tuple[str, ...] = ()
     look: str = ""
+    seconds: float = 30.0
 
     @property
     def is_number(self) -> bool:
@@ -89,11 +103,11 @@ class Character:
         index = math.floor((value - self.low) / self.step + 0.5)
         return min(max(index, 0), len(self.grid) - 1)
 
-    def say(self, value: float | str) -> str:
+    def say(self, value: Value) -> str:
         """A value for reading."""
-        if isinstance(value, str):
-            return value.replace("_", " ")
-        return f"{value:.3g}"
+        if isinstance(value, tuple):
+            return " and ".join(state.replace("_", " ") for state in value)
+        return value.replace("_", " ") if isinstance(value, str) else f"{value:.3g}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,16 +116,25 @@ class Cell:
 
     Attributes
     ----------
-    low, high, mode : float or None
-        Of a number: the usual range, and the commonest value.
-    shares : tuple of float
-        Of states: one share for each state of the character; they sum to 1.
+    form : str
+        A form of the species, where they differ; empty for the species as a whole.
     sex, size : str
         ``any``, or ``male``, ``female`` and ``young``, ``adult``.
+    low, high, mode : float or None
+        Of a number: the usual range that a key or account gives, and the commonest value.
+    mean, sd : float or None
+        Of a number: mean and standard deviation of measured fish.
+    slope, at_mm, sd_at_size : float or None
+        Of a proportion that changes with size: its change per natural logarithm of the
+        standard length, the length at which the mean holds, and the spread at one size.
+    shares : tuple of float
+        One share for each state, or for each class of a count that was measured.
+    n : int
+        Measured fish; 0 where the cell is an account's statement.
     mark : str
         One of :data:`MARKS`.
     source, conflict, note : str
-        Where it stands, what sources disagree on, what else is to be said.
+        Where it stands, what sources disagree on, what else there is to it.
     hybrid : str
         How first-generation hybrids show it: ``intermediate``, ``dominant``, ``lost`` or
         empty when nothing is known.
@@ -120,12 +143,19 @@ class Cell:
 
     species: str
     character: str
+    form: str = ""
     sex: str = "any"
     size: str = "any"
     low: float | None = None
     high: float | None = None
     mode: float | None = None
+    mean: float | None = None
+    sd: float | None = None
+    slope: float | None = None
+    at_mm: float | None = None
+    sd_at_size: float | None = None
     shares: tuple[float, ...] = ()
+    n: int = 0
     mark: str
     source: str
     conflict: str = ""
@@ -140,17 +170,20 @@ class Seen:
 
     Attributes
     ----------
-    value : float or str
+    value : float, str or tuple of str
     sure : float
-        How sure the observer is, 0-1.
+        How sure the observer is: one less the rate of errors, 0-1.
     words : str
         As it was given, for reading.
+    why : str
+        Why the observer is not sure.
     """
 
     character: str
-    value: float | str
+    value: Value
     sure: float
     words: str
+    why: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -165,6 +198,8 @@ class Fish:
         ``young``, ``adult`` or ``unknown``.
     breeding : bool or None
         Whether it is in breeding condition; None when not known.
+    length_mm : float or None
+        Standard length.
     seen : tuple of Seen
         At most one for each character.
     about : mapping
@@ -177,6 +212,7 @@ class Fish:
     sex: str = "unknown"
     stage: str = "unknown"
     breeding: bool | None = None
+    length_mm: float | None = None
     seen: tuple[Seen, ...] = ()
     about: Mapping[str, object] = field(default_factory=dict)
     doubts: tuple[str, ...] = ()
@@ -190,6 +226,8 @@ class TraitTable:
     ----------
     characters : tuple of Character
     cells : tuple of Cell
+    correlations : mapping
+        Pair of characters to the correlation with which they vary within a species.
     source : dict
         ``path`` and ``sha256`` of the files.
     """
@@ -197,6 +235,7 @@ class TraitTable:
     name: str
     characters: tuple[Character, ...]
     cells: tuple[Cell, ...] = field(repr=False)
+    correlations: Mapping[frozenset[str], float] = field(default_factory=dict, repr=False)
     source: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
@@ -211,21 +250,30 @@ class TraitTable:
 
     @cached_property
     def _grouped(self) -> Mapping[tuple[str, str], tuple[Cell, ...]]:
-        found: dict[tuple[str, str], list[Cell]] = {}
+        grouped: dict[tuple[str, str], list[Cell]] = {}
         for cell in self.cells:
-            found.setdefault((cell.species, cell.character), []).append(cell)
-        return {key: tuple(group) for key, group in found.items()}
+            grouped.setdefault((cell.species, cell.character), []).append(cell)
+        return {key: tuple(cells) for key, cells in grouped.items()}
+
+    def forms(self, species: str) -> tuple[str, ...]:
+        """Forms of a species that have cells of their own."""
+        return tuple(sorted({cell.form for cell in self.cells if cell.species == species and cell.form}))
 
     def cells_of(self, species: str, character: str) -> tuple[Cell, ...]:
-        """All cells of a species and character, whatever sex and size they are for."""
+        """All cells of a species and character, whatever form, sex and size they are for."""
         return self._grouped.get((species, character), ())
 
-    def fitting(self, species: str, character: str, *, sex: str, stage: str) -> tuple[Cell, ...]:
-        """The cells that speak of this sex and size, the most special ones alone.
+    def fitting(
+        self, species: str, character: str, *, sex: str, stage: str, form: str = ""
+    ) -> tuple[Cell, ...]:
+        """The cells for this form, sex and size, the most special ones alone.
 
-        Several cells come back when sex or size is unknown and the cells differ by it.
+        Several cells come back when one of them is unknown and the cells differ by it.
         """
         cells = self.cells_of(species, character)
+        if any(cell.form for cell in cells):
+            own = [cell for cell in cells if cell.form == form] if form else []
+            cells = tuple(own or [cell for cell in cells if cell.form])
         for part, wanted in (("size", stage), ("sex", sex)):
             exact = [cell for cell in cells if getattr(cell, part) == wanted]
             general = [cell for cell in cells if getattr(cell, part) == "any"]
@@ -237,6 +285,16 @@ class TraitTable:
             else:
                 cells = tuple(exact or general or special)
         return cells
+
+    def related(self, keys: Sequence[str], within_group: float) -> NDArray[np.float64]:
+        """Correlations among characters: as listed, *within_group* within a group, else 0."""
+        made = np.eye(len(keys))
+        for i, first in enumerate(keys):
+            for j, second in enumerate(keys[:i]):
+                same = self.by_key[first].group == self.by_key[second].group
+                usual = 1.0 if first == second else within_group if same else 0.0
+                made[i, j] = made[j, i] = self.correlations.get(frozenset((first, second)), usual)
+        return made
 
     def marks(self, species: Sequence[str], characters: Sequence[str]) -> dict[str, int]:
         """How many cells of these species and characters are known how well.
@@ -255,14 +313,18 @@ class TraitTable:
         return counts
 
 
+# -- the files ---------------------------------------------------------------------------
+
 TRAITS = (
     "scientificName", "character", "kind", "sex", "size", "low", "high", "mode", "states", "mark", "source",
     "conflict", "note", "hybrid", "hybridSource",
 )  # fmt: skip
+MEASURED = ("form", "mean", "sd", "n", "frequencies", "slope", "atMm", "sdAtSize")
 CHARACTERS = (
     "character", "words", "kind", "states", "low", "high", "step", "numerator", "denominator", "factor",
     "sides", "group", "shows", "care", "also", "look",
 )  # fmt: skip
+CORRELATIONS = ("character1", "character2", "r", "n", "source")
 CHOICES = {
     "kind": ("count", "ratio", "scale", "state"),
     "sex": ("any", "male", "female"),
@@ -272,9 +334,7 @@ CHOICES = {
     "shows": ("", "adult", "breeding"),
 }
 SHIPPED = "lepomis"
-_SHARE = re.compile(r"(\w+) (\d*\.?\d+)")
-
-Row = Mapping[str, str]
+_SHARE = re.compile(r"([\w.]+) (\d*\.?\d+)")
 
 
 def read_traits(path: str | Path | None = None) -> TraitTable:
@@ -283,8 +343,9 @@ def read_traits(path: str | Path | None = None) -> TraitTable:
     Parameters
     ----------
     path : path, optional
-        ``NAME_traits.csv``.  ``NAME_characters.csv`` beside it describes the characters;
-        without that file, those that come with the package are used.
+        ``NAME_traits.csv``.  ``NAME_characters.csv`` beside it describes the characters and
+        ``NAME_correlations.csv`` how they vary together; without them, those that come with
+        the package are used.
 
     Raises
     ------
@@ -294,205 +355,220 @@ def read_traits(path: str | Path | None = None) -> TraitTable:
     if path is None:
         return _shipped()
     path = Path(path)
-    beside = path.with_name(path.name.replace("_traits", "_characters"))
     try:
         content = path.read_bytes()
-        own = beside.read_bytes() if beside != path and beside.exists() else None
+        beside = {what: _beside(path, what) for what in ("characters", "correlations")}
     except OSError as error:
         raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
-    if own is None:
-        described, where = _packaged("characters")
-    else:
-        described, where = own, str(beside)
-    return _table(path.stem.removesuffix("_traits"), content, str(path), described, where)
+    return _table(path.stem.removesuffix("_traits"), (content, str(path)), **beside)
+
+
+def _beside(path: Path, what: str) -> tuple[bytes, str]:
+    own = path.with_name(path.name.replace("_traits", f"_{what}"))
+    return (own.read_bytes(), str(own)) if own != path and own.exists() else _packaged(what)
 
 
 def _packaged(what: str) -> tuple[bytes, str]:
     name = f"{SHIPPED}_{what}.csv"
-    content = (resources.files("poolbuilder.fish") / name).read_bytes()
-    return content, f"poolbuilder/fish/{name}"
+    return (resources.files("poolbuilder.fish") / name).read_bytes(), f"poolbuilder/fish/{name}"
 
 
 @cache
 def _shipped() -> TraitTable:
-    content, path = _packaged("traits")
-    described, where = _packaged("characters")
-    return _table(SHIPPED, content, path, described, where)
-
-
-def _table(name: str, content: bytes, path: str, described: bytes, where: str) -> TraitTable:
-    rows = read_rows(described, path=where, known=CHARACTERS, required=CHARACTERS, error=TraitError)
-    characters = [_character(row, number, where) for number, row in rows]
-    by_key = {character.key: character for character in characters}
-    listed = read_rows(content, path=path, known=TRAITS, required=TRAITS, error=TraitError)
-    cells = [_cell(row, number, path, by_key) for number, row in listed]
-    if not cells:
-        raise TraitError("holds no cell", file=path, remedy="one row per species and character")
-    _only_once(cells, path)
-    digest = hashlib.sha256(content + described).hexdigest()
-    return TraitTable(
-        name=name,
-        characters=tuple(characters),
-        cells=tuple(cells),
-        source={"path": Path(path).name, "sha256": digest},
+    return _table(
+        SHIPPED,
+        _packaged("traits"),
+        characters=_packaged("characters"),
+        correlations=_packaged("correlations"),
     )
 
 
-def _choice(row: Row, column: str, number: int, path: str) -> str:
-    if row[column] not in CHOICES[column]:
-        listed = ", ".join(choice or "(empty)" for choice in CHOICES[column])
-        raise TraitError(
-            f"{column} {row[column]!r} is not known", file=path, row=number, remedy=f"use one of {listed}"
-        )
-    return row[column]
+def _rows(file: tuple[bytes, str], required: Sequence[str], more: Sequence[str] = ()) -> list[_Row]:
+    content, path = file
+    known = (*required, *more)
+    rows = read_rows(content, path=path, known=known, required=required, error=TraitError)
+    return [_Row(cells, number, path) for number, cells in rows]
 
 
-def _number(row: Row, column: str, number: int, path: str, default: float | None = None) -> float | None:
-    if not row[column]:
-        return default
-    try:
-        return float(row[column])
-    except ValueError:
-        raise TraitError(
-            f"{column} {row[column]!r} is not a number", file=path, row=number, remedy="write digits alone"
-        ) from None
+def _table(
+    name: str,
+    traits: tuple[bytes, str],
+    *,
+    characters: tuple[bytes, str],
+    correlations: tuple[bytes, str],
+) -> TraitTable:
+    described = [_character(row) for row in _rows(characters, CHARACTERS, ("seconds",))]
+    by_key = {character.key: character for character in described}
+    cells = [_cell(row, by_key) for row in _rows(traits, TRAITS, MEASURED)]
+    if not cells:
+        raise TraitError("holds no cell", file=traits[1], remedy="one row per species and character")
+    _only_once(cells, traits[1])
+    digest = hashlib.sha256(traits[0] + characters[0]).hexdigest()
+    return TraitTable(
+        name=name,
+        characters=tuple(described),
+        cells=tuple(cells),
+        correlations={
+            frozenset((row["character1"], row["character2"])): row.number("r", 0.0) or 0.0
+            for row in _rows(correlations, CORRELATIONS)
+        },
+        source={"path": Path(traits[1]).name, "sha256": digest},
+    )
 
 
-def _list(text: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in text.split(";") if part.strip())
+class _Row:
+    """One row of a file, being read."""
+
+    def __init__(self, cells: Mapping[str, str], line: int, path: str) -> None:
+        self.cells, self.line, self.path = cells, line, path
+
+    def __getitem__(self, column: str) -> str:
+        return self.cells.get(column, "")
+
+    def fault(self, fact: str, remedy: str) -> TraitError:
+        return TraitError(fact, file=self.path, row=self.line, remedy=remedy)
+
+    def choice(self, column: str) -> str:
+        if self[column] not in CHOICES[column]:
+            listed = ", ".join(choice or "(empty)" for choice in CHOICES[column])
+            raise self.fault(f"{column} {self[column]!r} is not known", f"use one of {listed}")
+        return self[column]
+
+    def number(self, column: str, default: float | None = None) -> float | None:
+        if not self[column]:
+            return default
+        try:
+            return float(self[column])
+        except ValueError:
+            raise self.fault(f"{column} {self[column]!r} is not a number", "write digits alone") from None
+
+    def list(self, column: str) -> tuple[str, ...]:
+        return tuple(part.strip() for part in self[column].split(";") if part.strip())
 
 
-def _character(row: Row, number: int, path: str) -> Character:
-    kind, states = _choice(row, "kind", number, path), _list(row["states"])
-    low, high = (_number(row, column, number, path, 0.0) or 0.0 for column in ("low", "high"))
+def _character(row: _Row) -> Character:
+    kind, states = row.choice("kind"), row.list("states")
+    low, high = row.number("low", 0.0) or 0.0, row.number("high", 0.0) or 0.0
     if kind in {"scale", "state"} and len(states) < 2:
-        raise TraitError(
+        raise row.fault(
             f"character {row['character']} has {len(states)} states",
-            file=path, row=number, remedy="a scale or state needs two or more, parted by semicolons",
-        )  # fmt: skip
+            "a scale or state needs two or more, parted by semicolons",
+        )
     if kind in {"count", "ratio"} and not low < high:
-        raise TraitError(
+        raise row.fault(
             f"character {row['character']}: {low:g} to {high:g} is no range",
-            file=path, row=number, remedy="low and high say what is possible at all",
-        )  # fmt: skip
+            "low and high say what is possible at all",
+        )
     return Character(
         key=row["character"],
-        words=row["words"],
-        kind=kind,
         states=states,
         low=low,
         high=high,
-        step=_number(row, "step", number, path) or 1.0,
-        numerator=row["numerator"],
-        denominator=row["denominator"],
-        factor=_number(row, "factor", number, path) or 1.0,
-        sides=_list(row["sides"]),
+        step=row.number("step") or 1.0,
+        factor=row.number("factor") or 1.0,
+        sides=row.list("sides"),
         group=row["group"] or row["character"],
-        shows=_choice(row, "shows", number, path),
-        care=row["care"],
-        also=_list(row["also"]),
-        look=row["look"],
+        shows=row.choice("shows"),
+        also=row.list("also"),
+        seconds=row.number("seconds") or 30.0,
+        **{name: row[name] for name in ("words", "kind", "numerator", "denominator", "care", "look")},
     )
 
 
-def _shares(row: Row, character: Character, number: int, path: str) -> tuple[float, ...]:
+def _listed(row: _Row, column: str, character: Character) -> dict[str, float]:
+    """Classes with their shares or numbers of fish: ``blunt 0.9; pointed 0.1`` or ``9 4; 10 31``."""
+    known = character.states or tuple(f"{value:g}" for value in character.grid)
     given: dict[str, float] = {}
-    for part in _list(row["states"]):
+    for part in row.list(column):
         match = _SHARE.fullmatch(part)
-        if match is None or match[1] not in character.states or match[1] in given:
-            raise TraitError(
+        if match is None or match[1] not in known or match[1] in given:
+            raise row.fault(
                 f"{part!r} is not a state of {character.key} with its share",
-                file=path,
-                row=number,
-                remedy=f"write such as {character.states[0]} 0.9; known are {', '.join(character.states)}",
+                f"write such as {known[0]} 0.9; known are {', '.join(known)}",
             )
         given[match[1]] = float(match[2])
+    return given
+
+
+def _shares(row: _Row, character: Character) -> tuple[float, ...]:
+    given = _listed(row, "states", character)
     total = sum(given.values())
     if abs(total - 1) > 0.005:
-        fact = f"shares of {character.key} sum to {total:g}"
-        raise TraitError(fact, file=path, row=number, remedy="make them sum to 1")
+        raise row.fault(f"shares of {character.key} sum to {total:g}", "make them sum to 1")
     return tuple(given.get(state, 0.0) / total for state in character.states)
 
 
-def _range(row: Row, character: Character, number: int, path: str) -> tuple[float, float, float | None]:
-    low, high, mode = (_number(row, column, number, path) for column in ("low", "high", "mode"))
+def _range(row: _Row, character: Character) -> dict[str, Any]:
+    low, high, mode = (row.number(column) for column in ("low", "high", "mode"))
     if low is None or high is None:
-        raise TraitError(
-            f"{character.key} has no range",
-            file=path,
-            row=number,
-            remedy="give low and high, equal ones for one figure",
-        )
-    inside = character.low <= low <= high <= character.high and (mode is None or low <= mode <= high)
-    if not inside:
+        raise row.fault(f"{character.key} has no range", "give low and high, equal ones for one figure")
+    order = [character.low, low, *([] if mode is None else [mode]), high, character.high]
+    if any(first > second for first, second in pairwise(order)):
         middle = "" if mode is None else f", mode {mode:g}"
-        raise TraitError(
+        raise row.fault(
             f"{character.key}: low {low:g}, high {high:g}{middle} are out of order, or not between "
             f"{character.low:g} and {character.high:g}",
-            file=path,
-            row=number,
-            remedy="low, mode and high go upward",
+            "low, mode and high go upward",
         )
-    return low, high, mode
+    return {"low": low, "high": high, "mode": mode}
 
 
-def _cell(row: Row, number: int, path: str, by_key: Mapping[str, Character]) -> Cell:
+def _measured(row: _Row, character: Character) -> dict[str, Any]:
+    """Mean, spread and number of measured fish, from their frequencies where these are given."""
+    counts = _listed(row, "frequencies", character)
+    if counts:
+        n = sum(counts.values())
+        shares = tuple(counts.get(f"{value:g}", 0.0) / n for value in character.grid)
+        mean = float(np.dot(shares, character.grid))
+        sd = math.sqrt(float(np.dot(shares, (character.grid - mean) ** 2)))
+        return {"shares": shares, "mean": mean, "sd": sd, "n": int(n)}
+    keys = ("mean", "sd", "slope", "atMm", "sdAtSize")
+    mean_, sd_, slope, at_mm, at_size = (row.number(column) for column in keys)
+    n_ = row.number("n")
+    if mean_ is None or not sd_ or not n_:
+        raise row.fault(
+            f"{character.key} is marked measured without mean, sd and n",
+            "give them, or frequencies such as 9 4; 10 31; or mark the row read",
+        )
+    return {"mean": mean_, "sd": sd_, "n": int(n_), "slope": slope, "at_mm": at_mm, "sd_at_size": at_size}
+
+
+def _cell(row: _Row, by_key: Mapping[str, Character]) -> Cell:
     character = by_key.get(row["character"])
     if character is None:
-        raise TraitError(
-            f"unknown character {row['character']!r}",
-            file=path,
-            row=number,
-            remedy="describe it in the file of characters",
-        )
+        raise row.fault(f"unknown character {row['character']!r}", "describe it in the file of characters")
     if row["kind"] != character.kind:
-        raise TraitError(
-            f"{character.key} is a {character.kind}, got {row['kind']!r}",
-            file=path,
-            row=number,
-            remedy="make the files agree",
-        )
+        raise row.fault(f"{character.key} is a {character.kind}, got {row['kind']!r}", "make the files agree")
     if not row["scientificName"] or not row["source"]:
         missing = "source" if row["scientificName"] else "species"
-        raise TraitError(
-            f"no {missing}", file=path, row=number, remedy="every cell has both; a source may be: from memory"
-        )
-    mark, hybrid = _choice(row, "mark", number, path), _choice(row, "hybrid", number, path)
+        raise row.fault(f"no {missing}", "every cell has both; a source may be: from memory")
+    mark, hybrid = row.choice("mark"), row.choice("hybrid")
     if hybrid and not row["hybridSource"]:
-        raise TraitError(
-            f"no source for {hybrid!r} in hybrids",
-            file=path,
-            row=number,
-            remedy="name one, or write: from memory",
-        )
-    low = high = mode = None
-    shares: tuple[float, ...] = ()
-    if character.is_number:
-        low, high, mode = _range(row, character, number, path)
+        raise row.fault(f"no source for {hybrid!r} in hybrids", "name one, or write: from memory")
+    values: dict[str, Any] = {name: row[name] for name in ("source", "conflict", "note")}
+    if not character.is_number:
+        values["shares"] = _shares(row, character)
+    elif mark == "measured":
+        values |= _measured(row, character)
     else:
-        shares = _shares(row, character, number, path)
+        values |= _range(row, character)
     return Cell(
         species=row["scientificName"],
         character=character.key,
-        sex=_choice(row, "sex", number, path),
-        size=_choice(row, "size", number, path),
-        low=low,
-        high=high,
-        mode=mode,
-        shares=shares,
+        form=row["form"],
+        sex=row.choice("sex"),
+        size=row.choice("size"),
         mark=mark,
-        source=row["source"],
-        conflict=row["conflict"],
-        note=row["note"],
         hybrid=hybrid,
         hybrid_source=row["hybridSource"],
+        **values,
     )
 
 
 def _only_once(cells: Sequence[Cell], path: str) -> None:
     seen = set()
     for cell in cells:
-        key = (cell.species, cell.character, cell.sex, cell.size)
+        key = (cell.species, cell.form, cell.character, cell.sex, cell.size)
         if key in seen:
             raise TraitError(
                 f"{cell.species}, {cell.character} for {cell.sex} sex and {cell.size} size stands twice",

@@ -11,7 +11,8 @@ from urllib.parse import urlsplit
 from poolbuilder import words
 from poolbuilder.fish.answer import CAUTIONS, Specimen
 from poolbuilder.fish.characters import Cell
-from poolbuilder.fish.evidence import expectation, short
+from poolbuilder.fish.drawings import character
+from poolbuilder.fish.evidence import conclusion, expectation, short
 from poolbuilder.pages import kit, pool_rows
 from poolbuilder.pages.drawings import between, shift, speaks
 
@@ -42,7 +43,8 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         "name": fish.name or "One fish",
         "water": words.place(pool.site),
         "facts": _facts(specimen),
-        "conclusion": pool_rows.italic(specimen.conclusion.sentence, weighing.species),
+        "conclusions": _conclusions(specimen),
+        "forms": specimen.forms[:3],
         "doubts": specimen.doubts,
         "cautions": CAUTIONS,
         "rows": _hypotheses(specimen)[:FIRST],
@@ -76,6 +78,71 @@ def _content(specimen: Specimen) -> dict[str, Any]:
     }
 
 
+def _conclusions(specimen: Specimen) -> list[dict[str, Any]]:
+    """Both questions, each with the share of hybrids before and after looking, and its answer."""
+    found = (specimen.conclusion, conclusion(specimen.misfit))
+    return [
+        {
+            "misfit": index == 1,
+            "before": words.percent(each.hybrids_before),
+            "after": words.percent(each.hybrids),
+            "sentence": pool_rows.italic(sentence, specimen.weighing.species),
+        }
+        for index, (each, sentence) in enumerate(zip(found, specimen.sentences, strict=True))
+    ]
+
+
+def field_sheet(specimen: Specimen) -> str:
+    """One page to print: the characters that split this pool, with drawings and blanks."""
+    table, rows = specimen.weighing.table, specimen.sheet_characters
+    each = [{**row, "character": table.by_key[row["character"]]} for row in rows]
+    return kit.fill(
+        "field_sheet.html",
+        styles=("specimen.css",),
+        name=specimen.fish.name,
+        water=words.place(specimen.pool.site),
+        rows=[{**row, "drawing": character(row["character"].key)} for row in each],
+        minutes=f"{sum(row['seconds'] for row in rows) / 60:.0f}",
+        cautions=CAUTIONS[2:],
+        version=specimen.pool.version,
+    )
+
+
+def _told_place(specimen: Specimen, place: str) -> str:
+    """The place as finely as the sender chooses; never finer."""
+    site = specimen.pool.site
+    if place == "exact":
+        name = specimen.fish.about.get("place") or words.place(site)
+        return f"{name} ({site.latitude:.4f}, {site.longitude:.4f})"
+    if place == "none":
+        return ""
+    digits, step = (1, "0.1") if place == "tenth" else (0, "1")
+    return f"within {step}\N{DEGREE SIGN} of {site.latitude:.{digits}f}, {site.longitude:.{digits}f}"
+
+
+def second_opinion(specimen: Specimen, *, place: str = "degree") -> str:
+    """A page to send: fish, measurements, pool, leading hypotheses and what would decide."""
+    content = _content(specimen)
+    names = ("name", "conclusions", "rows", "next", "photos", "remarks", "pool_rows", "as_of", "version")
+    kept = {name: content[name] for name in names}
+    return kit.fill(
+        "second_opinion.html",
+        styles=("specimen.css",),
+        where=_told_place(specimen, place),
+        facts=[(key, value) for key, value in content["facts"] if key not in {"at", "by"}],
+        seen=[
+            (
+                specimen.weighing.table.by_key[each.character].words,
+                each.words,
+                words.percent(each.sure),
+                each.why,
+            )
+            for each in specimen.fish.seen
+        ],
+        **kept,
+    )
+
+
 def _facts(specimen: Specimen) -> list[tuple[str, str]]:
     fish, site = specimen.fish, specimen.pool.site
     length = fish.about.get("standard_length_mm")
@@ -93,7 +160,7 @@ def _facts(specimen: Specimen) -> list[tuple[str, str]]:
 
 def _hypotheses(specimen: Specimen) -> list[dict[str, Any]]:
     weighing = specimen.weighing
-    leading = set(specimen.conclusion.leading)
+    leading = specimen.conclusion.leading
     rows = []
     for rank, index in enumerate(weighing.order.tolist(), 1):
         each = weighing.hypotheses[index]
@@ -102,11 +169,11 @@ def _hypotheses(specimen: Specimen) -> list[dict[str, Any]]:
             {
                 "rank": rank,
                 "formula": pool_rows.italic(each.formula, weighing.species),
-                "kind": {"pure": "species", "F1": "first-generation cross"}.get(each.kind, "backcross"),
+                "kind": "species" if each.kind == "pure" else "first-generation cross",
                 "prior": words.percent(prior),
                 "posterior": words.percent(posterior),
                 "bar": shift(prior, posterior),
-                "leading": index in leading and len(leading) <= FIRST,
+                "leading": each in leading and len(leading) <= FIRST,
             }
         )
     return rows
@@ -140,7 +207,14 @@ def _matrix(specimen: Specimen, names: Sequence[str]) -> list[dict[str, Any]]:
         for name in names:
             expected, mark = expectation(weighing, name, character)
             speech = value[name, seen.character]
-            cells.append({"words": expected, "loose": mark != "read", "mark": mark, "bar": speaks(speech)})
+            cells.append(
+                {
+                    "words": expected,
+                    "loose": mark not in {"measured", "read"},
+                    "mark": mark,
+                    "bar": speaks(speech),
+                }
+            )
         sure = words.percent(seen.sure)
         rows.append({"words": character.words, "seen": seen.words, "sure": sure, "cells": cells})
     return rows
@@ -274,10 +348,10 @@ def _letter(specimen: Specimen) -> str:
     what = "sunfish" if all(name.startswith("Lepomis ") for name in weighing.species) else "fish"
     lines = [
         f"What is this {what}? {fish.name}".strip(),
-        f"Where: {fish.about.get('place') or words.place(site)} ({site.latitude:.4f}, {site.longitude:.4f})"
+        f"Where: {fish.about.get('place') or words.place(site)}"
         + (f", {fish.about['date']}" if fish.about.get("date") else ""),
         f"Seen: {seen}. Sex {fish.sex}, {fish.stage}, {_CONDITION[fish.breeding]}.",
-        f"My reading: {specimen.conclusion.sentence}",
+        f"My reading: {specimen.sentences[0]}",
         f"First three: {leading}.",
         f"Not looked at yet, and most telling: {wanted}." if wanted else "",
         pictured or "Photographs: none yet.",
@@ -320,7 +394,8 @@ def _conflicts(specimen: Specimen) -> list[dict[str, str]]:
 
 
 _SETTINGS = (
-    "f1Share", "rangeShare", "traitErrorFloor", "observerSure", "f1Intermediate", "f1Documented",
+    "f1Share", "misfitFactor", "togetherWeight", "rangeShare", "rangeWidening", "traitErrorFloor",
+    "observerSure", "f1Intermediate", "f1Documented",
     "backcrossShare", "characterCorrelation", "youngMm", "youngReliability", "plainReliability",
     "specimenDecided", "dropBelow",
 )  # fmt: skip

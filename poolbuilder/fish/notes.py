@@ -1,8 +1,10 @@
-"""The notes on one fish, as TOML: an empty form, and its reading."""
+"""The notes on one fish as TOML, or on many as CSV: an empty form, and their reading."""
 
 from __future__ import annotations
 
+import csv
 import difflib
+import io
 import math
 import re
 from collections.abc import Iterable, Mapping
@@ -10,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import TraitError
-from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable
+from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
@@ -23,10 +25,13 @@ LONGEST_PART = {"pectoral_length_mm": 0.6, "body_depth_mm": 0.8, "flap_length_mm
 """Largest part of the standard length that a measure can be."""
 MOST_TEXT = 20_000
 SIDES_MAY_DIFFER = 2
+SURE = {"sure": 0.97, "fairly sure": 0.85, "unsure": 0.6}
+"""Words for how sure, as shares of looks that are right; start values."""
+MOST_FISH = 2000
 
 
-def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> Fish:
-    """Read the notes on one fish.
+def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> list[Fish]:
+    """Read the notes on fish: one fish of a TOML file, one a row of a CSV file.
 
     Raises
     ------
@@ -39,11 +44,61 @@ def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> Fis
         raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
     except UnicodeDecodeError as error:
         raise TraitError("is not UTF-8 text", file=path, remedy="save it as UTF-8") from error
-    return parse_fish(text, table, settings=settings, where=str(path))
+    if Path(path).suffix.lower() != ".csv":
+        return [parse_fish(text, table, settings=settings, where=str(path))]
+    return _fish_of_rows(text, table, settings, str(path))
+
+
+def _fish_of_rows(text: str, table: TraitTable, settings: Settings, where: str) -> list[Fish]:
+    """One fish a row; ``sure_KEY`` and ``why_KEY`` stand in columns of their own."""
+    reader = csv.DictReader(io.StringIO(text, newline=""))
+    made: list[Fish] = []
+    for row in reader:
+        given = {key.strip(): (value or "").strip() for key, value in row.items() if isinstance(key, str)}
+        if None in row or len(made) == MOST_FISH:
+            fact = "has more cells than the header" if None in row else f"holds more than {MOST_FISH} fish"
+            raise TraitError(fact, file=where, row=reader.line_num, remedy="one fish a row, one value a cell")
+        if any(given.values()):
+            document = from_fields(given, table)
+            made.append(_Notes(document, "", table, settings, where, reader.line_num).fish())
+    if not made:
+        raise TraitError("holds no fish", file=where, remedy="a header of keys, then one fish a row")
+    return made
+
+
+def from_fields(given: Mapping[str, str], table: TraitTable) -> dict[str, dict[str, Any]]:
+    """Notes from texts by key, as a form or a row of a table has them; empty ones are left out."""
+    states = {name for each in table.characters if each.states for name in (each.key, *each.also)}
+    about: dict[str, Any] = {key: given[key] for key in FISH if given.get(key, "").strip()}
+    if "photos" in about:
+        about["photos"] = [line.strip() for line in re.split(r"[\n;]", about["photos"]) if line.strip()]
+    seen: dict[str, Any] = {}
+    for key, text in given.items():
+        if not text.strip() or key in FISH or key.startswith(("sure_", "why_")):
+            continue
+        parts = [part.strip() for part in re.split(r";|\band\b", text)] if key in states else [number(text)]
+        entry = {"value": parts[0] if len(parts) == 1 else parts}
+        if given.get(f"sure_{key}", "").strip():
+            entry["sure"] = number(given[f"sure_{key}"])
+        if given.get(f"why_{key}", "").strip():
+            entry["why"] = given[f"why_{key}"].strip()
+        seen[key] = entry
+    return {"fish": about, "seen": seen}
+
+
+def number(text: str) -> Any:
+    """A number as it was typed, with a point or a comma; any other text as it is."""
+    plain = text.strip().replace(",", ".")
+    for kind in (int, float):
+        try:
+            return kind(plain)
+        except ValueError:
+            continue
+    return text.strip()
 
 
 def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str = "notes") -> Fish:
-    """Read the notes on one fish from a text; see :func:`read_fish`."""
+    """Read the notes on one fish from a TOML text; see :func:`read_fish`."""
     try:
         document = parsed_toml(text)
     except (ValueError, RecursionError) as error:
@@ -70,9 +125,15 @@ class _Notes:
     """Notes being read."""
 
     def __init__(
-        self, document: Mapping[str, Any], text: str, table: TraitTable, settings: Settings, where: str
+        self,
+        document: Mapping[str, Any],
+        text: str,
+        table: TraitTable,
+        settings: Settings,
+        where: str,
+        row: int | None = None,
     ) -> None:
-        self.lines = text.splitlines()
+        self.lines, self.row = text.splitlines(), row
         self.table, self.settings, self.where = table, settings, where
         for name in document:
             if name not in {"fish", "seen"}:
@@ -84,6 +145,8 @@ class _Notes:
 
     def fault(self, key: str, fact: str, remedy: str) -> TraitError:
         """An error at the line where a key stands."""
+        if self.row is not None:
+            return TraitError(fact, file=self.where, row=self.row, remedy=remedy)
         pattern = re.compile(rf'\s*\[?"?{re.escape(key)}"?\s*[\]=.]')
         row = next((number for number, line in enumerate(self.lines, 1) if pattern.match(line)), None)
         return TraitError(fact, file=self.where, row=row, remedy=remedy)
@@ -96,15 +159,15 @@ class _Notes:
 
     def fish(self) -> Fish:
         self._check_about()
-        values: dict[str, tuple[Any, float, str]] = {}
+        values: dict[str, tuple[Any, float, str, str]] = {}
         for key, given in self.given.items():
             target = self._target(key)
-            value, sure = self._with_certainty(key, given)
+            value, sure, why = self._with_certainty(key, given)
             if value is None:
                 continue
             if target in values:
                 raise self.fault(key, f"{target} is given twice", "keep the one you trust")
-            values[target] = (value, sure, key)
+            values[target] = (value, sure, key, why)
         lengths = {
             key: self._measure(key, *values.pop(key)[:2]) for key in measures(self.table) if key in values
         }
@@ -118,6 +181,7 @@ class _Notes:
             sex=self._choice("sex", SEXES),
             stage=self._stage(lengths),
             breeding=BREEDING[self._choice("breeding", tuple(BREEDING))],
+            length_mm=lengths[STANDARD_LENGTH][0] if STANDARD_LENGTH in lengths else None,
             seen=tuple(seen),
             about={key: self.about[key] for key in ABOUT if key in self.about}
             | {key: value for key, (value, _) in lengths.items()},
@@ -182,22 +246,20 @@ class _Notes:
         remedy = f"nearest are {known}" if near else "`poolbuilder specimen --template` lists them"
         raise self.fault(key, f"unknown character {key!r}", remedy)
 
-    def _with_certainty(self, key: str, given: Any) -> tuple[Any, float]:
-        """Value and certainty; None for a value that stands empty."""
+    def _with_certainty(self, key: str, given: Any) -> tuple[Any, float, str]:
+        """Value, certainty and its reason; None for a value that stands empty."""
         sure: Any = self.settings.observer_sure
-        value = given
+        value, why = given, ""
         if isinstance(given, dict):
-            unknown = set(given) - {"value", "sure"}
-            if unknown or "value" not in given:
+            if set(given) - {"value", "sure", "why"} or "value" not in given:
                 raise self.fault(key, f"{key} has no value", "write such as { value = 11, sure = 0.8 }")
-            value, sure = given["value"], given.get("sure", sure)
-        if isinstance(value, list):
-            fact = f"{key} is given as {len(value)} values that contradict one another"
-            raise self.fault(key, fact, "name one, and lower how sure you are")
+            value, sure, why = given["value"], given.get("sure", sure), str(given.get("why", ""))[:MOST_TEXT]
+        sure = SURE.get(sure.strip().lower(), sure) if isinstance(sure, str) else sure
         if isinstance(sure, bool) or not isinstance(sure, int | float) or not 0 <= sure <= 1:
-            raise self.fault(key, f"{key}: sure = {sure!r} is not a share", "use 0 (a guess) to 1 (certain)")
-        empty = isinstance(value, str) and value.strip().lower() in {"", "unknown", "?"}
-        return (None if empty or sure == 0 else value), float(sure)
+            remedy = f"use 0 (a guess) to 1 (certain), or one of {', '.join(SURE)}"
+            raise self.fault(key, f"{key}: sure = {sure!r} is not a share", remedy)
+        empty = value == [] or (isinstance(value, str) and value.strip().lower() in {"", "unknown", "?"})
+        return (None if empty or sure == 0 else value), float(sure), why
 
     def _figure(self, key: str, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
@@ -238,9 +300,11 @@ class _Notes:
             return []
         seen = [self._value(character, key, value) for _, value, _, key in found]
         sure = sum(each[2] for each in found) / len(found)
-        if isinstance(seen[0], str):
-            return [Seen(character=character.key, value=seen[0], sure=sure, words=character.say(seen[0]))]
-        figures = [float(value) for value in seen]
+        why = "; ".join(dict.fromkeys(values[each[3]][3] for each in found if each[3] in values)).strip("; ")
+        if not isinstance(seen[0], float):
+            words = character.say(seen[0])
+            return [Seen(character=character.key, value=seen[0], sure=sure, words=words, why=why)]
+        figures = [value for value in seen if isinstance(value, float)]
         apart = max(figures) - min(figures)
         if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
             raise self.fault(
@@ -252,9 +316,12 @@ class _Notes:
         words = character.say(mean)
         if len(figures) > 1 and apart:
             words += f" (mean of {' and '.join(f'{v:.3g}' for v in figures)})"
-        return [Seen(character=character.key, value=mean, sure=sure, words=words)]
+        return [Seen(character=character.key, value=mean, sure=sure, words=words, why=why)]
 
-    def _value(self, character: Character, key: str, value: Any) -> float | str:
+    def _value(self, character: Character, key: str, value: Any) -> Value:
+        if isinstance(value, list) and character.states and value:
+            several = tuple(dict.fromkeys(self._state(character, key, each) for each in value))
+            return several if len(several) > 1 else several[0]
         if not character.is_number:
             return self._state(character, key, value)
         figure = self._figure(key, value)
@@ -281,7 +348,7 @@ class _Notes:
             )
         return plain
 
-    def _contradictions(self, seen: Mapping[str, float | str]) -> None:
+    def _contradictions(self, seen: Mapping[str, Value]) -> None:
         total, lower = seen.get("gill_rakers"), seen.get("gill_rakers_lower")
         if isinstance(total, float) and isinstance(lower, float) and lower >= total:
             raise self.fault(
@@ -338,8 +405,10 @@ def _ratio(character: Character, lengths: Mapping[str, tuple[float, float]]) -> 
 
 
 _HEAD = """# What was seen on one fish.  Take away the # before a line to fill it in; leave what you did
-# not see.  How sure you are goes beside a value: dorsal_rays = { value = 11, sure = 0.8 }
-# (0 is a guess, 1 certain; without it, {sure:g} is taken).  Name one state, not two.
+# not see: what a photograph does not show is simply left out.  How sure you are goes beside a
+# value, with the reason: dorsal_rays = { value = 11, sure = "unsure", why = "fin folded" }
+# ("sure", "fairly sure", "unsure", or a share of looks that are right; else {sure:g} is taken).
+# Where two states stand on one fish, name both: flank_marks = ["bars", "orange_spots"]
 #
 # Wet your hands, keep the fish in water, work in seconds, and let it go where it was caught.
 # Licences, protected species and live transport: ask the local authority before you start.

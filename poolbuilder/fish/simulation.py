@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.fish.characters import Fish, Seen, TraitTable
+from poolbuilder.fish.characters import Fish, TraitTable
 from poolbuilder.fish.weighing import Hypothesis, all_shares, damping, hypotheses, reliability, with_error
 from poolbuilder.folder import write_folder
 from poolbuilder.names.hybrids import write_formula
@@ -63,13 +63,13 @@ class Simulation:
         return np.array([each.kind != "pure" for each in self.hypotheses])
 
 
-def even_hypotheses(table: TraitTable, *, settings: Settings) -> tuple[tuple[Hypothesis, ...], Array]:
+def even_hypotheses(table: TraitTable) -> tuple[tuple[Hypothesis, ...], Array]:
     """Every species and pair of a trait table, all alike before looking."""
     rows: list[dict[str, Any]] = [
         {"parent1": a, "parent2": b, "formula": a if a == b else write_formula((a, b)), "weight": 1.0}
         for a, b in [*((name, name) for name in table.species), *combinations(table.species, 2)]
     ]
-    return hypotheses(rows, table.species, settings=settings)
+    return hypotheses(rows, table.species)
 
 
 def _scores(
@@ -83,15 +83,14 @@ def _scores(
 ) -> Array:
     """(true hypothesis, fish, hypothesis): log-likelihood of simulated fish of one sex."""
     shares = all_shares(table, listed, fish, settings)
-    weights = damping(
-        [Seen(character=key, value=0.0, sure=1.0, words="") for key in characters], table, settings
-    )
+    weights = damping(characters, table, settings)
     scores = np.zeros((len(listed), per_hypothesis, len(listed)))
     for key, weight in zip(characters, weights.tolist(), strict=True):
         character = table.by_key[key]
         sure = settings.observer_sure * reliability(character, fish, settings)
-        logs = np.log(with_error(shares[key], sure, settings))
-        seen_as = with_error(shares[key], settings.observer_sure, settings.replace(trait_error_floor=0.0))
+        logs = np.log(with_error(shares[key], sure, character, settings))
+        exact = settings.replace(trait_error_floor=0.0)
+        seen_as = with_error(shares[key], settings.observer_sure, character, exact)
         for truth in range(len(listed)):
             drawn = generator.choice(len(character.grid), size=per_hypothesis, p=seen_as[truth])
             scores[truth] += weight * logs[:, drawn].T

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-from collections import Counter
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import combinations
 from statistics import NormalDist
 from typing import Any
 
@@ -14,19 +15,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable
-from poolbuilder.names.hybrids import write_formula
 from poolbuilder.settings import Settings
 
-Shares = NDArray[np.float64]
+Array = NDArray[np.float64]
 NORMAL = NormalDist()
+LEAN = 10
+"""Fish that a smooth curve counts for beside measured frequencies: a count not met yet is not impossible."""
+
+# -- what a species, and a hybrid, shows of a character ------------------------------------
 
 
-def _normal_cdf(values: Shares) -> Shares:
+def _normal_cdf(values: Array) -> Array:
     return np.array([NORMAL.cdf(value) for value in values.tolist()])
 
 
-def _classes(character: Character, left: float, right: float, mode: float) -> Shares:
+def _classes(character: Character, left: float, right: float, mode: float) -> Array:
     """Shares of the classes under a normal curve with its own width on each side of the mode."""
+    least = character.step / 4
+    left, right = max(left, least), max(right, least)
+    mode = min(max(mode, character.low), character.high)
     edges = np.append(character.grid - character.step / 2, character.grid[-1] + character.step / 2)
     below, above = (np.minimum(edges, mode) - mode) / left, (np.maximum(edges, mode) - mode) / right
     height = 2 / (left + right)
@@ -35,11 +42,26 @@ def _classes(character: Character, left: float, right: float, mode: float) -> Sh
     return np.asarray(shares / shares.sum())
 
 
-def spread(cell: Cell, character: Character, settings: Settings) -> Shares:
+def _measured(cell: Cell, character: Character, length_mm: float | None) -> Array:
+    """Measured fish: their frequencies, or a normal curve at the fish's own size."""
+    assert cell.mean is not None
+    assert cell.sd is not None
+    mean, sd = cell.mean, cell.sd * math.sqrt(1 + 1 / cell.n)
+    if length_mm and cell.slope is not None and cell.at_mm and cell.sd_at_size:
+        mean, sd = mean + cell.slope * math.log(length_mm / cell.at_mm), cell.sd_at_size
+    smooth = _classes(character, sd, sd, mean)
+    if not cell.shares:
+        return smooth
+    return (cell.n * np.array(cell.shares) + LEAN * smooth) / (cell.n + LEAN)
+
+
+def spread(cell: Cell, character: Character, settings: Settings, length_mm: float | None = None) -> Array:
     """Shares of the classes of a character that a cell stands for.
 
-    A range holds rangeShare of the fish; a count's range is widened by half a count on each
-    side.  With a mode off its middle the two sides are normal curves of different width.
+    A key's range holds rangeShare of the fish that its author had, a count's range widened by
+    half a count on each side; other waters differ, so that the curve is rangeWidening times
+    as wide.  With a mode off its middle the two sides are normal curves of different width.
+    Measured fish speak as they were measured.
 
     Returns
     -------
@@ -48,28 +70,29 @@ def spread(cell: Cell, character: Character, settings: Settings) -> Shares:
     """
     if not character.is_number:
         return np.array(cell.shares)
+    if cell.mean is not None:
+        return _measured(cell, character, length_mm)
     assert cell.low is not None
     assert cell.high is not None
     mode = (cell.low + cell.high) / 2 if cell.mode is None else cell.mode
     margin = 0.5 if character.kind == "count" else 0.0
-    reach = NORMAL.inv_cdf((1 + settings.range_share) / 2)
-    least = character.step / 4
-    left = max((mode - cell.low + margin) / reach, least)
-    right = max((cell.high + margin - mode) / reach, least)
-    return _classes(character, left, right, mode)
+    reach = NORMAL.inv_cdf((1 + settings.range_share) / 2) / settings.range_widening
+    return _classes(character, (mode - cell.low + margin) / reach, (cell.high + margin - mode) / reach, mode)
 
 
 def species_shares(
-    table: TraitTable, species: str, character: Character, fish: Fish, settings: Settings
-) -> Shares:
+    table: TraitTable, species: str, character: Character, fish: Fish, settings: Settings, form: str = ""
+) -> Array:
     """What a species shows of a character, for a fish of this sex and size.
 
-    Where the sex is unknown, the sexes are mixed half and half.  A species without a cell
-    shows what the others of its group show on average.
+    Where form or sex is unknown, they are mixed alike.  A species without a cell shows what
+    the others of its group show on average.
     """
-    cells = table.fitting(species, character.key, sex=fish.sex, stage=fish.stage)
+    cells = table.fitting(species, character.key, sex=fish.sex, stage=fish.stage, form=form)
     if cells:
-        return np.asarray(np.mean([spread(cell, character, settings) for cell in cells], axis=0))
+        return np.asarray(
+            np.mean([spread(cell, character, settings, fish.length_mm) for cell in cells], axis=0)
+        )
     others = [
         species_shares(table, other, character, fish, settings)
         for other in table.species
@@ -79,13 +102,13 @@ def species_shares(
     return np.asarray(np.mean(others, axis=0)) if others else np.full(size, 1 / size)
 
 
-def moments(shares: Shares, character: Character) -> tuple[float, float]:
+def moments(shares: Array, character: Character) -> tuple[float, float]:
     """Mean and variance of a number's shares."""
     mean = float(shares @ character.grid)
     return mean, float(shares @ (character.grid - mean) ** 2)
 
 
-def _between(first: Shares, second: Shares, character: Character) -> Shares:
+def _between(first: Array, second: Array, character: Character) -> Array:
     """Halfway between two parents."""
     if character.kind == "state":
         return (first + second) / 2
@@ -99,21 +122,27 @@ def _between(first: Shares, second: Shares, character: Character) -> Shares:
         return made
     (mean1, variance1), (mean2, variance2) = moments(first, character), moments(second, character)
     width = ((variance1 + variance2) / 2) ** 0.5
-    width = max(width, character.step / 4)
     return _classes(character, width, width, (mean1 + mean2) / 2)
 
 
+_LEANING = {
+    ("dominant", ""): 0, ("", "dominant"): 1, ("lost", ""): 1, ("", "lost"): 0,
+    ("dominant", "lost"): 0, ("lost", "dominant"): 1,
+}  # fmt: skip
+"""Which parent's look prevails, by what sources report of either parent's hybrids."""
+
+
 def hybrid_shares(
-    first: Shares, second: Shares, character: Character, *, said: tuple[str, str], settings: Settings
-) -> Shares:
+    first: Array, second: Array, character: Character, *, reported: tuple[str, str], settings: Settings
+) -> Array:
     """What hybrids of two parents show of a character.
 
     Parameters
     ----------
     first, second : array
         What the parents show.
-    said : tuple of (str, str)
-        What is known of either parent's character in its hybrids: ``intermediate``,
+    reported : tuple of (str, str)
+        What sources say of either parent's character in its hybrids: ``intermediate``,
         ``dominant``, ``lost`` or empty.
     settings : Settings
         f1Intermediate where nothing is known, f1Documented where something is.
@@ -126,17 +155,16 @@ def hybrid_shares(
     Soc. 91, abstract).
     """
     middle, either = _between(first, second, character), (first + second) / 2
-    leaning = {("dominant", ""): first, ("", "dominant"): second, ("lost", ""): second, ("", "lost"): first,
-               ("dominant", "lost"): first, ("lost", "dominant"): second}  # fmt: skip
-    plain = tuple("" if word == "intermediate" else word for word in said)
-    share = settings.f1_documented if "intermediate" in said else settings.f1_intermediate
+    share = settings.f1_documented if "intermediate" in reported else settings.f1_intermediate
     mixed = share * middle + (1 - share) * either
-    if plain in leaning:
-        return settings.f1_documented * leaning[plain] + (1 - settings.f1_documented) * mixed
+    plain = tuple("" if word == "intermediate" else word for word in reported)
+    if plain in _LEANING:
+        leading = (first, second)[_LEANING[plain]]
+        return settings.f1_documented * leading + (1 - settings.f1_documented) * mixed
     return mixed
 
 
-Array = NDArray[np.float64]
+# -- hypotheses --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,16 +174,67 @@ class Hypothesis:
     Attributes
     ----------
     kind : str
-        ``pure``, ``F1`` or ``backcross``.
+        ``pure`` or ``F1``.
     parents : tuple of (str, str)
-        In alphabetical order; the same name twice for a pure species; of a backcross, the
-        species that comes in twice stands first.
+        In alphabetical order; the same name twice for a pure species.
     formula : str
     """
 
     kind: str
     parents: tuple[str, str]
     formula: str
+
+
+def hypotheses(
+    crosses: Sequence[Mapping[str, Any]], species: Sequence[str]
+) -> tuple[tuple[Hypothesis, ...], Array]:
+    """Hypotheses and their prior from a table of pairs that holds the pure species too.
+
+    Parameters
+    ----------
+    crosses : sequence of rows, schema CROSSES
+        With the pure species among them.
+    species : sequence of str
+        Those whose characters are known; others are left out.
+    """
+    known = set(species)
+    rows = [row for row in crosses if known.issuperset((row["parent1"], row["parent2"]))]
+    listed = tuple(
+        Hypothesis(
+            kind="pure" if row["parent1"] == row["parent2"] else "F1",
+            parents=(row["parent1"], row["parent2"]),
+            formula=row["formula"],
+        )
+        for row in rows
+    )
+    prior = np.array([row["weight"] for row in rows], dtype=np.float64)
+    return listed, prior / prior.sum() if len(prior) else prior
+
+
+def prior_with_f1_share(listed: Sequence[Hypothesis], prior: Array, share: float) -> Array:
+    """The prior with hybrids sharing *share* and pure species the rest, each as before."""
+    pure = np.array([each.kind == "pure" for each in listed])
+    made = prior.copy()
+    for part, wanted in ((pure, 1 - share), (~pure, share)):
+        total = prior[part].sum()
+        if total > 0:
+            made[part] = prior[part] * wanted / total
+    return np.asarray(made / made.sum())
+
+
+def misfit_share(f1_share: float, settings: Settings) -> float:
+    """Share of hybrids among the fish that fit no species, by Bayes' rule.
+
+    Examples
+    --------
+    >>> round(misfit_share(0.05, Settings(misfit_factor=19)), 3)
+    0.5
+    """
+    odds = settings.misfit_factor * f1_share
+    return odds / (odds + 1 - f1_share)
+
+
+# -- weighing ----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -173,9 +252,9 @@ class Weighing:
     shares : mapping
         Character to an array (hypothesis, class): what is expected under each.
     log_likelihood : array
-        (observation, hypothesis), in the order of ``fish.seen``, before groups are damped.
+        (observation, hypothesis), in the order of ``fish.seen``, before it is damped.
     damping : array
-        Weight of each observation for its correlation with others of its group.
+        Weight of each observation for what it repeats of others.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -199,6 +278,11 @@ class Weighing:
         return np.array([[name in each.parents for each in self.hypotheses] for name in self.species])
 
     @cached_property
+    def crossed(self) -> NDArray[np.bool_]:
+        """Which hypotheses are hybrids."""
+        return np.array([each.kind != "pure" for each in self.hypotheses])
+
+    @cached_property
     def parenthood(self) -> Array:
         """Posterior that each species is a parent, alone or in a pair."""
         return np.asarray(self.membership @ self.posterior)
@@ -208,25 +292,22 @@ class Weighing:
         """Hypotheses by posterior, then as listed."""
         return np.argsort(-self.posterior, kind="stable")
 
-    def shares_of_pure(self, species: str, character: str) -> Array:
+    def shares_of(self, species: str, key: str, form: str = "") -> Array:
         """What a species shows of a character."""
-        for index, each in enumerate(self.hypotheses):
-            if each.kind == "pure" and each.parents[0] == species:
-                return np.asarray(self.shares[character][index])
-        return species_shares(self.table, species, self.table.by_key[character], self.fish, self.settings)
+        return species_shares(self.table, species, self.table.by_key[key], self.fish, self.settings, form)
 
     def expected(self, key: str, sure: float) -> Array:
         """(hypothesis, class) of a character, with the errors that weighing mixes in."""
         character = self.table.by_key[key]
         sure *= reliability(character, self.fish, self.settings)
-        return with_error(self.shares[key], sure, self.settings)
+        return with_error(self.shares[key], sure, character, self.settings)
 
     def again(self, *, prior: Array | None = None, without: str | None = None) -> Weighing:
         """The same with another prior, or without one character."""
         prior = self.prior if prior is None else prior
         kept = [index for index, seen in enumerate(self.fish.seen) if seen.character != without]
         seen = tuple(self.fish.seen[index] for index in kept)
-        weights = damping(seen, self.table, self.settings)
+        weights = damping([each.character for each in seen], self.table, self.settings)
         likelihood = self.log_likelihood[kept]
         return dataclasses.replace(
             self,
@@ -237,56 +318,10 @@ class Weighing:
             posterior=posterior(prior, weights @ likelihood),
         )
 
-
-def hypotheses(
-    crosses: Sequence[Mapping[str, Any]],
-    species: Sequence[str],
-    *,
-    settings: Settings,
-    backcrosses: bool = False,
-) -> tuple[tuple[Hypothesis, ...], Array]:
-    """Hypotheses and their prior from a table of pairs that holds the pure species too.
-
-    Parameters
-    ----------
-    crosses : sequence of rows, schema CROSSES
-        With the pure species among them.
-    species : sequence of str
-        Those whose characters are known; others are left out.
-    settings : Settings
-        backcrossShare.
-    backcrosses : bool
-        Give a share of each pair's weight to its two first backcrosses.
-    """
-    known = set(species)
-    listed: list[Hypothesis] = []
-    weights: list[float] = []
-    share = settings.backcross_share if backcrosses else 0.0
-    for row in crosses:
-        pair = (row["parent1"], row["parent2"])
-        if not known.issuperset(pair):
-            continue
-        pure = pair[0] == pair[1]
-        listed.append(Hypothesis(kind="pure" if pure else "F1", parents=pair, formula=row["formula"]))
-        weights.append(row["weight"] * (1.0 if pure else 1 - share))
-        if backcrosses and not pure:
-            for twice, once in (pair, pair[::-1]):
-                formula = f"({write_formula(pair)}) × {twice}"
-                listed.append(Hypothesis(kind="backcross", parents=(twice, once), formula=formula))
-                weights.append(row["weight"] * share / 2)
-    prior = np.array(weights, dtype=np.float64)
-    return tuple(listed), prior / prior.sum() if len(prior) else prior
-
-
-def prior_with_f1_share(listed: Sequence[Hypothesis], prior: Array, share: float) -> Array:
-    """The prior with hybrids sharing *share* and pure species the rest, each as before."""
-    pure = np.array([each.kind == "pure" for each in listed])
-    made = prior.copy()
-    for part, wanted in ((pure, 1 - share), (~pure, share)):
-        total = prior[part].sum()
-        if total > 0:
-            made[part] = prior[part] * wanted / total
-    return np.asarray(made / made.sum())
+    def of_misfits(self) -> Weighing:
+        """The same for a fish of which it is known that it fits no species."""
+        share = misfit_share(float(self.prior[self.crossed].sum()), self.settings)
+        return self.again(prior=prior_with_f1_share(self.hypotheses, self.prior, share))
 
 
 def _expected(
@@ -295,31 +330,30 @@ def _expected(
     """(hypothesis, class) for one character, without error."""
     names = sorted({name for each in listed for name in each.parents})
     own = {name: species_shares(table, name, character, fish, settings) for name in names}
-    said = {
+    reported = {
         name: next((c.hybrid for c in table.cells_of(name, character.key) if c.hybrid), "") for name in names
     }
-    rows = []
-    for each in listed:
-        first, second = each.parents
-        if each.kind == "pure":
-            rows.append(own[first])
-            continue
-        crossed = hybrid_shares(
-            own[first], own[second], character, said=(said[first], said[second]), settings=settings
-        )
-        if each.kind == "backcross":
-            crossed = hybrid_shares(crossed, own[first], character, said=("", ""), settings=settings)
-        rows.append(crossed)
-    return np.array(rows)
+    return np.array(
+        [
+            own[first]
+            if first == second
+            else hybrid_shares(
+                own[first],
+                own[second],
+                character,
+                reported=(reported[first], reported[second]),
+                settings=settings,
+            )
+            for first, second in (each.parents for each in listed)
+        ]
+    )
 
 
 def all_shares(
     table: TraitTable, listed: Sequence[Hypothesis], fish: Fish, settings: Settings
 ) -> dict[str, Array]:
     """Every character's expected shares under every hypothesis, by character."""
-    return {
-        character.key: _expected(table, listed, character, fish, settings) for character in table.characters
-    }
+    return {each.key: _expected(table, listed, each, fish, settings) for each in table.characters}
 
 
 def reliability(character: Character, fish: Fish, settings: Settings) -> float:
@@ -333,21 +367,66 @@ def reliability(character: Character, fish: Fish, settings: Settings) -> float:
     return share
 
 
-def with_error(shares: Array, sure: float, settings: Settings) -> Array:
-    """Expected shares with the error floor and the observer's doubt mixed in.
+def with_error(shares: Array, sure: float, character: Character, settings: Settings) -> Array:
+    """Expected shares with the error floor and the observer's errors mixed in.
 
-    Both errors see any class alike, so that no observation is impossible.
+    Half of the errors take a neighbouring class, where the classes have an order; the rest
+    take any class alike, so that no observation is impossible.
     """
     even = 1 / shares.shape[-1]
     floored = (1 - settings.trait_error_floor) * shares + settings.trait_error_floor * even
-    return np.asarray(sure * floored + (1 - sure) * even)
+    wrong = np.full_like(floored, even)
+    if character.kind != "state":
+        padded = np.concatenate([floored[..., :1], floored, floored[..., -1:]], axis=-1)
+        wrong = (wrong + (padded[..., :-2] + padded[..., 2:]) / 2) / 2
+    return np.asarray(sure * floored + (1 - sure) * wrong)
 
 
-def damping(seen: Sequence[Seen], table: TraitTable, settings: Settings) -> Array:
-    """The design effect of each observation's group: 1 / (1 + (n - 1) r)."""
-    groups = Counter(table.by_key[each.character].group for each in seen)
-    r = settings.character_correlation
-    return np.array([1 / (1 + (groups[table.by_key[each.character].group] - 1) * r) for each in seen])
+def _at_once(places: Sequence[int], listed: Sequence[Hypothesis], own: Mapping[str, Array]) -> Array:
+    """What each hypothesis expects of states that stand on the fish at once.
+
+    The fish has one state from each parent: a pure species twice from the same stock.
+    """
+    pairs = list(combinations(places, 2))
+    return np.array(
+        [
+            np.mean([own[a][i] * own[b][j] + own[a][j] * own[b][i] for i, j in pairs])
+            for a, b in (each.parents for each in listed)
+        ]
+    )
+
+
+def _chance(
+    seen: Seen, table: TraitTable, listed: Sequence[Hypothesis], shares: Array, fish: Fish, settings: Settings
+) -> Array:
+    """Likelihood of one observation under each hypothesis.
+
+    Two states of a scale mean that the fish lies between: either of them.
+    """
+    character = table.by_key[seen.character]
+    sure = seen.sure * reliability(character, fish, settings)
+    if not isinstance(seen.value, tuple):
+        return np.asarray(with_error(shares, sure, character, settings)[:, character.place(seen.value)])
+    places = [character.place(state) for state in seen.value]
+    if character.kind == "scale":
+        return np.asarray(with_error(shares, sure, character, settings)[:, places].mean(axis=1))
+    own = {
+        name: species_shares(table, name, character, fish, settings)
+        for name in {name for each in listed for name in each.parents}
+    }
+    right = sure * (1 - settings.trait_error_floor)
+    return right * _at_once(places, listed, own) + (1 - right) / len(character.states) ** 2
+
+
+def damping(keys: Sequence[str], table: TraitTable, settings: Settings) -> Array:
+    """Weight of each observation among those that vary with it: 1 / Σ r².
+
+    The weights sum to n² / Σ r², the effective number of independent characters (the
+    participation ratio of the eigenvalues of the correlations): the same character twice
+    counts once, two that have nothing to do with each other count twice.
+    """
+    related = table.related(keys, settings.character_correlation)
+    return np.asarray(1 / (related**2).sum(axis=1)) if len(keys) else np.zeros(0)
 
 
 def posterior(prior: Array, log_likelihood: Array) -> Array:
@@ -383,20 +462,17 @@ def weigh(
     listed, prior
         From :func:`hypotheses`.
     settings : Settings
-        rangeShare, traitErrorFloor, f1Intermediate, f1Documented, characterCorrelation,
-        youngReliability, plainReliability.
+        rangeShare, rangeWidening, traitErrorFloor, f1Intermediate, f1Documented,
+        characterCorrelation, youngReliability, plainReliability.
     shares : mapping, optional
         From :func:`all_shares`, when many fish of one sex and size are weighed.
     """
     shares = all_shares(table, listed, fish, settings) if shares is None else shares
-    rows = []
-    for seen in fish.seen:
-        character = table.by_key[seen.character]
-        sure = seen.sure * reliability(character, fish, settings)
-        expected = with_error(shares[seen.character], sure, settings)
-        rows.append(np.log(expected[:, character.place(seen.value)]))
+    rows = [
+        np.log(_chance(seen, table, listed, shares[seen.character], fish, settings)) for seen in fish.seen
+    ]
     likelihood = np.array(rows).reshape(len(rows), len(listed))
-    weights = damping(fish.seen, table, settings)
+    weights = damping([seen.character for seen in fish.seen], table, settings)
     return Weighing(
         hypotheses=tuple(listed),
         prior=prior,
@@ -408,3 +484,28 @@ def weigh(
         log_likelihood=likelihood,
         damping=weights,
     )
+
+
+def together(weighings: Sequence[Weighing]) -> list[Weighing]:
+    """Weigh several fish of one water: what the others are makes the same again likelier.
+
+    Each fish's prior is the pool's, worth togetherWeight fish, and the posteriors of the other
+    fish (the predictive rule of a Dirichlet prior, solved by iteration); all fish have the
+    same hypotheses.
+    """
+    made = list(weighings)
+    if len(made) < 2:
+        return made
+    for _ in range(50):
+        before = np.array([each.posterior for each in made])
+        total = before.sum(axis=0)
+        made = [
+            each.again(
+                prior=(each.settings.together_weight * own.prior + total - before[index])
+                / (each.settings.together_weight + len(made) - 1)
+            )
+            for index, (each, own) in enumerate(zip(made, weighings, strict=True))
+        ]
+        if np.abs(np.array([each.posterior for each in made]) - before).max() < 1e-9:
+            break
+    return made

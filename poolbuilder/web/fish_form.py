@@ -30,7 +30,13 @@ from poolbuilder.web.workspace import Workspace
 
 NOTES = "notes.json"
 LENGTH = "standard_length_mm"
-DOWNLOADS = (("specimen.html", "page"), ("posterior.csv", "posterior"), ("trait_evidence.csv", "evidence"))
+DOWNLOADS = (
+    ("specimen.html", "page"),
+    ("posterior.csv", "posterior"),
+    ("trait_evidence.csv", "evidence"),
+    ("second_opinion.html", "second opinion"),
+    ("field_sheet.html", "field sheet"),
+)
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 
 ABOUT = ("name", "date", "place", "observer", "remarks")
@@ -39,7 +45,7 @@ CHOICES = {
     "size": ("unknown", "adult", "young"),
     "breeding": ("unknown", "yes", "no"),
 }
-SURE = (("", "sure"), ("0.8", "fairly sure"), ("0.5", "unsure"))
+SURE = (("", "sure"), ("fairly sure", "fairly sure"), ("unsure", "unsure"))
 
 
 class FishViews:
@@ -97,7 +103,7 @@ class FishViews:
         if given.get("f1Share", "").strip():
             settings = settings.replace(f1_share=_number(given["f1Share"]))
         fish = fish_from(_document(given, table), table, settings=settings, where="the form")
-        return identify(pool, fish, table, settings=settings, backcrosses="backcrosses" in given)
+        return identify(pool, fish, table, settings=settings)
 
     def _form(
         self, given: Mapping[str, str], faults: Mapping[str, str] | None = None, trouble: str = ""
@@ -133,7 +139,7 @@ class FishViews:
     def _first(self, pool: Pool) -> list[str]:
         """The characters that would tell most of this pool, before anything is seen."""
         try:
-            return [row["character"] for row in self._weighed({}, pool).next_characters]
+            return [row["character"] for row in self._weighed({}, pool).sheet_characters]
         except PoolBuilderError:
             return []
 
