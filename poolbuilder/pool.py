@@ -35,9 +35,9 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
-from poolbuilder.status.answer import status_answers
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.status.region_lists import RegionLists
+from poolbuilder.status.sources import status_answers
 from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
 from poolbuilder.water import Water
 

@@ -30,7 +30,7 @@ LAYERS = [
     ["records.store_select"],
     ["records.store_add"],
     ["status.shipped", "status.region_lists"],
-    ["status.answer"],
+    ["status.sources"],
     ["records.store", "model.candidates", "accounts", "model.lists"],
     ["model.effort", "model.completeness", "model.sightings"],
     ["model.community"],

@@ -34,9 +34,9 @@ from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.status.answer import listed_at, status_answers
 from poolbuilder.status.decision import Establishment, own_names, side
 from poolbuilder.status.region_lists import ListedStatus, RegionLists
+from poolbuilder.status.sources import listed_at, status_answers
 from poolbuilder.water import Water
 
 Floats = NDArray[np.float64]
