@@ -16,7 +16,7 @@ LAYERS = [
     ["tables", "schemas", "settings", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions", "model.logistic"],
     ["names.checklist", "records.text_table", "records.dates", "model.hybrid_waters"],
     ["records.archive", "records.values", "records.sheets"],
-    ["records.placing", "records.parts"],
+    ["records.placing", "records.record_table"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.species", "names.meanings", "names.known_crosses", "model.location", "model.crowd", "model.argument"],

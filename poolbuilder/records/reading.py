@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.archive import MIB, CorePart, datasets_of, open_container
-from poolbuilder.records.parts import Part, parts_of
+from poolbuilder.records.record_table import RecordTable, parts_of
 from poolbuilder.records.sheets import Grid, kind_of, read_points, read_sheets
 from poolbuilder.records.values import (
     DATE_ORDER,
@@ -84,7 +84,7 @@ class RecordFile:
                 raise no_such_column(given, self.rename[given], path, self.headings)
 
     @contextmanager
-    def _parts(self) -> Iterator[list[Part]]:
+    def _parts(self) -> Iterator[list[RecordTable]]:
         """The tables of records inside, open as long as the `with` block runs."""
         if not self.path.is_dir():
             kind = kind_of(self.path)
@@ -96,7 +96,9 @@ class RecordFile:
                 is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
             if not is_zip:
                 alone = CorePart(name=self.path.name)
-                yield [Part(alone, self.path.open, where=self.path, source=self.name, rename=self.rename)]
+                yield [
+                    RecordTable(alone, self.path.open, where=self.path, source=self.name, rename=self.rename)
+                ]
                 return
         with open_container(self.path, self.settings) as container:
             self.datasets = self.datasets or tuple(datasets_of(container))
@@ -129,10 +131,10 @@ class RecordFile:
                 self.remark(f"sheet {grid.name!r} is not read, for it has no coordinates or no names")
         return good
 
-    def _of_grids(self) -> list[Part]:
+    def _of_grids(self) -> list[RecordTable]:
         alone = len(self._grids) == 1
         return [
-            Part(
+            RecordTable(
                 CorePart(name=grid.name),
                 self.path.open,
                 where=self.path if alone else f"{self.path}/{grid.name}",

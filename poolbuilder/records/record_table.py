@@ -103,7 +103,7 @@ def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
 _PARQUET_MAGIC = b"PAR1"
 
 
-class Part:
+class RecordTable:
     """A table that can be opened.
 
     Parameters
@@ -118,9 +118,9 @@ class Part:
         Goes to `sourceFile`.
     rename : dict of str to str
         Given heading to term.
-    events : tuple of Part
+    events : tuple of RecordTable
         The event table that the records refer to.
-    verbatim : Part, optional
+    verbatim : RecordTable, optional
         The records as they were given to the service, before it read their names.
     grid : Grid, optional
         The table itself, of a spreadsheet or layer.
@@ -135,8 +135,8 @@ class Part:
         source: str,
         rename: Mapping[str, str],
         zipped: bool = False,
-        events: tuple[Part, ...] = (),
-        verbatim: Part | None = None,
+        events: tuple[RecordTable, ...] = (),
+        verbatim: RecordTable | None = None,
         grid: Grid | None = None,
     ) -> None:
         self._described = described
@@ -456,7 +456,7 @@ def _plain(column: pa.Array) -> pa.Array:
     return column
 
 
-def parts_of(container: Container, *, source: str, rename: Mapping[str, str]) -> list[Part]:
+def parts_of(container: Container, *, source: str, rename: Mapping[str, str]) -> list[RecordTable]:
     """The parts of an archive or zip that hold its records, in the order of its descriptor.
 
     Raises
@@ -467,8 +467,8 @@ def parts_of(container: Container, *, source: str, rename: Mapping[str, str]) ->
     described = core_parts(container)
     zipped = container.path.is_file()
 
-    def part(what: CorePart, *, alone: bool) -> Part:
-        return Part(
+    def part(what: CorePart, *, alone: bool) -> RecordTable:
+        return RecordTable(
             what,
             lambda mode: container.open(what.name),
             where=f"{container.path}/{what.name}",
