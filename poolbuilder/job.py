@@ -108,15 +108,17 @@ class Job:
         provenance = replace(provenance, calibration=self.calibration)
         checklist = open_checklist(self.checklist, records)
         ranges = open_ranges(self.ranges, checklist)
+        water = self.open_water()
+        stated = water.outline.water_type if water is not None and water.outline is not None else None
         pool = build(
-            self.site,
+            with_water_type(self.site, stated),
             records,
             checklist=checklist,
             as_of=self.as_of,
             settings=self.settings,
             ranges=ranges,
             lists=open_lists(self.region_lists, checklist),
-            water=self.open_water(),
+            water=water,
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
         )

@@ -159,6 +159,38 @@ def test_fetched_layers_are_kept_and_used_without_being_told(
     assert {"outline", "streams", "barriers", "basins"} <= used
 
 
+def test_the_outline_given_says_what_kind_of_water_it_is(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    asked = [
+        "build",
+        "--lat",
+        "36.9",
+        "--lon",
+        "-91.2",
+        "--records",
+        str(DEMO / "records.zip"),
+        "--out",
+        "lake",
+    ]
+    for stated, size, kind in (
+        ("LakePond", 10, "lake"),
+        ("LakePond", 1, "pond"),
+        ("460", 5, "river"),
+        ("x", 5, None),
+    ):
+        drawn = feature(box(-size, -size, size, size), name="Heron Water", FTYPE=stated)
+        Path("w.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [drawn]}))
+        with pytest.raises(SystemExit) as ended:
+            main([*asked, "--water", "w.geojson"])
+        assert not ended.value.code, capsys.readouterr().err
+        assert read_pool(tmp_path / "lake").site.water_type == kind
+    with pytest.raises(SystemExit):
+        main([*asked, "--water", "w.geojson", "--water-type", "canal"])
+    assert read_pool(tmp_path / "lake").site.water_type == "canal"
+
+
 def test_a_lake_beside_the_point_is_named_and_not_taken(run: Run, tmp_path: Path) -> None:
     beside = (HERE[0] + 0.0115, HERE[1])
     code, out, _ = run("fetch", "--water", at=beside)

@@ -23,6 +23,7 @@ from poolbuilder.errors import SiteError, SourceError
 from poolbuilder.places.base_map import region_of
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.sites import Site
+from poolbuilder.water.outline import LARGEST_POND_KM2
 
 Feature = dict[str, Any]
 
@@ -41,8 +42,6 @@ TIMEOUT_S = (10, 120)
 BESIDE_KM = 0.25
 """A lake this near to a point on land is named, and not taken."""
 LAKES, CANAL, DAM, RIVER, ESTUARY = {390, 436}, 336, 343, 460, 493
-LARGEST_POND_KM2 = 0.08
-"""A pond has at most 8 ha: common practice, no source."""
 ELSEWHERE = (
     "outside the United States no service is asked: give the layers as files, for instance HydroLAKES or "
     "OpenStreetMap with --water, HydroRIVERS or EU-Hydro with --streams, HydroBASINS with --basins"

@@ -30,7 +30,7 @@ from pyproj import Proj
 from poolbuilder.errors import LayerError
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.layers import Layer
-from poolbuilder.places.sites import Site
+from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -305,6 +305,14 @@ def _cell_share(cells: _Cells, x: Floats, y: Floats, sigma: Floats) -> Floats:
     return np.asarray((density * (cells.area + curve)).sum(axis=1))
 
 
+TYPE_COLUMNS = ("water_type", "watertype", "ftype", "waterbody_type", "fclass")
+WATER_KINDS = {
+    "390": "lakepond", "lakepond": "lakepond", "436": "lake", "reservoir": "lake", "493": "estuary",
+    "460": "river", "streamriver": "river", "336": "canal", "canalditch": "canal",
+}  # fmt: skip
+"""Feature types of the US national hydrography by number and name, and plain words."""
+LARGEST_POND_KM2 = 0.08
+"""A pond has at most 8 ha: common practice, no source."""
 SEARCH_KM = 50.0
 """How far away a water may be to be named as one of the nearest."""
 NAMED = 3
@@ -328,6 +336,8 @@ class Outline:
         The map on which *polygon* lies.
     polygon : shapely geometry
         In metres.
+    water_type : str or None
+        Kind of water, where a column of the layer says it in a way that is known here.
     """
 
     name: str | None
@@ -337,6 +347,7 @@ class Outline:
     plane: Plane
     polygon: Any
     _share: PolygonShare = field(repr=False)
+    water_type: str | None = None
 
     def inside(self, longitude: Floats, latitude: Floats) -> NDArray[np.bool_]:
         """Whether points lie in the water or on its shore."""
@@ -494,7 +505,19 @@ def _outline(layer: Layer, plane: Plane, rows: Ints, polygons: Any, name: str | 
         plane=plane,
         polygon=polygon,
         _share=PolygonShare(polygon),
+        water_type=_water_type(layer.attributes, int(rows[0]), float(shapely.area(polygon)) / 1e6),
     )
+
+
+def _water_type(attributes: Mapping[str, list[Any]], row: int, area_km2: float) -> str | None:
+    """The kind of water that a layer's column states; a small "lake or pond" is a pond."""
+    column = find_column(attributes, TYPE_COLUMNS)
+    stated = (text_of(attributes[column][row]) if column else None) or ""
+    folded = "".join(letter for letter in stated.removesuffix(".0").lower() if letter.isalnum())
+    kind = WATER_KINDS.get(folded, folded if folded in WATER_TYPES else None)
+    if kind == "lakepond":
+        return "pond" if area_km2 <= LARGEST_POND_KM2 else "lake"
+    return kind
 
 
 def _called(names: list[str | None], row: int) -> str:
