@@ -12,7 +12,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.argument import Regional
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.placing import is_withheld
 from poolbuilder.records.rules import tally
@@ -158,31 +157,13 @@ def _most_given(texts: Counter[str] | None) -> str | None:
     return min(texts, key=lambda text: (-texts[text], text)) if texts else None
 
 
-def list_notes(
-    given: Sequence[str],
-    ranges: RangeMap | None,
-    water: Water | None,
-    regional: Regional | None,
-) -> tuple[str, ...]:
+def list_notes(given: Sequence[str], ranges: RangeMap | None, water: Water | None) -> tuple[str, ...]:
     """What could be wrong or was not known, each in one sentence."""
     said = [*given]
-    said += (
-        ranges.notes
-        if ranges is not None
-        else ["no range polygons given: native status and the leak by range are unknown"]
-    )
+    said += ranges.notes if ranges is not None else ["no range polygons given"]
     said += (
         water.notes
         if water is not None
-        else [
-            "no outline of the water given: records in the water itself cannot be told from records near it"
-        ]
+        else ["no outline of the water given: what lies within sameWaterKm of the site counts as made in it"]
     )
-    if regional is None:
-        said.append(
-            "no lists of the wider group, or too few: silence is unknown, for a species that is not recorded "
-            "may simply not have been looked for"
-        )
-    else:
-        said += regional.notes
     return tuple(dict.fromkeys(said))

@@ -157,7 +157,6 @@ def pool_schema() -> dict[str, Any]:
             },
             "asOf": {"type": "string", "format": "date"},
             "checklist": text,
-            "step": {**text, "description": "Kind of regional evidence the pool stands on."},
             "candidates": {"type": "array", "items": _object(POOL)},
             "contributions": {"type": "array", "items": _object(CONTRIBUTIONS)},
             "status": {"type": "array", "items": _object(STATUS)},
@@ -170,7 +169,7 @@ def pool_schema() -> dict[str, Any]:
             "settings": {"type": "object"},
         },
         "required": [
-            *("schemaVersion", "poolbuilderVersion", "site", "asOf", "checklist", "step", "candidates"),
+            *("schemaVersion", "poolbuilderVersion", "site", "asOf", "checklist", "candidates"),
             *("contributions", "status", "counts", "notes", "inputs", "datasets", "settings"),
         ],
     }

@@ -16,7 +16,9 @@ from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
 from poolbuilder.located import SPREAD, reach_of
+from poolbuilder.model.constants import Constants
 from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.names.species import read_taxon
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
@@ -121,6 +123,7 @@ class Job:
             water=water,
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
+            statements=self.said_of(checklist),
         )
         pool = replace(pool, features={**base_map(self.site), **pool.features})
         return pool if self.outlines is None else _with_outlines(pool, self.outlines)
@@ -139,7 +142,9 @@ class Job:
         reach = region_reach(cell, store.count_near, settings=self.settings)
         records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
         screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
-        regions[cell] = learn_region(screened, cell, checklist.species, ranges=ranges, settings=self.settings)
+        regions[cell] = learn_region(
+            screened, cell, checklist, ranges=ranges, settings=self.settings, constants=Constants.shipped()
+        )
         return regions
 
     def statements(self) -> pa.Table:
@@ -147,6 +152,20 @@ class Job:
         from poolbuilder.records.statements import read_statements
 
         return read_statements(self.known, as_of=self.as_of)
+
+    def said_of(self, checklist: Checklist) -> list[tuple[str, bool, float, str]]:
+        """Statements about this water on species of the list: species, present, year, source."""
+        if not self.known:
+            return []
+        told = []
+        for row in self.statements().to_pylist():
+            meant = row["waterBody"]
+            if meant and self.site.name and meant.casefold() != self.site.name.casefold():
+                continue
+            names = read_taxon(row["scientificName"], checklist).accepted
+            year = float(str(row["date"])[:4]) if row["date"] else float(self.as_of.year)
+            told += [(name, row["what"] != "absent", year, row["source"]) for name in names[:1]]
+        return told
 
     def open_water(self) -> Water | None:
         """The water itself from the layers given, or None when there are none."""

@@ -11,15 +11,14 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.location import expected_kernel, share_inside, sigma_km
+from poolbuilder.model.detour import SCALE_KM, effective_km
+from poolbuilder.model.location import share_inside, sigma_km
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
-from poolbuilder.water import Placement, Water
+from poolbuilder.water import Water
 from poolbuilder.water.waterbody import snap_features
-
-__all__ = ["Located", "kernel_by_water", "locate", "reach_of", "within_reach"]
 
 Floats = NDArray[np.float64]
 
@@ -76,20 +75,10 @@ class Located:
     snapped: Sequence[dict[str, Any]] = ()
 
 
-def kernel_by_water(straight_km: Floats, sigma: Floats, placed: Placement, *, settings: Settings) -> Floats:
-    """Expected kernel where the water itself is mapped, per record.
-
-    A fish comes by water, past what barriers let through, or people carry it over land: the
-    larger of the two counts.  Over land the kernel is multiplied by ``divideFactor`` when the
-    way leads across a watershed divide or is known to be longer by water.
-    """
-    over_land = expected_kernel(straight_km, sigma, settings=settings)
-    connected = ~np.isnan(placed.by_water_km)
-    carried = np.where(placed.divided | connected, settings.divide_factor, 1.0) * over_land
-    by_water = np.where(connected, placed.by_water_km, straight_km)
-    swum = np.nan_to_num(placed.passability, nan=1.0) * expected_kernel(by_water, sigma, settings=settings)
-    kernel: Floats = np.where(connected, np.maximum(swum, carried), carried)
-    return kernel
+def _kernel(away_km: Floats, uncertainty_m: Floats) -> Floats:
+    """exp(-d / 20 km), the uncertainty added to the distance."""
+    out: Floats = np.exp(-np.hypot(away_km, np.nan_to_num(uncertainty_m) / 1000) / SCALE_KM)
+    return out
 
 
 def locate(
@@ -125,11 +114,14 @@ def locate(
     notes: tuple[str, ...] = ()
     snapped: list[dict[str, Any]] = []
     if water is None:
-        kernel = expected_kernel(straight, sigma, settings=settings)
+        kernel = _kernel(straight, uncertainty)
     else:
         placed = water.place(tables.numbers(near["longitude"]), tables.numbers(near["latitude"]), uncertainty)
         reported = np.where(np.isnan(placed.shore_km), straight, placed.shore_km)
-        kernel = kernel_by_water(reported, sigma, placed, settings=settings)
+        away = effective_km(
+            reported, placed.by_water_km, placed.passability, placed.divided, settings=settings
+        )
+        kernel = _kernel(away, uncertainty)
         notes, snapped = placed.notes, snap_features(placed) if drawn else []
         place = {
             "inWaterShare": placed.in_water_share,

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 import poolbuilder
-from poolbuilder import tables
+from poolbuilder import tables, words
 from poolbuilder.accounts import (
     Provenance,
     count_records,
@@ -24,10 +25,13 @@ from poolbuilder.accounts import (
 )
 from poolbuilder.errors import UnknownSpeciesError
 from poolbuilder.located import Located, locate
-from poolbuilder.model.candidates import Frame, decide
+from poolbuilder.model.candidates import Frame, tabulate
 from poolbuilder.model.completeness import completeness
-from poolbuilder.model.crosses import pair
-from poolbuilder.model.evidence import aged_quality, gather
+from poolbuilder.model.constants import Constants
+from poolbuilder.model.evidence import gather
+from poolbuilder.model.looking import Looking, waters_named
+from poolbuilder.model.pairs import pair
+from poolbuilder.model.presence import LIKELY_HERE, Weighed, chance_here, weigh
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
@@ -38,7 +42,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.status.sources import status_answers
-from poolbuilder.surroundings import Regions, lists_in_water, regional_evidence, surveys_of
+from poolbuilder.surroundings import Regions, cell_of, learn_region, meanings_of, see_water
 from poolbuilder.water import Water
 
 if TYPE_CHECKING:
@@ -47,7 +51,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SCHEMA_VERSION", "Pool", "Provenance", "build", "build_screened", "prepare"]
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "2.0"
 """Version of pool.json and of the tables beside it; raised when a reader must change."""
 
 
@@ -89,7 +93,6 @@ class Pool:
     datasets: Sequence[Mapping[str, Any]] = ()
     calibration: Mapping[str, Any] | None = None
     completeness: Mapping[str, Any] | None = None
-    step: str = "records"
     notes: Sequence[str] = ()
     features: Mapping[str, list[Any]] = field(default_factory=dict)
     version: str = poolbuilder.__version__
@@ -203,6 +206,8 @@ def build(  # noqa: PLR0913 (each is an input of its own)
     water: Water | None = None,
     provenance: Provenance | None = None,
     regions: Regions | None = None,
+    statements: Sequence[tuple[str, bool, float, str]] = (),
+    constants: Constants | None = None,
 ) -> Pool:
     """Build the pool of one water.
 
@@ -222,6 +227,10 @@ def build(  # noqa: PLR0913 (each is an input of its own)
     regions : mapping, optional
         What was learnt of the surroundings from records farther away than *records* reach;
         by default it is learnt from *records*.
+    statements : sequence of (species, present, year, source)
+        What people say of this water; each enters its memory.
+    constants : Constants, optional
+        Those that ship with the package by default.
 
     Returns
     -------
@@ -245,6 +254,8 @@ def build(  # noqa: PLR0913 (each is an input of its own)
         water=water,
         provenance=provenance,
         regions=regions,
+        statements=statements,
+        constants=constants,
     )
 
 
@@ -261,6 +272,8 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     provenance: Provenance | None = None,
     regions: Regions | None = None,
     placed: Located | None = None,
+    statements: Sequence[tuple[str, bool, float, str]] = (),
+    constants: Constants | None = None,
 ) -> Pool:
     """Build the pool of one water from records that are named and screened already.
 
@@ -269,51 +282,62 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     same records, where a caller needs it too.
     """
     provenance = provenance or Provenance()
-    species = checklist.species
-    if placed is None:
-        placed = locate(screened, site, water=water, settings=settings)
+    constants = constants or Constants.shipped()
+    known = {} if regions is None else regions
+    cell = cell_of(site)
+    if cell not in known:
+        known[cell] = learn_region(
+            screened, cell, checklist, ranges=ranges, settings=settings, constants=constants
+        )
+    region = known[cell]
+    placed = placed or locate(screened, site, water=water, settings=settings)
     located = placed.records
-    status = status_at(ranges, site, species)
-    evidence = gather(located, status, species=species, settings=settings)
-    in_water = lists_in_water(screened, site, water=water, settings=settings)
-    regional = regional_evidence(
-        screened,
-        site,
-        species,
-        in_water=in_water,
-        settings=settings,
-        ranges=ranges,
-        water=water,
-        regions=regions,
-    )
-    decision = decide(
-        evidence,
+    status = status_at(ranges, site, checklist.species)
+    establishment = status_answers(
+        located,
         status,
-        species=species,
-        vernacular={name: checklist.vernacular(name) for name in species},
-        establishment=status_answers(
+        checklist,
+        site,
+        basins=None if water is None else water.basins,
+        lists=lists,
+        year=as_of.year,
+        settings=settings,
+    )
+    seen = see_water(
+        region,
+        site,
+        status=status,
+        means={name: one.means for name, one in establishment.items()},
+        water=water,
+        statements=[(name, present, year) for name, present, year, _ in statements],
+        now=as_of.year + as_of.timetuple().tm_yday / 366,
+        settings=settings,
+    )
+    weighed = weigh(region, seen, constants=constants, settings=settings)
+    meanings = meanings_of(located, checklist)
+    decision = tabulate(
+        weighed,
+        region,
+        gather(
             located,
-            status,
-            checklist,
-            site,
-            basins=None if water is None else water.basins,
-            lists=lists,
-            year=as_of.year,
+            meanings,
+            _here(located, site, settings),
+            species=checklist.species,
             settings=settings,
         ),
+        status,
+        vernacular={name: checklist.vernacular(name) for name in checklist.species},
+        establishment=establishment,
+        told=[source for _, _, _, source in statements],
         frame=Frame(
             radius_km=site.radius_km,
             outlined=water is not None and water.outline is not None,
             year=as_of.year,
         ),
-        regional=regional,
-        settings=settings,
-    )
-    crosses = pair(
-        decision.candidates,
-        _hybrids(located, settings),
-        settings=settings,
-        hybrid_waters=None if regional is None else regional.hybrid_waters,
+        event_names={
+            row: str(region.looking.events.key[row]) for row in np.flatnonzero(seen.here > 0).tolist()
+        },
+        say=words.argument,
     )
     return Pool(
         site=_called(site, water),
@@ -324,7 +348,7 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         evidence=decision.evidence,
         contributions=decision.contributions,
         rejected=rejected_records(screened),
-        crosses=crosses,
+        crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
         status=status,
         counts={
             **count_records(screened, located, site.radius_km),
@@ -333,11 +357,49 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
         calibration=provenance.calibration,
-        completeness=completeness(surveys_of(in_water)) if len(in_water) else None,
-        step="records" if regional is None else regional.step,
-        notes=list_notes((*provenance.notes, *placed.notes), ranges, water, regional),
+        completeness=_completeness(region.looking, seen.here),
+        notes=list_notes((*provenance.notes, *placed.notes, *_notes(region.looking, weighed)), ranges, water),
         features=_features(site, ranges, water, placed.snapped),
     )
+
+
+def _here(located: pa.Table, site: Site, settings: Settings) -> NDArray[np.float64]:
+    """Chance that each located record was made in the water, as events have it."""
+    return chance_here(
+        tables.numbers(located["longitude"]),
+        tables.numbers(located["latitude"]),
+        tables.numbers(located["uncertaintyM"]),
+        waters_named(located),
+        site.longitude,
+        site.latitude,
+        site.name or "",
+        tables.numbers(located["inWaterShare"]),
+        settings=settings,
+    )
+
+
+def _completeness(looking: Looking, here: NDArray[np.float64]) -> dict[str, Any] | None:
+    """How well the water is known from the lists made in it; None without any."""
+    events = looking.events
+    lists = np.flatnonzero((here >= LIKELY_HERE) & (events.names >= SURVEY_NAMES))
+    if not len(lists):
+        return None
+    mine = np.isin(looking.named // looking.width, lists)
+    return completeness(np.bincount(looking.named[mine] % looking.width), len(lists), events.year[lists])
+
+
+SURVEY_NAMES = 2
+"""An event with fewer names is a find, no visit that could have met any fish of the water."""
+
+
+def _notes(looking: Looking, weighed: Weighed) -> list[str]:
+    """What the surroundings allow to say."""
+    if not len(looking):
+        return [words.NO_SITES]
+    if looking.only_candidates:
+        return [words.ONLY_CANDIDATES.format(sites=len(looking))]
+    known = words.COMMUNITY_KNOWN if weighed.community else words.COMMUNITY_UNKNOWN
+    return [words.LOOKED.format(sites=len(looking), share=words.percent(looking.completeness)), known]
 
 
 def _called(site: Site, water: Water | None) -> Site:
@@ -346,11 +408,11 @@ def _called(site: Site, water: Water | None) -> Site:
     return replace(site, name=known) if known and not site.name else site
 
 
-def _hybrids(located: pa.Table, settings: Settings) -> pa.Table:
+def _hybrids(located: pa.Table) -> pa.Table:
     """Hybrid records within reach, by their parents."""
     hybrid = np.array([role == "hybrid" for role in tables.strings(located["role"])], dtype=bool)
     rows = tables.where(located, hybrid)
-    weight = aged_quality(rows, settings=settings) * tables.numbers(rows["kernel"])
+    weight = tables.numbers(rows["quality"]) * tables.numbers(rows["kernel"])
     groups: dict[tuple[str, ...], list[float]] = {}
     for names, value in zip(rows["acceptedNames"].to_pylist(), weight.tolist(), strict=True):
         if len(names) >= 2:

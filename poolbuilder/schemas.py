@@ -99,6 +99,13 @@ _RECORD_COLUMNS = [
     _column("locality", TEXT, "Description of the place as given."),
     _column("waterBody", TEXT, "Name of the water body as given."),
     _column("samplingProtocol", TEXT, "Method of sampling as given."),
+    _column("habitat", TEXT, "Category of the habitat, such as lake or stream, as given."),
+    _column(
+        "isTaxonomicScopeFullyReported",
+        TEXT,
+        "Whether every organism of the target scope was reported (Humboldt extension), as given.",
+    ),
+    _column("targetTaxonomicScope", TEXT, "Taxa that were looked for (Humboldt extension), as given."),
     _column("recordedBy", TEXT, "Collectors or observers as given."),
     _column("catalogNumber", TEXT, "Number in the collection as given."),
     _column("recordNumber", TEXT, "Collector's number as given."),
@@ -197,7 +204,7 @@ _PLACE_COLUMNS = [
         "Geodesic distance to the site: to its point, or to the nearest shore of its outline (0 inside).",
     ),
     _column("insideShare", REAL, "Probability that the true location lies within the radius."),
-    _column("kernel", REAL, "Expected distance kernel, over the location's uncertainty."),
+    _column("kernel", REAL, "exp(-d / 20 km), the location's uncertainty added to the distance."),
     _column(
         "inWaterShare",
         REAL,
@@ -238,9 +245,6 @@ EVIDENCE = pa.schema(
             required=True,
         ),
         _column(
-            "placeKey", TEXT, "Place of the event; events at one place are damped together.", required=True
-        ),
-        _column(
             "kind",
             TEXT,
             "`record`, `ambiguous` (likeliest species of a name that may mean several), `possible` (another species of such a name) or `hybrid` (named as a parent).",
@@ -261,19 +265,16 @@ EVIDENCE = pa.schema(
         _column("quality", REAL, "Quality of the best record, age included.", required=True),
         _column("insideShare", REAL, "Probability that the event lies within the radius.", required=True),
         _column(
-            "inWaterShare", REAL, "Probability that the event lies in this water; null without an outline."
-        ),
-        _column("kernel", REAL, "Expected distance kernel of the best record.", required=True),
-        _column(
-            "crowding",
+            "inWaterShare",
             REAL,
-            "What is left of the event's weight around the water where other places as near hold records too; 1 for the nearest.",
+            "Probability that the event was made in this water: by its outline, else by sameWaterKm, or because it names the water.",
+        ),
+        _column(
+            "kernel",
+            REAL,
+            "exp(-d / 20 km) of the best record, its uncertainty added to the distance.",
             required=True,
         ),
-        _column(
-            "weight", REAL, "Probability that this event alone shows the species to live here.", required=True
-        ),
-        _column("hazard", REAL, "-ln(1 - weight), damped for the events of one place.", required=True),
         _column(
             "logOdds",
             REAL,
@@ -292,7 +293,7 @@ CONTRIBUTIONS = pa.schema(
         _column(
             "part",
             TEXT,
-            "Step of the argument: range, records, water, hybrids, effort, community, silence, calibration, floor.",
+            "Step of the argument: `status`, `wide` and `near` (share of looked-at sites around), `waterType`, `community` (co-occurring species), then what was seen in the water itself: `found`, `notDetected`, `statement`, `time` (years that passed).",
             required=True,
         ),
         _column(
@@ -301,6 +302,14 @@ CONTRIBUTIONS = pa.schema(
             "Change in log-odds by this step; the first row of a species is its starting point, and all rows sum to logit(presence).",
             required=True,
         ),
+        _column("year", WHOLE, "Year of what was seen, or to which time passed."),
+        _column("events", WHOLE, "Sampling events or statements behind the step."),
+        _column("detected", WHOLE, "Sampling sites around at which the species was found."),
+        _column("sampled", WHOLE, "Sampling sites around that were looked at."),
+        _column("withinKm", REAL, "How far around these are counted."),
+        _column("evidenceFor", TEXTS, "Co-occurring species that speak for it, strongest first."),
+        _column("evidenceAgainst", TEXTS, "Co-occurring species that speak against it, strongest first."),
+        _column("source", TEXT, "Who says so, for a status or a statement."),
         _column("words", TEXT, "The step in plain words.", required=True),
     ],
     metadata={"doc": "Why each presence is what it is; the parts of a species add up."},
@@ -340,11 +349,20 @@ POOL = pa.schema(
         _column(
             "presenceLow",
             REAL,
-            "Lower end of the 90 % interval from the uncertainty of the model's parameters; null when unknown.",
+            "Lower end of the 90 % interval, from the numbers of sites looked at, how well, and the model's constants.",
         ),
-        _column("presenceHigh", REAL, "Upper end of that interval; null when unknown."),
+        _column("presenceHigh", REAL, "Upper end of that interval."),
         _column(
             "weight", REAL, "Presence ÷ Σ presence: the candidate-parent weight; sums to 1.", required=True
+        ),
+        _column(
+            "presenceIfFound", REAL, "Presence after one more complete list that finds the species here."
+        ),
+        _column("presenceIfMissed", REAL, "Presence after one more complete list that misses it."),
+        _column(
+            "listsToRuleOut",
+            WHOLE,
+            "Complete lists that have to miss it until presence is below 5 %; 0 where it is, null where 50 do not suffice.",
         ),
         _column(
             "tier",
@@ -384,9 +402,7 @@ POOL = pa.schema(
         ),
         _column("note", TEXT, "What a careful colleague would add.", required=True),
     ],
-    metadata={
-        "doc": "One row per candidate species, sorted by presence, at a bound by the argument before it was bounded, then name."
-    },
+    metadata={"doc": "One row per candidate species, sorted by presence, then name."},
 )
 
 HYBRIDS = pa.schema(
@@ -411,7 +427,7 @@ CROSSES = pa.schema(
         _column(
             "prior",
             REAL,
-            "Unnormalised prior P_a P_b φ_ab, and what hybrid records add to it; above 1 where they show the cross. Where the region's lists hold hybrids, P is the presence in a water that holds one.",
+            "Unnormalised prior P_a P_b × viability × how often the cross is met, and what hybrid records add to it; above 1 where they show the cross.",
             required=True,
         ),
         _column(
@@ -421,6 +437,12 @@ CROSSES = pa.schema(
             required=True,
         ),
         _column("documented", YES_NO, "Whether a source documents the cross in nature.", required=True),
+        _column(
+            "frequency",
+            TEXT,
+            "How often the cross is met in nature: `common`, `repeated`, `single report` or `none known`; null for a pure species.",
+        ),
+        _column("bredAndStocked", YES_NO, "Whether the cross is bred and stocked.", required=True),
         _column(
             "viability",
             TEXT,
@@ -516,7 +538,6 @@ WATERS = pa.schema(
         _column("topPresence", REAL, "Its presence."),
         _column("topPair", TEXT, "The pair of parents with the largest weight."),
         _column("topPairWeight", REAL, "Its weight."),
-        _column("step", TEXT, "The best kind of evidence that the records allowed.", required=True),
     ],
     metadata={"doc": "One row per water, in the order of the table of waters."},
 )

@@ -151,13 +151,6 @@ class Settings:
     quality_misspelt: float = _share(0.8, "name matched by edit distance")
     quality_suspect_place: float = _share(0.5, "the service flags the coordinates as suspicious")
     hybrid_parent_weight: float = _share(0.3, "a hybrid record as evidence for each parent that it names")
-    half_life_years: float = _number(
-        30,
-        "years",
-        "age at which a record's weight is halved; a start value, between turnover in small and stability in large waters",
-        low=0.5,
-        high=10_000,
-    )
     undated_age_years: float = _number(30, "years", "age taken for a record without a date", low=0, high=500)
     # crosses
     hybrid_pair_boost: float = _number(
@@ -188,14 +181,6 @@ class Settings:
     event_cell_degrees: float = _number(
         0.01, "degrees", "cell that counts as one place for events without eventID", low=1e-5, high=1
     )
-    place_exponent: float = _share(0.5, "n events at one place count as n to this power")
-    crowd_exponent: float = _number(
-        1.25,
-        "1",
-        "the n-th nearest place with records counts n to minus this power, since where much is recorded every species is seen somewhere; 0 takes records as independent; chosen on stream surveys, whole and thinned to a fifth and a twentieth",
-        low=0,
-        high=5,
-    )
     status_first: str = _choice(
         "agency",
         "which source of native or introduced is heard first; the others follow in their usual order",
@@ -207,49 +192,8 @@ class Settings:
         "shipped",
     )
     # distance
-    kernel: str = _choice(
-        "exponential",
-        "shape of the decay of evidence with distance",
-        "exponential",
-        "gaussian",
-        "cauchy",
-        "2dt",
-    )
-    kernel_km: float = _number(
-        15, "km", "scale of the decay; a start value until calibrated", low=0.1, high=2000
-    )
     reach_km: float = _number(100, "km", "evidence farther away than this is not weighed", low=1, high=5000)
-    record_weight: float = _number(
-        0.8, "0-1", "c: what a perfect record at distance 0 says of this water", low=0.01, high=0.999
-    )
-    water_weight: float = _number(
-        0.95, "0-1", "what a perfect record in this very water says", low=0.01, high=0.999
-    )
     # leaks by range class
-    leak_extant: float = _share(0.35, "inside an extant native or reintroduced polygon; a start value")
-    leak_probably_extant: float = _share(0.25, "inside a polygon of the discontinued code 2; a start value")
-    leak_possibly_extant: float = _share(0.10, "inside a possibly extant polygon; a start value")
-    leak_possibly_extinct: float = _share(0.03, "inside a possibly extinct polygon; a start value")
-    leak_extinct: float = _share(0.005, "inside an extinct polygon; a start value")
-    leak_uncertain: float = _share(0.05, "inside a polygon of uncertain presence; a start value")
-    leak_introduced: float = _share(0.25, "inside an extant introduced polygon; a start value")
-    leak_vagrant: float = _share(0.02, "inside a polygon of vagrants; a start value")
-    leak_outside: float = _share(0.01, "far outside every polygon of the species; a start value")
-    leak_edge_km: float = _number(
-        25,
-        "km",
-        "outside a polygon the leak falls from half the inside value towards leakOutside with this scale; polygon edges are coarse",
-        low=0.1,
-        high=1000,
-    )
-    leak_no_map: float = _share(0.05, "no polygon of the species is given; a start value")
-    floor: float = _number(
-        0.002,
-        "0-1",
-        "no species on the checklist falls below this: nothing here proves absence",
-        low=1e-6,
-        high=0.1,
-    )
     # the water itself
     water_snap_m: float = _number(
         500, "m", "a site on land this close to a shore is taken as in that water", low=0, high=10_000
@@ -298,47 +242,38 @@ class Settings:
         0.4,
         "the kernel across a watershed divide: fish do not cross it, but people carry them; a start value",
     )
-    # lists of the target group
-    list_place_degrees: float = _number(
-        0.001, "degrees", "lists made within this cell are of one place, about 100 m", low=1e-6, high=1
+    # starting shares by status, where no site around was looked at
+    prior_native: float = _share(
+        0.35, "native here: share of waters that hold it before anybody looked; judgement"
     )
+    prior_introduced: float = _share(0.25, "introduced here; judgement")
+    prior_doubtful: float = _share(0.08, "presence here is doubtful or past; judgement")
+    prior_outside: float = _share(0.01, "far outside every polygon of the species; judgement")
+    prior_not_stated: float = _share(
+        0.08,
+        "nobody says; the mean share of thirteen sunfishes in surveys of streams and lakes is .05 to .15",
+    )
+    range_edge_km: float = _number(
+        50,
+        "km",
+        "scale by which the share falls with the distance to a polygon; polygons are this coarse",
+        low=1,
+        high=5000,
+    )
+    # sampling events
     list_max_uncertainty_m: float = _number(
         5_000, "m", "lists placed more roughly than this are not learnt from", low=1, high=1_000_000
     )
     same_water_km: float = _number(
-        0.25,
+        1.0,
         "km",
         "without an outline, lists made this near the site are taken as of the same water",
         low=0,
         high=50,
     )
-    list_alpha: float = _number(
-        -2.0,
-        "log-odds",
-        "chance that a list of one other name holds a species that is present; used where there are no repeat lists; a start value",
-        low=-10,
-        high=10,
-    )
-    list_beta: float = _number(
-        1.0, "log-odds", "gain of that chance per ln(list length); a start value", low=0, high=5
-    )
-    complete_list_agreement: float = _number(
-        0.69,
-        "0-1",
-        "share of a complete list that a complete list half a kilometre away repeats: 0.69 in 1,661 stream surveys of one state, 0.68 in 2,148 surveys of streams and lakes at 27 observatories",
-        low=0.05,
-        high=1,
-    )
-    # effort and community around the water
+    # surroundings and fish community
     region_km: float = _number(
         300, "km", "lists within this distance teach the model of the region", low=10, high=3000
-    )
-    region_max_places: float = _number(
-        4_000,
-        "places",
-        "the nearest so many are learnt from; the limit of time and memory",
-        low=50,
-        high=20_000,
     )
     region_max_records: float = _number(
         400_000,
@@ -347,18 +282,12 @@ class Settings:
         low=1000,
         high=1e9,
     )
-    effort_min_places: float = _number(
-        30, "places", "with fewer places in the region, effort is not used", low=5, high=10_000
-    )
-    effort_min_near: float = _number(
-        5,
-        "places",
-        "with fewer places within effortReachKm of the water, effort is not used",
-        low=1,
-        high=1000,
-    )
-    community_min_places: float = _number(
-        200, "places", "with fewer places in the region, the community is not used", low=20, high=10_000
+    community_min_sites: float = _number(
+        200,
+        "sites",
+        "with fewer sampling sites with lists in the region, the fish community is not used",
+        low=20,
+        high=10_000,
     )
     effort_gap_km: float = _number(
         2,
@@ -367,37 +296,9 @@ class Settings:
         low=0,
         high=100,
     )
-    effort_reach_km: float = _number(40, "km", "places farther away do not count as effort", low=1, high=1000)
-    effort_near_km: float = _number(
-        2, "km", "scale of the near share; fitted on stream surveys", low=0.1, high=1000
-    )
-    effort_far_km: float = _number(
-        20, "km", "scale of the far share; fitted on stream surveys", low=0.1, high=1000
-    )
-    effort_prior: float = _number(
-        0.3, "places", "pseudo-places at the region's mean share", low=0.001, high=100
-    )
-    like_km: float = _number(
-        20,
-        "km",
-        "scale of the share among places with like fishes; fitted on stream surveys",
-        low=0.1,
-        high=1000,
-    )
-    like_power: float = _number(
-        4, "1", "likeness of two lists counts to this power; fitted on stream surveys", low=0, high=20
-    )
     community_axes: float = _number(
         12, "axes", "gradients of the fish community that are used; fitted on stream surveys", low=0, high=60
     )
-    calibration_intercept: float = _number(
-        0.0,
-        "log-odds",
-        "intercept of the line that maps regional log-odds to calibrated ones; 0 until calibrated",
-        low=-5,
-        high=5,
-    )
-    calibration_slope: float = _number(1.0, "1", "slope of that line; 1 until calibrated", low=0.1, high=5)
     # files
     max_unpacked_mib: float = _number(
         2048, "MiB", "an archive that would unpack to more is refused", low=1, high=1e7

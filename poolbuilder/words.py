@@ -6,13 +6,15 @@ import datetime
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from poolbuilder import tables
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
@@ -484,38 +486,6 @@ def reason(row: Mapping[str, Any], radius_km: float) -> str:
     return "No record near and no mapped range here."
 
 
-def step(row: Mapping[str, Any]) -> str:
-    """One step of an argument as a sentence, from the numbers that it holds; else as it was told.
-
-    Parameters
-    ----------
-    row : mapping
-        A row of CONTRIBUTIONS.
-
-    Examples
-    --------
-    >>> step({"part": "near", "detected": 99, "sampled": 248, "withinKm": 100.0})
-    'detected at 99 of 248 sampled sites within 100 km'
-    >>> step({"part": "notDetected", "events": 2, "year": 2011})
-    'not detected in this water by 2 sampling events, the last of 2011'
-    """
-    part, year, events = row["part"], row.get("year"), row.get("events")
-    if part in {"wide", "near"} and row.get("sampled"):
-        within = f" within {row['withinKm']:.0f} km" if row.get("withinKm") else ""
-        return f"detected at {row['detected'] or 0:,} of {row['sampled']:,} sampled sites{within}"
-    if part in {"found", "notDetected"} and events:
-        verb = "found in this water at" if part == "found" else "not detected in this water by"
-        last = f", the last of {year}" if year and events > 1 else f" of {year}" if year else ""
-        return f"{verb} {counted(events, 'sampling event')}{last}"
-    if part == "community" and (row.get("evidenceFor") or row.get("evidenceAgainst")):
-        sides = (("for it", row.get("evidenceFor")), ("against it", row.get("evidenceAgainst")))
-        listed = "; ".join(f"{side}: {joined(names[:3])}" for side, names in sides if names)
-        return f"co-occurring species; {listed}"
-    if part == "time" and year:
-        return f"the years to {year}: fishes arrive and vanish"
-    return str(row.get("words") or part)
-
-
 def unlikely(rows: Sequence[Mapping[str, Any]]) -> str:
     r"""The species below the line, in one sentence that keeps every name.
 
@@ -571,7 +541,7 @@ def _model_doubts(pool: Pool) -> list[str]:
     lows = tables.numbers(pool.candidates["presenceLow"])
     if len(lows) and np.isnan(lows).all():
         said.append("No interval: how far each percentage could be off is not known.")
-    if pool.completeness is None and pool.step == "records":
+    if pool.completeness is None:
         said.append(
             "How completely this water has been searched is not known, so non-detections say nothing."
         )
@@ -679,3 +649,180 @@ def unknown_names(pool: Pool) -> list[str]:
     names = pool.counts.get("unknownNames") or {}
     listed = ", ".join(f"{key or '(empty)'} {count:,}" for key, count in list(names.items())[:5])
     return [f"names of a listed genus that are not on the checklist: {listed}"] if names else []
+
+
+# -- the argument ------------------------------------------------------------------------
+
+ARGUMENT = {
+    "status": "Status",
+    "wide": "Region",
+    "near": "Surroundings",
+    "waterType": "Type of water",
+    "community": "Fish community",
+    "found": "Found in this water",
+    "notDetected": "Not detected in this water",
+    "statement": "Statement",
+    "time": "Time passed",
+}
+"""Steps of the argument, by the key that the tables carry."""
+
+
+def argument(step: Mapping[str, Any]) -> str:  # noqa: PLR0911 (one line a kind of step)
+    """One step of the argument in words, from its facts.
+
+    Examples
+    --------
+    >>> argument({"part": "near", "detected": 12, "sampled": 40, "withinKm": 40.0})
+    'detected at 12 of 40 sampling sites within 40 km, near ones counting most'
+    >>> argument({"part": "notDetected", "events": 2, "year": 1998})
+    'not detected by two sampling events of 1998 in this water'
+    """
+    part = step["part"]
+    if part == "status":
+        return str(step.get("words") or "nobody says whether it is native here")
+    if part in {"wide", "near"}:
+        return _sites_words(step)
+    if part == "waterType":
+        return "lakes and ponds hold other sunfishes than streams and rivers"
+    if part == "community":
+        return _companion_words(step)
+    if part == "time":
+        return f"what was known then, by {step['year']}: fish arrive and vanish"
+    events = counted(int(step["events"]), "sampling event")
+    if part == "statement":
+        return f"{step.get('source') or 'somebody'} ({step['year']})"
+    made = f"{events} of {step['year']} in this water"
+    return f"found by {made}" if part == "found" else f"not detected by {made}"
+
+
+def _sites_words(step: Mapping[str, Any]) -> str:
+    if not step.get("sampled"):
+        return f"no sampling site within {step['withinKm']:g} km that was looked at"
+    near = ", near ones counting most" if step["part"] == "near" else ""
+    sites = counted(int(step["sampled"]), "sampling site")
+    number = f"{step['sampled']:,} sampling sites" if step["sampled"] > 1 else sites
+    return f"detected at {step['detected']:,} of {number} within {step['withinKm']:g} km{near}"
+
+
+def _companion_words(step: Mapping[str, Any]) -> str:
+    said = counted(int(step["events"]), "co-occurring fish", "co-occurring fishes")
+    if step.get("evidenceFor"):
+        said += f"; for it: {', '.join(step['evidenceFor'])}"
+    if step.get("evidenceAgainst"):
+        said += f"; against it: {', '.join(step['evidenceAgainst'])}"
+    return said
+
+
+def settling(row: Mapping[str, Any]) -> str:
+    """What would settle it: the presence after one more complete list, and how many lists rule it out."""
+    found, missed = percent(row["presenceIfFound"]), percent(row["presenceIfMissed"])
+    said = f"One more complete list of this water: {found} if it finds the species, {missed} if it does not"
+    lists = row["listsToRuleOut"]
+    if lists is None:
+        return f"{said}; fifty lists that miss it would not bring it below 5 %."
+    if lists > 1:
+        return f"{said}; below 5 % after {counted(lists, 'list')} that miss it."
+    return f"{said}."
+
+
+NO_SITES = "no sampling site around was looked at: the list rests on status alone"
+ONLY_CANDIDATES = (
+    "nobody recorded other fishes here: the {sites:,} sites of the candidates are all that is known of where "
+    "people looked, and how many sites hold none of them is estimated"
+)
+LOOKED = (
+    "learnt from {sites:,} sampling sites around; an event names {share} of what can be found, on average"
+)
+COMMUNITY_KNOWN = "the co-occurring species of this water are known and speak for and against candidates"
+COMMUNITY_UNKNOWN = (
+    "no list of other fishes from this water, or too few around it: its fish community is unknown"
+)
+
+
+# -- what changed ------------------------------------------------------------------------
+
+CAUSES = {
+    "withdrawn": "records withdrawn or re-identified",
+    "new": "new records",
+    "edited": "records corrected at their source",
+    "status": "status or range maps changed",
+    "surroundings": "what was found at the sampling sites around changed",
+    "community": "the co-occurring species of the water changed",
+    "time": "everything is older now",
+    "settings": "settings changed",
+    "place": "the place or radius changed",
+    "layers": "outline, basins, streams or barriers changed",
+    "version": "another version of poolbuilder",
+    "checklist": "the checklist changed",
+}
+"""Causes of a change, by the key that the tables carry."""
+
+
+def cause(key: str, records: int | None, *, added: bool, facts: Mapping[str, Any]) -> str:
+    """A cause in words, with what is known of its records."""
+    if key == "checklist":
+        return "on the checklist now, not before" if added else "on the checklist before, not now"
+    if key == "new" and records is not None:
+        return _new_records(records, facts)
+    if key == "withdrawn" and records is not None:
+        return "; ".join(
+            _fate(fate, count) for fate, count in sorted(facts.items(), key=lambda one: (-one[1], one[0]))
+        )
+    return CAUSES[key]
+
+
+def _number_of_records(count: int, what: str = "record") -> str:
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
+
+
+def _new_records(records: int, facts: Mapping[str, Any]) -> str:
+    owners = sorted(facts["owners"].items(), key=lambda one: (-one[1], one[0]))
+    said = f"{_number_of_records(records, 'new record')} in {_number_of_records(facts['events'], 'event')}"
+    said += ": " + ", ".join(f"{name} {count:,}" for name, count in owners[:3])
+    if len(owners) > 3:
+        said += f", and {_number_of_records(len(owners) - 3, 'other')}"
+    if facts["inWater"]:
+        said += "; some in this water"
+    elif facts["nearestKm"] is not None:
+        said += f"; nearest {facts['nearestKm']:.1f} km away"
+    if facts["years"]:
+        said += ", " + years(facts["years"][0], facts["years"][-1])
+    for name, count in sorted(facts["before"].items()):
+        said += f"; {_number_of_records(count)} re-identified, before {name}"
+    return said
+
+
+def _fate(fate: str, count: int) -> str:
+    kind, _, what = fate.partition(":")
+    told = {"gone": "no longer among the records", "reidentified": f"re-identified as {what}"}
+    return f"{_number_of_records(count)} {told.get(kind, f'rejected now ({what})')}"
+
+
+def differences(
+    *,
+    apart_km: float,
+    radii: tuple[float, float],
+    dates: tuple[datetime.date, datetime.date],
+    settings: Mapping[str, tuple[Any, Any]],
+    inputs: Sequence[str],
+    versions: tuple[str, str],
+) -> list[str]:
+    """What differs between two pools besides their records."""
+    notes = []
+    if apart_km > 0:
+        notes.append(f"the place moved by {apart_km:.3g} km")
+    if radii[0] != radii[1]:
+        notes.append(f"the radius was {radii[0]:g} km and is {radii[1]:g} km")
+    if dates[1] < dates[0]:
+        notes.append(f"the second pool is the older one: {dates[1]} before {dates[0]}")
+    notes += [
+        f"setting {name} was {_plain(was)} and is {_plain(now)}" for name, (was, now) in settings.items()
+    ]
+    notes += [f"{kind}: other files or other contents than before" for kind in inputs]
+    if versions[0] != versions[1]:
+        notes.append(f"built by version {versions[0]} before, by {versions[1]} now")
+    return notes
+
+
+def _plain(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, int | float) else str(value)

@@ -31,10 +31,10 @@ from poolbuilder.cli.options import as_of_option, map_options, read_settings, re
 )
 @map_options
 @click.option(
-    "--ranges",
-    multiple=True,
-    metavar="FILE[:LAYER]",
-    help="Range polygons; with them the leaks by range class are fitted too. Repeatable.",
+    "--constants",
+    "constants_file",
+    type=click.Path(path_type=Path),
+    help="Table of constants to score. [default: those that ship]",
 )
 @click.option(
     "--streams",
@@ -58,7 +58,7 @@ def calibrate(
     settings_file: Path | None,
     mapping: tuple[str, ...],
     date_order: str | None,
-    ranges: tuple[str, ...],
+    constants_file: Path | None,
     streams: str | None,
     basins: str | None,
     barriers: str | None,
@@ -68,10 +68,11 @@ def calibrate(
     """Fit the model to surveys and score it on waters that it has not seen."""
     if streams is None and (basins or barriers):
         raise click.UsageError("--basins and --barriers need --streams: give the flow lines too")
-    from poolbuilder.calibration import calibrate as run
-    from poolbuilder.calibration import write_calibration
-    from poolbuilder.calibration.by_water import words_of
+    from poolbuilder.calibrate import calibrate as run
+    from poolbuilder.calibrate import write_calibration
+    from poolbuilder.model.constants import Constants
     from poolbuilder.names.checklist import Checklist
+    from poolbuilder.pages.calibration_page import ways_words
     from poolbuilder.water.streams import StreamLayers
 
     done = run(
@@ -83,7 +84,9 @@ def calibrate(
         renames=renames(mapping, date_order),
         title=title,
         layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
-        ranges=ranges,
+        constants=None
+        if constants_file is None
+        else Constants.parse(constants_file.read_text(encoding="utf-8")),
     )
     folder = write_calibration(done, out)
     click.echo(done.pool_words()["words"])
@@ -92,15 +95,17 @@ def calibrate(
         if card is None:
             continue
         click.echo(f"{name} ({card['sites']:,} waters): Brier, log loss, AUC, ECE, slope")
-        rows = {"model": card["model"], "without community": card["withoutCommunity"]}
-        rows |= {"without lists": card["noLists"], **card["baselines"]}
+        rows = {"fish community known": card["model"], "fish community unknown": card["withoutCommunity"]}
+        rows |= card["baselines"]
         for label, values in rows.items():
             told = [values[key] for key in ("brier", "logLoss", "auc", "ece", "slope")]
             click.echo(
-                f"  {label:18s}" + "".join("      –" if one is None else f"{one:8.4f}" for one in told)
+                f"  {label:22s}" + "".join("      –" if one is None else f"{one:8.4f}" for one in told)
             )
+    for name, values in done.scores.get("thinned", {}).items():
+        click.echo(f"a {name} of the records, fish community unknown: Brier {values['brier']:.4f}")
     if "byWater" in done.scores:
-        click.echo(words_of(done.scores["byWater"]))
+        click.echo(ways_words(done.scores["byWater"]))
     elif streams is not None:
         click.echo("Distance by water was not measured: too few surveyed waters.")
     click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)

@@ -25,9 +25,10 @@ from poolbuilder.introduced.spread import (
     ways_of,
 )
 from poolbuilder.located import reach_of
+from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import OWN_KINDS
-from poolbuilder.model.lists import Lists, lists_from
 from poolbuilder.model.location import share_inside, sigma_km
+from poolbuilder.model.looking import Events, look
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
@@ -37,6 +38,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, own_names, side
 from poolbuilder.status.region_lists import ListedStatus, RegionLists
 from poolbuilder.status.sources import listed_at, status_answers
+from poolbuilder.surroundings import meanings_of
 from poolbuilder.water import Water
 
 Floats = NDArray[np.float64]
@@ -207,8 +209,9 @@ class _Scene:
     listed: Mapping[str, Sequence[ListedStatus]]
     decided: Mapping[str, Establishment]
     records: Mapping[str, list[Document]]
-    lists: Lists | None
+    lists: Events | None
     list_km: Any
+    species: Sequence[str]
 
 
 def assess(
@@ -253,7 +256,7 @@ def assess(
     )
     listed = listed_at(region_lists, site, basins, year=year)
     outlined = water is not None and water.outline is not None
-    lists, list_km = _visits(screened, pool.site, water, settings=pool.settings)
+    lists, list_km = _visits(screened, pool.site, checklist, water, settings=pool.settings)
     scene = _Scene(
         pool=pool,
         sightings=sightings_of(
@@ -272,6 +275,7 @@ def assess(
         ),
         lists=lists,
         list_km=list_km,
+        species=checklist.species,
     )
     found = _assessed(scene, number, located.num_rows, outlined)
     return replace(found, record_keys=_keys_by_data_set(located))
@@ -409,10 +413,11 @@ def _front(scene: _Scene, name: str) -> Document | None:
     ]
     visits = None
     if scene.lists is not None:
-        met = np.zeros(len(scene.lists), dtype=bool)
-        if name in scene.lists.names:
-            met[scene.lists.event[scene.lists.name == scene.lists.names.index(name)]] = True
-        visits = Visits(year=scene.lists.year, km=scene.list_km, met=met)
+        met = scene.lists.found[:, scene.species.index(name)] > 0
+        known = ~np.isnan(scene.lists.year) & (scene.lists.uncertainty_m <= settings.list_max_uncertainty_m)
+        visits = Visits(
+            year=scene.lists.year[known].astype(np.int64), km=scene.list_km[known], met=met[known]
+        )
     front = trace_front(
         [year for year, _ in placed],
         [km for _, km in placed],
@@ -436,19 +441,25 @@ def _front(scene: _Scene, name: str) -> Document | None:
 
 
 def _visits(
-    screened: pa.Table, site: Site, water: Water | None, *, settings: Settings
-) -> tuple[Lists | None, Any]:
-    """Dated lists of the wider group within reach, and their distance; None when effort is unknown."""
-    placed = tables.valid(screened["longitude"]) & tables.valid(screened["latitude"])
-    table = tables.where(screened, placed)
-    away = _km(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), site)
-    lists = lists_from(tables.where(table, away <= reach_of(site, settings=settings)), settings=settings)
-    if not len(lists) or not (lists.name >= lists.candidates).any():
+    screened: pa.Table, site: Site, checklist: Checklist, water: Water | None, *, settings: Settings
+) -> tuple[Events | None, Any]:
+    """Sampling events of the wider group within reach, and their distance; None when nobody recorded it."""
+    away = _km(tables.numbers(screened["longitude"]), tables.numbers(screened["latitude"]), site)
+    near = tables.where(screened, np.nan_to_num(away, nan=np.inf) <= reach_of(site, settings=settings))
+    looking = look(
+        near,
+        meanings_of(near, checklist),
+        species=tuple(checklist.species),
+        middle=(site.longitude, site.latitude),
+        constants=Constants.shipped(),
+        settings=settings,
+    )
+    events = looking.events
+    if not len(events) or looking.only_candidates:
         return None, None
-    lists = lists.where((lists.year > 0) & (lists.uncertainty_m <= settings.list_max_uncertainty_m))
-    if water is not None and water.outline is not None and len(lists):
-        return lists, water.outline.shore_km(lists.longitude, lists.latitude)
-    return lists, _km(lists.longitude, lists.latitude, site)
+    if water is not None and water.outline is not None:
+        return events, water.outline.shore_km(events.longitude, events.latitude)
+    return events, _km(events.longitude, events.latitude, site)
 
 
 def _km(longitude: Any, latitude: Any, site: Site) -> Any:

@@ -298,7 +298,6 @@ def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
                 "topPresence": species[0]["presence"] if species else None,
                 "topPair": pairs[0]["formula"] if pairs else None,
                 "topPairWeight": pairs[0]["weight"] if pairs else None,
-                "step": pool.step,
             }
         )
     made = tables.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})

@@ -1,9 +1,8 @@
-"""Evidence becomes candidates: presence, tier, counts and the argument for each species."""
+"""What was weighed becomes a pool: presence, tier, counts and the argument for each species."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,26 +11,25 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.argument import Part, Regional
-from poolbuilder.model.evidence import OWN_KINDS, leak, logit
+from poolbuilder.model.evidence import OWN_KINDS
+from poolbuilder.model.looking import Looking
+from poolbuilder.model.memory import TIME
+from poolbuilder.model.presence import PARTS, Region, Weighed
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
-from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment
-
-__all__ = ["TIERS", "Decision", "Frame", "decide"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 TIERS = ("water", "connected", "radius", "beyond", "range", "none")
 """Kinds of evidence, strongest first."""
-
 OLD_YEARS = 30
-CROWDED = 0.9
-"""Where records count for less than this share of their number, the argument says so."""
-
 FARTHER_KM = 5.0
 """So much longer must the way by water be to be worth a word."""
+NEAR_KM = 40.0
+"""Sites counted in the words of the near share."""
+MOST_NAMES = 3
+LEAST_PULL = 0.05
 
 _INSIDE = {"extant", "probably_extant", "possibly_extant", "introduced", "uncertain"}
 
@@ -47,7 +45,7 @@ class Frame:
 
 @dataclass(frozen=True, kw_only=True)
 class Decision:
-    """The tables that deciding gives: candidates (POOL), contributions and evidence."""
+    """The tables of a weighed water: candidates (POOL), contributions and evidence."""
 
     candidates: pa.Table
     contributions: pa.Table
@@ -55,7 +53,7 @@ class Decision:
 
 
 @dataclass(frozen=True)
-class _Events:
+class _Seen:
     """The evidence of one species as arrays."""
 
     kind: list[str]
@@ -66,25 +64,16 @@ class _Events:
     year: Floats
     inside: Floats
     in_water: Floats
-    hazard: Floats
-    water_hazard: Floats
     counted: Bools  # speaks for the species by its own name
-    crowding: Floats
-    unlisted: Bools  # evidence that the lists of the target group cannot carry
 
     @property
     def hybrid(self) -> Bools:
         return np.array([kind == "hybrid" for kind in self.kind], dtype=bool)
 
 
-def _events(evidence: pa.Table, settings: Settings) -> _Events:
+def _seen(evidence: pa.Table) -> _Seen:
     kinds = [str(kind) for kind in tables.strings(evidence["kind"])]
-    weight = tables.numbers(evidence["weight"])
-    in_water = tables.numbers(evidence["inWaterShare"])
-    hazard = tables.numbers(evidence["hazard"])
-    water = tables.numbers(evidence["quality"]) * np.nan_to_num(in_water) * settings.water_weight
-    share = np.divide(water, weight, out=np.zeros_like(weight), where=weight > 0)
-    return _Events(
+    return _Seen(
         kind=kinds,
         records=tables.integers(evidence["records"]),
         distance_km=tables.numbers(evidence["distanceKm"]),
@@ -92,90 +81,16 @@ def _events(evidence: pa.Table, settings: Settings) -> _Events:
         uncertainty_m=tables.numbers(evidence["coordinateUncertaintyInMeters"]),
         year=tables.numbers(evidence["year"]),
         inside=tables.numbers(evidence["insideShare"]),
-        in_water=in_water,
-        hazard=hazard,
-        water_hazard=hazard * share,
-        crowding=tables.numbers(evidence["crowding"]),
+        in_water=tables.numbers(evidence["inWaterShare"]),
         counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
-        unlisted=np.array([kind == "hybrid" for kind in kinds], dtype=bool)
-        | (tables.numbers(evidence["coordinateUncertaintyInMeters"]) > settings.list_max_uncertainty_m),
     )
-
-
-def _sigmoid(x: float) -> float:
-    return 1 / (1 + math.exp(-x)) if x >= 0 else math.exp(x) / (1 + math.exp(x))
 
 
 def _plural(n: int, word: str) -> str:
     return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
 
 
-def _range_words(words: str, value: float) -> str:
-    return f"{words}: starting point {value:.3g}"
-
-
-def _start(name: str, row: Mapping[str, Any], regional: Regional | None, settings: Settings) -> list[Part]:
-    """The regional parts of a species, or its range class alone."""
-    if regional is not None and name in regional.parts:
-        return list(regional.parts[name])
-    value = leak(row["rangeClass"], row["rangeKm"], settings=settings)
-    value = min(max(value, 1e-9), 1 - 1e-9)
-    return [Part("range", logit(value), _range_words(row["words"], value))]
-
-
-def _direct(events: _Events, start: float, regional: bool) -> tuple[list[Part], Floats]:
-    """Parts for records around, in the water and of hybrids; and each event's log-odds."""
-    unlisted = events.unlisted
-    hazard = np.where(unlisted, events.hazard, events.water_hazard) if regional else events.hazard
-    total = float(hazard.sum())
-    if total <= 0:
-        return [], np.zeros(len(hazard))
-    before = _sigmoid(start)
-    after = start + math.log(-math.expm1(-total) / before + math.exp(-total)) + total
-    each = (after - start) * hazard / total
-    water = np.divide(events.water_hazard, events.hazard, out=np.zeros_like(hazard), where=events.hazard > 0)
-    water = np.where(hazard > 0, np.where(unlisted, water, 1.0) if regional else water, 0)
-    hybrid = events.hybrid
-    around = "too roughly placed or named for the lists" if regional else "around the water"
-    outside = ~hybrid & (hazard > 0) & (water < 1)
-    counted = float(events.crowding[outside].sum())
-    if counted < CROWDED * outside.sum():
-        around += f", counting as {counted:.1f}: many places around hold records"
-    groups = [
-        ("records", each * (1 - water) * ~hybrid, outside, "event", around),
-        ("water", each * water * ~hybrid, ~hybrid & (water > 0), "event", "in this water"),
-        ("hybrids", each * hybrid, hybrid & (hazard > 0), "event", "of hybrids that name it as a parent"),
-    ]
-    parts = [
-        Part(part, float(amount.sum()), f"{_plural(int(which.sum()), word)} {where}")
-        for part, amount, which, word, where in groups
-        if amount.sum() > 0
-    ]
-    return parts, each
-
-
-def _bounded(parts: list[Part], settings: Settings) -> list[Part]:
-    """Keep the presence within the floor, and say so."""
-    value = sum(part.log_odds for part in parts)
-    lowest, highest = logit(settings.floor), logit(1 - settings.floor)
-    if value < lowest:
-        words = f"kept at the floor of {settings.floor:g}: nothing here proves absence"
-        return [*parts, Part("floor", lowest - value, words)]
-    if value > highest:
-        words = f"kept at {1 - settings.floor:g}: records can be wrong, and populations end"
-        return [*parts, Part("floor", highest - value, words)]
-    return parts
-
-
-def _silence(name: str, regional: Regional | None) -> list[Part]:
-    """Silence counts only where someone looked."""
-    if regional is None or name not in regional.silence:
-        return []
-    missed, words = regional.silence[name]
-    return [Part("silence", math.log(max(missed, 1e-12)), words)]
-
-
-def _tier(events: _Events, counted: Bools, row: Mapping[str, Any], radius_km: float) -> str:
+def _tier(events: _Seen, counted: Bools, row: Mapping[str, Any], radius_km: float) -> str:
     if counted.any():
         if (events.in_water[counted] >= 0.5).any():
             return "water"
@@ -196,13 +111,13 @@ def _weighted_median(values: Floats, counts: NDArray[np.int64]) -> float | None:
     return float(np.median(np.repeat(values, counts))) if len(values) else None
 
 
-def _years(events: _Events, mask: Bools) -> tuple[int | None, int | None]:
+def _years(events: _Seen, mask: Bools) -> tuple[int | None, int | None]:
     known = events.year[mask]
     known = known[~np.isnan(known)]
     return (int(known.min()), int(known.max())) if len(known) else (None, None)
 
 
-def _note(events: _Events, near: Bools, tier: str, frame: Frame) -> str:
+def _note(events: _Seen, near: Bools, tier: str, frame: Frame) -> str:
     """What a careful colleague would add to the row."""
     said = [_TIER_NOTES.get(tier, "")] if tier != "none" or not events.hybrid.any() else []
     said += [*_year_notes(events, frame), *_place_notes(events, near, frame)]
@@ -220,7 +135,7 @@ _TIER_NOTES = {
 }
 
 
-def _year_notes(events: _Events, frame: Frame) -> list[str]:
+def _year_notes(events: _Seen, frame: Frame) -> list[str]:
     if not events.counted.any():
         return []
     _, last = _years(events, events.counted)
@@ -229,7 +144,7 @@ def _year_notes(events: _Events, frame: Frame) -> list[str]:
     return [f"not recorded since {last}"] if frame.year - last >= OLD_YEARS else []
 
 
-def _place_notes(events: _Events, near: Bools, frame: Frame) -> list[str]:
+def _place_notes(events: _Seen, near: Bools, frame: Frame) -> list[str]:
     if not near.any():
         return []
     said = []
@@ -244,7 +159,7 @@ def _place_notes(events: _Events, near: Bools, frame: Frame) -> list[str]:
     return said
 
 
-def _row(events: _Events, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
+def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
     """The counted columns of one candidate."""
     radius_km = frame.radius_km
     near = events.counted & (events.distance_km <= radius_km)
@@ -255,7 +170,7 @@ def _row(events: _Events, row: Mapping[str, Any], frame: Frame) -> dict[str, Any
     return {
         "tier": tier,
         "records": int(events.records[near].sum()),
-        "recordsInWater": int(events.records[in_water].sum()) if frame.outlined else None,
+        "recordsInWater": int(events.records[in_water].sum()),
         "expectedRecords": float((events.inside * events.records)[own].sum()),
         "events": int(near.sum()),
         "nearestKm": _least(events.distance_km[own]),
@@ -278,18 +193,20 @@ def _slices(evidence: pa.Table) -> dict[str, tuple[int, int]]:
     return found
 
 
-def decide(
+def tabulate(  # noqa: PLR0913 (each is an input of its own)
+    weighed: Weighed,
+    region: Region,
     evidence: pa.Table,
     status: pa.Table,
     *,
-    species: Sequence[str],
     vernacular: Mapping[str, str | None],
     establishment: Mapping[str, Establishment],
+    told: Sequence[str],
     frame: Frame,
-    regional: Regional | None,
-    settings: Settings,
+    event_names: Mapping[int, str],
+    say: Callable[[Mapping[str, Any]], str],
 ) -> Decision:
-    """Weigh every species of the checklist.
+    """Put a weighed water into tables.
 
     Parameters
     ----------
@@ -299,117 +216,166 @@ def decide(
         One row per species.
     establishment : mapping
         Species to its status at the place.
+    told : sequence of str
+        Source of each statement, in their order.
+    event_names : mapping
+        Row of an event of the region to its key in *evidence*.
+    say : callable
+        A step's facts to its words.
 
     Returns
     -------
     Decision
-        Candidates sorted by presence, at a bound by what speaks for them, then name;
-        contributions that sum to the logit of each presence; evidence with ``logOdds`` filled in.
+        Candidates sorted by presence, then name; contributions that sum to the logit of each presence;
+        evidence with ``logOdds`` filled in.
     """
-    rows, parts = [], []
-    shares = np.zeros(evidence.num_rows)
+    species = region.looking.species
     said = {row["scientificName"]: row for row in status.to_pylist()}
     where = _slices(evidence)
-    for name in species:
+    rows = []
+    for j, name in enumerate(species):
         start, size = where.get(name, (0, 0))
-        events = _events(evidence.slice(start, size), settings)
-        argument, each = _argue(name, events, said[name], regional, settings)
-        shares[start : start + size] = each
-        presence = _sigmoid(sum(part.log_odds for part in argument))
-        parts += [(name, part) for part in argument]
-        row = _row(events, said[name], frame)
+        row = _row(_seen(evidence.slice(start, size)), said[name], frame)
         row["note"] = "; ".join(text for text in (row["note"], establishment[name].remark) if text)
-        low, high = _interval(name, argument, regional, settings)
+        lists = int(weighed.settling.lists[j])
         rows.append(
             {
                 "scientificName": name,
                 "vernacularName": vernacular.get(name),
-                "presence": presence,
-                "presenceLow": low,
-                "presenceHigh": high,
+                "presence": float(weighed.presence[j]),
+                "presenceLow": float(weighed.low[j]),
+                "presenceHigh": float(weighed.high[j]),
+                "presenceIfFound": float(weighed.settling.if_found[j]),
+                "presenceIfMissed": float(weighed.settling.if_missed[j]),
+                "listsToRuleOut": None if lists < 0 else lists,
                 "establishmentMeans": establishment[name].means,
                 "establishmentSource": establishment[name].source,
                 "rangeKm": said[name]["rangeKm"],
-                "argued": sum(part.log_odds for part in argument if part.part != "floor"),
                 **row,
             }
         )
-    return Decision(
-        candidates=_pool(rows),
-        contributions=_contributions(parts, [row["scientificName"] for row in _sorted(rows)]),
-        evidence=_with_log_odds(evidence, shares),
-    )
-
-
-def _argue(
-    name: str, events: _Events, row: Mapping[str, Any], regional: Regional | None, settings: Settings
-) -> tuple[list[Part], Floats]:
-    known = regional is not None and name in regional.parts
-    argument = _start(name, row, regional, settings)
-    direct, each = _direct(events, sum(part.log_odds for part in argument), known)
-    argument = [*argument, *direct, *_silence(name, regional)]
-    return _bounded(argument, settings), each
-
-
-def _interval(
-    name: str, argument: Sequence[Part], regional: Regional | None, settings: Settings
-) -> tuple[float | None, float | None]:
-    """Carry the interval of the regional log-odds over to the presence."""
-    if regional is None or name not in regional.low or name not in regional.high:
-        return None, None
-    value = sum(part.log_odds for part in argument)
-    base = sum(part.log_odds for part in regional.parts[name])
-    after = sum(part.log_odds for part in argument if part.part in {"water", "hybrids"})
-    ends = []
-    for shift in (regional.low[name], regional.high[name]):
-        moved = _sigmoid(base + shift)
-        hazard = _hazard_of(base, after)
-        direct = 1 - (1 - moved) * math.exp(-hazard)
-        rest = value - base - after
-        bounded = _sigmoid(logit(min(max(direct, 1e-12), 1 - 1e-12)) + rest)
-        ends.append(min(max(bounded, settings.floor), 1 - settings.floor))
-    presence = _sigmoid(value)
-    return min(ends[0], presence), max(ends[1], presence)
-
-
-def _hazard_of(base: float, gained: float) -> float:
-    """The hazard that moves log-odds *base* by *gained*."""
-    if gained <= 0:
-        return 0.0
-    return math.log1p(math.exp(base + gained)) - math.log1p(math.exp(base))
-
-
-def _sorted(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """By presence; those kept at a bound by what speaks for them, so that no order is lost there."""
-    return sorted(
-        rows,
-        key=lambda row: (-round(row["presence"], 12), -round(row["argued"], 9), row["scientificName"]),
-    )
-
-
-def _pool(rows: list[dict[str, Any]]) -> pa.Table:
     total = sum(row["presence"] for row in rows)
-    ordered = [{**row, "weight": row["presence"] / total} for row in _sorted(rows)]
-    table = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
-    return check(table, POOL, "pool")
-
-
-def _contributions(parts: list[tuple[str, Part]], order: list[str]) -> pa.Table:
-    rank = {name: place for place, name in enumerate(order)}
-    ordered = sorted(parts, key=lambda item: rank[item[0]])  # stable: the steps keep their order
-    table = tables.table(
-        CONTRIBUTIONS,
-        {
-            "scientificName": [name for name, _ in ordered],
-            "part": [part.part for _, part in ordered],
-            "logOdds": [part.log_odds for _, part in ordered],
-            "words": [part.words for _, part in ordered],
-        },
+    ordered = sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
+    for row in ordered:
+        row["weight"] = row["presence"] / total
+    candidates = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
+    steps = [
+        step
+        for row in ordered
+        for step in _steps(row, species.index(row["scientificName"]), weighed, region, said, told, say)
+    ]
+    contributions = tables.table(
+        CONTRIBUTIONS, {name: [step.get(name) for step in steps] for name in CONTRIBUTIONS.names}
     )
-    return check(table, CONTRIBUTIONS, "contributions")
+    return Decision(
+        candidates=check(candidates, POOL, "pool"),
+        contributions=check(contributions, CONTRIBUTIONS, "contributions"),
+        evidence=_with_log_odds(evidence, weighed, species, event_names),
+    )
 
 
-def _with_log_odds(evidence: pa.Table, shares: Floats) -> pa.Table:
+def _steps(
+    row: Mapping[str, Any],
+    j: int,
+    weighed: Weighed,
+    region: Region,
+    status: Mapping[str, Mapping[str, Any]],
+    told: Sequence[str],
+    say: Callable[[Mapping[str, Any]], str],
+) -> list[dict[str, Any]]:
+    """The argument for one species, step by step, as facts."""
+    name = row["scientificName"]
+    steps: list[dict[str, Any]] = []
+    for part in PARTS:
+        change = float(weighed.parts[part][j])
+        if (part == "waterType" and change == 0.0) or (part == "community" and not weighed.community):
+            continue
+        step: dict[str, Any] = {"scientificName": name, "part": part, "logOdds": change}
+        if part == "status":
+            step["source"] = row["establishmentSource"]
+            step["words"] = status[name]["words"]
+        if part in {"wide", "near"}:
+            step |= _counted(region.looking, weighed, j, part)
+        if part == "community":
+            step |= _companions(region, weighed, j)
+        steps.append(step)
+    memory = weighed.memory
+    for event, year in dict.fromkeys(
+        (_kind(event, memory.log_odds[i, j]), int(memory.year[i]))
+        for i, event in enumerate(memory.event.tolist())
+    ):
+        mine = [
+            i
+            for i, code in enumerate(memory.event.tolist())
+            if int(memory.year[i]) == year and _kind(code, memory.log_odds[i, j]) == event
+        ]
+        change = float(memory.log_odds[mine, j].sum())
+        if change == 0.0:
+            continue
+        sources = sorted({told[-1 - memory.event[i]] for i in mine if TIME < memory.event[i] < 0})
+        steps.append(
+            {
+                "scientificName": name,
+                "part": event,
+                "logOdds": change,
+                "year": year,
+                "events": None if event == "time" else len(mine),
+                "source": ", ".join(sources) or None,
+            }
+        )
+    for step in steps:
+        step["words"] = say(step)
+    return steps
+
+
+def _kind(event: int, change: float) -> str:
+    if event == TIME:
+        return "time"
+    if event < 0:
+        return "statement"
+    return "found" if change > 0 else "notDetected"
+
+
+def _counted(looking: Looking, weighed: Weighed, j: int, part: str) -> dict[str, Any]:
+    """Sites behind a share, as counts a person can check."""
+    away = weighed.away_km
+    within = ~weighed.own & (away <= NEAR_KM if part == "near" else away <= 3 * 100.0)
+    looked = within & (looking.looked[:, j] > 0)
+    return {
+        "detected": int((looking.found[looked, j] >= 0.5).sum()),
+        "sampled": int(looked.sum()),
+        "withinKm": NEAR_KM if part == "near" else 300.0,
+    }
+
+
+def _companions(region: Region, weighed: Weighed, j: int) -> dict[str, Any]:
+    """The co-occurring species that move the log-odds most."""
+    assert region.community is not None
+    looking = region.looking
+    here = np.flatnonzero(looking.others[weighed.own].max(axis=0, initial=0) > 0)
+    pull = region.community.pull()[here, j]
+    order = here[np.argsort(pull, kind="stable")]
+    names, value = looking.other_names, dict(zip(here.tolist(), pull.tolist(), strict=True))
+    return {
+        "events": len(here),
+        "evidenceFor": [names[i] for i in order[::-1][:MOST_NAMES].tolist() if value[i] > LEAST_PULL],
+        "evidenceAgainst": [names[i] for i in order[:MOST_NAMES].tolist() if value[i] < -LEAST_PULL],
+    }
+
+
+def _with_log_odds(
+    evidence: pa.Table, weighed: Weighed, species: Sequence[str], event_names: Mapping[int, str]
+) -> pa.Table:
+    """Evidence with what each event in the water changed for each species."""
+    memory = weighed.memory
+    change = {
+        (species[j], event_names[event]): float(memory.log_odds[i, j])
+        for i, event in enumerate(memory.event.tolist())
+        if event in event_names
+        for j in range(len(species))
+    }
+    keys = zip(tables.strings(evidence["scientificName"]), tables.strings(evidence["eventKey"]), strict=True)
+    values = np.array([change.get((str(name), str(key)), 0.0) for name, key in keys])
     place = EVIDENCE.get_field_index("logOdds")
-    table = evidence.set_column(place, EVIDENCE.field(place), tables.array(shares, pa.float64()))
+    table = evidence.set_column(place, EVIDENCE.field(place), tables.array(values, pa.float64()))
     return check(table, EVIDENCE, "evidence")

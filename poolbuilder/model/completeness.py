@@ -15,18 +15,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.model.lists import Lists
-
-__all__ = [
-    "ace",
-    "chao1",
-    "chao2",
-    "completeness",
-    "coverage",
-    "good_coverage",
-    "incidence_coverage",
-]
-
 Ints = NDArray[np.int64]
 
 RARE = 10
@@ -119,8 +107,17 @@ def incidence_coverage(incidences: ArrayLike, lists: int) -> float:
     return _chao_jost(float(values.sum()), float(lists), once, twice)
 
 
-def completeness(in_water: Lists) -> dict[str, Any]:
+def completeness(incidences: ArrayLike, events: int, years: ArrayLike) -> dict[str, Any]:
     """What is known of a water from the lists made in it.
+
+    Parameters
+    ----------
+    incidences : array_like
+        On how many lists each name stands.
+    events : int
+        Lists.
+    years : array_like
+        Of the lists; NaN where not known.
 
     Returns
     -------
@@ -129,9 +126,9 @@ def completeness(in_water: Lists) -> dict[str, Any]:
         ``chao2`` and ``chao2BiasCorrected`` (both with (m-1)/m), ``firstYear``, ``lastYear``
         and ``words``, a sentence.  Numbers that cannot be told are None.
     """
-    events = len(in_water)
-    incidences = np.bincount(in_water.name, minlength=len(in_water.names))
-    known = in_water.year[in_water.year > 0]
+    incidences = np.asarray(incidences, dtype=np.int64)
+    known = np.asarray(years, dtype=float)
+    known = known[~np.isnan(known)]
     first, last = (int(known.min()), int(known.max())) if len(known) else (None, None)
     share = incidence_coverage(incidences, events) if events > 1 else math.nan
     told = None if math.isnan(share) else share

@@ -21,15 +21,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 from numpy.polynomial import hermite_e, legendre
 from numpy.typing import ArrayLike, NDArray
-
-from poolbuilder.settings import Settings
-
-__all__ = ["expected_kernel", "kernel", "share_inside", "share_inside_disc", "sigma_km"]
 
 Floats = NDArray[np.float64]
 
@@ -209,102 +204,3 @@ def share_inside_disc(distance_km: ArrayLike, uncertainty_m: ArrayLike, radius_k
     out = np.where(contained, whole, np.where(apart >= uncertainty, 0.0, share))
     out[np.isnan(distance) | np.isnan(uncertainty)] = np.nan
     return np.clip(out, 0.0, 1.0)
-
-
-def kernel(distance_km: ArrayLike, *, settings: Settings) -> Floats:
-    """Decay of evidence with distance: 1 at the site, by `settings.kernel` and `kernel_km` (a).
-
-    Notes
-    -----
-    exponential: exp(-d/a); gaussian: exp(-d²/2a²); cauchy: 1/(1 + (d/a)²);
-    2dt (Clark et al. 1999, Ecology 80, 1475-1494, shape 2, from memory): (1 + (d/a)²)⁻².
-    These are not densities: they do not integrate to 1.
-    """
-    scaled = np.asarray(distance_km, dtype=np.float64) / settings.kernel_km
-    if settings.kernel == "exponential":
-        return np.asarray(np.exp(-scaled))
-    if settings.kernel == "gaussian":
-        return np.asarray(np.exp(-0.5 * scaled**2))
-    heavy = 1 / (1 + scaled**2)
-    return np.asarray(heavy if settings.kernel == "cauchy" else heavy**2)
-
-
-def expected_kernel(distance_km: ArrayLike, sigma_km: ArrayLike, *, settings: Settings) -> Floats:
-    """Mean of the kernel over where the record may really lie.
-
-    Parameters
-    ----------
-    distance_km, sigma_km : array_like, (n,)
-        As for `share_inside`.
-
-    Returns
-    -------
-    float64 array
-        Between 0 and 1; `kernel` of the distance where σ is 0; NaN where one is missing.
-
-    Notes
-    -----
-    ∫ K(r) Rice(r; d, σ) dr.  For the Gaussian kernel this is a²/(a² + σ²) exp(-d²/2(a² + σ²)).
-    The others are integrated: 40 Gauss-Legendre nodes over 7 σ on either side, in asinh(r/a)
-    when σ is wide against the kernel's scale a; 16 Gauss-Hermite nodes when d > 9 σ.
-    Right to 1e-9.
-
-    Examples
-    --------
-    >>> wide = Settings(kernel_km=20)
-    >>> float(expected_kernel(0, sigma_km(10_000, quantile=0.95), settings=wide).round(6))
-    0.7809
-    """
-    distance, sigma = np.broadcast_arrays(
-        np.asarray(distance_km, dtype=np.float64), np.asarray(sigma_km, dtype=np.float64)
-    )
-    if settings.kernel == "gaussian":
-        spread = settings.kernel_km**2 + sigma**2
-        return np.asarray(settings.kernel_km**2 / spread * np.exp(-(distance**2) / (2 * spread)))
-    shape = distance.shape
-    distance, sigma = distance.reshape(-1), sigma.reshape(-1)
-    out = kernel(distance, settings=settings) + 0 * sigma
-    spread_out = (sigma >= SMALLEST_SIGMA_KM) & ~np.isnan(distance)
-    wide = sigma > 2 * settings.kernel_km
-    far = distance > FAR * sigma
-    for chosen, mean in (
-        (spread_out & far & ~wide, _mean_far),
-        (spread_out & ~far & ~wide, _mean_near),
-        (spread_out & wide, _mean_wide),
-    ):
-        if chosen.any():
-            out[chosen] = _distinct(distance[chosen], sigma[chosen], partial(mean, settings=settings))
-    return np.asarray(np.clip(out, 0.0, 1.0)).reshape(shape)
-
-
-def _mean_far(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
-    a = (distance / sigma)[:, None]
-    t, weights = _HERMITE
-    r = distance[:, None] + sigma[:, None] * t
-    return np.asarray((_rice_without_gauss(a, t) * kernel(r, settings=settings)) @ weights)
-
-
-def _mean_near(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
-    a = (distance / sigma)[:, None]
-    low = np.maximum(-a, -TAIL)
-    half = (TAIL - low) / 2
-    nodes, weights = _NODES_40
-    t = low + half * (1 + nodes)
-    values = _rice_without_gauss(a, t) * np.exp(-0.5 * t * t)
-    values *= kernel(sigma[:, None] * (a + t), settings=settings)
-    return np.asarray((values @ weights) * half[:, 0])
-
-
-def _mean_wide(distance: Floats, sigma: Floats, *, settings: Settings) -> Floats:
-    """As `_mean_near`, over s = asinh(r/a): the kernel is narrow against the location's spread."""
-    scale = settings.kernel_km
-    a = (distance / sigma)[:, None]
-    low = np.arcsinh(np.maximum(distance - TAIL * sigma, 0) / scale)[:, None]
-    half = (np.arcsinh((distance + TAIL * sigma) / scale)[:, None] - low) / 2
-    nodes, weights = _NODES_40
-    s = low + half * (1 + nodes)
-    r = scale * np.sinh(s)
-    t = (r - distance[:, None]) / sigma[:, None]
-    values = _rice_without_gauss(a, t) * np.exp(-0.5 * t * t) * kernel(r, settings=settings)
-    values *= scale * np.cosh(s) / sigma[:, None]
-    return np.asarray((values @ weights) * half[:, 0])

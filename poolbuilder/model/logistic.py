@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Fit", "fit", "inverse_logit", "logit"]
-
 Floats = NDArray[np.float64]
 
 _TINY = 1e-12
+EARTH_KM = 6371.0088
 
 
 def inverse_logit(x: Floats) -> Floats:
@@ -30,6 +29,19 @@ def logit(p: Floats) -> Floats:
     """Probability to log-odds; 0 and 1 are taken as 1e-12 away from the edge."""
     bounded = np.clip(p, _TINY, 1 - _TINY)
     out: Floats = np.log(bounded) - np.log1p(-bounded)
+    return out
+
+
+def pair_km(a: Floats, b: Floats) -> Floats:
+    """Distances between ECEF points in metres, (m, 3) and (n, 3), as an (m, n) array in km.
+
+    The chord is bent to the arc of the mean sphere by the first terms of the arcsine; up to
+    1,000 km the result is within 0.4 % of the geodesic, far below what a kernel can tell apart.
+    """
+    square = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2 * a @ b.T
+    square = np.maximum(square, 0.0) * 1e-6
+    bend = square / (4 * EARTH_KM**2)
+    out: Floats = np.sqrt(square) * (1 + bend * (1 / 6 + bend * 3 / 40))
     return out
 
 

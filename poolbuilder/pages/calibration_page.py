@@ -10,8 +10,6 @@ from poolbuilder.pages import drawings, kit
 NAMES = {
     "model": "model, the water's other fishes known",
     "withoutCommunity": "model, other fishes unknown",
-    "recordsAlone": "model, learnt from the records alone",
-    "noLists": "records without lists of other fishes (noisy-OR, start values)",
     "prevalence": "prevalence",
     "anyRecord": "any record within reach",
     "recordShare": "share of records",
@@ -51,7 +49,7 @@ def _range(pair: Sequence[float | None] | None, digits: int = 3) -> str:
 
 
 def _rows(card: Mapping[str, Any]) -> list[dict[str, Any]]:
-    own = [name for name in ("model", "withoutCommunity", "recordsAlone", "noLists") if name in card]
+    own = [name for name in ("model", "withoutCommunity") if name in card]
     methods = [(name, card[name], True) for name in own]
     methods += [(name, values, False) for name, values in card["baselines"].items()]
     return [
@@ -81,42 +79,44 @@ def _against(card: Mapping[str, Any]) -> tuple[list[str], list[dict[str, Any]]]:
 
 
 def _said(card: Mapping[str, Any]) -> list[str]:
-    """Cut lists, crosses and kinds of water in sentences."""
-    cut = card["cut"]
-    lines = []
-    for key, words in (
-        ("pooled", "one threshold for all species"),
-        ("byRarity", "a threshold that rises with the species' frequency"),
-    ):
-        one = cut[key]
-        lines.append(
-            f"Lists cut to keep {cut['keep']:.0%} of the occurrences, {words}: "
-            f"{_number(one['speciesPerWater'], 2)} species long, keeping "
-            f"{_percent(one['rareOccurrencesKept'])} of the occurrences of rare species."
-        )
+    """Crosses in sentences."""
     crosses = card["crosses"]
-    if crosses["waters"]:
-        lines.append(
-            f"At {crosses['waters']:,} waters with a hybrid and two or more possible parents, "
-            f"{_percent(crosses['model'])} of the pairs caught together that three places can hold are among "
-            f"the first three pairs ({_percent(crosses['withoutCommunity'])} with the other fishes unknown, "
-            f"{_percent(crosses['recordShare'])} by share of records). Without what the hybrids caught "
-            f"elsewhere tell of their parents it would be {_percent(crosses['modelByPresence'])}."
-        )
-    else:
-        lines.append(
-            "No water had a hybrid and two possible parents: the ranking of crosses is not measured."
-        )
-    for kind, values in card["byKind"].items():
-        model = values["model"]
-        told = (
-            "too few to score"
-            if model is None
-            else f"Brier {_number(model['brier'])}, slope {_number(model['slope'], 2)}"
-        )
-        lines.append(f"Kind of sampling “{kind}”: {values['sites']:,} waters, {told}.")
-    lines.append("Other kinds of water than those surveyed are unknown: nothing here speaks for them.")
-    return lines
+    if not crosses["waters"]:
+        return ["No water had a hybrid and two possible parents: the ranking of crosses is not measured."]
+    return [
+        f"At {crosses['waters']:,} waters with a hybrid and two or more possible parents, "
+        f"{_percent(crosses['model'])} of the pairs caught together that three places can hold are among "
+        f"the first three pairs ({_percent(crosses['withoutCommunity'])} with the fish community unknown, "
+        f"{_percent(crosses['recordShare'])} by share of records).",
+        "Other kinds of water than those surveyed are unknown: nothing here speaks for them.",
+    ]
+
+
+def ways_words(told: Mapping[str, Any]) -> str:
+    """What is said of distance by water, in a sentence or two.
+
+    Parameters
+    ----------
+    told : mapping
+        The part ``byWater`` of scores.json.
+    """
+
+    def gained(name: str) -> str:
+        estimate, low, high = told["gain"][name]
+        return f"{estimate:+.4f} (90 % interval {low:+.4f} to {high:+.4f})"
+
+    off = told["unsnapped"]
+    placed = f"{told['snapped']:,} of {told['snapped'] + off:,} surveyed waters stand on the stream network"
+    placed += f"; {off:,} lie near no flow line and keep their straight distance" if off else ""
+    compared = (
+        f"Brier {told['byWater']['brier']:.4f} by water against {told['straight']['brier']:.4f} in a "
+        f"straight line, a gain of {gained('brier')}, in log loss of {gained('logLoss')}"
+    )
+    if told["helps"]:
+        factor = f"{told['divideFactor']:g}"
+        return f"Distance by water helps: {compared}. The fitted divideFactor is {factor}. {placed}."
+    none = "Distance by water: no gain over straight distance that stands clear of 0"
+    return f"{none}. {compared}; divideFactor is kept. {placed}."
 
 
 def _percent(value: float | None) -> str:
@@ -157,20 +157,22 @@ def _scheme(name: str, card: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _by_water(told: Mapping[str, Any] | None, said: str) -> dict[str, Any] | None:
+def _by_water(told: Mapping[str, Any] | None) -> dict[str, Any] | None:
     """Distance by water beside straight distance, where streams were given."""
     if told is None:
         return None
-    rows = []
-    for model, part in (("model", told), ("withoutCommunity", told["withoutCommunity"])):
-        gains = [
-            f"{part['gain'][key][0]:+.4f} ({_signed(part['gain'][key][1:])})" for key in ("brier", "logLoss")
-        ]
-        for name, words in (("straight", "straight distance"), ("byWater", "distance by water")):
-            cells = [f"{part[name][key]:.4f}" for key in ("brier", "logLoss", "auc")]
-            rows.append({"name": f"{NAMES[model]}, {words}", "own": name == "byWater", "cells": cells})
-        rows.append({"name": "gain", "own": False, "cells": [*gains, ""]})
-    return {"words": said, "rows": rows}
+    rows = [
+        {
+            "name": words,
+            "own": name == "byWater",
+            "cells": [f"{told[name][key]:.4f}" for key in ("brier", "logLoss", "auc")],
+        }
+        for name, words in (("straight", "straight distance"), ("byWater", "distance by water"))
+    ]
+    gains = [
+        f"{told['gain'][key][0]:+.4f} ({_signed(told['gain'][key][1:])})" for key in ("brier", "logLoss")
+    ]
+    return {"words": ways_words(told), "rows": [*rows, {"name": "gain", "own": False, "cells": [*gains, ""]}]}
 
 
 def _signed(pair: Sequence[float]) -> str:
@@ -193,7 +195,7 @@ def _lead(scores: Mapping[str, Any], surveys: str) -> str:
     )
 
 
-def render_page(scores: Mapping[str, Any], *, surveys: str, by_water: str = "") -> str:
+def render_page(scores: Mapping[str, Any], *, surveys: str) -> str:
     """The page of a calibration, whole in one file; nothing in it runs or is fetched."""
     return kit.fill(
         "calibration.html",
@@ -202,11 +204,8 @@ def render_page(scores: Mapping[str, Any], *, surveys: str, by_water: str = "") 
         lead=_lead(scores, surveys),
         columns=list(SHOWN.values()),
         schemes=[_scheme(name, scores[name]) for name in SCHEME_WORDS if name in scores],
-        by_water=_by_water(scores.get("byWater"), by_water),
-        fitted=[
-            *(f"{name}: {words}" for name, words in scores["fitted"].items()),
-            *(f"kept: {words}" for words in scores["kept"]),
-        ],
+        by_water=_by_water(scores.get("byWater")),
+        fitted=[f"{name}: {value:.4g}" for name, value in scores["fitted"].items()],
         gap=f"{scores['gapKm']:g}",
         sources=[
             *(

@@ -16,39 +16,12 @@ from poolbuilder.pages import drawings, maps
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
-STEPS = {
-    "records": "What the region says comes from the range class and the records of the checklist's own "
-    "species: without other fishes among the records, search effort is unknown and silence says nothing.",
-    "effort": "What the region says is the share of searches, weighted by distance, that found the species.",
-    "community": "What the region says is the share of searches, weighted by distance, that found the "
-    "species, with the number and the kinds of other fishes recorded in this water.",
-}
-"""What `Pool.step` means, in words."""
 TOP_EVENTS = 5
 SLIGHT = 0.01
 """Weight of a pair that is not printed."""
 
 TRIANGLE_SPECIES = 14
 
-_PARTS = {
-    "status": "Native or introduced",
-    "range": "Range",
-    "wide": "Far around",
-    "near": "Around",
-    "waterType": "Kind of water",
-    "community": "Co-occurring species",
-    "found": "Found here",
-    "notDetected": "Not detected here",
-    "statement": "Stated",
-    "time": "Time",
-    "records": "Records around",
-    "water": "Records in the water",
-    "hybrids": "Hybrid records",
-    "effort": "Sampling effort",
-    "silence": "Non-detections",
-    "calibration": "Calibration",
-    "floor": "Floor",
-}
 _KINDS = {"ambiguous": " (name may mean several species)", "hybrid": " (as parent of a hybrid)"}
 Ints = NDArray[np.int64]
 
@@ -124,8 +97,8 @@ def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
         total += row["logOdds"]
         told.append(
             {
-                "part": _PARTS.get(row["part"], row["part"]),
-                "words": words.step(row),
+                "part": words.ARGUMENT.get(row["part"], row["part"]),
+                "words": row["words"],
                 "bar": bar,
                 "change": words.signed(row["logOdds"]),
                 "after": words.percent(1 / (1 + math.exp(-total))),
@@ -253,7 +226,6 @@ def parts(pool: Pool) -> dict[str, Any]:
         "settings": _settings(pool.settings),
         "settings_changed": _settings_changed(pool.settings),
         "calibration": _calibration(pool.calibration),
-        "step": STEPS.get(pool.step, pool.step),
         "notes": [str(note) for note in pool.notes],
         "completeness": _facts(pool.completeness or {}),
     }

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from poolbuilder.model import scores
 from poolbuilder.model.hazard import Sightings, negative_log_likelihood, presence
 from poolbuilder.model.hazard_fit import fit_hazard
+
+from poolbuilder.model import scores
 from poolbuilder.settings import Settings
 
 metrics = pytest.importorskip("sklearn.metrics")

@@ -10,15 +10,25 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
-from poolbuilder.model.hybrid_waters import HybridWaters
+from poolbuilder.model.looking import STILL
 from poolbuilder.names.hybrids import write_formula
 from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.settings import Settings
 
-__all__ = ["pair", "viability_factor", "with_pure"]
-
 Row = dict[str, Any]
 CAUTION = "A prior from presence alone: parents that share a drainage meet more often than this says."
+
+
+FREQUENCY = {"common": 1.0, "repeated": 0.6, "single report": 0.3, "none known": 0.15, "": 0.15}
+"""How much a cross counts by how often it is met in nature; the steps are judgement, without a source."""
+STOCKED = 2.0
+"""A cross that is bred and stocked counts so many times in lakes and ponds; judgement."""
+
+
+def frequency_of(statements: Sequence[KnownCross]) -> str:
+    """How often the cross is met, the most often that a source says; ``none known`` where none does."""
+    found = {each.frequency for each in statements}
+    return next((each for each in FREQUENCY if each and each in found), "none known")
 
 
 def _direction(statements: Sequence[KnownCross], mother: str, settings: Settings) -> float:
@@ -93,9 +103,7 @@ def _cited(each: KnownCross) -> str:
     return f"{said} [{each.source}]"
 
 
-def _note(
-    statements: Sequence[KnownCross], factor: float, records: int, beside: Sequence[str], settings: Settings
-) -> str:
+def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
     notes = []
     if not statements:
         notes.append("No source here says anything of this pair; that does not make it unlikely.")
@@ -108,7 +116,6 @@ def _note(
     if statements:
         said = "; ".join(_cited(each) for each in statements)
         notes.append(f"{said[:1].upper()}{said[1:]}.")
-    notes += [f"{words}." for words in beside]
     return " ".join([*notes, CAUTION])
 
 
@@ -131,12 +138,15 @@ def _pair_row(
     presence: Mapping[str, float],
     evidence: tuple[int, float],
     statements: Sequence[KnownCross],
-    beside: Sequence[str],
+    kind: int,
     settings: Settings,
 ) -> Row:
     records, weight = evidence
     factor = viability_factor(statements, parents, settings)
-    meeting = factor * presence[parents[0]] * presence[parents[1]]
+    often = frequency_of(statements)
+    stocked = any(each.origin == "stocked" for each in statements)
+    weight_of_cross = FREQUENCY[often] * (STOCKED if stocked and kind == STILL else 1.0)
+    meeting = factor * weight_of_cross * presence[parents[0]] * presence[parents[1]]
     shown = settings.hybrid_pair_boost * -math.expm1(-weight)
     return {
         "parent1": parents[0],
@@ -144,9 +154,11 @@ def _pair_row(
         "formula": write_formula(parents),
         "prior": meeting + shown,
         "documented": any(each.origin == "natural" for each in statements),
+        "frequency": often,
+        "bredAndStocked": stocked,
         "viability": _viability(statements, parents),
         "hybridRecords": records,
-        "note": _note(statements, factor, records, beside, settings),
+        "note": _note(statements, factor, records, settings),
     }
 
 
@@ -170,7 +182,7 @@ def pair(
     settings: Settings,
     include_pure: bool = False,
     known: KnownCrosses | None = None,
-    hybrid_waters: HybridWaters | None = None,
+    kind: int = 0,
 ) -> pa.Table:
     """Weigh every pair of candidates.
 
@@ -185,9 +197,8 @@ def pair(
         Add each species alone; the pairs then share f1Share of the weight.
     known : KnownCrosses, optional
         What is known of crosses; without it, the tables that come with the package.
-    hybrid_waters : HybridWaters, optional
-        What the region's hybrids tell of their parents; shifts P to the presence in a water
-        that holds a hybrid, for that is what a pair is asked for.
+    kind : int
+        Type of the water: crosses that are bred and stocked count more in still ones.
 
     Returns
     -------
@@ -197,7 +208,8 @@ def pair(
 
     Notes
     -----
-    Prior of a pair: ``φ P_a P_b + b (1 - exp(-w))`` with b = hybridPairBoost and w the weight
+    Prior of a pair: ``φ f P_a P_b + b (1 - exp(-w))`` with f how often the cross is
+    met, b = hybridPairBoost and w the weight
     of the hybrid records that name both.  The sum, unlike a product, lets records speak where
     a parent is thought to be absent, and where both surely live.
     """
@@ -206,10 +218,6 @@ def pair(
     known = known or KnownCrosses.load()
     names = [name for name in tables.strings(candidates["scientificName"]) if name]
     presence = dict(zip(names, tables.numbers(candidates["presence"]).tolist(), strict=True))
-    beside = dict.fromkeys(names, "")
-    if hybrid_waters is not None:
-        presence = {name: hybrid_waters.presence(name, value) for name, value in presence.items()}
-        beside = {name: hybrid_waters.words(name) for name in names}
     seen = _hybrid_evidence(hybrids)
     rows = [
         _pair_row(
@@ -217,7 +225,7 @@ def pair(
             presence,
             seen.get(parents, (0, 0.0)),
             known.of(*parents),
-            [beside[name] for name in parents if beside[name]],
+            kind,
             settings,
         )
         for parents in combinations(sorted(names), 2)
@@ -252,6 +260,8 @@ def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) ->
             "formula": row["scientificName"],
             "prior": row["presence"],
             "documented": False,
+            "frequency": None,
+            "bredAndStocked": False,
             "viability": "pure species",
             "hybridRecords": 0,
             "note": note,

@@ -1,0 +1,232 @@
+"""The other fishes of a water: what the company of species around tells of each candidate.
+
+One ridge logistic a candidate, learnt from the sites around with whole lists: on the log-odds of its share
+there (with a slope of its own), of its share among sites with like fishes, on how many other fishes there
+are, and on the main gradients of the community.  It moves the share and nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poolbuilder.model.constants import Constants
+from poolbuilder.model.logistic import fit, logit, pair_km
+from poolbuilder.model.looking import Looking
+from poolbuilder.model.share import nested_shares
+from poolbuilder.settings import Settings
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+SHARED = np.array([0.35, 0.70, 0.35, 0.10])
+"""Where the slopes start and are held near: share, share among like sites, ln(1 + fishes), its square."""
+SHARED_PRECISION, OWN_PRECISION = 4.0, 20.0
+BASE_MEAN, BASE_PRECISION = -2.0, 0.05
+RARE_NAME = 5
+FEW_FINDS = 5
+MOST_AXES = 40
+LIKE_SCALE, LIKE_POWER, LIKE_KM, LIKE_PRIOR = 30.0, 4.0, 20.0, 0.3
+MOST_SHARE = 0.98
+ROWS = 256
+POOLED_SPECIES = 20
+MOST_SITES = 2500
+"""The sites nearest to the middle of the region are learnt from."""
+
+
+@dataclass(frozen=True, eq=False)
+class Community:
+    """What was learnt.
+
+    Attributes
+    ----------
+    rows : (n,) int array
+        Sites of the region that taught it.
+    rarity, centre, axes
+        What a shared name counts for likeness; share of sites with each name; loadings on the gradients.
+    mean : (s, k) array
+        Of each predictor.
+    coefficients : (s, 1 + k) array
+    covariance : (s, 1 + k, 1 + k) array
+    taught : (s,) bool array
+        Species found at enough sites to be learnt; the others keep their share.
+    completeness : float
+        Of the lists.
+    """
+
+    rows: Ints
+    rarity: Floats
+    centre: Floats
+    axes: Floats
+    mean: Floats
+    coefficients: Floats
+    covariance: Floats
+    taught: Bools
+    completeness: float
+
+    def log_odds(self, x: Floats) -> tuple[Floats, Floats]:
+        """Log-odds of presence and their standard error, (m, s), from predictors (m, s, k)."""
+        shifted = np.concatenate([np.ones((*x.shape[:2], 1)), x - self.mean], axis=2)
+        value = (shifted * self.coefficients).sum(axis=2)
+        error = np.sqrt(np.einsum("msi,sij,msj->ms", shifted, self.covariance, shifted))
+        return value, error
+
+    def pull(self) -> Floats:
+        """What each other fish adds to the log-odds of each candidate, (k, s)."""
+        first = 1 + len(SHARED)
+        out: Floats = self.axes @ self.coefficients[:, first:].T
+        return out
+
+
+def _axes(others: Floats, number: int) -> Floats:
+    """Main gradients of the community, (k, r): the leading principal axes of the usual names."""
+    usual = others.sum(axis=0) >= RARE_NAME
+    r = int(min(number, usual.sum()))
+    loadings = np.zeros((others.shape[1], r))
+    if r == 0:
+        return loadings
+    centred = others[:, usual] - others[:, usual].mean(axis=0)
+    values, vectors = np.linalg.eigh(centred.T @ centred)
+    leading = vectors[:, np.argsort(-values, kind="stable")[:r]]
+    loadings[usual] = leading * np.sign(leading[np.abs(leading).argmax(axis=0), np.arange(r)])
+    return loadings
+
+
+def predictors(
+    share: Floats, distance_km: Floats, usable: Bools, mine: Floats, looking: Looking, community: Community
+) -> Floats:
+    """Predictors of waters, (m, s, k).
+
+    Parameters
+    ----------
+    share : (m, s) array
+        Of the surroundings.
+    distance_km, usable : (m, n) array
+        To the sites that taught, and which of them may speak.
+    mine : (m, k) array
+        Other fishes of each water.
+    """
+    c = community.completeness
+    others, found = looking.others[community.rows], looking.found[community.rows]
+    shared = (mine * community.rarity) @ others.T
+    total = (mine @ community.rarity)[:, None] + (others @ community.rarity)[None, :]
+    alike = LIKE_SCALE * ((shared + 1) / (total - shared + 1)) ** LIKE_POWER
+    kernel = np.exp(-distance_km / LIKE_KM) * usable * alike
+    like = (kernel @ found + LIKE_PRIOR * share * c) / (kernel.sum(axis=1, keepdims=True) + LIKE_PRIOR) / c
+    number = np.log1p(mine.sum(axis=1) / c)
+    own = np.column_stack([number, number**2, (mine - community.centre) @ community.axes / np.sqrt(c)])
+    wide = np.broadcast_to(own[:, None, :], (*share.shape, own.shape[1]))
+    pair = np.stack([logit(share), logit(np.clip(like, 1e-4, MOST_SHARE))], axis=2)
+    return np.concatenate([pair, wide], axis=2)
+
+
+def learn_community(
+    looking: Looking,
+    prior: Floats,
+    *,
+    constants: Constants,
+    settings: Settings,
+    left_out: Bools | None = None,
+) -> Community | None:
+    """Learn the community of a region.
+
+    Parameters
+    ----------
+    left_out : (n,) bool array, optional
+        Sites that neither teach nor speak.
+
+    Returns
+    -------
+    Community or None
+        None with fewer sites with lists than ``communityMinSites``.
+    """
+    open_to = np.ones(len(looking), dtype=bool) if left_out is None else ~left_out
+    rows = np.flatnonzero(looking.listed & open_to)
+    if len(rows) < settings.community_min_sites or not len(looking.species):
+        return None
+    if len(rows) > MOST_SITES:
+        away = ((looking.points[rows] - np.median(looking.points[rows], axis=0)) ** 2).sum(axis=1)
+        rows = np.sort(rows[np.argsort(away, kind="stable")[:MOST_SITES]])
+    c = float(np.clip(looking.looked[rows].max(axis=1).mean(), 0.05, 1.0))
+    others = looking.others[rows]
+    half = Community(
+        rows=rows,
+        rarity=np.minimum(-np.log(np.maximum(others.mean(axis=0), 1e-9)), 7.0),
+        centre=others.mean(axis=0),
+        axes=_axes(others, int(min(settings.community_axes / c, MOST_AXES))),
+        mean=np.zeros(0),
+        coefficients=np.zeros(0),
+        covariance=np.zeros(0),
+        taught=looking.found[rows].sum(axis=0) >= FEW_FINDS,
+        completeness=c,
+    )
+    x = _of_sites(rows, open_to, looking, prior, half, constants, settings)
+    return _fitted(x, looking.found[rows], half, constants)
+
+
+def _of_sites(
+    rows: Ints,
+    open_to: Bools,
+    looking: Looking,
+    prior: Floats,
+    half: Community,
+    constants: Constants,
+    settings: Settings,
+) -> Floats:
+    """Predictors of the teaching sites, each from the sites beyond the gap around it."""
+    parts = []
+    for start in range(0, len(rows), ROWS):
+        some = rows[start : start + ROWS]
+        km = pair_km(looking.points[some], looking.points)
+        beyond = (km > settings.effort_gap_km) & open_to
+        share = nested_shares(km, beyond, looking, prior, kind=0, constants=constants).share
+        parts.append(predictors(share, km[:, rows], beyond[:, rows], looking.others[some], looking, half))
+    return np.concatenate(parts)
+
+
+def _fitted(x: Floats, found: Floats, half: Community, constants: Constants) -> Community:
+    """Slopes common to the species first, then each species' departures."""
+    y = (found >= 0.5).astype(float)
+    n, s, k = x.shape
+    q = len(SHARED)
+    mean = x.mean(axis=0)
+    centred = x - mean
+    c = min(1.0, half.completeness / MOST_SHARE)
+    picked = np.argsort(-y.sum(axis=0), kind="stable")[: min(s, POOLED_SPECIES)]
+    stacked = np.zeros((n * len(picked), len(picked) + q))
+    for i, species in enumerate(picked.tolist()):
+        stacked[i * n : (i + 1) * n, i] = 1
+        stacked[i * n : (i + 1) * n, len(picked) :] = centred[:, species, :q]
+    pooled = fit(
+        stacked,
+        y[:, picked].T.reshape(-1),
+        mean=np.concatenate([np.full(len(picked), BASE_MEAN), SHARED]),
+        precision=np.concatenate([np.full(len(picked), BASE_PRECISION), np.full(q, SHARED_PRECISION)]),
+        found_share=c,
+    )
+    slopes, slopes_covariance = pooled.coefficients[-q:], pooled.covariance[-q:, -q:]
+    middle = np.concatenate([[BASE_MEAN], slopes, np.zeros(k - q)])
+    precision = np.concatenate(
+        [[BASE_PRECISION], np.full(q, OWN_PRECISION), np.full(k - q, constants.penalty)]
+    )
+    ones = np.ones((n, 1))
+    fits = [
+        fit(np.hstack([ones, centred[:, j]]), y[:, j], mean=middle, precision=precision, found_share=c)
+        for j in range(s)
+    ]
+    covariance = np.stack([one.covariance for one in fits])
+    covariance[:, 1 : 1 + q, 1 : 1 + q] += slopes_covariance
+    return Community(
+        half.rows,
+        half.rarity,
+        half.centre,
+        half.axes,
+        mean,
+        np.stack([one.coefficients for one in fits]),
+        covariance,
+        half.taught,
+        half.completeness,
+    )

@@ -1,0 +1,704 @@
+"""Where somebody looked: sampling events, the sites they were made at, and how well each was looked at.
+
+A record shows that a fish was there.  Whether a species that is *not* recorded was absent depends on how
+much of what lives at a site its events would have named: the completeness of each class of events, learnt
+from how far neighbouring events agree.  Classes depend on where records come from, never on what was found.
+
+References
+----------
+Phillips, S. J. et al. 2009, Ecological Applications 19:181-197: other species of the same sampling as
+background (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from poolbuilder import tables
+from poolbuilder.model.constants import Constants, beta_nodes
+from poolbuilder.model.logistic import pair_km
+from poolbuilder.places.geodesy import to_ecef
+from poolbuilder.settings import Settings
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+LOOKED = frozenset({"absent", "no_name"})
+"""Rules whose records are no evidence of a fish, but do prove that somebody looked."""
+ROLES = frozenset({"candidate", "hybrid", "group", "genus", "none"})
+MOST = 0.98
+"""No event names everything that lives at a site."""
+LEAST = 0.02
+PLAIN_QUALITY = 0.5
+"""Records of this quality or better count in full where they only tell of the surroundings."""
+FEW_EVENTS = 30
+"""Classes with fewer events are learnt together."""
+ROWS_SHARED = 1.02
+"""With more names an event than this on average, the rows of a class share events: its events are lists."""
+SCOPE_NAMES = 3
+"""A class of many events with no more names than this looked for these alone."""
+AGREE_KM, AGREE_SCALE_KM = 10.0, 5.0
+MOST_EVENTS, MOST_COMPARED, MOST_NEIGHBOURS = 8000, 1500, 40
+FEW_COMPARISONS = 20.0
+MOST_UNSEEN = 0.8
+COARSE_M = 1000.0
+"""Events placed worse than this are each a site of their own unless the source names the location."""
+LOCATION_DEGREES = 0.05
+"""A location's identifier joins events that lie no farther apart than this."""
+STILL, RUNNING = 1, 2
+"""Codes of water types; 0 where it is not known."""
+_STILL_WORDS = (
+    "lake",
+    "pond",
+    "reservoir",
+    "impoundment",
+    "lentic",
+    "lagoon",
+    "loch",
+    "étang",
+    "lac ",
+    "see ",
+)
+_RUNNING_WORDS = ("stream", "river", "creek", "canal", "brook", "ditch", "lotic", "bayou", "slough", "branch")
+_GENUS_ONLY = frozenset({"sp", "sp.", "spp", "spp.", "species"})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Events:
+    """Sampling events of a region, in the order of their records.
+
+    Attributes
+    ----------
+    longitude, latitude, uncertainty_m : (n,) array
+        Of the best placed record.
+    year : (n,) array
+        NaN when not known.
+    site : (n,) int array
+        Row of the site it was made at.
+    completeness : (n,) array
+        Chance that the event names a fish that lives at its site and can be found there.
+    found : (n, s) array
+        Chance that each candidate was named: 1, or the share of a name with several meanings times the
+        quality of the record.
+    hybrid : (n, s) array
+        The same for hybrids that name a candidate as a parent.
+    names : (n,) int array
+        How many fishes of the wider group were named.
+    scope : (n, s) bool array
+        Whether the event would have named the candidate at all.
+    water : (n,) object array
+        Name of the waterbody as given, or its locality.
+    key : (n,) object array
+        What the event is called, as in EVIDENCE.
+    row : (n,) int array
+        Row in the table of the record that stands for the event.
+    """
+
+    longitude: Floats
+    latitude: Floats
+    uncertainty_m: Floats
+    year: Floats
+    site: Ints
+    completeness: Floats
+    found: Floats
+    hybrid: Floats
+    names: Ints
+    scope: Bools
+    water: NDArray[np.object_]
+    key: NDArray[np.object_]
+    row: Ints
+
+    def __len__(self) -> int:
+        return len(self.longitude)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Looking:
+    """The looked-at sites of a region.
+
+    Attributes
+    ----------
+    species, other_names : tuple of str
+        Columns of *found* and *others*.
+    points : (n, 3) array
+        ECEF metres of the sites.
+    spread_km : (n,) array
+        How roughly each is placed.
+    looked : (n, s) array
+        Chance that the events of a site would have named each candidate, had it lived there.
+    found : (n, s) array
+        Chance that it was named.
+    others : (n, k) array
+        1 where another fish was named.
+    hybrid_site : (n,) bool array
+    water_type : (n,) int array
+    listed : (n,) bool array
+        Where an event of lists was made: it tells of the fish community.
+    only_candidates : bool
+        Nobody recorded the wider group here: sites are those of the candidates alone.
+    completeness : float
+        Mean over events.
+    events : Events
+    named, width : (p,) int array, int
+        Pairs of event and name as ``event * width + name``, sorted; candidates come first.
+    """
+
+    species: tuple[str, ...]
+    other_names: tuple[str, ...]
+    points: Floats
+    spread_km: Floats
+    looked: Floats
+    found: Floats
+    others: Floats
+    hybrid_site: Bools
+    water_type: Ints
+    listed: Bools
+    only_candidates: bool
+    completeness: float
+    events: Events
+    named: Ints
+    width: int
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+
+def list_name(text: str | None) -> str | None:
+    """One spelling for a name of the wider group, or None when it names no species.
+
+    Examples
+    --------
+    >>> list_name("Micropterus salmoides (Lacepède, 1802)")
+    'Micropterus salmoides'
+    >>> list_name("BLUE RIDGE SCULPIN")
+    'blue ridge sculpin'
+    >>> list_name("Notropis sp.") is None
+    True
+    """
+    words = (text or "").split()
+    if len(words) < 1 or (len(words) > 1 and words[1].lower() in _GENUS_ONLY):
+        return None
+    if len(words) > 1 and words[0][:1].isupper() and words[0][1:].islower() and words[1].islower():
+        return " ".join(words[:2])
+    return " ".join(words).casefold()
+
+
+def joint_codes(*keys: Ints) -> Ints:
+    """One code per distinct combination of keys, 0, 1, 2, ... in their order."""
+    code = np.zeros(len(keys[0]), dtype=np.int64)
+    for key in keys:
+        shifted = key - (key.min() if len(key) else 0)
+        _, code = np.unique(code * (shifted.max() + 1 if len(key) else 1) + shifted, return_inverse=True)
+    return np.asarray(code, dtype=np.int64).reshape(-1)
+
+
+def type_of_water(text: str | None) -> int:
+    """Still or running, from a habitat, a waterbody's name or a water type; 0 where neither is said.
+
+    Examples
+    --------
+    >>> type_of_water("reservoir"), type_of_water("Mill Creek"), type_of_water("swamp")
+    (1, 2, 0)
+    """
+    low = f"{text or ''} ".casefold()
+    still = any(word in low for word in _STILL_WORDS)
+    running = any(word in low for word in _RUNNING_WORDS)
+    return 0 if still == running else STILL if still else RUNNING
+
+
+def _coded_text(table: pa.Table, name: str) -> tuple[Ints, list[str | None]]:
+    if name not in table.column_names:
+        return np.full(table.num_rows, -1, dtype=np.int64), []
+    code, distinct = tables.codes(table[name])
+    return code, distinct
+
+
+def _first_types(table: pa.Table) -> Ints:
+    """Water type of each record from the first of its texts that says one."""
+    found = np.zeros(table.num_rows, dtype=np.int64)
+    for name in ("habitat", "waterBody", "locality", "samplingProtocol"):
+        code, distinct = _coded_text(table, name)
+        kinds = np.array([*(type_of_water(text) for text in distinct), 0], dtype=np.int64)
+        found = np.where(found == 0, kinds[code], found)
+    return found
+
+
+def normalised_collector(collector: str | None) -> str:
+    """Letters and digits of a collector's names, in any order."""
+    return "".join(sorted("".join(ch.lower() if ch.isalnum() else " " for ch in collector or "").split()))
+
+
+def event_codes(table: pa.Table, *, settings: Settings) -> Ints:
+    """Event of each record: eventID with its data set, else site, day (or year) and collector, (n,)."""
+    size = settings.event_cell_degrees
+    x = np.floor(tables.numbers(table["longitude"]) / size + 1e-9).astype(np.int64)
+    y = np.floor(tables.numbers(table["latitude"]) / size + 1e-9).astype(np.int64)
+    dataset = _datasets(table)
+    identifier, _ = tables.codes(table["eventID"])
+    day, _ = tables.codes(table["eventDay"])
+    year = tables.integers(table["eventYear"])
+    by, people = tables.codes(table["recordedBy"])
+    spelled = {
+        text: i for i, text in enumerate(sorted({normalised_collector(text) for text in people} | {""}))
+    }
+    person = np.array(
+        [*(spelled[normalised_collector(text)] for text in people), spelled[""]], dtype=np.int64
+    )[by]
+    known = identifier >= 0
+    blank = np.zeros(len(x), dtype=np.int64)
+    return joint_codes(
+        known.astype(np.int64),
+        np.where(known, dataset, blank),
+        np.where(known, identifier, blank),
+        np.where(known, blank, x),
+        np.where(known, blank, y),
+        np.where(known, blank, np.where(day >= 0, day, -year - 3)),
+        np.where(known | (day < 0), blank, person),
+    )
+
+
+def event_keys(located: pa.Table, *, settings: Settings) -> list[str]:
+    """What each record's event is called: eventID with its data set, else place, day and collector.
+
+    A record without a day falls back on its year.  The place is a cell of ``eventCellDegrees``.
+    """
+    size = settings.event_cell_degrees
+    x = np.floor(tables.numbers(located["longitude"]) / size + 1e-9).astype(np.int64)
+    y = np.floor(tables.numbers(located["latitude"]) / size + 1e-9).astype(np.int64)
+    datasets, titles = tables.strings(located["datasetKey"]), tables.strings(located["datasetName"])
+    ids, days = tables.strings(located["eventID"]), tables.strings(located["eventDay"])
+    years = located["eventYear"].to_pylist()
+    by, distinct = tables.codes(located["recordedBy"])
+    spelled = [*(normalised_collector(text) for text in distinct), ""]  # the last for none, code -1
+    keys = []
+    for i in range(located.num_rows):
+        place = f"{x[i]}:{y[i]}"
+        if ids[i]:
+            keys.append(f"{datasets[i] or titles[i] or ''}|{ids[i]}")
+        elif days[i]:
+            keys.append(f"{place}|{days[i]}|{spelled[by[i]]}")
+        else:
+            keys.append(f"{place}|{years[i] if years[i] is not None else 'undated'}")
+    return keys
+
+
+def _datasets(table: pa.Table) -> Ints:
+    key, _ = tables.codes(table["datasetKey"])
+    title, _ = tables.codes(table["datasetName"])
+    return joint_codes(key, np.where(key >= 0, -1, title))
+
+
+def _best_rows(event: Ints, table: pa.Table) -> Ints:
+    """The best placed record of each event; ties by longitude, latitude."""
+    order = np.lexsort(
+        (
+            tables.numbers(table["latitude"]),
+            tables.numbers(table["longitude"]),
+            np.nan_to_num(tables.numbers(table["uncertaintyM"]), nan=np.inf),
+            event,
+        )
+    )
+    _, first = np.unique(event[order], return_index=True)
+    return order[first]
+
+
+def _sites(table: pa.Table, best: Ints, settings: Settings) -> Ints:
+    """Site of each event: the location that its source names, else a cell of sameWaterKm."""
+    some = tables.take(
+        table.select(["longitude", "latitude", "uncertaintyM", "locationID", "datasetKey", "datasetName"]),
+        best,
+    )
+    longitude, latitude = tables.numbers(some["longitude"]), tables.numbers(some["latitude"])
+    location, _ = tables.codes(some["locationID"])
+    named = location >= 0
+    coarse = ~named & (np.nan_to_num(tables.numbers(some["uncertaintyM"]), nan=0.0) > COARSE_M)
+    size = np.where(named, LOCATION_DEGREES, max(settings.same_water_km, 0.05) / 111.2)
+    across = np.cos(np.radians(np.round(latitude)))
+    return joint_codes(
+        np.where(named, 1, np.where(coarse, 2, 0)),
+        np.where(named, _datasets(some), 0),
+        np.where(named, location, np.where(coarse, np.arange(len(best)), 0)),
+        np.round(latitude / size).astype(np.int64),
+        np.round(longitude * across / size).astype(np.int64),
+    )
+
+
+@dataclass(frozen=True)
+class _Named:
+    """Pairs of event and name: candidates first, then the other fishes; sorted, without repeats."""
+
+    code: Ints  # event x width + name
+    width: int
+    length: Ints
+    other_names: tuple[str, ...]
+
+
+def _pairs(
+    event: Ints,
+    table: pa.Table,
+    kept: Bools,
+    role: NDArray[np.object_],
+    own: tuple[Ints, Ints],
+    species: int,
+    events: int,
+) -> _Named:
+    group = kept & (role == "group")
+    code, distinct = tables.codes(table["scientificName"])
+    spelled = [list_name(text) for text in distinct]
+    names = tuple(sorted({name for name in spelled if name}))
+    index = {name: species + i for i, name in enumerate(names)}
+    column = np.array([*(index[name] if name else -1 for name in spelled), -1], dtype=np.int64)[code]
+    group &= column >= 0
+    used = np.unique(column[group])
+    kept_names = tuple(names[i - species] for i in used.tolist())
+    width = species + len(used)
+    other = np.searchsorted(used, column[group]) + species
+    pairs = np.unique(np.concatenate([own[0] * width + own[1], event[group] * width + other]))
+    return _Named(pairs, width, np.bincount(pairs // width, minlength=events), kept_names)
+
+
+def _classes(table: pa.Table, best: Ints, rows: Ints) -> tuple[Ints, Bools]:
+    """Class of each event by data set, protocol and identifier; and whether its rows share events."""
+    some = tables.take(table.select(["datasetKey", "datasetName", "samplingProtocol", "eventID"]), best)
+    protocol, _ = tables.codes(some["samplingProtocol"])
+    has_id = tables.valid(some["eventID"]).astype(np.int64)
+    label = joint_codes(_datasets(some), protocol, has_id)
+    for wider in (joint_codes(_datasets(some), has_id), has_id):
+        count = np.bincount(label)
+        small = count[label] < FEW_EVENTS
+        label = joint_codes(np.where(small, 1, 0), np.where(small, wider, label))
+    mean = np.bincount(label, rows) / np.maximum(np.bincount(label), 1)
+    return label, mean[label] > ROWS_SHARED
+
+
+def _agreement(named: _Named, points: Floats, rows: Ints, against: Ints) -> tuple[float, float]:
+    """How much of an event of *against* one of *rows* near it names again, and on how many comparisons."""
+    rows = rows[:: max(1, -(-len(rows) // MOST_COMPARED))]
+    near, far = [], []
+    away = []
+    for start in range(0, len(rows), 256):
+        some = rows[start : start + 256]
+        km = pair_km(points[some], points[against])
+        inside = (km < AGREE_KM) & (some[:, None] != against[None, :])
+        i, j = np.nonzero(inside)
+        rank = np.arange(len(i)) - np.searchsorted(i, i)
+        step = np.maximum(1, -(-np.bincount(i, minlength=len(some)) // MOST_NEIGHBOURS))[i]
+        picked = rank % step == 0
+        near.append(some[i[picked]])
+        far.append(against[j[picked]])
+        away.append(km[i[picked], j[picked]])
+    if not near:
+        return np.nan, 0.0
+    b, a, weight = np.concatenate(near), np.concatenate(far), np.exp(-np.concatenate(away) / AGREE_SCALE_KM)
+    first = np.searchsorted(named.code, a * named.width)
+    size = named.length[a]
+    pair = np.repeat(np.arange(len(a)), size)
+    offset = np.arange(len(pair)) - np.repeat(np.cumsum(size) - size, size)
+    wanted = b[pair] * named.width + named.code[first[pair] + offset] % named.width
+    place = np.minimum(np.searchsorted(named.code, wanted), len(named.code) - 1)
+    shared = (
+        np.bincount(pair, named.code[place] == wanted, minlength=len(a)) if len(pair) else np.zeros(len(a))
+    )
+    total = float((weight * size).sum())
+    return (float((weight * shared).sum()) / total if total > 0 else np.nan), float(weight.sum())
+
+
+def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
+    """How far lists made in waters of one type agree within 10 km, and on how many comparisons."""
+    events = looking.events
+    named = _Named(
+        looking.named, looking.width, np.bincount(looking.named // looking.width, minlength=len(events)), ()
+    )
+    rows = (
+        np.flatnonzero((looking.water_type[events.site] == kind) & (named.length >= 2))
+        if len(events)
+        else events.row
+    )
+    if len(rows) < 2:
+        return np.nan, 0.0
+    return _agreement(named, to_ecef(events.longitude, events.latitude), rows, rows)
+
+
+def richness_spread(names: Ints, weight: Floats | None = None) -> tuple[float, float]:
+    """Mean and shape of a negative binomial whose zeros are not seen, from numbers of names ≥ 1.
+
+    Notes
+    -----
+    By likelihood on a grid, with the shape held near 2 (ln k ~ N(0.7, 0.5)): sites differ in their number
+    of fishes by about that much where all are known.
+    """
+    counts = np.bincount(np.minimum(names, 60), weight, minlength=2)[1:]
+    shape = np.exp(np.linspace(-1.5, 3.5, 41))[:, None]
+    mean = np.exp(np.linspace(np.log(0.05), np.log(60), 71))[None, :]
+    ratio = mean / (shape + mean)
+    term = np.exp(shape * np.log1p(-ratio))
+    unseen = np.log1p(-term)
+    score = -0.5 * ((np.log(shape) - 0.7) / 0.5) ** 2 - counts.sum() * unseen
+    for value, count in enumerate(counts.tolist(), start=1):
+        term = term * (value - 1 + shape) / value * ratio
+        score = score + count * np.log(np.maximum(term, 1e-300))
+    best = np.unravel_index(int(np.argmax(score)), score.shape)
+    return float(mean[0, best[1]]), float(shape[best[0], 0])
+
+
+def _correction(named: _Named, rows: Ints, site: Ints, lists: bool) -> tuple[float, float]:
+    """Factor for what agreement misses of completeness, and the share of events that left no record.
+
+    Rich sites are met more often than poor ones: agreement weighs each site by what was found
+    there.  For lists it is short by ``(1 - P1)/(1 - P0)`` of
+    the negative binomial of their lengths, P0 the chance of an empty list, P1 that of one more poor in names
+    by one; for single finds by ``1 + 1/k``.
+    """
+    if lists:
+        length = named.length[rows]
+        if not (length > 0).any():
+            return 1.0, 0.0
+        mean, shape = richness_spread(length[length > 0])
+        empty = (1 + mean / shape) ** -shape
+        return float((1 - empty / (1 + mean / shape)) / (1 - empty)), float(empty)
+    mine = np.isin(named.code // named.width, rows)
+    at = np.unique(site[named.code[mine] // named.width] * named.width + named.code[mine] % named.width)
+    if not len(at):
+        return 1.0, 0.0
+    _, per_site = np.unique(at // named.width, return_counts=True)
+    return 1 + 1 / richness_spread(per_site)[1], 0.0
+
+
+def _completeness(
+    named: _Named,
+    points: Floats,
+    label: Ints,
+    lists: Bools,
+    site: Ints,
+    kinds: Ints,
+    middle: Floats,
+    constants: Constants,
+) -> tuple[Floats, Floats]:
+    """Completeness of each event by its class, and the share of the class that left no record."""
+    out, unseen = np.ones(len(points)), np.zeros(len(points))
+    usable = np.flatnonzero(named.length > 0)
+    if len(usable) > MOST_EVENTS:
+        away = ((points[usable] - middle) ** 2).sum(axis=1)
+        usable = np.sort(usable[np.argsort(away, kind="stable")[:MOST_EVENTS]])
+    for code in np.unique(label).tolist():
+        members = np.flatnonzero(label == code)
+        rows = usable[label[usable] == code]
+        value, comparisons = _agreement(named, points, rows, usable) if len(rows) else (np.nan, 0.0)
+        if comparisons < FEW_COMPARISONS or not np.isfinite(value):
+            continue
+        usual = constants.agreement_of(kinds[members])
+        factor, empty = _correction(named, members, site, bool(lists[members[0]]))
+        out[members], unseen[members] = np.clip(value / usual * factor, LEAST, 1.0), min(empty, MOST_UNSEEN)
+    return out, unseen
+
+
+def _scope(named: _Named, label: Ints, species: int) -> Bools:
+    """Whether events of a class would have named each candidate: not in an extract of few species."""
+    scope = np.ones((len(label), species), dtype=bool)
+    event, name = named.code // named.width, named.code % named.width
+    for code in np.unique(label).tolist():
+        members = label == code
+        if members.sum() < FEW_EVENTS:
+            continue
+        met = np.unique(name[members[event]])
+        if 0 < len(met) <= SCOPE_NAMES:
+            scope[members] = np.isin(np.arange(species), met)
+    return scope
+
+
+def seen_share(completeness: Floats, visits: Floats, usual: Floats, constants: Constants) -> Floats:
+    """Chance that *visits* events find a species, over that of *usual* complete ones, (n,).
+
+    Species differ in how often an event meets them: Beta(a, b) over all that a site was ever found to hold,
+    so that many thin events together see more than the same number of names on one list, and less than
+    independence would have.
+    """
+    chance, weight = beta_nodes(constants.met_a, constants.met_b)
+    some = (1 - completeness[:, None] * chance) ** visits[:, None]
+    whole = (1 - chance) ** usual[:, None]
+    out: Floats = np.minimum((1 - some @ weight) / (1 - whole @ weight), MOST)
+    return out
+
+
+def _fully_reported(table: pa.Table, best: Ints) -> Bools:
+    """Events whose source states that every fish was reported (Humboldt extension of Darwin Core)."""
+    code, distinct = _coded_text(table, "isTaxonomicScopeFullyReported")
+    yes = np.array([*(str(text).casefold() in {"true", "1", "yes"} for text in distinct), False])
+    out: Bools = yes[code[best]]
+    return out
+
+
+def look(
+    table: pa.Table,
+    shares: Any,
+    *,
+    species: tuple[str, ...],
+    middle: tuple[float, float],
+    constants: Constants,
+    settings: Settings,
+) -> Looking:
+    """Find the looked-at sites of a region.
+
+    Parameters
+    ----------
+    table : Table, schema SCREENED
+        Records of the region, rejected ones among them.
+    shares : NameShares
+        Rows of *table* and the candidates that their names mean, with shares.
+    species : tuple of str
+        Candidates.
+    middle : (longitude, latitude)
+        The nearest events are compared where there are too many.
+
+    Returns
+    -------
+    Looking
+        A pure function of its arguments.
+    """
+    role = _text(table["role"])
+    rule = _text(table["rejectedBy"])
+    looked = np.array([one is None or one in LOOKED for one in rule], dtype=bool)
+    fine = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
+    chosen = np.flatnonzero(np.array([one in ROLES for one in role], dtype=bool) & looked & fine)
+    number = np.full(table.num_rows, -1, dtype=np.int64)
+    number[chosen] = np.arange(len(chosen))
+    part = tables.take(table, chosen)
+    role, kept = role[chosen], np.array([one is None for one in rule[chosen]], dtype=bool)
+    event = event_codes(part, settings=settings)
+    n, s = (int(event.max()) + 1 if len(event) else 0), len(species)
+    quality = tables.numbers(part["quality"])
+    found, met, hybrid, own = _found(part, shares, number, event, role, kept, quality, species, n)
+    named = _pairs(event, part, kept, role, own, s, n)
+    best = _best_rows(event, part)
+    points = to_ecef(tables.numbers(part["longitude"])[best], tables.numbers(part["latitude"])[best])
+    site = _sites(part, best, settings)
+    kinds = _first_types(part)[best]
+    label, lists = _classes(part, best, np.bincount(event, minlength=n))
+    centre = to_ecef(np.array([middle[0]]), np.array([middle[1]]))
+    complete, unseen = _completeness(named, points, label, lists, site, kinds, centre, constants)
+    complete = np.where(_fully_reported(part, best), 1.0, complete)
+    standing = tables.take(part, best)
+    events = Events(
+        longitude=tables.numbers(part["longitude"])[best],
+        latitude=tables.numbers(part["latitude"])[best],
+        uncertainty_m=np.nan_to_num(tables.numbers(part["uncertaintyM"])[best], nan=0.0),
+        year=_years(part, best),
+        site=site,
+        completeness=complete,
+        found=found,
+        hybrid=hybrid,
+        names=named.length,
+        scope=_scope(named, label, s),
+        water=waters_named(standing),
+        key=np.array([*event_keys(standing, settings=settings), None], dtype=object)[:-1],
+        row=chosen[best],
+    )
+    return _gathered(events, met, unseen, named, points, kinds, lists, species, constants)
+
+
+def _text(column: Any) -> NDArray[np.object_]:
+    return np.array([*tables.strings(column), None], dtype=object)[:-1]
+
+
+def waters_named(table: pa.Table) -> NDArray[np.object_]:
+    """The water that each record names: waterBody, else locality, (n,)."""
+    pairs = zip(_text(table["waterBody"]), _text(table["locality"]), strict=True)
+    return np.array([*(one or two for one, two in pairs), None], dtype=object)[:-1]
+
+
+def _years(table: pa.Table, rows: Ints) -> Floats:
+    year = tables.integers(table["eventYear"])[rows].astype(float)
+    year[year <= 0] = np.nan
+    return year
+
+
+def _found(
+    part: pa.Table,
+    shares: Any,
+    number: Ints,
+    event: Ints,
+    role: NDArray[np.object_],
+    kept: Bools,
+    quality: Floats,
+    species: tuple[str, ...],
+    events: int,
+) -> tuple[Floats, Floats, Floats, tuple[Ints, Ints]]:
+    """Chance that each event named each candidate: surely, at all, as a parent; and who was where."""
+    found, met, hybrid = (np.zeros((events, len(species))) for _ in range(3))
+    row = number[shares.row]
+    fit = (row >= 0) & kept[row] & (role[row] == "candidate")
+    row, name, share = row[fit], shares.species[fit], shares.share[fit]
+    np.maximum.at(found, (event[row], name), share * quality[row])
+    np.maximum.at(met, (event[row], name), share * np.minimum(1.0, quality[row] / PLAIN_QUALITY))
+    index = {one: i for i, one in enumerate(species)}
+    accepted = part["acceptedNames"].to_pylist() if (role == "hybrid").any() else []
+    for i in np.flatnonzero((role == "hybrid") & kept).tolist():
+        for one in accepted[i]:
+            if one in index:
+                hybrid[event[i], index[one]] = max(hybrid[event[i], index[one]], quality[i])
+    likely = share >= 0.5
+    return found, met, hybrid, (event[row[likely]], name[likely])
+
+
+def _gathered(
+    events: Events,
+    met: Floats,
+    unseen: Floats,
+    named: _Named,
+    points: Floats,
+    kinds: Ints,
+    lists: Bools,
+    species: tuple[str, ...],
+    constants: Constants,
+) -> Looking:
+    """Join events by site."""
+    n, s = int(events.site.max()) + 1 if len(events) else 0, len(species)
+    visits = np.bincount(events.site, minlength=n).astype(float)
+
+    def mean(values: Floats) -> Floats:
+        out: Floats = np.bincount(events.site, values, minlength=n) / np.maximum(visits, 1)
+        return out
+
+    complete = mean(events.completeness)
+    share_lists = mean(lists.astype(float))
+    made = 1 + (visits - 1) / (1 - mean(unseen))  # lists that left no record were made all the same
+    usual = np.where(share_lists > 0.5, made, np.maximum(1.0, visits * complete))
+    seen = seen_share(complete, visits, usual, constants)
+    found = np.zeros((n, s))
+    np.maximum.at(found, events.site, met)
+    others = np.zeros((n, named.width - s))
+    event, name = named.code // named.width, named.code % named.width
+    other = name >= s
+    others[events.site[event[other]], name[other] - s] = 1
+    in_scope = np.zeros((n, s))
+    np.maximum.at(in_scope, events.site, events.scope.astype(float))
+    kind = np.zeros(n, dtype=np.int64)
+    np.maximum.at(kind, events.site, kinds)
+    spread = np.full(n, np.inf)
+    np.minimum.at(spread, events.site, events.uncertainty_m / 1000)
+    return Looking(
+        species=species,
+        other_names=named.other_names,
+        points=np.stack([mean(points[:, i]) for i in range(3)], axis=1) if n else np.zeros((0, 3)),
+        spread_km=np.where(spread > COARSE_M / 1000, spread, 0.0),
+        looked=seen[:, None] * in_scope,
+        found=found,
+        others=others,
+        hybrid_site=np.bincount(
+            events.site, events.hybrid.max(axis=1) if s and len(events) else None, minlength=n
+        )
+        > 0,
+        water_type=kind,
+        listed=(share_lists > 0) & (others.sum(axis=1) > 0),
+        only_candidates=not named.other_names,
+        completeness=float(complete[visits > 0].mean()) if n else 1.0,
+        events=events,
+        named=named.code,
+        width=named.width,
+    )

@@ -1,0 +1,350 @@
+"""The one function that turns what is known into presence.
+
+    logit presence = logit(prior by status) + wide + near + water type + fish community
+                     + every find, non-detection and statement in the water + time passed
+
+Everything that gives a presence calls :func:`weigh`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poolbuilder.model.constants import Constants
+from poolbuilder.model.fish_community import Community, learn_community, predictors
+from poolbuilder.model.location import share_inside, sigma_km
+from poolbuilder.model.logistic import inverse_logit, logit, pair_km
+from poolbuilder.model.looking import Looking
+from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
+from poolbuilder.model.share import Shares, nested_shares
+from poolbuilder.places.geodesy import to_ecef
+from poolbuilder.settings import Settings
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+Z90 = 1.6448536269514722
+"""Half-width of a central 90 % interval in standard deviations."""
+NAMED_HERE = 0.95
+"""Chance that a record that names this very water, near it, comes from it."""
+NAMED_KM = 25.0
+LIKELY_HERE = 0.5
+PARTS = ("status", "wide", "near", "waterType", "community")
+EDGE = 1e-5
+MOST_VARIANCE = 25.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Region:
+    """What the looked-at sites around a water teach; learnt once, used for every water in it."""
+
+    looking: Looking
+    community: Community | None
+
+
+def learn(
+    looking: Looking,
+    prior: Floats,
+    *,
+    constants: Constants,
+    settings: Settings,
+    left_out: Bools | None = None,
+) -> Region:
+    """Learn a region from its sites; *prior* is the starting share of each candidate, (s,)."""
+    community = None
+    if not looking.only_candidates:
+        community = learn_community(looking, prior, constants=constants, settings=settings, left_out=left_out)
+    return Region(looking=looking, community=community)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WaterSeen:
+    """One water as the model sees it.
+
+    Attributes
+    ----------
+    longitude, latitude : float
+    prior : (s,) array
+        Starting share of each candidate by status.
+    kind : int
+        Still or running; 0 where it is not known.
+    here : (e,) array
+        Chance that each event of the region was made in this water.
+    statements : WaterEvents
+        What people say of this water.
+    now : float
+        Year of the answer.
+    away_km : (n,) array or None
+        Distances to the sites along the water, where they are known.
+    """
+
+    longitude: float
+    latitude: float
+    prior: Floats
+    kind: int
+    here: Floats
+    statements: WaterEvents
+    now: float
+    away_km: Floats | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Weighed:
+    """Presence of each candidate, taken apart.
+
+    Attributes
+    ----------
+    presence, low, high : (s,) array
+        With its 90 % interval.
+    before : (s,) array
+        Presence before anything was seen in the water itself.
+    parts : mapping
+        ``status``, ``wide``, ``near``, ``waterType``, ``community``: log-odds, (s,).
+    memory : Memory
+        Its steps follow the parts; all sum to logit(presence).
+    settling : Settling
+    shares : Shares
+        Of the surroundings, (1, s) each.
+    own : (n,) bool array
+        Sites of the region that are of this water.
+    away_km : (n,) array
+        Distance of each site.
+    community : bool
+        Whether the other fishes of the water are known.
+    """
+
+    presence: Floats
+    low: Floats
+    high: Floats
+    before: Floats
+    parts: dict[str, Floats]
+    memory: Memory
+    settling: Settling
+    shares: Shares
+    own: Bools
+    away_km: Floats
+    community: bool
+
+
+def chance_here(
+    longitude: Floats,
+    latitude: Floats,
+    uncertainty_m: Floats,
+    waters: NDArray[np.object_],
+    site_longitude: float,
+    site_latitude: float,
+    name: str,
+    in_outline: Floats | None,
+    *,
+    settings: Settings,
+) -> Floats:
+    """Chance that each event was made in the water of a site, (e,).
+
+    By the outline where one is known (*in_outline*, NaN where it is not), else by the distance from the site
+    against ``sameWaterKm``; an event near by that names the water counts as placed in it.  One function for
+    finds and for non-detections.
+    """
+    here = np.zeros(len(longitude))
+    if not len(here):
+        return here
+    point = to_ecef(np.array([site_longitude]), np.array([site_latitude]))
+    away = pair_km(point, to_ecef(longitude, latitude))[0]
+    if in_outline is not None and not np.isnan(in_outline).all():
+        here = np.nan_to_num(in_outline)
+    else:
+        radius = max(settings.same_water_km, 1e-3)
+        near = np.flatnonzero(away <= radius + 3 * uncertainty_m / 1000)
+        sigma = sigma_km(np.maximum(uncertainty_m[near], 1.0), quantile=settings.uncertainty_quantile)
+        here[near] = share_inside(away[near], sigma, radius)
+    called = _plain(name)
+    if called:
+        same = np.array([_plain(one) == called for one in waters], dtype=bool) & (away <= NAMED_KM)
+        here = np.where(same, np.maximum(here, NAMED_HERE), here)
+    return here
+
+
+def _plain(text: str | None) -> str:
+    return "".join(ch for ch in (text or "").casefold() if ch.isalnum())
+
+
+def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> WaterEvents:
+    """Sampling events that may be of the water, and statements about it."""
+    events = looking.events
+    rows = np.flatnonzero(water.here > 0.01)
+    found = np.maximum(events.found[rows], settings.hybrid_parent_weight * events.hybrid[rows])
+    scope = events.scope[rows] | (found > 0)
+    year = np.where(np.isnan(events.year[rows]), water.now - settings.undated_age_years, events.year[rows])
+    told = water.statements
+    return WaterEvents(
+        year=np.minimum(np.concatenate([year, told.year]), water.now),
+        here=np.concatenate([water.here[rows], told.here]),
+        found=np.concatenate([found, told.found]),
+        completeness=np.concatenate([events.completeness[rows, None] * scope, told.completeness]),
+        event=np.concatenate([rows, told.event]),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Expected:
+    """What is to be expected of a water before anything was seen of the candidates in it, (s,) each.
+
+    Attributes
+    ----------
+    log_odds, error : (s,) array
+    parts : mapping
+        The steps that lead to *log_odds*.
+    shares : Shares
+        Of the surroundings, (1, s) each.
+    km : (n,) array
+        Distance of each site.
+    community : bool
+        Whether the other fishes of the water are known.
+    """
+
+    log_odds: Floats
+    error: Floats
+    parts: dict[str, Floats]
+    shares: Shares
+    km: Floats
+    community: bool
+
+
+def expect(
+    region: Region,
+    water: WaterSeen,
+    *,
+    own: Bools,
+    others: Floats,
+    constants: Constants,
+) -> Expected:
+    """What the surroundings and the fish community of a water let expect.
+
+    Parameters
+    ----------
+    own : (n,) bool array
+        Sites of the region that are of this water; they do not speak.
+    others : (m, k) array
+        Other fishes at each of the water's own sites, in the columns of the region; (0, k) where unknown.
+    """
+    looking = region.looking
+    point = to_ecef(np.array([water.longitude]), np.array([water.latitude]))
+    km = pair_km(point, looking.points) if water.away_km is None else water.away_km[None, :]
+    usable = ~own[None, :]
+
+    def around(kind: int) -> Shares:
+        return nested_shares(km, usable, looking, water.prior, kind=kind, constants=constants)
+
+    plain = around(0)
+    typed = around(water.kind) if water.kind else plain
+    straight, start, wide = (
+        logit(np.clip(one[0], EDGE, 1 - EDGE)) for one in (plain.share, typed.share, plain.wide)
+    )
+    error = np.sqrt(np.minimum(typed.variance[0], MOST_VARIANCE))
+    value, known = start, False
+    if region.community is not None and len(others):
+        value, more, slope = _by_community(region.community, looking, typed, km, usable, others)
+        known, error = True, np.sqrt(more**2 + (slope * error) ** 2)
+    value = np.clip(value, logit(np.array(EDGE)), logit(np.array(1 - EDGE)))
+    prior = logit(water.prior)
+    parts = {
+        "status": prior,
+        "wide": wide - prior,
+        "near": straight - wide,
+        "waterType": start - straight,
+        "community": value - start,
+    }
+    return Expected(log_odds=value, error=error, parts=parts, shares=typed, km=km[0], community=known)
+
+
+def weigh(region: Region, water: WaterSeen, *, constants: Constants, settings: Settings) -> Weighed:
+    """Weigh every candidate of one water.
+
+    Returns
+    -------
+    Weighed
+        A pure function of its arguments.
+    """
+    looking = region.looking
+    own = np.zeros(len(looking), dtype=bool)
+    own[looking.events.site[water.here >= LIKELY_HERE]] = True
+    expected = expect(
+        region, water, own=own, others=looking.others[own & looking.listed], constants=constants
+    )
+    events = _events_here(looking, water, settings)
+    s = len(looking.species)
+    rate = np.array([constants.turnover_of(name) for name in looking.species])
+    half = Z90 * expected.error
+    three = inverse_logit(expected.log_odds + np.stack([0 * half, -half, half])).reshape(-1)
+    tripled = WaterEvents(
+        year=events.year,
+        here=events.here,
+        found=np.tile(events.found, 3),
+        completeness=np.tile(events.completeness, 3),
+        event=events.event,
+    )
+    memory = remember(three, tripled, rate=np.tile(rate, 3), now=water.now, constants=constants)
+    final = memory.presence
+    mine = Memory(
+        state=memory.state[:s], event=memory.event, year=memory.year, log_odds=memory.log_odds[:, :s]
+    )
+    return Weighed(
+        presence=final[:s],
+        low=np.minimum(final[s : 2 * s], final[:s]),
+        high=np.maximum(final[2 * s :], final[:s]),
+        before=three[:s],
+        parts=expected.parts,
+        memory=mine,
+        settling=settling(mine.state, three[:s], constants),
+        shares=expected.shares,
+        own=own,
+        away_km=expected.km,
+        community=expected.community,
+    )
+
+
+def _by_community(
+    community: Community, looking: Looking, shares: Shares, km: Floats, usable: Bools, others: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Log-odds by the other fishes of the water, their error, and the slope of the share."""
+    x = predictors(
+        np.repeat(shares.share, len(others), axis=0),
+        np.repeat(km[:, community.rows], len(others), axis=0),
+        np.repeat(usable[:, community.rows], len(others), axis=0),
+        others,
+        looking,
+        community,
+    ).mean(axis=0, keepdims=True)
+    value, error = community.log_odds(x)
+    taught = community.taught
+    start = logit(np.clip(shares.share[0], EDGE, 1 - EDGE))
+    return (
+        np.where(taught, value[0], start),
+        np.where(taught, error[0], 0.0),
+        np.where(taught, community.coefficients[:, 1], 1.0),
+    )
+
+
+def statements_of(species: Sequence[str], rows: Sequence[tuple[str, bool, float]]) -> WaterEvents:
+    """Statements about the water as events: each looked for its species alone.
+
+    Parameters
+    ----------
+    rows : sequence of (species, present, year)
+    """
+    index = {name: i for i, name in enumerate(species)}
+    rows = [row for row in rows if row[0] in index]
+    found, looked = np.zeros((len(rows), len(species))), np.zeros((len(rows), len(species)))
+    for i, (name, present, _) in enumerate(rows):
+        found[i, index[name]], looked[i, index[name]] = float(present), 1.0
+    return WaterEvents(
+        year=np.array([year for _, _, year in rows], dtype=float),
+        here=np.ones(len(rows)),
+        found=found,
+        completeness=looked,
+        event=-1 - np.arange(len(rows), dtype=np.int64),
+    )
