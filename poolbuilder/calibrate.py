@@ -35,7 +35,7 @@ from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
 from poolbuilder.surroundings import meanings_of
-from poolbuilder.water.streams import StreamLayers
+from poolbuilder.water.streams import Points, StreamLayers, find_ways
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
