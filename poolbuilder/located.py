@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.model.detour import SCALE_KM, effective_km
-from poolbuilder.model.location import share_inside, sigma_km
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
 from poolbuilder.water import Water

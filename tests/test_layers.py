@@ -91,7 +91,16 @@ def _line(name: str) -> int:
 
 def _imports(path: Path) -> set[str]:
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    only_types = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+        for inner in ast.walk(node)
+    }
+    for node in ast.walk(tree):
+        if id(node) in only_types:
+            continue
         names: list[str] = []
         if isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]

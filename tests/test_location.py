@@ -11,8 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-import poolbuilder.model.location as location
-from poolbuilder.model.location import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
+import poolbuilder.places.uncertainty as location
+from poolbuilder.places.uncertainty import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
 from poolbuilder.settings import Settings
 
 KERNELS = ("exponential", "gaussian", "cauchy", "2dt")

@@ -27,12 +27,12 @@ from poolbuilder.introduced.spread import (
 from poolbuilder.located import reach_of
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import OWN_KINDS
-from poolbuilder.model.location import share_inside, sigma_km
 from poolbuilder.model.looking import Events, look
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, own_names, side

@@ -17,7 +17,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.location import share_inside, sigma_km
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import own_names
 

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.fish_community import Community, learn_community, predictors
-from poolbuilder.model.location import share_inside, sigma_km
 from poolbuilder.model.logistic import inverse_logit, logit, pair_km
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
 from poolbuilder.model.share import Shares, nested_shares
 from poolbuilder.places.geodesy import to_ecef
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.model.location import sigma_km
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
+from poolbuilder.places.uncertainty import sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.network import Barriers, Network, load_network, read_barriers

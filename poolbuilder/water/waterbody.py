@@ -12,10 +12,10 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.model.location import sigma_km
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.layers import Layer, read_layer, split_at_antimeridian, split_spec
 from poolbuilder.places.sites import Site
+from poolbuilder.places.uncertainty import sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.water.basins import Basins, find_basins
 from poolbuilder.water.network import Barriers

@@ -10,8 +10,8 @@ import pytest
 import shapely
 from scipy import integrate, special, stats
 
-from poolbuilder.model.location import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
 from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.uncertainty import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
 from poolbuilder.settings import Settings
 
 KERNELS = ("exponential", "gaussian", "cauchy", "2dt")
