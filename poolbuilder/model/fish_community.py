@@ -29,7 +29,7 @@ BASE_MEAN, BASE_PRECISION = -2.0, 0.05
 RARE_NAME = 5
 FEW_FINDS = 5
 MOST_AXES = 40
-LIKE_SCALE, LIKE_POWER, LIKE_KM, LIKE_PRIOR = 30.0, 4.0, 20.0, 0.3
+LIKE_SCALE, LIKE_POWER, LIKE_KM, LIKE_PRIOR = 30.0, 4.0, 30.0, 0.3
 MOST_SHARE = 0.98
 ROWS = 256
 POOLED_SPECIES = 20
@@ -44,7 +44,7 @@ class Community:
     Attributes
     ----------
     rows : (n,) int array
-        Sites of the region that taught it.
+        Sites of the region with lists: like ones among them speak.
     rarity, centre, axes
         What a shared name counts for likeness; share of sites with each name; loadings on the gradients.
     mean : (s, k) array
@@ -136,7 +136,7 @@ def learn_community(
     Parameters
     ----------
     left_out : (n,) bool array, optional
-        Sites that neither teach nor speak.
+        Sites that do not teach, nor speak to those that do.
 
     Returns
     -------
@@ -144,12 +144,15 @@ def learn_community(
         None with fewer sites with lists than ``communityMinSites``.
     """
     open_to = np.ones(len(looking), dtype=bool) if left_out is None else ~left_out
-    rows = np.flatnonzero(looking.listed & open_to)
+    rows = np.flatnonzero(looking.listed)
     if len(rows) < settings.community_min_sites or not len(looking.species):
         return None
     if len(rows) > MOST_SITES:
         away = ((looking.points[rows] - np.median(looking.points[rows], axis=0)) ** 2).sum(axis=1)
         rows = np.sort(rows[np.argsort(away, kind="stable")[:MOST_SITES]])
+    teach = rows[open_to[rows]]
+    if not len(teach):
+        return None
     c = float(np.clip(looking.looked[rows].max(axis=1).mean(), 0.05, 1.0))
     others = looking.others[rows]
     half = Community(
@@ -160,11 +163,11 @@ def learn_community(
         mean=np.zeros(0),
         coefficients=np.zeros(0),
         covariance=np.zeros(0),
-        taught=looking.found[rows].sum(axis=0) >= FEW_FINDS,
+        taught=looking.found[teach].sum(axis=0) >= FEW_FINDS,
         completeness=c,
     )
-    x = _of_sites(rows, open_to, looking, prior, half, constants, settings)
-    return _fitted(x, looking.found[rows], half, constants)
+    x = _of_sites(teach, open_to, looking, prior, half, constants, settings)
+    return _fitted(x, looking.found[teach], half, constants)
 
 
 def _of_sites(
@@ -183,7 +186,8 @@ def _of_sites(
         km = pair_km(looking.points[some], looking.points)
         beyond = (km > settings.effort_gap_km) & open_to
         share = nested_shares(km, beyond, looking, prior, kind=0, constants=constants).share
-        parts.append(predictors(share, km[:, rows], beyond[:, rows], looking.others[some], looking, half))
+        speak = half.rows
+        parts.append(predictors(share, km[:, speak], beyond[:, speak], looking.others[some], looking, half))
     return np.concatenate(parts)
 
 
