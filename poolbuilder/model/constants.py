@@ -56,11 +56,9 @@ class Constants:
         How far complete lists 0-10 km apart agree, by water type: ``still``, ``running``.
     shift, shift_spread : mapping, float
         Log-odds of a lake or pond minus those of a stream or river, by species; the rest 0.  Their spread.
-    met_a, met_b : float
-        Beta distribution of the chance that one complete list names a species that its site was ever found
-        to hold, strays among them.
     detection_a, detection_b : float
-        The same for a species that lives in the water.
+        Beta distribution, over sites and species, of the chance that one complete list names a candidate
+        that its site was ever found to hold.
     mistake : float
         Chance that a list names a species that does not live there.
     turnover : mapping
@@ -75,8 +73,6 @@ class Constants:
     agreement: Mapping[str, float]
     shift: Mapping[str, float]
     shift_spread: float
-    met_a: float
-    met_b: float
     detection_a: float
     detection_b: float
     mistake: float
@@ -104,7 +100,7 @@ class Constants:
     def parse(cls, text: str) -> Constants:
         """Read the table: constant, of, value, spread, source, made by."""
         rows = list(csv.DictReader(text.splitlines()))
-        needed = {"agreement", "metA", "metB", "detectionA", "detectionB", "mistake", "turnover", "penalty"}
+        needed = {"agreement", "detectionA", "detectionB", "mistake", "turnover", "penalty"}
         missing = sorted(needed - {row.get("constant", "") for row in rows})
         if missing:
             raise SettingsError(
@@ -120,8 +116,6 @@ class Constants:
             agreement=by("agreement"),
             shift=by("lakeShift"),
             shift_spread=float(np.mean(spread)) if spread else 0.8,
-            met_a=one["metA"],
-            met_b=one["metB"],
             detection_a=one["detectionA"],
             detection_b=one["detectionB"],
             mistake=one["mistake"],

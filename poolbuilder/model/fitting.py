@@ -39,9 +39,8 @@ def fit_constants(lookings: Sequence[Looking], given: Constants) -> Fitted:
     Returns
     -------
     mapping
-        ``agreement`` by water type, ``metA`` and ``metB`` (how often an event meets what its site was ever
-        found to hold), ``detectionA`` and ``detectionB`` (the same for candidates that were found there
-        twice), ``turnover`` (of all, and by species).  Too few cases: missing.
+        ``agreement`` by water type, ``detectionA`` and ``detectionB`` (how often a list names a candidate that
+        its site was ever found to hold), ``turnover`` (of all, and by species).  Too few cases: missing.
     """
     found: dict[tuple[str, str], tuple[float, float, int]] = {}
     for name, kind in (("still", STILL), ("running", RUNNING)):
@@ -52,46 +51,48 @@ def fit_constants(lookings: Sequence[Looking], given: Constants) -> Fitted:
             mean = float((values * pairs).sum() / pairs.sum())
             spread = float(np.sqrt((pairs * (values - mean) ** 2).sum() / pairs.sum()))
             found["agreement", name] = (mean, max(spread, 0.02), int(pairs.sum()))
-    for label, candidates, least in (("met", False, 1), ("detection", True, 2)):
-        hits, visits = _histories(lookings, candidates_only=candidates, least=least)
-        if len(hits) >= FEW_HISTORIES:
-            a, b, spread = _beta(hits, visits, least)
-            found[f"{label}A", ""] = (a, spread, len(hits))
-            found[f"{label}B", ""] = (b, spread * b / a, len(hits))
+    hits, visits = _histories(lookings)
+    if len(hits) >= FEW_HISTORIES:
+        a, b, spread = _beta(hits, visits)
+        found["detectionA", ""] = (a, spread, len(hits))
+        found["detectionB", ""] = (b, spread * b / a, len(hits))
     gaps = _pairs(lookings)
     if len(gaps.years) >= FEW_PAIRS:
         detected = given.detection_a / (given.detection_a + given.detection_b)
-        rate, error, _ = _rate(gaps, np.ones(len(gaps.years), dtype=np.bool_), detected)
-        found["turnover", ""] = (rate, error, len(gaps.years))
+        own = {}
         for name in sorted(set(gaps.species.tolist())):
             rows = gaps.species == name
             if rows.sum() >= FEW_PAIRS:
-                own, wide, _ = _rate(gaps, rows, detected)
-                weight = rows.sum() / (rows.sum() + PRIOR_PAIRS)
-                value = math.exp(weight * math.log(own) + (1 - weight) * math.log(rate))
-                found["turnover", str(name)] = (value, wide, int(rows.sum()))
+                own[str(name)] = (*_rate(gaps, rows, detected), int(rows.sum()))
+        if own:
+            size = np.array([n for _, _, n in own.values()], dtype=float)
+            logs = np.log([rate for rate, _, _ in own.values()])
+            mean = float((size * logs).sum() / size.sum())
+            found["turnover", ""] = (math.exp(mean), float(np.std(logs)) * math.exp(mean), int(size.sum()))
+            for name, (rate, error, n) in own.items():
+                weight = n / (n + PRIOR_PAIRS)
+                found["turnover", name] = (math.exp(weight * math.log(rate) + (1 - weight) * mean), error, n)
     return found
 
 
-def _histories(lookings: Sequence[Looking], *, candidates_only: bool, least: int) -> tuple[Ints, Ints]:
-    """Events that named a fish, and events made, at sites with three lists; one row a site and name."""
+def _histories(lookings: Sequence[Looking]) -> tuple[Ints, Ints]:
+    """Lists that named a candidate, and lists made, at sites with three lists; one row a site and species."""
     hits, visits = [], []
     for looking in lookings:
         events = looking.events
         event, name = looking.named // looking.width, looking.named % looking.width
         lists = events.names >= LEAST_VISITS
         made = np.bincount(events.site, lists, minlength=len(looking)).astype(np.int64)
-        fit = lists[event] & (name < len(looking.species) if candidates_only else name >= 0)
+        fit = lists[event] & (name < len(looking.species))
         key, count = np.unique(events.site[event[fit]] * looking.width + name[fit], return_counts=True)
-        site = key // looking.width
-        good = (made[site] >= max(LEAST_VISITS, least + 1)) & (count >= least)
+        good = made[key // looking.width] >= LEAST_VISITS
         hits.append(count[good])
-        visits.append(made[site][good])
+        visits.append(made[key[good] // looking.width])
     return np.concatenate(hits).astype(np.int64), np.concatenate(visits).astype(np.int64)
 
 
-def _beta(hits: Ints, visits: Ints, least: int) -> tuple[float, float, float]:
-    """Beta-binomial by likelihood on a grid, hits below *least* not seen; a, b and the error of a."""
+def _beta(hits: Ints, visits: Ints) -> tuple[float, float, float]:
+    """Beta-binomial without its zeros, by likelihood on a grid: a, b and the error of a."""
     pairs, count = np.unique(np.stack([hits, visits]), axis=1, return_counts=True)
     lgamma = np.vectorize(math.lgamma)
     a, b = GRID[:, None, None], GRID[None, :, None]
@@ -103,10 +104,7 @@ def _beta(hits: Ints, visits: Ints, least: int) -> tuple[float, float, float]:
     base = log_beta(a, b)
     k, n = pairs[0].astype(float), pairs[1].astype(float)
     seen = log_beta(a + k, b + n - k) - base
-    unseen = np.zeros_like(seen)
-    for j in range(least):
-        choose = np.exp(lgamma(n + 1) - lgamma(j + 1) - lgamma(n - j + 1))
-        unseen += choose * np.exp(log_beta(a + j, b + n - j) - base)
+    unseen = np.exp(log_beta(a + 0 * n, b + n) - base)
     score = ((seen - np.log1p(-np.minimum(unseen, 1 - 1e-9))) * count).sum(axis=2)
     best = np.unravel_index(int(score.argmax()), score.shape)
     near = np.exp(score.max(axis=1) - score.max())
@@ -151,7 +149,7 @@ def _pairs(lookings: Sequence[Looking]) -> _Pairs:
     return out
 
 
-def _rate(pairs: _Pairs, rows: NDArray[np.bool_], detected: float) -> tuple[float, float, float]:
+def _rate(pairs: _Pairs, rows: NDArray[np.bool_], detected: float) -> tuple[float, float]:
     """Turnover a year: the chance to be found again, or at last, passes from its start into the usual one."""
     score = np.zeros(len(RATES))
     for found in (0.0, 1.0):
@@ -165,11 +163,7 @@ def _rate(pairs: _Pairs, rows: NDArray[np.bool_], detected: float) -> tuple[floa
             score[i] += float((y * np.log(p) + (1 - y) * np.log1p(-p)).sum())
     weight = np.exp(score - score.max())
     best = float(RATES[int(score.argmax())])
-    return (
-        best,
-        float(np.sqrt((weight * (RATES - best) ** 2).sum() / weight.sum())) + 0.1 * best,
-        float(score.max()),
-    )
+    return best, float(np.sqrt((weight * (RATES - best) ** 2).sum() / weight.sum())) + 0.1 * best
 
 
 def fitted_table(given: Constants, fitted: Fitted, *, source: str) -> str:
