@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import schemas, tables
+from poolbuilder import schemas, tables, words
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
@@ -106,7 +106,6 @@ def _events(rng: np.random.Generator, many: int) -> list[dict[str, Any]]:
                 {
                     "scientificName": name,
                     "eventKey": f"{name}-{number}",
-                    "placeKey": f"{lon:.2f} {lat:.2f}",
                     "kind": kind,
                     "records": int(rng.integers(1, 5)),
                     "longitude": lon,
@@ -122,9 +121,6 @@ def _events(rng: np.random.Generator, many: int) -> list[dict[str, Any]]:
                     "insideShare": 1.0 if km < 38 else 0.02,
                     "inWaterShare": 1.0 if km < 1.3 else 0.0,
                     "kernel": math.exp(-km / 15),
-                    "crowding": 1.0,
-                    "weight": 0.7 * math.exp(-km / 15),
-                    "hazard": 0.7 * math.exp(-km / 15),
                     "logOdds": round(4.2 * math.exp(-km / 15) / max(1, events), 4),
                     "datasetKey": ["ds-museum", "ds-survey", "ds-web"][number % 3],
                     "recordIDs": [f"rec:{name[8:12]}:{number}:{k}" for k in range(1 + number % 3)],
@@ -134,7 +130,7 @@ def _events(rng: np.random.Generator, many: int) -> list[dict[str, Any]]:
 
 
 def _table(schema: Any, rows: list[dict[str, Any]]) -> Any:
-    return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
+    return tables.table(schema, {name: [row.get(name) for row in rows] for name in schema.names})
 
 
 def _candidate(row: tuple[Any, ...], events: list[dict[str, Any]], total: float) -> dict[str, Any]:
@@ -149,6 +145,9 @@ def _candidate(row: tuple[Any, ...], events: list[dict[str, Any]], total: float)
         "presenceLow": low,
         "presenceHigh": high,
         "weight": presence / total,
+        "presenceIfFound": 0.5 + presence / 2,
+        "presenceIfMissed": presence / 2,
+        "listsToRuleOut": None if presence > 0.9 else math.ceil(6 * presence),
         "tier": tier,
         "records": sum(event["records"] for event in near),
         "recordsInWater": sum(event["records"] for event in near if event["inWaterShare"] > 0.5),
@@ -173,21 +172,28 @@ def _reasons(row: tuple[Any, ...]) -> list[dict[str, Any]]:
     name, _, presence, _, _, tier, events, *_ = row
     goal = math.log(presence / (1 - presence))
     start = math.log(0.35 / 0.65) if tier in {"water", "connected", "range"} else math.log(0.01 / 0.99)
-    parts = [("range", start, f"inside the extant native polygon: starting point {0.35:.3g}")]
     rest = goal - start
-    if events:
-        parts.append(("records", 0.6 * rest, f"{events} events around the water"))
-        if tier == "water":
-            parts.append(("water", 0.6 * rest, f"{events // 4 + 1} events in this water"))
-        else:
-            parts.append(("silence", 0.6 * rest, "the water was searched and nothing was seen"))
-        parts.append(("community", -0.2 * rest, "other fishes of its company are missing here"))
-    else:
-        parts.append(("floor", rest, "kept at the floor of 0.002: nothing here proves absence"))
-    return [
-        {"scientificName": name, "part": part, "logOdds": amount, "words": words}
-        for part, amount, words in parts
+    parts: list[dict[str, Any]] = [
+        {"part": "status", "logOdds": start, "source": "polygon", "words": "inside the extant native polygon"}
     ]
+    if events:
+        parts.append(
+            {
+                "part": "near",
+                "logOdds": 0.6 * rest,
+                "detected": events,
+                "sampled": 3 * events,
+                "withinKm": 40.0,
+            }
+        )
+        seen = "found" if tier == "water" else "notDetected"
+        parts.append({"part": seen, "logOdds": 0.6 * rest, "events": events // 4 + 1, "year": 2019})
+        parts.append(
+            {"part": "community", "logOdds": -0.2 * rest, "events": 9, "evidenceAgainst": ["Esox lucius"]}
+        )
+    else:
+        parts.append({"part": "wide", "logOdds": rest, "detected": 0, "sampled": 80, "withinKm": 300.0})
+    return [{"scientificName": name, **part, "words": words.argument(part)} for part in parts]
 
 
 def _crosses(presence: dict[str, float]) -> list[dict[str, Any]]:
@@ -202,6 +208,8 @@ def _crosses(presence: dict[str, float]) -> list[dict[str, Any]]:
                 "formula": f"{first} × {second}",
                 "prior": presence[first] * presence[second],
                 "documented": known,
+                "frequency": "repeated" if known else "none known",
+                "bredAndStocked": False,
                 "viability": "lethal when the male is L. gulosus" if lethal else "unknown",
                 "hybridRecords": 2 if known else 0,
                 "note": "Childers 1967" if known else "",
@@ -252,7 +260,7 @@ def invented_pool(*, many: int = 1, rename: dict[str, str] | None = None, **chan
     values: dict[str, Any] = {
         "site": SITE,
         "as_of": AS_OF,
-        "settings": Settings(kernel_km=20),
+        "settings": Settings(region_km=250),
         "checklist_name": "lepomis",
         "candidates": [_candidate(row, events, total) for row in SPECIES],
         "evidence": events,

@@ -15,12 +15,12 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from poolbuilder.model.crosses import pair, viability_factor, with_pure
 
 from poolbuilder import schemas, tables
 from poolbuilder.cli.crosses import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
+from poolbuilder.model.pairs import pair, viability_factor, with_pure
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.pool import Pool

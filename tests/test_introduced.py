@@ -47,7 +47,7 @@ DEMO = Path(poolbuilder.__file__).parent / "demo_data" / "lake_district"
 REGIONS = (str(DEMO / "status.csv"), str(DEMO / "regions.geojson"))
 AUTUMN, NEXT_AUTUMN = datetime.date(2025, 10, 31), datetime.date(2026, 10, 31)
 # Near is what counts here: nothing beyond is weighed, and no region is learnt, which takes its time.
-QUICK = Settings(reach_km=10, effort_min_places=10_000, obscured_uncertainty_m=2000)
+QUICK = Settings(reach_km=10, obscured_uncertainty_m=2000)
 COLUMNS = schemas.INTRODUCED.names
 
 

@@ -103,7 +103,7 @@ def test_mean_kernel_is_bounded_and_reaches_the_kernel(name, d, s, a) -> None:
 @pytest.mark.parametrize("name", KERNELS)
 def test_mean_kernel_is_continuous_where_the_method_changes(name) -> None:
     """Nodes change at d = 9 σ and at σ = 2 a; the values on both sides must meet."""
-    chosen = Settings(kernel=name, kernel_km=15)
+    chosen = Settings(kernel=name)
     for sigma, distance in ((2.0, 18.0), (0.3, 2.7), (30.0, 0.0), (30.0, 100.0), (29.0, 261.0)):
         s = np.array([sigma * (1 - 1e-9), sigma * (1 + 1e-9)])
         below, above = expected_kernel(np.full(2, distance), s, settings=chosen)
@@ -114,7 +114,7 @@ def test_mean_kernel_is_continuous_where_the_method_changes(name) -> None:
 def test_mean_kernel_against_simulation(name) -> None:
     rng = np.random.default_rng(8)
     x, y = rng.standard_normal((2, 400_000))
-    chosen = Settings(kernel=name, kernel_km=15)
+    chosen = Settings(kernel=name)
     for d, s in ((0, 5), (12, 11.4), (60, 11.4), (30, 200)):
         values = kernel(np.hypot(d + s * x, s * y), settings=chosen)
         error = values.std() / math.sqrt(len(values))
@@ -123,7 +123,7 @@ def test_mean_kernel_against_simulation(name) -> None:
 
 
 def test_the_mean_kernel_is_not_the_kernel_of_the_mean() -> None:
-    chosen = Settings(kernel_km=20)
+    chosen = Settings()
     sigma = sigma_km([10_000, 28_000], quantile=0.95)
     found = expected_kernel([0, 30], sigma, settings=chosen)
     assert found[0] < 0.8 < 1.0

@@ -24,7 +24,7 @@ from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from tests.store_rows import added, many_rows
 
-SETTINGS = Settings(reach_km=50, region_km=150, effort_reach_km=100, obscured_uncertainty_m=5000)
+SETTINGS = Settings(reach_km=50, region_km=150, obscured_uncertainty_m=5000)
 AS_OF = datetime.date(2026, 6, 1)
 
 
@@ -208,7 +208,7 @@ def test_a_run_does_not_go_on_in_the_folder_of_another(tmp_path: Path, job: Job)
     with pytest.raises(PoolFileError, match=r"different: parts, waters"):
         many.build_many(SITES, job, out)
     with pytest.raises(PoolFileError, match=r"different: settings"):
-        many.build_many(few, replace(job, settings=SETTINGS.replace(kernel_km=9)), out)
+        many.build_many(few, replace(job, settings=SETTINGS.replace()), out)
     (out / "run.json").write_text("[]", encoding="utf-8")
     with pytest.raises(PoolFileError, match="is no account of a run"):
         many.build_many(few, job, out)

@@ -46,7 +46,7 @@ def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, sh
     if f1_share is not None and not include_pure:
         raise click.UsageError("--f1-share says nothing without --include-pure")
     from poolbuilder.folder import read_pool
-    from poolbuilder.model.crosses import with_pure
+    from poolbuilder.model.pairs import with_pure
 
     found = read_pool(pool)
     settings = found.settings if f1_share is None else found.settings.replace(f1_share=f1_share)

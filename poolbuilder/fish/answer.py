@@ -32,7 +32,7 @@ from poolbuilder.fish.evidence import (
 )
 from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together, weigh
 from poolbuilder.folder import write_folder
-from poolbuilder.model.crosses import with_pure
+from poolbuilder.model.pairs import with_pure
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 

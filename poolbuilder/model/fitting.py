@@ -39,8 +39,8 @@ def fit_constants(lookings: Sequence[Looking], given: Constants) -> Fitted:
     Returns
     -------
     mapping
-        ``agreement`` by water type, ``detectionA`` and ``detectionB`` (how often a list names a candidate that
-        its site was ever found to hold), ``turnover`` (of all, and by species).  Too few cases: missing.
+        ``agreement`` by water type, ``detectionA`` and ``detectionB`` (how often a list names a candidate
+        that its site was ever found to hold), ``turnover`` (of all, and by species).  Too few cases: missing.
     """
     found: dict[tuple[str, str], tuple[float, float, int]] = {}
     for name, kind in (("still", STILL), ("running", RUNNING)):

@@ -6,9 +6,9 @@ import math
 from itertools import combinations
 
 import pytest
-from poolbuilder.model.crosses import pair, viability_factor
 
 from poolbuilder import tables
+from poolbuilder.model.pairs import pair, viability_factor
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.known_crosses import KnownCrosses
 from poolbuilder.settings import Settings

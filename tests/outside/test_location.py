@@ -136,9 +136,7 @@ def test_a_tiny_disc_on_the_edge_keeps_its_digits() -> None:
 )
 def test_kernels_at_a_scale_of_20_km(distance, exponential, gaussian, cauchy, twodt) -> None:
     for name, expected in zip(KERNELS, (exponential, gaussian, cauchy, twodt), strict=True):
-        assert float(kernel(distance, settings=Settings(kernel=name, kernel_km=20))) == pytest.approx(
-            expected, abs=5e-7
-        )
+        assert float(kernel(distance, settings=Settings(kernel=name))) == pytest.approx(expected, abs=5e-7)
 
 
 # Mean of the exponential kernel against its value at the given point, computed with adaptive quadrature (scipy).
@@ -152,7 +150,7 @@ def test_kernels_at_a_scale_of_20_km(distance, exponential, gaussian, cauchy, tw
     ],
 )
 def test_mean_kernel_against_plug_in(distance, uncertainty, mean, plain) -> None:
-    chosen = Settings(kernel_km=20)
+    chosen = Settings()
     sigma = sigma_km([uncertainty * 1000.0], quantile=0.95)
     assert float(expected_kernel([float(distance)], sigma, settings=chosen)[0]) == pytest.approx(
         mean, abs=5e-7
@@ -200,7 +198,7 @@ def test_closed_forms() -> None:
     assert exponential == pytest.approx(
         1 - b * math.sqrt(math.pi / 2) * math.exp(b * b / 2) * math.erfc(b / math.sqrt(2)), abs=1e-10
     )
-    gaussian = float(expected_kernel([30.0], [11.0], settings=Settings(kernel="gaussian", kernel_km=15))[0])
+    gaussian = float(expected_kernel([30.0], [11.0], settings=Settings(kernel="gaussian"))[0])
     spread = 15**2 + 11**2
     assert gaussian == pytest.approx(15**2 / spread * math.exp(-(30**2) / (2 * spread)), abs=1e-15)
 

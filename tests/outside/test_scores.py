@@ -1,11 +1,9 @@
-"""Scores and the fit of the noisy-OR against scikit-learn and a worked example."""
+"""Scores against scikit-learn and worked values."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from poolbuilder.model.hazard import Sightings, negative_log_likelihood, presence
-from poolbuilder.model.hazard_fit import fit_hazard
 
 from poolbuilder.model import scores
 from poolbuilder.settings import Settings
@@ -70,52 +68,4 @@ SITES = np.array([0.0, 5, 12, 20, 45, 60, 66, 100])
 FOUND = np.array([[1, 1, 1, 0, 0, 1, 1, 0], [0, 0, 1, 1, 1, 0, 0, 0]], dtype=float).T
 DISTANCE = np.abs(SITES[:, None] - SITES)
 OTHERS = ~np.eye(8, dtype=bool)
-SETTINGS = Settings(kernel_km=20, leak_no_map=0.05, crowd_exponent=0)
-
-
-def predicted(scale: float, weight: float = 0.8, leak: float = 0.05) -> np.ndarray:
-    tried = SETTINGS.replace(kernel_km=scale, record_weight=weight)
-    return presence(DISTANCE, OTHERS, FOUND, leaks=leak, settings=tried)
-
-
-def faultless() -> Sightings:
-    """A new specimen of every species where it was found."""
-    place, species = np.nonzero(FOUND)
-    new = np.zeros(len(place))
-    return Sightings(
-        place=place,
-        species=species,
-        age_years=new,
-        basis=new.astype(int),
-        certainty=new + 1,
-        places=8,
-        kinds=2,
-    )
-
-
-def test_each_site_from_the_others() -> None:
-    """Worked example, computed with scipy: a = 10 km, c = 0.8, λ = 0.05."""
-    assert predicted(10)[:, 0] == pytest.approx(
-        [0.629939, 0.706733, 0.569796, 0.564297, 0.332798, 0.473383, 0.470552, 0.089109], abs=1e-6
-    )
-    assert predicted(10)[:, 1] == pytest.approx(
-        [0.362694, 0.536508, 0.409445, 0.431450, 0.138575, 0.236077, 0.153029, 0.053474], abs=1e-6
-    )
-
-
-@pytest.mark.parametrize(("scale", "loss"), [(5, 12.667418), (10, 9.621907), (20, 10.562213)])
-def test_likelihood_at_three_scales(scale: float, loss: float) -> None:
-    assert negative_log_likelihood(predicted(scale), FOUND) == pytest.approx(loss, abs=1e-6)
-
-
-def test_the_fit_with_weak_priors() -> None:
-    """Posterior mode computed with scipy; without priors c runs to 1."""
-    found = fit_hazard(DISTANCE, OTHERS, faultless(), FOUND, settings=SETTINGS)
-    assert found.converged
-    scale, weight, leak = (found.values[name] for name in ("kernel_km", "record_weight", "leak_no_map"))
-    assert scale == pytest.approx(13.7791, abs=1e-3)
-    assert weight == pytest.approx(0.728801, abs=1e-4)
-    assert leak == pytest.approx(0.052159, abs=1e-4)
-    assert found.objective == pytest.approx(9.907284, abs=1e-5)
-    p = predicted(scale, weight, leak)
-    assert scores.brier(p.ravel(), FOUND.ravel()) == pytest.approx(0.209523, abs=1e-5)
+SETTINGS = Settings()

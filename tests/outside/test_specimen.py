@@ -7,13 +7,13 @@ import math
 
 import numpy as np
 import pytest
-from poolbuilder.model.crosses import pair
 
 from poolbuilder import schemas, tables
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.evidence import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
 from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares, weigh
+from poolbuilder.model.pairs import pair
 from poolbuilder.settings import Settings
 from tests.test_crosses import hybrids, pool
 
