@@ -29,9 +29,9 @@ from poolbuilder.model.candidates import Frame, tabulate
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import gather
-from poolbuilder.model.looking import Looking, waters_named
+from poolbuilder.model.looking import RUNNING, STILL, Looking, waters_named
 from poolbuilder.model.pairs import pair
-from poolbuilder.model.presence import LIKELY_HERE, Weighed, chance_here, weigh
+from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, Weighed, chance_here, weigh
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
@@ -356,11 +356,43 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         },
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
-        calibration=provenance.calibration,
+        calibration=_calibration(provenance.calibration, seen.kind),
         completeness=_completeness(region.looking, seen.here),
-        notes=list_notes((*provenance.notes, *placed.notes, *_notes(region.looking, weighed)), ranges, water),
+        notes=list_notes(
+            (
+                *provenance.notes,
+                *placed.notes,
+                *_notes(region.looking, weighed),
+                *_by_type(region, seen, weighed, constants, settings),
+            ),
+            ranges,
+            water,
+        ),
         features=_features(site, ranges, water, placed.snapped),
     )
+
+
+def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any] | None:
+    """How presence is calibrated, where the surveys were of this type of water or the type is not known."""
+    if told is None or not kind or "waterTypes" not in told:
+        return told
+    return told if {STILL: "still", RUNNING: "running"}[kind] in told["waterTypes"] else None
+
+
+def _by_type(
+    region: Region, seen: WaterSeen, weighed: Weighed, constants: Constants, settings: Settings
+) -> list[str]:
+    """What each type of water would mean, where the type is not known."""
+    if seen.kind or not len(region.looking):
+        return []
+    still, running = (
+        weigh(region, replace(seen, kind=kind), constants=constants, settings=settings).presence
+        for kind in (STILL, RUNNING)
+    )
+    differ = np.flatnonzero(np.abs(still - running) >= settings.moved_presence)
+    order = differ[np.argsort(-np.abs(still - running)[differ], kind="stable")]
+    rows = [(region.looking.species[j], float(still[j]), float(running[j])) for j in order.tolist()]
+    return [words.by_type(rows)] if rows else []
 
 
 def _here(located: pa.Table, site: Site, settings: Settings) -> NDArray[np.float64]:

@@ -533,20 +533,13 @@ def _model_doubts(pool: Pool) -> list[str]:
     said = []
     if pool.calibration is not None and not calibrated(pool):
         said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
-    elif pool.calibration is None:
-        said.append(
-            "Uncalibrated: the model was not fitted to surveys of waters like this one. Trust the order "
-            "of the list more than its percentages."
-        )
-    lows = tables.numbers(pool.candidates["presenceLow"])
-    if len(lows) and np.isnan(lows).all():
-        said.append("No interval: how far each percentage could be off is not known.")
     if pool.completeness is None:
         said.append(
-            "How completely this water has been searched is not known, so non-detections say nothing."
+            "Nobody is known to have made a list of fishes in this water: what is said rests on the waters around."
         )
-    elif pool.completeness is not None and pool.completeness.get("words"):
+    elif pool.completeness.get("words"):
         said.append(str(pool.completeness["words"]))
+    said += [str(note) for note in pool.notes if str(note).startswith(TYPE_UNKNOWN)]
     return said
 
 
@@ -557,7 +550,7 @@ def _source_doubts(pool: Pool) -> list[str]:
         said.append("No range map was given: native or introduced rests on records and checklist alone.")
     if not pool.features.get("outline"):
         said.append(
-            "No outline of the water was given: nothing can be said to be recorded in the water itself."
+            "No outline of the water was given: what lies within a kilometre of the site counts as made in it."
         )
     if not pool.evidence.num_rows:
         said.append("No record within reach: the list rests on range maps and starting values alone.")
@@ -725,6 +718,7 @@ def settling(row: Mapping[str, Any]) -> str:
     return f"{said}."
 
 
+TYPE_UNKNOWN = "the type of water is not known"
 NO_SITES = "no sampling site around was looked at: the list rests on status alone"
 ONLY_CANDIDATES = (
     "nobody recorded other fishes here: the {sites:,} sites of the candidates are all that is known of where "
@@ -737,6 +731,12 @@ COMMUNITY_KNOWN = "the co-occurring species of this water are known and speak fo
 COMMUNITY_UNKNOWN = (
     "no list of other fishes from this water, or too few around it: its fish community is unknown"
 )
+
+
+def by_type(rows: Sequence[tuple[str, float, float]]) -> str:
+    """What each type of water would mean: species, presence in a lake or pond, in a stream or river."""
+    told = ", ".join(f"{name} {percent(still)} or {percent(running)}" for name, still, running in rows[:5])
+    return f"{TYPE_UNKNOWN} (give --water-type); as a lake or pond, or as a stream or river: {told}"
 
 
 # -- what changed ------------------------------------------------------------------------

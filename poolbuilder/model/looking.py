@@ -526,6 +526,17 @@ def seen_share(completeness: Floats, visits: Floats, usual: Floats, constants: C
     return out
 
 
+def _targeted(table: pa.Table, best: Ints, species: tuple[str, ...]) -> Bools:
+    """Which candidates an event looked for, where its source names species (Humboldt extension), (n, s)."""
+    code, distinct = _coded_text(table, "targetTaxonomicScope")
+    rows = np.ones((len(distinct) + 1, len(species)), dtype=bool)
+    for i, text in enumerate(distinct):
+        named = np.array([name.casefold() in str(text).casefold() for name in species], dtype=bool)
+        rows[i] = named if named.any() else True
+    out: Bools = rows[code[best]]
+    return out
+
+
 def _fully_reported(table: pa.Table, best: Ints) -> Bools:
     """Events whose source states that every fish was reported (Humboldt extension of Darwin Core)."""
     code, distinct = _coded_text(table, "isTaxonomicScopeFullyReported")
@@ -594,7 +605,7 @@ def look(
         found=found,
         hybrid=hybrid,
         names=named.length,
-        scope=_scope(named, label, s),
+        scope=_scope(named, label, s) & _targeted(part, best, species),
         water=waters_named(standing),
         key=np.array([*event_keys(standing, settings=settings), None], dtype=object)[:-1],
         row=chosen[best],
