@@ -535,7 +535,7 @@ def _model_doubts(pool: Pool) -> list[str]:
         said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
     if pool.completeness is None:
         said.append(
-            "Nobody is known to have made a list of fishes in this water: what is said rests on the waters around."
+            "No list of fishes was made in this water: what is said rests on the waters around."
         )
     elif pool.completeness.get("words"):
         said.append(str(pool.completeness["words"]))
@@ -550,7 +550,7 @@ def _source_doubts(pool: Pool) -> list[str]:
         said.append("No range map was given: native or introduced rests on records and checklist alone.")
     if not pool.features.get("outline"):
         said.append(
-            "No outline of the water was given: what lies within a kilometre of the site counts as made in it."
+            "No outline of the water was given: what lies within a kilometre of the site counts as in it."
         )
     if not pool.evidence.num_rows:
         said.append("No record within reach: the list rests on range maps and starting values alone.")
