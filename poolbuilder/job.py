@@ -69,6 +69,8 @@ class Job:
         Column as given to Darwin Core term, for *records*.
     as_of : date
         The day that counts as today.
+    constants : Path, optional
+        Table of the model's constants, as `calibrate` writes it; those that ship by default.
     calibration : mapping, optional
         How the settings were calibrated, as `read_calibration` finds it in their file.
     """
@@ -90,6 +92,7 @@ class Job:
     catch: Sequence[Path] = ()
     renames: Mapping[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
+    constants: Path | None = None
     calibration: Mapping[str, Any] | None = None
 
     def run(self, regions: Regions | None = None) -> Pool:
@@ -124,6 +127,7 @@ class Job:
             provenance=provenance,
             regions=None if self.records else self.stored_region(checklist, ranges, regions),
             statements=self.said_of(checklist),
+            constants=self.open_constants(),
         )
         pool = replace(pool, features={**base_map(self.site), **pool.features})
         return pool if self.outlines is None else _with_outlines(pool, self.outlines)
@@ -141,11 +145,19 @@ class Job:
         longitude, latitude = centre_of(cell)
         reach = region_reach(cell, store.count_near, settings=self.settings)
         records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
+        if self.catch:
+            from poolbuilder.records.statements import read_catch
+
+            records = pa.concat_tables([records, read_catch(self.catch, site=self.site, as_of=self.as_of)])
         screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
         regions[cell] = learn_region(
-            screened, cell, checklist, ranges=ranges, settings=self.settings, constants=Constants.shipped()
+            screened, cell, checklist, ranges=ranges, settings=self.settings, constants=self.open_constants()
         )
         return regions
+
+    def open_constants(self) -> Constants:
+        """The constants that the job names, or those that ship."""
+        return Constants.shipped() if self.constants is None else Constants.read(self.constants)
 
     def statements(self) -> pa.Table:
         """What is known of the water without a record; schema STATEMENTS."""
@@ -237,6 +249,11 @@ def read_place(job: Job) -> tuple[pa.Table, Provenance]:
     provenance = replace(provenance, notes=(*provenance.notes, *elsewhere))
     for note in provenance.notes:
         job.say(f"note: {note}")
+    if job.constants is not None:
+        from poolbuilder.records.statements import origin_of
+
+        table = origin_of(job.constants, use="constants")
+        provenance = replace(provenance, inputs=(*provenance.inputs, table))
     if not (job.catch or job.known):
         return records, provenance
     from poolbuilder.records.statements import origin_of, read_catch

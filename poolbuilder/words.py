@@ -534,9 +534,7 @@ def _model_doubts(pool: Pool) -> list[str]:
     if pool.calibration is not None and not calibrated(pool):
         said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
     if pool.completeness is None:
-        said.append(
-            "No list of fishes was made in this water: what is said rests on the waters around."
-        )
+        said.append("No list of fishes was made in this water: what is said rests on the waters around.")
     elif pool.completeness.get("words"):
         said.append(str(pool.completeness["words"]))
     said += [str(note) for note in pool.notes if str(note).startswith(TYPE_UNKNOWN)]

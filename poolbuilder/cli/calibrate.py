@@ -84,9 +84,7 @@ def calibrate(
         renames=renames(mapping, date_order),
         title=title,
         layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
-        constants=None
-        if constants_file is None
-        else Constants.parse(constants_file.read_text(encoding="utf-8")),
+        constants=None if constants_file is None else Constants.read(constants_file),
     )
     folder = write_calibration(done, out)
     click.echo(done.pool_words()["words"])

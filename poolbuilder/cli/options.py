@@ -161,6 +161,11 @@ def pool_options(function: F) -> F:
             type=click.Path(path_type=Path),
             help="TOML file with numbers of the model.",
         ),
+        click.option(
+            "--constants",
+            type=click.Path(path_type=Path),
+            help="Constants of the model, as calibrate fits them. [default: those that ship]",
+        ),
         as_of_option,
     )
 
@@ -260,6 +265,7 @@ def make_job(
     date_order: str | None = None,
     region_list: tuple[str, ...] = (),
     regions: tuple[str, ...] = (),
+    constants: Path | None = None,
     **given: Any,
 ) -> Job:
     """The job that the shared options of a command ask for; *given* are fields of Job."""
@@ -272,6 +278,7 @@ def make_job(
         site=site,
         store=store_path(store),
         settings=read_settings(settings_file),
+        constants=constants,
         calibration=None if settings_file is None else read_calibration(settings_file),
         renames=renames(mapping, date_order),
         **given,

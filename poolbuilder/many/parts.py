@@ -245,6 +245,7 @@ class Desk:
             provenance=self.provenance,
             regions=self.regions,
             placed=placed,
+            constants=job.open_constants(),
         )
 
 

@@ -7,6 +7,7 @@ import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,9 +57,11 @@ class Constants:
         How far complete lists 0-10 km apart agree, by water type: ``still``, ``running``.
     shift, shift_spread : mapping, float
         Log-odds of a lake or pond minus those of a stream or river, by species; the rest 0.  Their spread.
-    detection_a, detection_b : float
+    met_a, met_b : float
         Beta distribution, over sites and species, of the chance that one complete list names a candidate
-        that its site was ever found to hold.
+        that its site was ever found to hold, strays among them.
+    detection_a, detection_b : float
+        The same for a species that lives in the water.
     mistake : float
         Chance that a list names a species that does not live there.
     turnover : mapping
@@ -73,6 +76,8 @@ class Constants:
     agreement: Mapping[str, float]
     shift: Mapping[str, float]
     shift_spread: float
+    met_a: float
+    met_b: float
     detection_a: float
     detection_b: float
     mistake: float
@@ -97,10 +102,28 @@ class Constants:
         return cls.parse(text)
 
     @classmethod
+    def read(cls, path: Path) -> Constants:
+        """The constants of a table, as ``calibrate`` writes it.
+
+        Raises
+        ------
+        SettingsError
+            When it cannot be read or lacks a constant.
+        """
+        try:
+            return cls.parse(path.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(
+                f"{path}: cannot be read: {error} (give a table that calibrate wrote)"
+            ) from None
+        except (ValueError, KeyError) as error:
+            raise SettingsError(f"{path}: {error} (give a table that calibrate wrote)") from None
+
+    @classmethod
     def parse(cls, text: str) -> Constants:
         """Read the table: constant, of, value, spread, source, made by."""
         rows = list(csv.DictReader(text.splitlines()))
-        needed = {"agreement", "detectionA", "detectionB", "mistake", "turnover", "penalty"}
+        needed = {"agreement", "metA", "metB", "detectionA", "detectionB", "mistake", "turnover", "penalty"}
         missing = sorted(needed - {row.get("constant", "") for row in rows})
         if missing:
             raise SettingsError(
@@ -116,6 +139,8 @@ class Constants:
             agreement=by("agreement"),
             shift=by("lakeShift"),
             shift_spread=float(np.mean(spread)) if spread else 0.8,
+            met_a=one["metA"],
+            met_b=one["metB"],
             detection_a=one["detectionA"],
             detection_b=one["detectionB"],
             mistake=one["mistake"],

@@ -39,7 +39,7 @@ def fit_constants(lookings: Sequence[Looking], given: Constants) -> Fitted:
     Returns
     -------
     mapping
-        ``agreement`` by water type, ``detectionA`` and ``detectionB`` (how often a list names a candidate
+        ``agreement`` by water type, ``metA`` and ``metB`` (how often a list names a candidate
         that its site was ever found to hold), ``turnover`` (of all, and by species).  Too few cases: missing.
     """
     found: dict[tuple[str, str], tuple[float, float, int]] = {}
@@ -54,8 +54,8 @@ def fit_constants(lookings: Sequence[Looking], given: Constants) -> Fitted:
     hits, visits = _histories(lookings)
     if len(hits) >= FEW_HISTORIES:
         a, b, spread = _beta(hits, visits)
-        found["detectionA", ""] = (a, spread, len(hits))
-        found["detectionB", ""] = (b, spread * b / a, len(hits))
+        found["metA", ""] = (a, spread, len(hits))
+        found["metB", ""] = (b, spread * b / a, len(hits))
     gaps = _pairs(lookings)
     if len(gaps.years) >= FEW_PAIRS:
         detected = given.detection_a / (given.detection_a + given.detection_b)

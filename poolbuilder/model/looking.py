@@ -519,7 +519,7 @@ def seen_share(completeness: Floats, visits: Floats, usual: Floats, constants: C
     so that many thin events together see more than the same number of names on one list, and less than
     independence would have.
     """
-    chance, weight = beta_nodes(constants.detection_a, constants.detection_b)
+    chance, weight = beta_nodes(constants.met_a, constants.met_b)
     some = (1 - completeness[:, None] * chance) ** visits[:, None]
     whole = (1 - chance) ** usual[:, None]
     out: Floats = np.minimum((1 - some @ weight) / (1 - whole @ weight), MOST)
