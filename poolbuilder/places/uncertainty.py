@@ -1,13 +1,12 @@
-"""Where a record may really lie, and what that does to counts and kernels.
+"""Where a record may really lie, and what that does to counts within a radius.
 
 A record's true location is taken as bivariate normal around its coordinates, with the σ at
 which the given uncertainty holds the share *quantile* of locations.  Darwin Core defines
 `coordinateUncertaintyInMeters` as the radius that holds the whole location, so the quantile
 is high; a uniform disc, the literal reading, is given beside it (`share_inside_disc`).
 
-The distance of the true location from the site then has the Rice distribution, and a
-distance kernel must be averaged over it: the kernel of the mean distance is not the mean
-kernel.  All functions take and give arrays and need nothing but numpy.
+The distance of the true location from the site then has the Rice distribution.  All functions
+take and give arrays and need nothing but numpy.
 
 References
 ----------
@@ -23,7 +22,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from numpy.polynomial import hermite_e, legendre
+from numpy.polynomial import legendre
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
@@ -34,8 +33,8 @@ SMALLEST_SIGMA_KM = 1e-9
 """A micrometre: below it a location is a point."""
 CHUNK = 512
 """Records at a time, so that the nodes of one step stay in the processor's cache."""
-FAR = 9.0
-"""From this many σ away the density is nearly normal and takes fewer nodes."""
+TOUCHING = 1e-9
+"""A disc that sticks out of the other by less than this share of its radius lies within it."""
 
 
 def sigma_km(uncertainty_m: ArrayLike, *, quantile: float) -> Floats:
@@ -104,8 +103,6 @@ def _rice_without_gauss(a: Floats, t: Floats) -> Floats:
 
 
 _NODES_28 = legendre.leggauss(28)
-_NODES_40 = legendre.leggauss(40)
-_HERMITE = hermite_e.hermegauss(16)
 
 
 def _distinct(first: Floats, second: Floats, compute: Callable[[Floats, Floats], Floats]) -> Floats:
@@ -188,7 +185,7 @@ def share_inside_disc(distance_km: ArrayLike, uncertainty_m: ArrayLike, radius_k
     )
     smaller = np.minimum(radius_km, uncertainty)
     apart = distance - radius_km
-    contained = distance <= np.abs(radius_km - uncertainty)
+    contained = distance <= np.abs(radius_km - uncertainty) + TOUCHING * smaller
     with np.errstate(invalid="ignore", divide="ignore"):
         inner = (uncertainty - apart) * (uncertainty + apart)  # u² - (d - R)²
         outer = (distance + radius_km - uncertainty) * (distance + radius_km + uncertainty)

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 
 import numpy as np
 import pytest
 import shapely
-from scipy import integrate, special, stats
+from scipy import stats
 
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.uncertainty import expected_kernel, kernel, share_inside, share_inside_disc, sigma_km
+from poolbuilder.places.uncertainty import share_inside, share_inside_disc, sigma_km
 from poolbuilder.settings import Settings
-
-KERNELS = ("exponential", "gaussian", "cauchy", "2dt")
 
 
 # Rayleigh distribution (Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions 1, chapter 10, from
@@ -121,86 +118,6 @@ def test_a_tiny_disc_on_the_edge_keeps_its_digits() -> None:
     expected = np.arccos(offset / 0.001) / np.pi - offset / 0.001 * np.sqrt(1 - (offset / 0.001) ** 2) / np.pi
     found = share_inside_disc(2000 + offset, 1.0, 2000.0)
     assert found == pytest.approx(expected, abs=1e-6)
-
-
-# Kernels at a = 20 km: arithmetic from the formulae of Clark et al. 1999 (2Dt) and of Nathan et al. 2012, Dispersal kernels:
-# review (from memory).  exp and Gauss cross at d = 2a, where both are e^-2.
-@pytest.mark.parametrize(
-    ("distance", "exponential", "gaussian", "cauchy", "twodt"),
-    [
-        (5, 0.778801, 0.969233, 0.941176, 0.885813),
-        (20, 0.367879, 0.606531, 0.500000, 0.250000),
-        (40, 0.135335, 0.135335, 0.200000, 0.040000),
-        (80, 0.018316, 0.000335, 0.058824, 0.003460),
-    ],
-)
-def test_kernels_at_a_scale_of_20_km(distance, exponential, gaussian, cauchy, twodt) -> None:
-    for name, expected in zip(KERNELS, (exponential, gaussian, cauchy, twodt), strict=True):
-        assert float(kernel(distance, settings=Settings(kernel=name))) == pytest.approx(expected, abs=5e-7)
-
-
-# Mean of the exponential kernel against its value at the given point, computed with adaptive quadrature (scipy).
-@pytest.mark.parametrize(
-    ("distance", "uncertainty", "mean", "plain"),
-    [
-        (3, 0.5, 0.860453, 0.860708),
-        (12, 10, 0.539707, 0.548812),
-        (0, 10, 0.780900, 1.000000),
-        (30, 28, 0.230226, 0.223130),
-    ],
-)
-def test_mean_kernel_against_plug_in(distance, uncertainty, mean, plain) -> None:
-    chosen = Settings()
-    sigma = sigma_km([uncertainty * 1000.0], quantile=0.95)
-    assert float(expected_kernel([float(distance)], sigma, settings=chosen)[0]) == pytest.approx(
-        mean, abs=5e-7
-    )
-    assert float(kernel(distance, settings=chosen)) == pytest.approx(plain, abs=5e-7)
-
-
-@pytest.mark.parametrize("name", KERNELS)
-def test_mean_kernel_is_the_rice_integral(name: str) -> None:
-    """Adaptive quadrature of K(r) times the Rice density, with scipy's scaled Bessel function."""
-    rng = np.random.default_rng(6)
-    for scale in (0.1, 15.0, 2000.0):
-        chosen = Settings(kernel=name, kernel_km=scale)
-        sigma = scale * 10 ** rng.uniform(-3, 3, 25)
-        distance = np.where(rng.random(25) < 0.2, 0.0, sigma * 10 ** rng.uniform(-2, 2, 25))
-        found = expected_kernel(distance, sigma, settings=chosen)
-        for d, s, value in zip(distance, sigma, found, strict=True):
-            assert value == pytest.approx(_integral(d, s, chosen), abs=1e-9)
-
-
-def _integral(d: float, s: float, chosen: Settings) -> float:
-    def density(r: float) -> float:
-        return (
-            r
-            / s**2
-            * math.exp(-((r - d) ** 2) / (2 * s**2))
-            * float(special.i0e(r * d / s**2))
-            * float(kernel(r, settings=chosen))
-        )
-
-    low, high = max(0.0, d - 10 * s), d + 10 * s
-    cuts = sorted(
-        {low, high, *(c for c in (d, *chosen.kernel_km * np.geomspace(0.01, 1000, 11)) if low < c < high)}
-    )
-    return sum(
-        integrate.quad(density, a, b, epsabs=1e-13, epsrel=1e-10, limit=200)[0] for a, b in pairwise(cuts)
-    )
-
-
-# Mean of the Rayleigh distribution, σ√(π/2), and the Gaussian kernel under Gaussian error (a product of normal densities).
-def test_closed_forms() -> None:
-    a, s = 2000.0, 5.0
-    exponential = float(expected_kernel([0.0], [s], settings=Settings(kernel_km=a))[0])
-    b = s / a  # 1 - b √(π/2) exp(b²/2) erfc(b/√2), by completing the square
-    assert exponential == pytest.approx(
-        1 - b * math.sqrt(math.pi / 2) * math.exp(b * b / 2) * math.erfc(b / math.sqrt(2)), abs=1e-10
-    )
-    gaussian = float(expected_kernel([30.0], [11.0], settings=Settings(kernel="gaussian"))[0])
-    spread = 15**2 + 11**2
-    assert gaussian == pytest.approx(15**2 / spread * math.exp(-(30**2) / (2 * spread)), abs=1e-15)
 
 
 # Generalised coordinates, an aggregator's 0.2° grid: the diagonal of such a cell on WGS84, computed with pyproj; the text
