@@ -283,16 +283,15 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
     """
     provenance = provenance or Provenance()
     constants = constants or Constants.shipped()
-    known = {} if regions is None else regions
+    regions = {} if regions is None else regions
     cell = cell_of(site)
-    if cell not in known:
-        known[cell] = learn_region(
+    if cell not in regions:
+        regions[cell] = learn_region(
             screened, cell, checklist, ranges=ranges, settings=settings, constants=constants
         )
-    region = known[cell]
+    region = regions[cell]
     placed = placed or locate(screened, site, water=water, settings=settings)
-    located = placed.records
-    status = status_at(ranges, site, checklist.species)
+    located, status = placed.records, status_at(ranges, site, checklist.species)
     establishment = status_answers(
         located,
         status,
@@ -314,31 +313,23 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         settings=settings,
     )
     weighed = weigh(region, seen, constants=constants, settings=settings)
-    meanings = meanings_of(located, checklist)
+    here = _here(located, site, settings)
+    evidence = gather(
+        located, meanings_of(located, checklist), here, species=checklist.species, settings=settings
+    )
     decision = tabulate(
         weighed,
         region,
-        gather(
-            located,
-            meanings,
-            _here(located, site, settings),
-            species=checklist.species,
-            settings=settings,
-        ),
+        evidence,
         status,
         vernacular={name: checklist.vernacular(name) for name in checklist.species},
         establishment=establishment,
         told=[source for _, _, _, source in statements],
-        frame=Frame(
-            radius_km=site.radius_km,
-            outlined=water is not None and water.outline is not None,
-            year=as_of.year,
-        ),
-        event_names={
-            row: str(region.looking.events.key[row]) for row in np.flatnonzero(seen.here > 0).tolist()
-        },
+        frame=Frame.of(site.radius_km, water, as_of.year),
+        event_names=_named_events(region.looking, seen.here),
         say=words.argument,
     )
+    notes = (*provenance.notes, *placed.notes, *_notes(region.looking, weighed))
     return Pool(
         site=_called(site, water),
         as_of=as_of,
@@ -350,26 +341,19 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         rejected=rejected_records(screened),
         crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
         status=status,
-        counts={
-            **count_records(screened, located, site.radius_km),
-            "elsewhere": provenance.elsewhere,
-        },
+        counts={**count_records(screened, located, site.radius_km), "elsewhere": provenance.elsewhere},
         inputs=list_inputs(provenance.inputs, checklist, ranges, water),
         datasets=list_datasets(located, provenance.datasets),
         calibration=_calibration(provenance.calibration, seen.kind),
         completeness=_completeness(region.looking, seen.here),
-        notes=list_notes(
-            (
-                *provenance.notes,
-                *placed.notes,
-                *_notes(region.looking, weighed),
-                *_by_type(region, seen, weighed, constants, settings),
-            ),
-            ranges,
-            water,
-        ),
+        notes=list_notes((*notes, *_by_type(region, seen, constants, settings)), ranges, water),
         features=_features(site, ranges, water, placed.snapped),
     )
+
+
+def _named_events(looking: Looking, here: NDArray[np.float64]) -> dict[int, str]:
+    """Events that may be of the water, by what EVIDENCE calls them."""
+    return {row: str(looking.events.key[row]) for row in np.flatnonzero(here > 0).tolist()}
 
 
 def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any] | None:
@@ -379,9 +363,7 @@ def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any]
     return told if {STILL: "still", RUNNING: "running"}[kind] in told["waterTypes"] else None
 
 
-def _by_type(
-    region: Region, seen: WaterSeen, weighed: Weighed, constants: Constants, settings: Settings
-) -> list[str]:
+def _by_type(region: Region, seen: WaterSeen, constants: Constants, settings: Settings) -> list[str]:
     """What each type of water would mean, where the type is not known."""
     if seen.kind or not len(region.looking):
         return []

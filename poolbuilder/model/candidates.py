@@ -42,6 +42,11 @@ class Frame:
     outlined: bool
     year: int
 
+    @classmethod
+    def of(cls, radius_km: float, water: Any, year: int) -> Frame:
+        """The frame of a water, whose outline may be known."""
+        return cls(radius_km=radius_km, outlined=water is not None and water.outline is not None, year=year)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Decision:
