@@ -36,6 +36,9 @@ FILES = (
 )
 """What every pool folder holds; the page report.html comes on top."""
 
+EARLIER = "1.0"
+"""An earlier schemaVersion whose folders are read as well."""
+
 
 def pool_document(pool: Pool) -> dict[str, Any]:
     """The content of pool.json, ready for the json module."""
@@ -213,24 +216,32 @@ def _document(path: Path) -> dict[str, Any]:
         raise PoolFileError(
             "is not a pool", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
         )
-    if document["schemaVersion"] != SCHEMA_VERSION:
+    if document["schemaVersion"] not in (SCHEMA_VERSION, EARLIER):
         raise PoolFileError(
-            f"has schemaVersion {document['schemaVersion']}, this version reads {SCHEMA_VERSION}",
+            f"has schemaVersion {document['schemaVersion']}, "
+            f"this version reads {SCHEMA_VERSION} and {EARLIER}",
             file=path,
             remedy="build the pool again with this version",
         )
     return document
 
 
-def _table(path: Path, schema: pa.Schema) -> pa.Table:
+def _table(path: Path, schema: pa.Schema, *, earlier: bool) -> pa.Table:
     try:
-        return pq.read_table(path).select(schema.names).cast(schema)
+        table = pq.read_table(path)
+        for field in schema if earlier else ():
+            if field.name not in table.schema.names and field.nullable:
+                table = table.append_column(field, pa.nulls(len(table), field.type))
+        return table.select(schema.names).cast(schema)
     except (OSError, pa.ArrowException, KeyError) as error:
         raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
 
 
-def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path) -> pa.Table:
+def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path, *, earlier: bool) -> pa.Table:
     try:
+        if earlier:
+            blank = {field.name: None for field in schema if field.nullable}
+            rows = [blank | row for row in rows]
         return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
     except (KeyError, TypeError) as error:
         raise PoolFileError(f"lacks {error}", file=path, remedy="build the pool again") from error
@@ -245,8 +256,18 @@ def _features(collection: dict[str, Any]) -> dict[str, list[Any]]:
     return features
 
 
+def _settings(given: dict[str, Any], where: Path, *, earlier: bool) -> Settings:
+    """The settings of a pool; those that its version had and this one has not are dropped."""
+    if earlier:
+        given = {key: value for key, value in given.items() if key in Settings().as_dict()}
+    return Settings.from_dict(given, where=str(where))
+
+
 def read_pool(folder: str | Path) -> Pool:
     """Read a pool folder back.
+
+    A folder of schemaVersion 1.0 is read too: what that version did not write is null, and
+    the steps of its argument stay as they were written.
 
     Raises
     ------
@@ -261,6 +282,7 @@ def read_pool(folder: str | Path) -> Pool:
         )
     document = _document(path / "pool.json")
     where = path / "pool.json"
+    earlier = document["schemaVersion"] == EARLIER
     drawn = _json(path / "map.geojson")
     try:
         place = document["site"]
@@ -271,18 +293,17 @@ def read_pool(folder: str | Path) -> Pool:
             name=place["name"],
             water_type=place.get("waterType"),
         )
-        settings = Settings.from_dict(document["settings"], where=str(where))
         return Pool(
             site=site,
             as_of=datetime.date.fromisoformat(document["asOf"]),
-            settings=settings,
+            settings=_settings(document["settings"], where, earlier=earlier),
             checklist_name=document["checklist"],
-            candidates=_rows(document["candidates"], POOL, where),
-            evidence=_table(path / "evidence.parquet", EVIDENCE),
-            contributions=_rows(document["contributions"], CONTRIBUTIONS, where),
-            rejected=_table(path / "rejected.parquet", REJECTED),
-            crosses=_table(path / "crosses.parquet", CROSSES),
-            status=_rows(document["status"], STATUS, where),
+            candidates=_rows(document["candidates"], POOL, where, earlier=earlier),
+            evidence=_table(path / "evidence.parquet", EVIDENCE, earlier=earlier),
+            contributions=_rows(document["contributions"], CONTRIBUTIONS, where, earlier=earlier),
+            rejected=_table(path / "rejected.parquet", REJECTED, earlier=earlier),
+            crosses=_table(path / "crosses.parquet", CROSSES, earlier=earlier),
+            status=_rows(document["status"], STATUS, where, earlier=earlier),
             counts=document["counts"],
             inputs=tuple(document["inputs"]),
             datasets=tuple(document["datasets"]),

@@ -442,7 +442,11 @@ CROSSES = pa.schema(
             TEXT,
             "How often the cross is met in nature: `common`, `repeated`, `single report` or `none known`; null for a pure species.",
         ),
-        _column("bredAndStocked", YES_NO, "Whether the cross is bred and stocked.", required=True),
+        _column(
+            "bredAndStocked",
+            YES_NO,
+            "Whether the cross is bred and stocked; null in pools of schemaVersion 1.0.",
+        ),
         _column(
             "viability",
             TEXT,

@@ -666,7 +666,7 @@ def argument(step: Mapping[str, Any]) -> str:  # noqa: PLR0911 (one line a kind 
     >>> argument({"part": "near", "detected": 12, "sampled": 40, "withinKm": 40.0})
     'detected at 12 of 40 sampling sites within 40 km, near ones counting most'
     >>> argument({"part": "notDetected", "events": 2, "year": 1998})
-    'not detected by two sampling events of 1998 in this water'
+    'not detected by 2 sampling events of 1998 in this water'
     """
     part = step["part"]
     if part == "status":

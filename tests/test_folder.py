@@ -12,6 +12,8 @@ from pathlib import Path
 
 import geopandas
 import jsonschema
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import shapely
 
@@ -19,6 +21,7 @@ from poolbuilder import tables
 from poolbuilder.datapackage import load_pool_schema, pool_schema
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import FILES, pool_document, read_pool, write_pool
+from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, RECORDS, REJECTED, STATUS, describe
 
@@ -91,6 +94,138 @@ def test_the_shipped_schema_is_the_one_of_the_tables() -> None:
     assert load_pool_schema() == pool_schema()
 
 
+BLUEGILL = {
+    "scientificName": "Lepomis macrochirus",
+    "vernacularName": "bluegill",
+    "presence": 0.9,
+    "presenceLow": None,
+    "presenceHigh": None,
+    "weight": 1.0,
+    "tier": "radius",
+    "records": 3,
+    "recordsInWater": None,
+    "expectedRecords": 2.5,
+    "events": 1,
+    "nearestKm": 4.5,
+    "medianKm": 4.5,
+    "nearestByWaterKm": None,
+    "firstYear": 1998,
+    "lastYear": 2020,
+    "establishmentMeans": "native",
+    "establishmentSource": "polygon",
+    "rangeKm": 0.0,
+    "hybridRecords": 0,
+    "note": "",
+}
+PAIR = {
+    "parent1": "Lepomis cyanellus",
+    "parent2": "Lepomis macrochirus",
+    "formula": "Lepomis cyanellus × Lepomis macrochirus",
+    "prior": 0.4,
+    "weight": 1.0,
+    "documented": True,
+    "viability": "viable in both directions",
+    "hybridRecords": 0,
+    "note": "",
+}
+EVENT = {
+    "scientificName": "Lepomis macrochirus",
+    "eventKey": "a",
+    "placeKey": "b",
+    "kind": "record",
+    "records": 3,
+    "longitude": -91.0,
+    "latitude": 37.0,
+    "distanceKm": 4.5,
+    "byWaterKm": None,
+    "basinRelation": None,
+    "coordinateUncertaintyInMeters": 30.0,
+    "eventDate": "2020-05-02",
+    "year": 2020,
+    "ageYears": 6.1,
+    "quality": 0.9,
+    "insideShare": 1.0,
+    "inWaterShare": None,
+    "kernel": 0.7,
+    "crowding": 1.0,
+    "weight": 0.4,
+    "hazard": 0.5,
+    "logOdds": 1.5,
+    "datasetKey": None,
+    "recordIDs": ["a:1", "a:2", "a:3"],
+}
+ARGUMENT = [
+    ("range", -0.6190392084062235, "inside the extant native polygon"),
+    ("records", 2.816263785742555, "3 records, the nearest 4.5 km away"),
+]
+SITE = {"name": "Old Mill Pond", "longitude": -91.0, "latitude": 37.04, "radiusKm": 40.0, "waterType": None}
+
+
+def _by_hand(folder: Path) -> Path:
+    """A pool folder as version 1.0 wrote it, with one species, one pair and one event."""
+    folder.mkdir()
+    steps = [
+        {"scientificName": "Lepomis macrochirus", "part": part, "logOdds": change, "words": said}
+        for part, change, said in ARGUMENT
+    ]
+    status = {
+        "scientificName": "Lepomis macrochirus",
+        "rangeClass": "extant",
+        "establishmentMeans": "native",
+        "rangeKm": 0.0,
+        "words": "inside the extant native polygon",
+        "polygonsDisagree": False,
+    }
+    document = {
+        **{"schemaVersion": "1.0", "poolbuilderVersion": "0.0.9", "site": SITE, "asOf": "2026-06-01"},
+        **{"checklist": "lepomis", "step": "records", "candidates": [BLUEGILL], "contributions": steps},
+        **{"status": [status], "counts": {"read": 3, "kept": 3, "rejected": {}}, "calibration": None},
+        **{"completeness": None, "notes": [], "inputs": [], "datasets": []},
+        "settings": {"halfLifeYears": 30, "kernelKm": 15.0, "floor": 0.002, "regionKm": 200},
+    }
+    (folder / "pool.json").write_text(json.dumps(document), encoding="utf-8")
+    (folder / "map.geojson").write_text('{"type": "FeatureCollection", "features": []}')
+    kinds = {"byWaterKm": pa.float64(), "basinRelation": pa.string(), "inWaterShare": pa.float64()}
+    event = pa.table({key: pa.array([value], kinds.get(key)) for key, value in EVENT.items()})
+    pq.write_table(event, folder / "evidence.parquet")
+    pq.write_table(pa.Table.from_pylist([PAIR]), folder / "crosses.parquet")
+    later = {"habitat", "isTaxonomicScopeFullyReported", "targetTaxonomicScope"}
+    rejected = pa.schema([field for field in REJECTED if field.name not in later])
+    pq.write_table(rejected.empty_table(), folder / "rejected.parquet")
+    return folder
+
+
+def test_a_folder_of_version_1_0_is_read(tmp_path: Path) -> None:
+    old = read_pool(_by_hand(tmp_path / "old"))
+    bluegill = old["bluegill"]
+    assert bluegill | BLUEGILL == bluegill
+    assert bluegill["presenceIfFound"] is bluegill["presenceIfMissed"] is bluegill["listsToRuleOut"] is None
+    assert [(row["part"], row["logOdds"], row["words"]) for row in old.reasons("bluegill")] == ARGUMENT
+    assert {row["sampled"] for row in old.reasons("bluegill")} == {None}
+    assert old.crosses.to_pylist() == [{**PAIR, "frequency": None, "bredAndStocked": None}]
+    assert old.evidence["recordIDs"].to_pylist() == [["a:1", "a:2", "a:3"]]
+    assert old.settings.changed() == {"regionKm": 200}
+
+
+def test_a_pool_of_version_1_0_is_shown_and_written_anew(tmp_path: Path) -> None:
+    old = read_pool(_by_hand(tmp_path / "old"))
+    page = render(old)
+    assert "3 records, the nearest 4.5 km away" in page
+    assert "One more complete list" not in page
+    again = read_pool(write_pool(old, tmp_path / "new"))
+    assert again.contributions.equals(old.contributions)
+    assert json.loads((tmp_path / "new" / "pool.json").read_text())["schemaVersion"] == "2.0"
+
+
+def test_a_folder_of_version_1_0_that_lacks_a_column_of_its_own_is_named(tmp_path: Path) -> None:
+    folder = _by_hand(tmp_path / "old")
+    pq.write_table(
+        pq.read_table(folder / "evidence.parquet").drop_columns("quality"), folder / "evidence.parquet"
+    )
+    with pytest.raises(PoolFileError, match=r"evidence\.parquet: cannot be read"):
+        read_pool(folder)
+
+
 @pytest.mark.parametrize("schema", [POOL, EVIDENCE, CONTRIBUTIONS, CROSSES, STATUS, RECORDS, REJECTED])
 def test_every_column_is_described(schema) -> None:
     assert all(len(text) > 8 for text in describe(schema).values())
@@ -138,6 +273,7 @@ def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
         ("pool.json", "{", "pool.json: is not JSON"),
         ("pool.json", "{}", "is not a pool"),
         ("pool.json", '{"schemaVersion": "99"}', "has schemaVersion 99, this version reads"),
+        ("pool.json", '{"schemaVersion": "2.0"}', "cannot be understood: 'site'"),
         ("pool.json", '{"schemaVersion": "1.0"}', "cannot be understood: 'site'"),
         ("evidence.parquet", "not parquet", "evidence.parquet: cannot be read"),
         ("crosses.parquet", "a", "crosses.parquet: cannot be read"),
