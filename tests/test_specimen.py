@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 from poolbuilder import tables
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, TraitError
-from poolbuilder.fish.answer import FILES, Specimen, identify, identify_all, write_specimen
+from poolbuilder.fish.answer import FILES, Specimen, identify, identify_all
 from poolbuilder.fish.characters import Fish, Seen, read_traits
 from poolbuilder.fish.drawings import SHOWN
 from poolbuilder.fish.evidence import next_characters
-from poolbuilder.fish.fish_page import field_sheet, render, second_opinion
+from poolbuilder.fish.fish_page import field_sheet, render, second_opinion, write_specimen
 from poolbuilder.fish.notes import parse_fish, read_fish, template
 from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share, weigh

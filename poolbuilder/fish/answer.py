@@ -268,37 +268,6 @@ def identify_all(
     return [Specimen(pool=pool, weighing=each, left_out=left_out) for each in weighed]
 
 
-def write_specimen(specimen: Specimen, out: str | Path, *, place: str = "degree") -> Path:
-    """Write the tables and pages of one fish, all of them or none.
-
-    Parameters
-    ----------
-    specimen : Specimen
-    out : path
-    place : str
-        How finely the second-opinion page tells the place: ``exact``, ``tenth`` or ``degree``
-        (of a degree), or ``none``.
-
-    Raises
-    ------
-    PoolFileError
-        When the folder holds something else, or cannot be written.
-    """
-    from poolbuilder.fish import fish_page
-
-    def fill(folder: Path) -> None:
-        write_csv(specimen.posterior_table(), folder / "posterior.csv")
-        write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
-        for name, text in (
-            ("specimen.html", fish_page.render(specimen)),
-            ("second_opinion.html", fish_page.second_opinion(specimen, place=place)),
-            ("field_sheet.html", fish_page.field_sheet(specimen)),
-        ):
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
-
-    return write_folder(out, fill, marker="posterior.csv")
-
-
 def answers_table(specimens: Sequence[Specimen]) -> pa.Table:
     """One row per fish: its first two hypotheses for either question."""
     rows = []

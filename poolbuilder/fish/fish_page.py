@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from poolbuilder import words
+from poolbuilder.files import write_csv
 from poolbuilder.fish.answer import CAUTIONS, Specimen
 from poolbuilder.fish.characters import Cell
 from poolbuilder.fish.drawings import character
 from poolbuilder.fish.evidence import conclusion, expectation, short
+from poolbuilder.folder import write_folder
 from poolbuilder.pages import kit, pool_rows
 from poolbuilder.pages.drawings import between, shift, speaks
 
@@ -405,3 +408,33 @@ def _settings(specimen: Specimen) -> list[dict[str, Any]]:
     values = specimen.weighing.settings.as_dict()
     explained = {row["name"]: row for row in specimen.weighing.settings.explain()}
     return [{**explained[name], "value": f"{values[name]:g}"} for name in _SETTINGS]
+
+
+def write_specimen(specimen: Specimen, out: str | Path, *, place: str = "degree") -> Path:
+    """Write the tables and pages of one fish, all of them or none.
+
+    Parameters
+    ----------
+    specimen : Specimen
+    out : path
+    place : str
+        How finely the second-opinion page tells the place: ``exact``, ``tenth`` or ``degree``
+        (of a degree), or ``none``.
+
+    Raises
+    ------
+    PoolFileError
+        When the folder holds something else, or cannot be written.
+    """
+
+    def fill(folder: Path) -> None:
+        write_csv(specimen.posterior_table(), folder / "posterior.csv")
+        write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
+        for name, text in (
+            ("specimen.html", render(specimen)),
+            ("second_opinion.html", second_opinion(specimen, place=place)),
+            ("field_sheet.html", field_sheet(specimen)),
+        ):
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+
+    return write_folder(out, fill, marker="posterior.csv")

@@ -18,9 +18,9 @@ from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, R
 from poolbuilder import words
 from poolbuilder.errors import PoolBuilderError, PoolFileError
 from poolbuilder.files import write_whole
-from poolbuilder.fish.answer import Specimen, identify, write_specimen
+from poolbuilder.fish.answer import Specimen, identify
 from poolbuilder.fish.characters import Character, TraitTable, read_traits
-from poolbuilder.fish.fish_page import served
+from poolbuilder.fish.fish_page import served, write_specimen
 from poolbuilder.fish.notes import fish_from, measures
 from poolbuilder.folder import read_pool
 from poolbuilder.pages import kit
