@@ -52,6 +52,7 @@ def _no_network(
     monkeypatch.setattr(socket.socket, "connect_ex", guarded_ex)
     monkeypatch.setenv("POOLBUILDER_STORE", "no-store-in-tests")
     monkeypatch.setenv("POOLBUILDER_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+    monkeypatch.setenv("POOLBUILDER_MAP", str(tmp_path_factory.getbasetemp() / "no-map-layers"))
 
 
 @pytest.fixture(scope="session")

@@ -478,7 +478,7 @@ Run_ = Callable[..., tuple[int, str, str]]
 @pytest.fixture
 def command(capsys: pytest.CaptureFixture[str], tmp_path: Path, bare: Path) -> Run_:
     (tmp_path / "quick.toml").write_text(
-        "reachKm = 10\neffortMinPlaces = 10000\nobscuredUncertaintyM = 2000\n"
+        "reachKm = 10\nobscuredUncertaintyM = 2000\n"
     )
     (tmp_path / "waters.csv").write_text("name,latitude,longitude\nWeir Pool,50.0,8.0\n")
     (tmp_path / "list.csv").write_text(

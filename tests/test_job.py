@@ -19,7 +19,7 @@ from poolbuilder.settings import Settings, read_calibration
 RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"
 FITTED = """
 [settings]
-calibrationSlope = 0.8
+reachKm = 80
 
 [calibration]
 title = "an invented survey"
@@ -46,12 +46,12 @@ def test_a_pool_says_how_it_is_calibrated(fitted: Path, tmp_path: Path) -> None:
     assert again.calibration == built.calibration
     page = render(again)
     assert "calibrated on 40 invented waters" in page
-    assert "Uncalibrated" not in page
+    assert "These numbers are uncalibrated" not in page
 
 
 def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
     assert demo_pool.calibration is None
-    assert "Uncalibrated" in render(demo_pool)
+    assert "These numbers are uncalibrated" in render(demo_pool)
 
 
 def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
@@ -59,7 +59,7 @@ def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
     path.write_text("calibration = 3\n")
     with pytest.raises(SettingsError, match="calibration is not a table"):
         read_calibration(path)
-    path.write_text("kernelKm = 3\n")
+    path.write_text("reachKm = 3\n")
     assert read_calibration(path) is None
 
 

@@ -12,8 +12,9 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors"],
+    ["tables"],
     ["places"],
-    ["tables", "schemas", "settings", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions"],
+    ["schemas", "settings", "files", "names.spelling", "names.vocabularies", "names.hybrids", "status.regions"],
     ["names.checklist", "records.text_table", "records.dates", "words"],
     ["records.archive", "records.values", "records.sheets"],
     ["records.placing", "records.record_table"],

@@ -17,7 +17,7 @@ from tests.rows import records
 from tests.store_rows import added
 
 GIBBOSUS, CYANELLUS = "Lepomis gibbosus", "Lepomis cyanellus"
-QUICK = "reachKm = 10\neffortMinPlaces = 10000\nobscuredUncertaintyM = 2000\n"
+QUICK = "reachKm = 10\nobscuredUncertaintyM = 2000\n"
 CHECKED = {"identificationVerificationStatus": "verified", "associatedMedia": "https://example.org/fish.jpg"}
 
 

@@ -29,7 +29,6 @@ serviceWaitS = 0
 serviceAttempts = 2
 serviceTimeoutS = 5
 reachKm = 10
-effortMinPlaces = 10000
 obscuredUncertaintyM = 2000
 
 [[water]]

@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 import shapely
 from numpy.typing import NDArray
 
+from poolbuilder import tables
 from poolbuilder.errors import LayerError
 from poolbuilder.places.geodesy import Box, covering_box
 from poolbuilder.places.sites import Site
@@ -191,9 +192,9 @@ def _layer(name: str) -> tuple[pa.Table, Ints]:
         file = pq.ParquetFile(path)
         table = file.read_row_group(file.schema_arrow.metadata[b"layers"].decode().split(",").index(name))
     if name == "town":
-        x, y = (table[key].combine_chunks().flatten().to_numpy() for key in ("x", "y"))
+        x, y = (tables.integers(table[key].combine_chunks().values) for key in ("x", "y"))
         return table, np.stack([x, y, x, y], axis=1)
-    return table, np.stack([table[key].to_numpy() for key in ("west", "south", "east", "north")], axis=1)
+    return table, np.stack([tables.integers(table[key]) for key in ("west", "south", "east", "north")], axis=1)
 
 
 def _shape(row: dict[str, Any]) -> Any:
@@ -220,7 +221,7 @@ def _rows_in(layer: str, box: Box) -> list[dict[str, Any]]:
     table, boxes = _layer(layer)
     west, south, east, north = (value * SCALE for value in box)
     meets = (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
-    return list(table.take(pa.array(np.flatnonzero(meets))).to_pylist())
+    return list(tables.take(table, np.flatnonzero(meets)).to_pylist())
 
 
 def _clipped(layer: str, box: Box) -> list[Feature]:
