@@ -3,8 +3,8 @@
 A settings file is TOML with the camelCase names, flat or under ``[settings]``::
 
     [settings]
-    kernelKm = 20
-    halfLifeYears = 15
+    reachKm = 60
+    statusFirst = "region"
 
 The settings that a pool was built with are printed in its result.
 """
@@ -25,7 +25,7 @@ __all__ = ["Settings", "camel_case", "read_calibration"]
 
 
 def camel_case(name: str) -> str:
-    """``kernel_km`` as ``kernelKm``."""
+    """``reach_km`` as ``reachKm``."""
     head, *rest = name.split("_")
     return head + "".join(part.capitalize() for part in rest)
 
@@ -100,8 +100,8 @@ class Settings:
 
     Examples
     --------
-    >>> Settings(kernel_km=20).as_dict()["kernelKm"]
-    20.0
+    >>> Settings(reach_km=60).as_dict()["reachKm"]
+    60.0
     """
 
     # location
@@ -220,7 +220,7 @@ class Settings:
         high=100,
     )
     network_reach_km: float = _number(
-        300, "km", "by-water distances are followed this far; beyond, no kernel is left", low=1, high=20_000
+        300, "km", "by-water distances are followed this far", low=1, high=20_000
     )
     barrier_snap_m: float = _number(
         200, "m", "a dam or fall this close to a flow line stands in it", low=0, high=10_000
@@ -240,7 +240,7 @@ class Settings:
     )
     divide_factor: float = _share(
         0.4,
-        "the kernel across a watershed divide: fish do not cross it, but people carry them; a start value",
+        "the weight of evidence from across a watershed divide: fish do not cross it, but people carry them; a start value",
     )
     # starting shares by status, where no site around was looked at
     prior_native: float = _share(

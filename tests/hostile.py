@@ -53,7 +53,7 @@ a1,Lepomis cyanellus,36.9,-91.2,2020-06-01,3,A. Invented
 a2,"Lepomis macrochirus x Lepomis gulosus",36.91,-91.21,1998,1,"B, Invented"
 a3,Lepomis sp.,36.92,,2001-05/2001-06,0,
 """
-SETTINGS = b"kernelKm = 20.0\nreachKm = 120\n"
+SETTINGS = b"regionKm = 200.0\nreachKm = 120\n"
 PLAN = b"""[refresh]
 out = "pools"
 taxon = ["Lepomis"]
@@ -64,7 +64,7 @@ name = "Pond"
 lat = 36.9
 lon = -91.2
 [settings]
-kernelKm = 20.0
+regionKm = 200.0
 """
 WATERS = b"name,latitude,longitude,radius_km\nPond A,36.9,-91.2,40\nPond B,37.0,-91.3,\n"
 SEEN = b"scientificName,status,source\nLepomis cyanellus,present,A. Invented\nLepomis gulosus,absent,agency\n"

@@ -19,22 +19,22 @@ def test_every_setting_has_unit_bounds_and_reason() -> None:
 
 def test_toml_flat_or_under_a_table(tmp_path: Path) -> None:
     flat, nested = tmp_path / "a.toml", tmp_path / "b.toml"
-    flat.write_text("kernelKm = 20\n")
-    nested.write_text('[settings]\nkernelKm = 20\nkernel = "gaussian"\n')
-    assert Settings.from_toml(flat).kernel_km == 20
-    assert Settings.from_toml(nested).changed() == {"kernelKm": 20.0, "kernel": "gaussian"}
+    flat.write_text("reachKm = 20\n")
+    nested.write_text('[settings]\nreachKm = 20\nstatusFirst = "region"\n')
+    assert Settings.from_toml(flat).reach_km == 20
+    assert Settings.from_toml(nested).changed() == {"reachKm": 20.0, "statusFirst": "region"}
 
 
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("kernelkm = 20", r"s.toml: unknown setting 'kernelkm' \(did you mean kernelKm\?\)"),
-        ("kernelKm = -1", r"s.toml: setting kernelKm: -1 is out of bounds \(use 0.1 to 2000 km\)"),
-        ('kernelKm = "far"', "kernelKm: 'far' is not a number"),
-        ("kernelKm = true", "kernelKm: True is not a number"),
-        ('kernel = "square"', "kernel: 'square' is not one of exponential, gaussian"),
+        ("reachkm = 20", r"s.toml: unknown setting 'reachkm' \(did you mean reachKm\?\)"),
+        ("reachKm = -1", r"s.toml: setting reachKm: -1 is out of bounds \(use 1 to 5000 km\)"),
+        ('reachKm = "far"', "reachKm: 'far' is not a number"),
+        ("reachKm = true", "reachKm: True is not a number"),
+        ('statusFirst = "square"', "statusFirst: 'square' is not one of agency, region"),
         ("settings = 3", "settings is not a table"),
-        ("kernelKm = ", "is not TOML"),
+        ("reachKm = ", "is not TOML"),
     ],
 )
 def test_a_bad_file_is_named_with_its_remedy(tmp_path: Path, text: str, message: str) -> None:
