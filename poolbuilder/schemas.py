@@ -492,7 +492,7 @@ CAUSES = pa.schema(
         _column(
             "cause",
             TEXT,
-            "`new` or `withdrawn` records, `edited` records, `dates` (everything is older now), `crowding` (more or fewer places hold records), `ranges`, `settings`, `layers`, `place`, `lists` (of the target group), `calibration`, `version`, `checklist` or `interaction`.",
+            "`new` or `withdrawn` records, `edited` records, `status`, `surroundings` (the sampling sites around), `community`, `time` (everything is older now), `settings`, `layers`, `place`, `version` or `checklist`.",
             required=True,
         ),
         _column(

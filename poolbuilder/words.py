@@ -605,7 +605,7 @@ def record_counts(pool: Pool) -> str:
     counts = pool.counts
     extra = []
     if counts.get("targetGroup"):
-        extra.append(f"{counts['targetGroup']:,} of other species, for sampling effort")
+        extra.append(f"{counts['targetGroup']:,} of other fishes, which tell where people looked")
     if counts.get("hybrids"):
         extra.append(f"{counts['hybrids']:,} of hybrids")
     if counts.get("far"):
@@ -705,7 +705,20 @@ def _companion_words(step: Mapping[str, Any]) -> str:
 
 
 def settling(row: Mapping[str, Any]) -> str:
-    """What would settle it: the presence after one more complete list, and how many lists rule it out."""
+    r"""What would settle it: the presence after one more complete list, and how many lists rule it out.
+
+    Empty for a pool of an earlier version, which does not know.
+
+    Examples
+    --------
+    >>> said = settling({"presenceIfFound": 0.93, "presenceIfMissed": 0.31, "listsToRuleOut": 4})
+    >>> said.partition("; ")[2]
+    'below 5 % after 4 lists that miss it.'
+    >>> settling({"presenceIfFound": None, "presenceIfMissed": None, "listsToRuleOut": None})
+    ''
+    """
+    if row["presenceIfFound"] is None or row["presenceIfMissed"] is None:
+        return ""
     found, missed = percent(row["presenceIfFound"]), percent(row["presenceIfMissed"])
     said = f"One more complete list of this water: {found} if it finds the species, {missed} if it does not"
     lists = row["listsToRuleOut"]

@@ -56,8 +56,8 @@ def test_a_pool_from_what_is_at_hand() -> None:
     assert len(one) == len(list(one)) == 13
     assert {row["scientificName"] for row in one.reasons("bluegill")} == {"Lepomis macrochirus"}
     assert any(item["path"] == "records_1.csv" for item in one.inputs)
-    changed = poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of="2026-06-01", settings={"kernelKm": 5})
-    assert changed.settings.changed() == {"kernelKm": 5}
+    changed = poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of="2026-06-01", settings={"regionKm": 50})
+    assert changed.settings.changed() == {"regionKm": 50}
 
 
 def test_wrong_names_and_kinds_are_told() -> None:

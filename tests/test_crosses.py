@@ -20,7 +20,8 @@ from poolbuilder import schemas, tables
 from poolbuilder.cli.crosses import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
-from poolbuilder.model.pairs import pair, viability_factor, with_pure
+from poolbuilder.model.looking import RUNNING, STILL
+from poolbuilder.model.pairs import FREQUENCY, pair, viability_factor, with_pure
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.pool import Pool
@@ -158,30 +159,60 @@ def test_the_factor_enters_the_prior_and_is_said() -> None:
     known = KnownCrosses(statements=(cross("A a", "lethal"), cross(origin="natural")))
     found = pair(pool({"A a": 0.8, "A b": 0.5}), hybrids(), settings=Settings(), known=known)
     (row,) = found.to_pylist()
-    assert row["prior"] == pytest.approx(0.2)
+    assert row["prior"] == pytest.approx(0.5 * FREQUENCY["none known"] * 0.8 * 0.5)
     assert row["documented"] is True
     assert "♀ A. a × ♂ A. b lethal" in row["viability"]
     assert "invented" in row["note"]
     assert "Factor 0.5" in row["note"]
 
 
-def test_what_nobody_documented_is_unknown_and_not_unlikely() -> None:
+def test_what_nobody_documented_is_unknown_and_not_impossible() -> None:
     found = pair(pool({"A a": 0.8, "A b": 0.5}), hybrids(), settings=Settings())
     (row,) = found.to_pylist()
-    assert (row["prior"], row["documented"], row["viability"]) == (pytest.approx(0.4), False, "unknown")
+    assert row["prior"] == pytest.approx(FREQUENCY["none known"] * 0.4)
+    assert (row["documented"], row["frequency"], row["viability"]) == (False, "none known", "unknown")
     assert "does not make it unlikely" in row["note"]
+
+
+def test_a_cross_counts_by_how_often_it_is_met() -> None:
+    names = ("common", "repeated", "single report")
+    priors = []
+    for name in names:
+        said = KnownCross(parents=("A a", "A b"), origin="natural", frequency=name, source="invented")
+        found = pair(
+            pool({"A a": 0.8, "A b": 0.5}),
+            hybrids(),
+            settings=Settings(),
+            known=KnownCrosses(statements=(said,)),
+        )
+        assert found["frequency"].to_pylist() == [name]
+        priors.append(found["prior"][0].as_py())
+    assert priors == [pytest.approx(0.4 * FREQUENCY[name]) for name in names]
+    assert priors[0] > priors[1] > priors[2] > FREQUENCY["none known"] * 0.4
+
+
+def test_a_cross_that_is_stocked_counts_more_in_still_water() -> None:
+    stocked = KnownCross(parents=("A a", "A b"), origin="stocked", source="invented")
+    given = {"settings": Settings(), "known": KnownCrosses(statements=(stocked,))}
+    running, still = (
+        pair(pool({"A a": 0.8, "A b": 0.5}), hybrids(), kind=kind, **given).to_pylist()[0]
+        for kind in (RUNNING, STILL)
+    )
+    assert still["bredAndStocked"] is running["bredAndStocked"] is True
+    assert still["prior"] == pytest.approx(2 * running["prior"])
 
 
 # -- hybrid records ----------------------------------------------------------------------
 
 THREE = pool({"A a": 0.5, "A b": 0.5, "A c": 0.5})
+UNDOCUMENTED = 0.25 * FREQUENCY["none known"]
 
 
 def test_hybrid_records_raise_their_own_pair_alone() -> None:
     bare = pair(THREE, hybrids(), settings=Settings())
     found = pair(THREE, hybrids((["A b", "A a"], 2, 1.0)), settings=Settings(hybrid_pair_boost=2))
     row = one(found, "A a × A b")
-    assert row["prior"] == pytest.approx(0.25 + 2 * (1 - math.exp(-1)))
+    assert row["prior"] == pytest.approx(UNDOCUMENTED + 2 * (1 - math.exp(-1)))
     assert row["hybridRecords"] == 2
     for other in ("A a × A c", "A b × A c"):
         assert one(found, other)["prior"] == one(bare, other)["prior"]
@@ -195,7 +226,7 @@ def test_more_hybrid_evidence_never_lowers_a_pair(first: float, more: float) -> 
         one(pair(THREE, hybrids((["A a", "A b"], 1, weight)), settings=Settings()), "A a × A b")["prior"]
         for weight in (first, first + more)
     ]
-    assert 0.25 <= priors[0] <= priors[1] <= 0.25 + Settings().hybrid_pair_boost  # type: ignore[operator]
+    assert UNDOCUMENTED <= priors[0] <= priors[1] <= UNDOCUMENTED + Settings().hybrid_pair_boost  # type: ignore[operator]
 
 
 def test_hybrid_records_tell_pairs_apart_where_every_parent_surely_lives() -> None:
@@ -207,7 +238,7 @@ def test_hybrid_records_tell_pairs_apart_where_every_parent_surely_lives() -> No
 def test_three_parents_share_the_weight_of_their_record() -> None:
     found = pair(THREE, hybrids((["A a", "A b", "A c"], 1, 3.0)), settings=Settings(hybrid_pair_boost=1))
     assert all(row["hybridRecords"] == 1 for row in found.to_pylist())
-    assert all(row["prior"] == pytest.approx(0.25 + 1 - math.exp(-1)) for row in found.to_pylist())
+    assert all(row["prior"] == pytest.approx(UNDOCUMENTED + 1 - math.exp(-1)) for row in found.to_pylist())
 
 
 def test_parents_beyond_the_candidates_are_passed_over() -> None:
@@ -215,9 +246,9 @@ def test_parents_beyond_the_candidates_are_passed_over() -> None:
     assert sum(row["hybridRecords"] for row in found.to_pylist()) == 0
 
 
-def test_the_setting_can_silence_hybrid_records() -> None:
+def test_the_setting_can_leave_hybrid_records_out() -> None:
     found = pair(THREE, hybrids((["A a", "A b"], 9, 9.0)), settings=Settings(hybrid_pair_boost=0))
-    assert set(tables.numbers(found["prior"]).tolist()) == {0.25}
+    assert tables.numbers(found["prior"]) == pytest.approx(UNDOCUMENTED)
 
 
 # -- the tables that ship ----------------------------------------------------------------
@@ -288,7 +319,7 @@ def test_a_table_of_ones_own_takes_the_place_of_those_that_ship(tmp_path: Path) 
     known = KnownCrosses.load(path)
     assert len(known.statements) == 1
     found = pair(pool({"A a": 1.0, "A b": 1.0}), hybrids(), settings=Settings(), known=known)
-    assert found.to_pylist()[0]["prior"] == pytest.approx(0.05)
+    assert found.to_pylist()[0]["prior"] == pytest.approx(0.05 * FREQUENCY["none known"])
     assert found.to_pylist()[0]["viability"] == "lethal in both directions"
 
 
@@ -311,7 +342,9 @@ def test_the_command_lists_the_heaviest_pairs_within_100_columns(folder: Path, d
     lines = said.stdout.splitlines()
     assert max(map(len, lines)) <= 100
     for row in demo_pool.crosses.to_pylist()[:3]:
-        assert any(line.endswith(row["formula"]) for line in lines)
+        mother, father = row["formula"].split(" × ")
+        assert f"{mother} × {father.split()[0]}" in said.stdout  # a long cell goes on in the next line
+        assert father.split()[1] in said.stdout
     assert lines[-1] == "and 75 more (--top 78 shows all)"
 
 

@@ -46,12 +46,12 @@ def test_a_pool_says_how_it_is_calibrated(fitted: Path, tmp_path: Path) -> None:
     assert again.calibration == built.calibration
     page = render(again)
     assert "calibrated on 40 invented waters" in page
-    assert "These numbers are uncalibrated" not in page
+    assert "Not checked" not in page
 
 
 def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
     assert demo_pool.calibration is None
-    assert "These numbers are uncalibrated" in render(demo_pool)
+    assert "Not checked on surveys of this region" in render(demo_pool)
 
 
 def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:

@@ -112,12 +112,13 @@ def test_report_says_what_a_reader_asks_for(page: str) -> None:
     assert "Think first of the pairs green sunfish × bluegill" in text
     assert "Unlikely, but not ruled out: bantam sunfish 7" in text
     assert "records in all, the last of" in text  # one sentence of reason before any log-odds
-    assert "Uncalibrated" in text
+    assert "Not checked on surveys of this region" in text
+    assert "Uncalibrated" not in text
     assert "Why Lepomis macrochirus , bluegill, is at 98" in text
     assert "Invented Agency (2024). Invented lake survey." in text
     assert "CC BY 4.0" in text
     assert "a3f1" * 16 in text
-    assert "changed: kernelKm = 20" in text
+    assert "changed: regionKm = 250" in text
     assert "Do not move live fish" in text
     assert "takes DNA" in text
     assert "Lepomis nemo (2)" in text
@@ -237,13 +238,13 @@ def test_size_of_a_usual_pool_and_of_twenty_thousand_records(page: str) -> None:
     assert len(render(large).encode()) < 5_000_000
 
 
-def test_without_interval_no_whisker_and_the_word_uncalibrated() -> None:
+def test_without_interval_no_whisker_and_the_words_no_interval() -> None:
     bare = invented_pool()
     rows = [row | {"presenceLow": None, "presenceHigh": None} for row in bare.candidates.to_pylist()]
     page = render(invented_pool(candidates=rows))
     assert "g-whisker" not in page.split("<body", 1)[1]
     assert "which is not known here" in words(page)
-    assert page.count(">uncalibrated</span>") == 13
+    assert page.count(">no interval</span>") == 13
     assert "g-whisker" in render(bare).split("<body", 1)[1]
 
 
@@ -257,7 +258,18 @@ def test_calibrated_pool_shows_its_diagram() -> None:
     page = render(invented_pool(calibration=calibration))
     assert "Fitted to 412 surveys of streams." in words(page)
     assert 'class="reliability"' in page
-    assert "Uncalibrated" not in words(page)
+    assert "Not checked" not in words(page)
+
+
+def test_every_argument_ends_with_what_would_settle_it(page: str) -> None:
+    text = words(page)
+    assert text.count("One more complete list of this water:") == 13
+    redear = text.split("Why Lepomis microlophus")[1].split("Why Lepomis")[0]
+    assert (
+        "74 % if it finds the species, 24 % if it does not; below 5 % after 3 lists that miss it." in redear
+    )
+    bluegill = text.split("Why Lepomis macrochirus")[1].split("Why Lepomis")[0]
+    assert "fifty lists that miss it would not bring it below 5 %" in bluegill
 
 
 def test_pool_without_records_pairs_or_features() -> None:

@@ -742,7 +742,7 @@ def test_a_pool_of_another_version_is_refused(
     old = shutil.copytree(pool_folder, tmp_path / "old")
     text = (old / "pool.json").read_text(encoding="utf-8")
     (old / "pool.json").write_text(
-        text.replace('"schemaVersion": "1.0"', '"schemaVersion": "0.9"'), encoding="utf-8"
+        text.replace('"schemaVersion": "2.0"', '"schemaVersion": "0.9"'), encoding="utf-8"
     )
     (tmp_path / "fish.toml").write_text(HYBRID, encoding="utf-8")
     assert run(old, tmp_path / "fish.toml") == 1

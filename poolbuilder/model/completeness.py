@@ -147,12 +147,12 @@ def completeness(incidences: ArrayLike, events: int, years: ArrayLike) -> dict[s
 
 def _sentence(events: int, first: int | None, last: int | None, share: float | None) -> str:
     if events == 0:
-        return "no visit of anybody who recorded other fishes: silence means nothing"
+        return "no visit of anybody who recorded other fishes: what was not found may live here"
     visits = "1 visit" if events == 1 else f"{events:,} visits"
     if first is not None:
         visits += f" in {first}" if first == last else f", {first} to {last}"
     if share is None or events < FEW_VISITS:
-        return f"{visits}: silence means little"
+        return f"{visits}: too few to tell that what was not found is absent"
     head = f"{visits}, coverage {share:.2f}"
     if share >= GOOD_COVERAGE:
         return f"{head}: a species missing here is probably rare or absent"

@@ -81,17 +81,17 @@ def plot(pool: Pool, axes: Any = None) -> Any:
     axes.set_ylim(table.num_rows - 0.4, -0.6)
     axes.set_xlim(0, 1)
     axes.set_xticks(np.linspace(0, 1, 5), ["0", "25", "50", "75", "100 %"])
-    axes.set_xlabel(_axis_words(pool, bool(known.any())), fontsize=9)
+    axes.set_xlabel(_axis_words(bool(known.any())), fontsize=9)
     axes.tick_params(labelsize=9)
     axes.spines[["top", "right"]].set_visible(False)
     return axes
 
 
-def _axis_words(pool: Pool, intervals: bool) -> str:
+def _axis_words(intervals: bool) -> str:
     said = "probability that the species lives in this water"
     if intervals:
         said += ",\nwith its 90 % interval"
-    return said if words.calibrated(pool) else f"{said} (uncalibrated)"
+    return said
 
 
 def _map(pool: Pool, axes: Any) -> None:

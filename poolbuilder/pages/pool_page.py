@@ -57,7 +57,6 @@ def content(pool: Pool) -> dict[str, Any]:
         "radius": words.radius(pool.site.radius_km),
         "radius_role": words.radius_role(pool),
         "calibrated": words.calibrated(pool),
-        "no_interval": "no interval" if words.calibrated(pool) else "uncalibrated",
         "any_interval": any(row["interval"] for row in rows),
         "table_columns": [{"key": key, "title": title} for key, title in _COLUMNS],
         "still_map": maps.chart(pool, maps.marks(pool)),

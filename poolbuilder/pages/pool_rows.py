@@ -55,6 +55,7 @@ def species_rows(pool: Pool) -> list[dict[str, Any]]:
             {
                 **_line(pool, row, number),
                 "unlikely": folded and row["presence"] < words.LIKELY,
+                "settling": words.settling(row),
                 "reasons": _reasons(reasons.get(row["scientificName"], [])),
                 **events.drawn(number, row["scientificName"]),
             }
@@ -114,7 +115,7 @@ def _caption(changes: NDArray[np.float64]) -> str:
         return count
     if np.abs(changes).max() < 0.005:
         told = f"{count}, the nearest first" if few else f"The {TOP_EVENTS} nearest of {count}"
-        return f"{told}; they count together, through the search effort around the water"
+        return f"{told}; they count together, among the sampling sites around the water"
     return f"{count}, the weightiest first" if few else f"The {TOP_EVENTS} weightiest of {count}"
 
 
@@ -284,9 +285,10 @@ def _plain(value: Any) -> str:
 def _calibration(calibration: Mapping[str, Any] | None) -> dict[str, Any]:
     if calibration is None:
         return {
-            "title": "not calibrated",
-            "words": "No surveys were used to fit this model. Its numbers are start values with their "
-            "reasons in the settings below; they order the species, and may all be too high or too low.",
+            "title": "fitted to public surveys elsewhere",
+            "words": "The constants that come with the package were fitted to public surveys of running and "
+            "still waters. How good the probabilities are around here is not known: `poolbuilder calibrate` "
+            "measures it on surveys of the region.",
             "diagram": None,
             "facts": [],
         }

@@ -38,7 +38,8 @@ def test_mouse_from_row_to_map_to_reasons(visit: Callable[..., Any], report_file
     opened = page.locator("tr.open-row .dossier")
     assert opened.count() == 1
     assert "Why Lepomis megalotis, longear sunfish, is at 81" in opened.inner_text()
-    assert "33 events around the water" in opened.inner_text()
+    assert "detected at 33 of 99 sampling sites within 40 km" in opened.inner_text()
+    assert "One more complete list of this water" in opened.inner_text()
     assert page.locator("#mapped").inner_text() == "Lepomis megalotis: 33 events within reach."
     assert page.url.endswith("#why-2")
     assert opened.locator(".events-list tbody tr").count() == 5
@@ -132,7 +133,7 @@ def test_print_is_two_pages_and_everything_on_request(
         assert vernacular in text
         assert (name in text) == (presence >= 0.1)
     assert "Invented Agency (2024)" in text
-    assert "halfLifeYears" not in text
+    assert "sameWaterKm" not in text
     assert "Do not move live fish" in text
     page.evaluate("document.body.classList.add('print-all')")
     page.pdf(path=str(tmp_path / "all.pdf"), format=paper)
@@ -140,7 +141,7 @@ def test_print_is_two_pages_and_everything_on_request(
     for name, vernacular, *_ in SPECIES:
         assert f"Why {name}, {vernacular}" in text
     assert text.count(" × ") >= 78  # every pair, not only the first ten
-    assert "halfLifeYears" in text
+    assert "sameWaterKm" in text
 
 
 @pytest.mark.parametrize("width", [360, 768, 1440])

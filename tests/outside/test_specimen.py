@@ -13,7 +13,7 @@ from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable,
 from poolbuilder.fish.evidence import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
 from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares, weigh
-from poolbuilder.model.pairs import pair
+from poolbuilder.model.pairs import FREQUENCY, pair
 from poolbuilder.settings import Settings
 from tests.test_crosses import hybrids, pool
 
@@ -128,7 +128,11 @@ def test_childers_viability_enters_the_prior() -> None:
     table = pool(dict.fromkeys(parents, 0.5))
     rows = pair(table, hybrids(), settings=Settings(), include_pure=True).to_pylist()
     listed, prior = hypotheses(rows, TABLE.species)
-    weight = {each.parents: value for each, value in zip(listed, prior.tolist(), strict=True)}
+    often = {(row["parent1"], row["parent2"]): FREQUENCY[row["frequency"] or "none known"] for row in rows}
+    weight = {
+        each.parents: value / often.get(each.parents, 1.0)
+        for each, value in zip(listed, prior.tolist(), strict=True)
+    }
     untried = weight["Lepomis gulosus", "Lepomis punctatus"]
     assert weight["Lepomis gulosus", "Lepomis microlophus"] / untried == pytest.approx(0.5)
     assert weight["Lepomis cyanellus", "Lepomis gulosus"] / untried == pytest.approx(0.75)
