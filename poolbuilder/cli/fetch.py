@@ -53,7 +53,7 @@ def service_options(function: F) -> F:
 @click.option(
     "--group",
     multiple=True,
-    help="Wider group that the same gear catches, such as Centrarchidae: tells where people looked; repeatable.",
+    help="Wider group that the same gear catches, such as Centrarchidae: where people looked; repeatable.",
 )
 @click.option(
     "--licence", help="Only records under these licences: CC0, CC-BY, CC-BY-NC, separated by commas."
