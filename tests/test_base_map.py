@@ -1,8 +1,7 @@
-"""The base map that ships, and the state or province of a point.
+"""The base map that ships.
 
-Checked against: the Census Bureau's number of states (50, the District of Columbia, and the five
-island areas) and counties and equivalents (3,235 with the island areas in 2020, from memory);
-points of towns whose state is common knowledge.
+Checked against: the Census Bureau's number of counties and equivalents (3,235 with the island areas
+in 2020, from memory).
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ import shapely
 
 from poolbuilder.errors import LayerError
 from poolbuilder.places import base_map as shipped
-from poolbuilder.places.base_map import BASE_LAYERS, base_map, fetch_finer, region_of
+from poolbuilder.places.base_map import BASE_LAYERS, base_map, fetch_finer
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site
 
@@ -28,32 +27,6 @@ def _no_finer_layers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("POOLBUILDER_MAP", str(tmp_path / "map"))
 
 
-@pytest.mark.parametrize(
-    ("longitude", "latitude", "code"),
-    [
-        (-90.20, 38.63, "US-MO"),  # St. Louis, west bank
-        (-90.16, 38.62, "US-IL"),  # East St. Louis, east bank
-        (-76.61, 39.29, "US-MD"),
-        (-121.5, 38.6, "US-CA"),
-        (-79.38, 43.70, "CA-ON"),
-        (-71.25, 46.85, "CA-QC"),
-        (11.57, 48.14, "276"),  # Munich: Germany in ISO 3166-1
-        (-1.5, 52.5, "826"),
-        (179.5, -16.6, "242"),  # Fiji, on both sides of 180 degrees
-        (-40.0, 30.0, None),
-    ],
-)
-def test_region_of_a_point(longitude: float, latitude: float, code: str | None) -> None:
-    found = region_of(longitude, latitude)
-    assert (found and found.code) == code
-
-
-def test_a_point_beside_the_shore_takes_the_nearest_and_says_so() -> None:
-    found = region_of(-69.95, 41.5)  # off Cape Cod
-    assert found is not None
-    assert (found.name, found.near) == ("Massachusetts", True)
-
-
 def test_the_map_ships_small_and_whole() -> None:
     shipped_file = resources.files("poolbuilder.places") / "base_map.parquet"
     with resources.as_file(shipped_file) as path:
@@ -61,9 +34,7 @@ def test_the_map_ships_small_and_whole() -> None:
         file = pq.ParquetFile(path)
         names = file.schema_arrow.metadata[b"layers"].decode().split(",")
         codes = {name: file.read_row_group(k)["code"].to_pylist() for k, name in enumerate(names)}
-    assert set(BASE_LAYERS) | {"region", "country"} == set(names)
-    assert len({code for code in codes["region"] if code.startswith("US-")}) == 56
-    assert len({code for code in codes["region"] if code.startswith("CA-")}) == 13
+    assert set(BASE_LAYERS) == set(names)
     assert abs(len(set(codes["county"])) - 3235) <= 6
     assert all(len(code) == 5 for code in codes["county"])
 

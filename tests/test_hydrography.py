@@ -230,6 +230,7 @@ def test_outside_the_united_states_public_layers_are_named(run: Run, service: Se
     assert (code, out) == (1, "")
     assert "lies in Germany" in err
     assert "HydroRIVERS" in err
+    assert "lies in no state of the United States" in run("fetch", "--water", at=(-40.0, 30.0))[2]
     assert service.asked == []
 
 

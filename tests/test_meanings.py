@@ -93,3 +93,18 @@ def test_the_outlines_are_those_of_all_states_and_provinces() -> None:
     x, y = zip(*points.values(), strict=True)
     assert regions_at(x, y).tolist() == list(points)
     assert regions_at([-40.0, float("nan")], [40.0, 40.0]).tolist() == ["", ""]
+
+
+# Towns whose state, province or country is common knowledge.
+@pytest.mark.parametrize(
+    ("longitude", "latitude", "code"),
+    [
+        (-90.20, 38.63, "US-MO"),  # St. Louis, west bank
+        (-90.16, 38.62, "US-IL"),  # East St. Louis, east bank
+        (-69.95, 41.5, "US-MA"),  # off Cape Cod: the nearest shore
+        (-71.25, 46.85, "CA-QC"),
+        (-1.5, 52.5, "GB"),
+    ],
+)
+def test_region_of_a_point(longitude: float, latitude: float, code: str) -> None:
+    assert regions_at(longitude, latitude).tolist() == [code]

@@ -1,7 +1,7 @@
 """The base map that ships: coasts, borders, states, counties, lakes, rivers and towns near a site.
 
-It is a picture, true to about a kilometre, and never decides in which water a point lies.
-Coasts, borders, lakes, rivers, provinces: Natural Earth (public domain).  States and counties:
+It is a picture, true to about a kilometre, and never decides in which water or state a point lies.
+Coasts, borders, lakes, rivers, state lines: Natural Earth (public domain).  Counties:
 US Census Bureau (public domain).  Towns: GeoNames, CC BY 4.0.  ``demo/make_base_map.py`` makes it.
 """
 
@@ -37,19 +37,6 @@ FACTOR = 2.0
 """The map is drawn this many radii out."""
 COUNTY_KM = 120.0
 MOST_TOWNS = 60
-NEAR_DEGREES = 0.2
-"""A point in no region's polygon takes the nearest one within this: shores are drawn coarsely."""
-
-
-class Region(NamedTuple):
-    """A state, province or country: its ISO 3166-2 code (or numeric ISO 3166-1) and its name.
-
-    *near* says that the point lies beside the polygon as it is drawn, not in it.
-    """
-
-    code: str
-    name: str
-    near: bool
 
 
 class FinerLayer(NamedTuple):
@@ -119,41 +106,6 @@ def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Featur
     return found
 
 
-def region_of(longitude: float, latitude: float) -> Region | None:
-    """The state or province of a point; the country outside the United States and Canada.
-
-    Returns
-    -------
-    Region or None
-        Codes such as ``US-MO`` and ``CA-ON``; elsewhere the country's numeric code of ISO 3166-1.
-        Of a point within 0.2 degrees of a shore the nearest region, marked *near*; None at sea.
-
-    Examples
-    --------
-    >>> region_of(-91.2, 36.9)
-    Region(code='US-MO', name='Missouri', near=False)
-    """
-    point = shapely.Point(longitude, latitude)
-    near: list[tuple[float, Region]] = []
-    for layer in ("region", "country"):
-        for row in _rows_in(layer, _around(longitude, latitude)):
-            away = float(shapely.distance(_shape_of(layer, row["code"], row["name"]), point))
-            if away == 0:
-                return Region(row["code"], row["name"], False)
-            near.append((away, Region(row["code"], row["name"], True)))
-    away, region = min(near, default=(NEAR_DEGREES, None))
-    return region if away < NEAR_DEGREES else None
-
-
-def _around(longitude: float, latitude: float) -> Box:
-    return (
-        longitude - NEAR_DEGREES,
-        latitude - NEAR_DEGREES,
-        longitude + NEAR_DEGREES,
-        latitude + NEAR_DEGREES,
-    )
-
-
 def fetch_finer(folder: Path, *, url: str = FINER_URL) -> list[Path]:
     """Download the finer lakes and rivers once; a file that is there already is only checked.
 
@@ -194,7 +146,9 @@ def _layer(name: str) -> tuple[pa.Table, Ints]:
     if name == "town":
         x, y = (tables.integers(table[key].combine_chunks().values) for key in ("x", "y"))
         return table, np.stack([x, y, x, y], axis=1)
-    return table, np.stack([tables.integers(table[key]) for key in ("west", "south", "east", "north")], axis=1)
+    return table, np.stack(
+        [tables.integers(table[key]) for key in ("west", "south", "east", "north")], axis=1
+    )
 
 
 def _shape(row: dict[str, Any]) -> Any:
@@ -243,16 +197,6 @@ def _feature(shape: Any, properties: dict[str, Any]) -> Feature:
     rounded = shapely.set_precision(shape, 1 / SCALE, mode="pointwise")
     geometry = json.loads(shapely.to_geojson(shapely.orient_polygons(rounded)))
     return {"type": "Feature", "properties": properties, "geometry": geometry}
-
-
-@functools.lru_cache(maxsize=64)
-def _shape_of(layer: str, code: str, name: str) -> Any:
-    table = _layer(layer)[0]
-    codes, names = table["code"].to_pylist(), table["name"].to_pylist()
-    at = next(
-        k for k, (one, other) in enumerate(zip(codes, names, strict=True)) if (one, other) == (code, name)
-    )
-    return _shape(table.slice(at, 1).to_pylist()[0])
 
 
 def _finer(folder: Path, layer: str, box: Box) -> list[Feature]:

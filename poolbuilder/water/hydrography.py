@@ -20,9 +20,9 @@ import numpy as np
 import shapely
 
 from poolbuilder.errors import SiteError, SourceError
-from poolbuilder.places.base_map import region_of
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.sites import Site
+from poolbuilder.status.regions import region_name, regions_at
 from poolbuilder.water.outline import LARGEST_POND_KM2
 
 Feature = dict[str, Any]
@@ -83,9 +83,9 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
     SourceError
         When the service is down, or answers something else than it documents.
     """
-    region = region_of(site.longitude, site.latitude)
-    if region is None or not region.code.startswith("US-"):
-        where = "at sea" if region is None else f"in {region.name}"
+    region = str(regions_at(site.longitude, site.latitude)[0])
+    if not region.startswith("US-"):
+        where = f"in {region_name(region)}" if region else "in no state of the United States"
         raise SiteError(f"the site lies {where} ({ELSEWHERE})")
     service = _Service(url.rstrip("/"))
     box = covering_box(site.longitude, site.latitude, site.radius_km)
