@@ -104,9 +104,6 @@ class Job:
             What jobs with the same store, lists and settings have learnt of regions; a region
             that is missing is learnt and put in.
         """
-        kept = self.kept_layers()
-        if kept is not None and self.site.water_type is None and kept.water_type is not None:
-            return replace(self, site=with_water_type(self.site, kept.water_type)).run(regions)
         if self.known:
             self.statements()  # refused before any work when they cannot be read
         records, provenance = read_place(self)
@@ -114,9 +111,8 @@ class Job:
         checklist = open_checklist(self.checklist, records)
         ranges = open_ranges(self.ranges, checklist)
         water = self.open_water()
-        stated = water.outline.water_type if water is not None and water.outline is not None else None
         pool = build(
-            with_water_type(self.site, stated),
+            self.typed_site(water),
             records,
             checklist=checklist,
             as_of=self.as_of,
@@ -198,6 +194,13 @@ class Job:
             return water
         said = f"layers of the water fetched {kept.fetched} from {kept.source}"
         return replace(water, notes=(said, *kept.notes, *water.notes))
+
+    def typed_site(self, water: Water | None) -> Site:
+        """The site with its kind of water, where the layers kept for it or its outline state one."""
+        kept = self.kept_layers()
+        outline = None if water is None else water.outline
+        site = with_water_type(self.site, None if kept is None else kept.water_type)
+        return with_water_type(site, None if outline is None else outline.water_type)
 
     def kept_layers(self) -> WaterLayers | None:
         """Layers that the store keeps for the site, unless layers or records are given as files."""

@@ -477,9 +477,7 @@ Run_ = Callable[..., tuple[int, str, str]]
 
 @pytest.fixture
 def command(capsys: pytest.CaptureFixture[str], tmp_path: Path, bare: Path) -> Run_:
-    (tmp_path / "quick.toml").write_text(
-        "reachKm = 10\nobscuredUncertaintyM = 2000\n"
-    )
+    (tmp_path / "quick.toml").write_text("reachKm = 10\nobscuredUncertaintyM = 2000\n")
     (tmp_path / "waters.csv").write_text("name,latitude,longitude\nWeir Pool,50.0,8.0\n")
     (tmp_path / "list.csv").write_text(
         "scientificName,establishmentMeans\nLepomis gibbosus,introduced\nLepomis cyanellus,introduced\n"
@@ -511,7 +509,7 @@ def test_the_command_prints_and_writes(command: Run_, tmp_path: Path) -> None:
 def test_fail_on_new_exits_with_4(command: Run_, tmp_path: Path) -> None:
     code, out, err = command("--since", "2011-01-01", "--fail-on", "new")
     assert code == 4
-    assert "found: new-near: Weir Pool: Lepomis cyanellus" in err
+    assert "found: new-in-water: Weir Pool: Lepomis cyanellus" in err
     assert "NEW Weir Pool: Lepomis cyanellus" in out
     assert command("--since", "2026-01-01", "--fail-on", "new")[0] == 0
     assert command("--out", str(tmp_path / "out"))[0] == 0

@@ -99,11 +99,9 @@ def test_many_is_build_water_by_water_in_every_column(tmp_path: Path, job: Job, 
     assert summary["water"].to_pylist() == list(range(1, 9))
     assert summary["read"].to_pylist() == [pool.counts["read"] for pool in singly]
     assert summary["kept"].to_pylist() == [pool.counts["kept"] for pool in singly]
-    assert summary["step"].to_pylist() == [pool.step for pool in singly]
     for row, pool in zip(summary.to_pylist(), singly, strict=True):
         assert row["read"] == row["kept"] + row["rejected"]
         assert row["topSpecies"] == pool.candidates["scientificName"][0].as_py()
-    assert {pool.step for pool in singly} >= {"records"}
     assert any(pool.counts["rejected"].get("duplicate") for pool in singly)
 
 
@@ -208,7 +206,7 @@ def test_a_run_does_not_go_on_in_the_folder_of_another(tmp_path: Path, job: Job)
     with pytest.raises(PoolFileError, match=r"different: parts, waters"):
         many.build_many(SITES, job, out)
     with pytest.raises(PoolFileError, match=r"different: settings"):
-        many.build_many(few, replace(job, settings=SETTINGS.replace()), out)
+        many.build_many(few, replace(job, settings=SETTINGS.replace(region_km=140)), out)
     (out / "run.json").write_text("[]", encoding="utf-8")
     with pytest.raises(PoolFileError, match="is no account of a run"):
         many.build_many(few, job, out)

@@ -100,13 +100,15 @@ def test_a_quiet_week_prints_nothing_builds_nothing_and_refers_to_the_last(
 def test_only_the_water_with_a_new_record_is_built_and_told(
     weekly: Weekly, double: service.ServiceDouble
 ) -> None:
+    weekly.plan.write_text((PLAN + SECOND).replace("lat = 38.80", "lat = 45.80"), "utf-8")
+    double.occurrences = [fish(1), fish(2, decimalLatitude=45.80)]
     weekly.run("2026-03-01", *QUIET)
     fresh = {"lastInterpreted": "2026-03-05T00:00:00.000+00:00", "eventDate": "2026-03-02"}
     double.occurrences = [*double.occurrences, fish(3, CYANELLUS, **fresh)]
     code, out, _ = weekly.run("2026-03-08", *QUIET)
     assert code == 4
     assert "new-in-water: Mill Pond: Lepomis cyanellus" in out
-    assert "Weir Pool" not in out
+    assert "Weir Pool" not in out  # it lies in another region
     digest = (weekly.folder / "pools" / "2026-03-08" / "introduced" / "digest.md").read_text("utf-8")
     assert "**Mill Pond**: *Lepomis cyanellus*: new in the water" in digest
     assert weekly.run("2026-03-15", *QUIET)[:2] == (0, "")

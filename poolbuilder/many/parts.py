@@ -233,16 +233,17 @@ class Desk:
         job = replace(self.job, site=site)
         if cell_of(site) not in self.regions:
             self.regions.update(job.stored_region(checklist, self.ranges))
+        water = water or job.open_water()
         return build_screened(
-            site,
+            job.typed_site(water),
             screened,
             checklist=checklist,
             as_of=job.as_of,
             settings=job.settings,
             ranges=self.ranges,
             lists=open_lists(job.region_lists, checklist),
-            water=water or job.open_water(),
-            provenance=self.provenance,
+            water=water,
+            provenance=replace(self.provenance, elsewhere=self.store.records - len(screened)),
             regions=self.regions,
             placed=placed,
             constants=job.open_constants(),

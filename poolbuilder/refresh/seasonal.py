@@ -485,8 +485,10 @@ class _Season:
         day = folder if "/" in folder else f"{self.last.get('day')}/{folder}"
         if not past.get("pool") or past.get("fingerprint") != outcome.fingerprint:
             return False
-        if not (self.runs.out / day / "pool.json").is_file():
-            return False
+        try:
+            read_pool(self.runs.out / day)
+        except PoolFileError:
+            return False  # it is built anew, and compared with an older one
         outcome.kept, outcome.built = day, past["pool"]
         return True
 
