@@ -650,10 +650,10 @@ ARGUMENT = {
     "near": "Surroundings",
     "waterType": "Type of water",
     "community": "Fish community",
-    "found": "Found in this water",
-    "notDetected": "Not detected in this water",
+    "found": "This water",
+    "notDetected": "This water",
     "statement": "Statement",
-    "time": "Time passed",
+    "time": "This water",
 }
 """Steps of the argument, by the key that the tables carry."""
 
@@ -678,7 +678,7 @@ def argument(step: Mapping[str, Any]) -> str:  # noqa: PLR0911 (one line a kind 
     if part == "community":
         return _companion_words(step)
     if part == "time":
-        return f"what was known then, by {step['year']}: fish arrive and vanish"
+        return f"years passed until {step['year']}: fish arrive and vanish"
     events = counted(int(step["events"]), "sampling event")
     if part == "statement":
         return f"{step.get('source') or 'somebody'} ({step['year']})"
@@ -702,6 +702,28 @@ def _companion_words(step: Mapping[str, Any]) -> str:
     if step.get("evidenceAgainst"):
         said += f"; against it: {', '.join(step['evidenceAgainst'])}"
     return said
+
+
+def not_seen(steps: Sequence[Mapping[str, Any]]) -> str:
+    """Non-detections in a row and the years that passed between them, as one step.
+
+    Examples
+    --------
+    >>> missed = {"part": "notDetected", "events": 2, "year": 1998}
+    >>> later = {"part": "time", "year": 2004}
+    >>> not_seen([missed, later, {"part": "notDetected", "events": 1, "year": 2004}])
+    'not detected by 3 sampling events of 1998–2004 in this water, while years passed'
+    >>> not_seen([missed, later])
+    'not detected by 2 sampling events of 1998 in this water, while years passed'
+    >>> not_seen([later, {"part": "time", "year": 2026}])
+    'years passed until 2026: fish arrive and vanish'
+    """
+    missed = [step for step in steps if step["part"] == "notDetected"]
+    if not missed:
+        return argument(steps[-1])
+    events = counted(sum(step["events"] for step in missed), "sampling event")
+    said = f"not detected by {events} of {years(missed[0]['year'], missed[-1]['year'])} in this water"
+    return said if len(missed) == len(steps) else f"{said}, while years passed"
 
 
 def settling(row: Mapping[str, Any]) -> str:

@@ -272,6 +272,32 @@ def test_every_argument_ends_with_what_would_settle_it(page: str) -> None:
     assert "fifty lists that miss it would not bring it below 5 %" in bluegill
 
 
+def test_non_detections_in_a_row_are_one_step_of_the_page() -> None:
+    steps = [
+        {"part": "status", "logOdds": -0.5, "words": "inside the extant native polygon"},
+        {"part": "found", "logOdds": 3.0, "year": 1990, "events": 1},
+        {"part": "time", "logOdds": -0.4, "year": 2001},
+        {"part": "notDetected", "logOdds": -1.0, "year": 2001, "events": 2},
+        {"part": "time", "logOdds": -0.1, "year": 2004},
+        {"part": "notDetected", "logOdds": -0.7, "year": 2004, "events": 1},
+    ]
+    name = "Lepomis macrochirus"
+    rows = [
+        {"scientificName": name, "words": step.get("words") or wording.argument(step), **step}
+        for step in steps
+    ]
+    told = pool_rows.species_rows(invented_pool(contributions=rows))[0]["reasons"]
+    assert [(row["part"], row["change"]) for row in told] == [
+        ("Status", "\N{MINUS SIGN}0.5"),
+        ("This water", "+3.0"),
+        ("This water", "\N{MINUS SIGN}2.2"),
+    ]
+    assert (
+        told[2]["words"] == "not detected by 3 sampling events of 2001–2004 in this water, while years passed"
+    )
+    assert told[2]["after"] == wording.percent(1 / (1 + 2.718281828**-0.3))
+
+
 def test_pool_without_records_pairs_or_features() -> None:
     bare = invented_pool(
         evidence=[],

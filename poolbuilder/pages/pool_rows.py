@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -90,7 +91,8 @@ def _grouped(rows: Sequence[dict[str, Any]], key: str) -> dict[str, list[dict[st
 
 
 def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """The steps of one argument with the probability after each."""
+    """The steps of one argument with the probability after each; non-detections in a row are one."""
+    rows = _gathered(rows)
     changes = [row["logOdds"] for row in rows]
     total = 0.0
     told = []
@@ -105,6 +107,18 @@ def _reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
                 "after": words.percent(1 / (1 + math.exp(-total))),
             }
         )
+    return told
+
+
+def _gathered(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The steps with each run of non-detections and passing years as one step."""
+    told: list[Mapping[str, Any]] = []
+    for unseen, run in groupby(rows, key=lambda row: row["part"] in {"notDetected", "time"}):
+        steps = list(run)
+        if unseen and len(steps) > 1:
+            change = sum(step["logOdds"] for step in steps)
+            steps = [{"part": "notDetected", "logOdds": change, "words": words.not_seen(steps)}]
+        told += steps
     return told
 
 
