@@ -69,14 +69,15 @@ def _drainage(side: int, rng: np.random.Generator) -> np.ndarray:
     return breadth_first_order(minimum_spanning_tree(grid.tocsr()), side * side - 1, directed=False)[1]
 
 
-def one_water(path: str) -> None:
+def one_water(path: str, lines: int) -> None:
     """Build one water, place 10,000 records, and say what it took."""
     from poolbuilder.places.sites import Site
     from poolbuilder.settings import Settings
     from poolbuilder.water import Water
 
     before = time.perf_counter()
-    site = Site(longitude=WEST + 7.5, latitude=SOUTH + 7.5)
+    middle = SPACING_DEGREES * (int(np.ceil(np.sqrt(lines + 1))) // 2)  # a node of the grid
+    site = Site(longitude=WEST + middle, latitude=SOUTH + middle)
     water = Water.at(site, streams=f"{path}:flowline", settings=Settings())
     found = time.perf_counter()
     rng = np.random.default_rng(1)
@@ -108,13 +109,15 @@ def main() -> None:
         environment = {**os.environ, "POOLBUILDER_CACHE": folder}
         for title in ("first load", "second load", "third load"):
             print(title, flush=True)
-            subprocess.run([sys.executable, __file__, "--water", str(path)], check=True, env=environment)
+            subprocess.run(
+                [sys.executable, __file__, "--water", str(path), str(lines)], check=True, env=environment
+            )
         kept = sum(item.stat().st_size for item in Path(folder).glob("networks/*/*"))
         print(f"kept: {kept / 2**20:,.0f} MiB")
 
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--water"]:
-        one_water(sys.argv[2])
+        one_water(sys.argv[2], int(sys.argv[3]))
     else:
         main()
