@@ -183,3 +183,21 @@ def test_introduced_species_alone(weekly: Weekly) -> None:
     assert not (folder / "mill-pond").exists()
     assert (folder / "introduced" / "feed.xml").is_file()
     shutil.rmtree(weekly.folder / "pools")
+
+
+def test_region_lists_speak_in_pools_as_in_the_news(weekly: Weekly) -> None:
+    box = [[-91, 38], [-90, 38], [-90, 39], [-91, 39], [-91, 38]]
+    area = {"type": "Polygon", "coordinates": [box]}
+    region = {"type": "Feature", "properties": {"locationID": "R1"}, "geometry": area}
+    (weekly.folder / "regions.geojson").write_text(
+        json.dumps({"type": "FeatureCollection", "features": [region]})
+    )
+    (weekly.folder / "status.csv").write_text(
+        f"scientificName,locationID,establishmentMeans\n{GIBBOSUS},R1,native\n"
+    )
+    lists = '[refresh]\nregionList = "status.csv"\nregions = "regions.geojson"'
+    weekly.plan.write_text(PLAN.replace("[refresh]", lists), "utf-8")
+    weekly.run("2026-03-01", *QUIET)
+    pool = json.loads((weekly.folder / "pools/2026-03-01/mill-pond/pool.json").read_text("utf-8"))
+    row = next(row for row in pool["candidates"] if row["scientificName"] == GIBBOSUS)
+    assert (row["establishmentMeans"], row["establishmentSource"]) == ("native", "region")

@@ -397,6 +397,7 @@ class _Season:
             as_of=self.day,
             checklist=plan.checklist,
             ranges=plan.ranges,
+            region_lists=() if plan.regions is None else (plan.regions,),
             store=plan.store,
             settings=plan.settings,
             calibration=plan.calibration,
@@ -450,7 +451,8 @@ class _Season:
 
     def fingerprint(self, job: Job, slug: str) -> dict[str, str]:
         """Digests of the records near a water and in its region, and of all else that its pool rests on."""
-        layers = [*job.ranges, *filter(None, (job.water, job.basins, job.streams, job.barriers))]
+        lists = [spec for pair in job.region_lists for spec in pair]
+        layers = [*job.ranges, *filter(None, (*lists, job.water, job.basins, job.streams, job.barriers))]
         listed = job.checklist if is_genus(job.checklist) else Checklist.load(job.checklist).source["sha256"]
         rest = digest_of(
             {
@@ -503,7 +505,6 @@ class _Season:
             [item.water.site for item in ready],
             self.job(ready[0].water.site, plan.layers),
             group=plan.find,
-            regions=plan.regions,
             season=Season(
                 before=None if before is None else read_run(before),
                 reviewed=Reviewed() if plan.reviewed is None else read_reviewed(plan.reviewed),

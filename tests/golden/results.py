@@ -28,6 +28,7 @@ ROOT = HERE.parents[1]
 LAKES = ROOT / "poolbuilder" / "demo_data" / "lake_district"
 # Two lakes with news, one beside each, and one where little happens.
 CHOSEN = ("Ilkenlanke", "Mirnwoog", "Fahlbruch", "Lusenkolk", "Orkensee")
+CACHE = tempfile.mkdtemp(prefix="golden-")  # what a user keeps changes nothing
 OMITTED = {"poolbuilderVersion", "sha256", "bytes", "service", "ageDays", "fetched"}
 
 
@@ -36,7 +37,11 @@ def run(*arguments: object, code: int = 0) -> str:
     command = [sys.executable, "-m", "poolbuilder", *map(str, arguments)]
     path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        command, capture_output=True, text=True, check=False, env={**os.environ, "PYTHONPATH": path}
+        command,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": path, "POOLBUILDER_CACHE": CACHE, "POOLBUILDER_MAP": CACHE},
     )
     assert done.returncode == code, f"{command} ended with {done.returncode}: {done.stderr[-2000:]}"
     return done.stdout
