@@ -30,6 +30,8 @@ NEAR_KM = 40.0
 """Sites counted in the words of the near share."""
 MOST_NAMES = 3
 LEAST_PULL = 0.05
+NOTHING = 1e-12
+"""A smaller change of log-odds is rounding: the event did not look for the species."""
 
 _INSIDE = {"extant", "probably_extant", "possibly_extant", "introduced", "uncertain"}
 
@@ -315,7 +317,7 @@ def _steps(
             if int(memory.year[i]) == year and _kind(code, memory.log_odds[i, j]) == event
         ]
         change = float(memory.log_odds[mine, j].sum())
-        if change == 0.0:
+        if abs(change) < NOTHING:
             continue
         sources = sorted({told[-1 - memory.event[i]] for i in mine if TIME < memory.event[i] < 0})
         steps.append(
