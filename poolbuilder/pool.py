@@ -31,7 +31,15 @@ from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import gather
 from poolbuilder.model.looking import RUNNING, STILL, Looking, waters_named
 from poolbuilder.model.pairs import pair
-from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, Weighed, chance_here, weigh
+from poolbuilder.model.presence import (
+    LIKELY_HERE,
+    SURVEY_NAMES,
+    Region,
+    WaterSeen,
+    Weighed,
+    chance_here,
+    weigh,
+)
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
@@ -400,10 +408,6 @@ def _completeness(looking: Looking, here: NDArray[np.float64]) -> dict[str, Any]
         return None
     mine = np.isin(looking.named // looking.width, lists)
     return completeness(np.bincount(looking.named[mine] % looking.width), len(lists), events.year[lists])
-
-
-SURVEY_NAMES = 2
-"""An event with fewer names is a find, no visit that could have met any fish of the water."""
 
 
 def _notes(looking: Looking, weighed: Weighed) -> list[str]:

@@ -62,7 +62,7 @@ def test_a_pool_and_itself_differ_in_nothing(before: Pool) -> None:
 
 def test_new_records_in_the_water_are_named_and_the_causes_add_up(before: Pool, tmp_path: Path) -> None:
     new = [
-        f"n{k},n-{k},Lepomis gulosus,36.905,-91.205,2025-07-0{k + 1},PreservedSpecimen,Invented museum"
+        f"n{k},n-{k},Lepomis gulosus,36.905,-91.205,2025-07-0{k + 1},HumanObservation,Invented museum"
         for k in range(3)
     ]
     found = compare(before, pool_of(tmp_path, rows() + new))

@@ -217,7 +217,7 @@ def stop(*args):
 if sys.argv[1] == "writing":
     store_files.parquet_writer = stop
 else:
-    store_add._LOST = "create temp table lost as select sum(hash(range)) from range(1000000000000)"
+    store_add._LOST = "create temp table lost as select sum(hash(range)) from range(4000000000)"
     find = store_add._find_lost
     store_add._find_lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
 main(sys.argv[2:])
@@ -242,7 +242,7 @@ def test_an_ended_add_clears_up(folder: Path, at: str, number: signal.Signals, c
         assert process.stdout.readline() == "ready\n"
         time.sleep(0.5)
         process.send_signal(number)
-        _, told = process.communicate()
+        _, told = process.communicate(timeout=180)
         assert process.returncode in codes
     assert "Traceback" not in told
     assert {path.name for path in (folder / "store").iterdir()} <= {"lock"}

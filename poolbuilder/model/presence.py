@@ -34,6 +34,8 @@ NAMED_HERE = 0.95
 """Chance that a record that names this very water, near it, comes from it."""
 NAMED_KM = 25.0
 LIKELY_HERE = 0.5
+SURVEY_NAMES = 2
+"""An event with fewer names may be a find: of the others it says no more than one name of many does."""
 PARTS = ("status", "wide", "near", "waterType", "community")
 EDGE = 1e-5
 MOST_VARIANCE = 25.0
@@ -180,11 +182,14 @@ def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> Wate
     scope = events.scope[rows] | (found > 0)
     year = np.where(np.isnan(events.year[rows]), water.now - settings.undated_age_years, events.year[rows])
     told = water.statements
+    usual = max(float(events.names.mean()), 1.0) if len(events) else 1.0
+    single = np.where(events.names[rows] < SURVEY_NAMES, 1 / usual, 1.0)
+    complete = np.minimum(events.completeness[rows], single)
     return WaterEvents(
         year=np.minimum(np.concatenate([year, told.year]), water.now),
         here=np.concatenate([water.here[rows], told.here]),
         found=np.concatenate([found, told.found]),
-        completeness=np.concatenate([events.completeness[rows, None] * scope, told.completeness]),
+        completeness=np.concatenate([complete[:, None] * scope, told.completeness]),
         event=np.concatenate([rows, told.event]),
     )
 
