@@ -47,8 +47,9 @@ def test_build_prints_a_table_that_fits(run: Run) -> None:
     assert max(len(line) for line in out.splitlines()) <= 80
     answer = " ".join(out.split("Kestrel Ford Lake, 36.9000° N, 91.2000° W")[1].split())
     assert answer.startswith(
-        ", within 40 km (25 mi), as of 1 June 2026 Could be parents here: bluegill (Lepomis"
+        ", within 40 km (25 mi), as of 1 June 2026 Could be parents here: longear sunfish (Lepomis"
     )
+    assert "bluegill (Lepomis macrochirus)" in answer
     assert "Think first of the pair" in answer  # the answer stands last, above the prompt
     for phrase in ("read 2,", "rejected ", "bluegill (L. macrochirus)", "not move live fish"):
         assert phrase in " ".join(out.split()), phrase
