@@ -125,6 +125,7 @@ class Build:
     steps: list[tuple[float, str]] = field(default_factory=list)
     began: float = field(default_factory=time.monotonic)
     lock: threading.Lock = field(default_factory=threading.Lock)
+    gone: threading.Event = field(default_factory=threading.Event)
     process: Any = None
 
     @property
@@ -192,7 +193,7 @@ class Builds:
             build.state = "cancelled"
             process = build.process
         if process is not None:
-            _stop(process, build.target)
+            _stop(build)
         return True
 
     def stop(self) -> None:
@@ -214,6 +215,7 @@ class Builds:
             sender.close()
             _listen(build, receiver)
             build.process.join()
+            build.gone.set()
 
 
 def _listen(build: Build, receiver: Connection) -> None:
@@ -239,10 +241,11 @@ def _listen(build: Build, receiver: Connection) -> None:
             )
 
 
-def _stop(process: Any, target: Path) -> None:
-    process.terminate()
-    process.join(GRACE_S)
-    if process.is_alive():
-        process.kill()
-        process.join()
-    clear_leftovers(target)
+def _stop(build: Build) -> None:
+    # Only the thread that listens joins the process: of two that wait for one child, one may
+    # be told that there is none.
+    build.process.terminate()
+    if not build.gone.wait(GRACE_S):
+        build.process.kill()
+        build.gone.wait()
+    clear_leftovers(build.target)
