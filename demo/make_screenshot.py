@@ -13,7 +13,8 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from poolbuilder.demonstration import demo_pool
-from poolbuilder.pages import render, write_page
+from poolbuilder.pages import write_page
+from poolbuilder.pages.pool_page import render
 
 HERE = Path(__file__).parent
 ARGUMENTS = ["--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-sync"]

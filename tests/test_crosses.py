@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import schemas, tables
-from poolbuilder.cli.crosses import crosses as command
+from poolbuilder.cli.one_water import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
 from poolbuilder.model.looking import RUNNING, STILL

@@ -18,9 +18,8 @@ import pytest
 import shapely
 
 from poolbuilder import tables
-from poolbuilder.datapackage import load_pool_schema, pool_schema
 from poolbuilder.errors import PoolFileError
-from poolbuilder.folder import FILES, pool_document, read_pool, write_pool
+from poolbuilder.folder import FILES, load_pool_schema, pool_document, pool_schema, read_pool, write_pool
 from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, RECORDS, REJECTED, STATUS, describe

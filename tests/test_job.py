@@ -12,7 +12,7 @@ import poolbuilder
 from poolbuilder.errors import SettingsError
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
-from poolbuilder.pages import render
+from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings, read_calibration
 

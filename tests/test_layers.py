@@ -32,7 +32,6 @@ LAYERS = [
     ["located"],
     ["surroundings"],
     ["pool"],
-    ["datapackage"],
     ["folder", "job", "intake"],
     ["demonstration"],
     ["many"],

@@ -20,8 +20,7 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
-from poolbuilder.pages import render
-from poolbuilder.pages.comparison_page import beside, changes
+from poolbuilder.pages.pool_page import beside, changes, render
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan

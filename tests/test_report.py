@@ -16,20 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import words as wording
-from poolbuilder.cli.report import report as report_command
+from poolbuilder.cli.one_water import report as report_command
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
-from poolbuilder.pages import (
-    drawings,
-    explore,
-    kit,
-    maps,
-    notebook_html,
-    picture,
-    pool_rows,
-    render,
-    write_page,
-)
+from poolbuilder.pages import as_script, drawings, maps, picture, pool_page, write_page
+from poolbuilder.pages.pool_page import explore, notebook_html, render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
@@ -143,7 +134,7 @@ def test_every_species_has_its_row_and_its_argument(page: str) -> None:
 
 
 def test_probability_after_the_last_step_is_the_presence(pool: Pool) -> None:
-    for row in pool_rows.species_rows(pool):
+    for row in pool_page.species_rows(pool):
         assert row["reasons"][-1]["after"] == row["presence"]
 
 
@@ -216,7 +207,7 @@ def test_hostile_text_is_text(text: str) -> None:
 @given(st.text(max_size=40))
 @settings(deadline=None, derandomize=True, max_examples=60)
 def test_any_text_survives_the_data_block(text: str) -> None:
-    script = str(kit.as_script({"a": [text], text: 1}))
+    script = str(as_script({"a": [text], text: 1}))
     assert json.loads(script) == {"a": [text], text: 1}
     assert not re.search("[<>&\N{LINE SEPARATOR}\N{PARAGRAPH SEPARATOR}]", script)
 
@@ -224,7 +215,7 @@ def test_any_text_survives_the_data_block(text: str) -> None:
 @given(st.text(max_size=30), st.lists(st.text(min_size=1, max_size=6), max_size=4))
 @settings(deadline=None, derandomize=True, max_examples=60)
 def test_italics_change_no_letter(text: str, names: list[str]) -> None:
-    told = pool_rows.italic(text, names)
+    told = pool_page.italic(text, names)
     assert told.unescape().replace("<i>", "").replace("</i>", "") == text.replace("<i>", "").replace(
         "</i>", ""
     )
@@ -286,7 +277,7 @@ def test_non_detections_in_a_row_are_one_step_of_the_page() -> None:
         {"scientificName": name, "words": step.get("words") or wording.argument(step), **step}
         for step in steps
     ]
-    told = pool_rows.species_rows(invented_pool(contributions=rows))[0]["reasons"]
+    told = pool_page.species_rows(invented_pool(contributions=rows))[0]["reasons"]
     assert [(row["part"], row["change"]) for row in told] == [
         ("Status", "\N{MINUS SIGN}0.5"),
         ("This water", "+3.0"),
@@ -392,7 +383,7 @@ def test_steps_begin_where_the_last_ended() -> None:
 
 
 def test_pairs_triangle_has_a_cell_for_every_pair(pool: Pool) -> None:
-    drawn = str(pool_rows.triangle(pool))
+    drawn = str(pool_page.triangle(pool))
     assert drawn.count("p-cell") == 13 * 12 // 2
     assert drawn.count("p-known") == 4
 
@@ -485,7 +476,7 @@ def test_undated_events_are_said_and_not_drawn() -> None:
 
 def test_a_page_is_made_without_pandas_and_matplotlib() -> None:
     code = (
-        "import sys; from tests.pools import invented_pool; from poolbuilder.pages import render; "
+        "import sys; from tests.pools import invented_pool; from poolbuilder.pages.pool_page import render; "
         "render(invented_pool()); print([name for name in ('pandas', 'geopandas', 'scipy', 'matplotlib', "
         "'pyogrio') if name in sys.modules])"
     )

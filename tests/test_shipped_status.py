@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from poolbuilder.cli.build import build
+from poolbuilder.cli.one_water import build
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.status.regions import region_codes

@@ -150,7 +150,7 @@ def candidate_lines(pool: Pool) -> list[str]:
 def publish(pool: Pool, out: Path, *, replaced: str = "") -> None:
     """Write the pool folder with its report, and say where, and what stood there."""
     from poolbuilder.folder import write_pool
-    from poolbuilder.pages import render
+    from poolbuilder.pages.pool_page import render
 
     folder = write_pool(pool, out, pages={"report.html": render(pool)})
     if replaced:

@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from poolbuilder import words
+from poolbuilder import pages, words
 from poolbuilder.files import write_csv
 from poolbuilder.fish.answer import CAUTIONS, Specimen
 from poolbuilder.fish.characters import Cell
 from poolbuilder.fish.drawings import character
 from poolbuilder.fish.evidence import conclusion, expectation, short
 from poolbuilder.folder import write_folder
-from poolbuilder.pages import kit, pool_rows
+from poolbuilder.pages import pool_page
 from poolbuilder.pages.drawings import between, shift, speaks
 
 FIRST = 10
@@ -30,13 +30,15 @@ def render(specimen: Specimen) -> str:
 
     The same fish and pool give the same text.
     """
-    return kit.fill("specimen.html", styles=("specimen.css",), **_content(specimen))
+    return pages.fill("specimen.html", styles=("specimen.css",), **_content(specimen))
 
 
 def served(specimen: Specimen, **values: Any) -> str:
     """The same page with a bar above it that leads on, as the local page shows it."""
     styles = ("specimen.css", "web.css")
-    return kit.fill("fish_answer.html", styles=styles, allowed=kit.OWN_FORMS, **_content(specimen), **values)
+    return pages.fill(
+        "fish_answer.html", styles=styles, allowed=pages.OWN_FORMS, **_content(specimen), **values
+    )
 
 
 def _content(specimen: Specimen) -> dict[str, Any]:
@@ -89,7 +91,7 @@ def _conclusions(specimen: Specimen) -> list[dict[str, Any]]:
             "misfit": index == 1,
             "before": words.percent(each.hybrids_before),
             "after": words.percent(each.hybrids),
-            "sentence": pool_rows.italic(sentence, specimen.weighing.species),
+            "sentence": pool_page.italic(sentence, specimen.weighing.species),
         }
         for index, (each, sentence) in enumerate(zip(found, specimen.sentences, strict=True))
     ]
@@ -99,7 +101,7 @@ def field_sheet(specimen: Specimen) -> str:
     """One page to print: the characters that split this pool, with drawings and blanks."""
     table, rows = specimen.weighing.table, specimen.sheet_characters
     each = [{**row, "character": table.by_key[row["character"]]} for row in rows]
-    return kit.fill(
+    return pages.fill(
         "field_sheet.html",
         styles=("specimen.css",),
         name=specimen.fish.name,
@@ -128,7 +130,7 @@ def second_opinion(specimen: Specimen, *, place: str = "degree") -> str:
     content = _content(specimen)
     names = ("name", "conclusions", "rows", "next", "photos", "remarks", "pool_rows", "as_of", "version")
     kept = {name: content[name] for name in names}
-    return kit.fill(
+    return pages.fill(
         "second_opinion.html",
         styles=("specimen.css",),
         where=_told_place(specimen, place),
@@ -171,7 +173,7 @@ def _hypotheses(specimen: Specimen) -> list[dict[str, Any]]:
         rows.append(
             {
                 "rank": rank,
-                "formula": pool_rows.italic(each.formula, weighing.species),
+                "formula": pool_page.italic(each.formula, weighing.species),
                 "kind": "species" if each.kind == "pure" else "first-generation cross",
                 "prior": words.percent(prior),
                 "posterior": words.percent(posterior),
@@ -253,7 +255,7 @@ def _drops(specimen: Specimen) -> list[dict[str, Any]]:
                 "dropped": [short(name) for name in row["dropped"]],
                 "returned": [short(name) for name in row["returned"]],
                 "left": row["left"],
-                "leading": pool_rows.italic(leading, species),
+                "leading": pool_page.italic(leading, species),
                 "share": words.percent(row["share"]),
             }
         )

@@ -8,10 +8,9 @@ from collections.abc import Mapping
 from typing import Any
 from xml.etree import ElementTree
 
-from poolbuilder import words
+from poolbuilder import pages, words
 from poolbuilder.introduced.lines import findings
 from poolbuilder.introduced.run import Run
-from poolbuilder.pages import kit
 
 Item = Mapping[str, Any]
 
@@ -22,7 +21,7 @@ _MARKUP = re.compile(r"([\\`*_{}\[\]<>#|])")
 
 def digest_page(run: Run) -> str:
     """The season as one HTML page without a script."""
-    return kit.fill("digest.html", run=run.document, findings=findings(run), items=_shown(run))
+    return pages.fill("digest.html", run=run.document, findings=findings(run), items=_shown(run))
 
 
 def _shown(run: Run) -> list[dict[str, Any]]:

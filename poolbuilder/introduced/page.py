@@ -8,12 +8,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from poolbuilder import words
+from poolbuilder import pages, words
 from poolbuilder.introduced.deciding import GRADES
 from poolbuilder.introduced.lines import findings, headline
 from poolbuilder.introduced.run import NO_STATUS, Run
-from poolbuilder.pages import kit
-from poolbuilder.pages.introduced_maps import overview, water_map
+from poolbuilder.pages.maps import overview, water_map
 from poolbuilder.places.sites import Site
 
 __all__ = ["render"]
@@ -30,7 +29,7 @@ def render(run: Run) -> str:
         for item in run.assessments
     ]
     cards.sort(key=lambda card: (card["order"], card["number"]))
-    return kit.fill(
+    return pages.fill(
         "introduced.html",
         styles=("introduced.css",),
         scripts=("introduced.js",),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from poolbuilder.pages import drawings, kit
+from poolbuilder import pages
+from poolbuilder.pages import drawings
 
 NAMES = {
     "model": "model, the water's other fishes known",
@@ -197,7 +198,7 @@ def _lead(scores: Mapping[str, Any], surveys: str) -> str:
 
 def render_page(scores: Mapping[str, Any], *, surveys: str) -> str:
     """The page of a calibration, whole in one file; nothing in it runs or is fetched."""
-    return kit.fill(
+    return pages.fill(
         "calibration.html",
         styles=("calibration.css",),
         surveys=surveys,

@@ -44,7 +44,7 @@ from poolbuilder.introduced.season import NEWS
 from poolbuilder.job import Job, is_genus, read_place
 from poolbuilder.many.building import digest_of, stamp_of
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.pages import render
+from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service import Client

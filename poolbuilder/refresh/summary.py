@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import poolbuilder
+from poolbuilder import pages
 from poolbuilder.compare import Comparison
 from poolbuilder.introduced.season import NEWS
-from poolbuilder.pages import kit
 
 if TYPE_CHECKING:
     from poolbuilder.refresh.seasonal import Outcome, SeasonalRun
@@ -136,4 +136,4 @@ def _number(value: float | None) -> str:
 
 def summary_page(document: Mapping[str, Any]) -> str:
     """A run as one HTML page that needs no other file but the reports it links to."""
-    return kit.fill("refresh.html", styles=("calibration.css",), run=document, states=STATES)
+    return pages.fill("refresh.html", styles=("calibration.css",), run=document, states=STATES)

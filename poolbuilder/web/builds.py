@@ -97,7 +97,7 @@ def _work(pipe: Connection, job: Job | Fetching, target: Path) -> None:
             pipe.send(("done", ""))
             return
         from poolbuilder.folder import write_pool
-        from poolbuilder.pages import render
+        from poolbuilder.pages.pool_page import render
 
         pipe.send(("step", "reading records and weighing them"))
         pool = job.run()

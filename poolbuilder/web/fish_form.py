@@ -15,7 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse, Response
 
-from poolbuilder import words
+from poolbuilder import pages, words
 from poolbuilder.errors import PoolBuilderError, PoolFileError
 from poolbuilder.files import write_whole
 from poolbuilder.fish.answer import Specimen, identify
@@ -23,7 +23,6 @@ from poolbuilder.fish.characters import Character, TraitTable, read_traits
 from poolbuilder.fish.fish_page import served, write_specimen
 from poolbuilder.fish.notes import fish_from, measures
 from poolbuilder.folder import read_pool
-from poolbuilder.pages import kit
 from poolbuilder.pool import Pool
 from poolbuilder.web.query import read_form
 from poolbuilder.web.workspace import Workspace
@@ -116,10 +115,10 @@ class FishViews:
         first = [] if pool is None else self._first(pool)
         fields = {each.key: _field(each) for each in table.characters if each.kind == "count" or each.states}
         rest = [each for each in table.characters if each.key in fields and each.key not in first]
-        text = kit.fill(
+        text = pages.fill(
             "fish.html",
             styles=("web.css",),
-            allowed=kit.OWN_FORMS,
+            allowed=pages.OWN_FORMS,
             given=defaultdict(str, given),
             faults=faults or {},
             trouble=trouble,

@@ -21,11 +21,12 @@ from starlette.responses import (
     Response,
 )
 
+from poolbuilder import pages
 from poolbuilder.errors import PoolBuilderError, SiteError
 from poolbuilder.folder import read_pool
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.pages import kit, pool_page
-from poolbuilder.pages.comparison_page import beside, changes
+from poolbuilder.pages import pool_page
+from poolbuilder.pages.pool_page import beside, changes
 from poolbuilder.places.base_map import CREDIT
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
@@ -48,13 +49,13 @@ def _render(
     template: str, *, scripts: tuple[str, ...] = (), status: int = 200, data: Any = None, **values: Any
 ) -> HTMLResponse:
     """A page with the report's style and this page's, which may send forms to this server."""
-    text = kit.fill(
+    text = pages.fill(
         template,
         styles=("web.css",),
         scripts=scripts,
         mapped=bool(scripts),
-        allowed=kit.OWN_FORMS,
-        data=data if isinstance(data, Markup) else kit.as_script(data or {}),
+        allowed=pages.OWN_FORMS,
+        data=data if isinstance(data, Markup) else pages.as_script(data or {}),
         **values,
     )
     return HTMLResponse(text, status_code=status)
@@ -282,7 +283,7 @@ class Views:
             return self._form(query, 422, str(error))
         return _render(
             "result.html",
-            scripts=kit.SCRIPTS,
+            scripts=pages.SCRIPTS,
             **pool_page.content(pool),
             view="whole",
             key=key,

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.pages import render
+from poolbuilder.pages.pool_page import render
 from tests.pools import invented_pool
 
 CHROMIUM = Path(os.environ.get("CHROMIUM_PATH", "/usr/bin/chromium"))

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.pages import render
+from poolbuilder.pages.pool_page import render
 from tests.browser.conftest import serious
 from tests.pools import SPECIES, invented_pool
 from tests.test_report import HOSTILE, hostile_pool
