@@ -15,20 +15,16 @@ from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.files import write_whole
 from poolbuilder.located import reach_of
 from poolbuilder.places.sites import Site
-from poolbuilder.records.service import (
+from poolbuilder.records.service.client import SOURCE, Client
+from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.search import (
     LICENCES,
-    SOURCE,
-    Client,
-    Fetch,
     Query,
     TaxonMatch,
-    chain_of,
     download,
-    fetch,
     match_taxon,
     most_restrictive,
     parse_licence,
-    replay,
 )
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
@@ -244,7 +240,7 @@ def bring_archive(
     Parameters
     ----------
     environ : mapping
-        Holds the account, see :mod:`poolbuilder.records.service.downloads`.
+        Holds the account, see :mod:`poolbuilder.records.service.search`.
 
     Returns
     -------

@@ -35,7 +35,9 @@ from poolbuilder.names.known_crosses import KnownCrosses
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import read_waters
 from poolbuilder.records.reading import read_all
-from poolbuilder.records.service import Client, Query, fetch
+from poolbuilder.records.service.client import Client
+from poolbuilder.records.service.fetches import fetch
+from poolbuilder.records.service.search import Query
 from poolbuilder.records.statements import read_statements
 from poolbuilder.refresh.plan import read_plan
 from poolbuilder.settings import Settings

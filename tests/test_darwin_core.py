@@ -23,7 +23,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.records import text_table
 from poolbuilder.records.reading import read_all, read_records
 from poolbuilder.records.rules import screen, tally
-from poolbuilder.records.service import record_key
+from poolbuilder.records.service.answers import record_key
 from poolbuilder.records.values import match_columns
 from poolbuilder.schemas import RECORDS
 from poolbuilder.settings import Settings

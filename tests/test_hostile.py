@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import PoolBuilderError
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import parse_fish
-from poolbuilder.records.service import records_table
+from poolbuilder.records.service.answers import records_table
 from poolbuilder.settings import Settings
 from tests import hostile
 

@@ -28,7 +28,7 @@ from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceErr
 from poolbuilder.folder import read_pool
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.places.sites import Site
-from poolbuilder.records.service import Client
+from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
 from poolbuilder.refresh import SeasonalRun, read_plan, refresh
 from poolbuilder.refresh.plan import group_neighbours
@@ -146,7 +146,9 @@ def test_a_second_run_says_what_changed_and_asks_only_for_changes(
         f"Étang du Loup: new-introduced: {GULOSUS}",
     ]
     searches = [params for path, params, _ in double.log[asked:] if path == "/occurrence/search"]
-    assert {params["lastInterpreted"][0] for params in searches} == {"2026-03-24,*"}
+    records = [params for params in searches if "facet" not in params]
+    assert {params["lastInterpreted"][0] for params in records} == {"2026-03-24,*"}
+    assert len(searches) - len(records) == 1  # then all are counted, data set by data set
     (outcome, _) = run.outcomes
     assert outcome.comparison is not None
     words = [
@@ -167,15 +169,11 @@ def test_twice_on_one_day_changes_no_byte_and_asks_for_no_record(
     assert not [path for path, _, _ in double.log[asked:] if path == "/occurrence/search"]
 
 
-def test_a_full_fetch_every_few_runs_finds_the_withdrawn(
-    plan_file: Path, double: service.ServiceDouble
-) -> None:
-    plan_file.write_text(PLAN.replace("[settings]", "[settings]\nfullFetchEvery = 2"))
+def test_the_next_run_finds_the_withdrawn(plan_file: Path, double: service.ServiceDouble) -> None:
     double.occurrences = [*double.occurrences, fish(30, GULOSUS)]
     done(plan_file, double)
     double.occurrences = double.occurrences[:-1]
-    assert set(states(done(plan_file, double, SUMMER)).values()) == {"same"}
-    run = done(plan_file, double, SUMMER + datetime.timedelta(days=90))
+    run = done(plan_file, double, SUMMER)
     comparison = run.outcomes[0].comparison
     assert comparison is not None
     assert comparison.having("lost") == [GULOSUS]

@@ -23,20 +23,17 @@ from hypothesis import strategies as st
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
-from poolbuilder.records.service import (
-    Client,
+from poolbuilder.records.service.answers import records_table
+from poolbuilder.records.service.client import Client
+from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.search import (
     Download,
-    Fetch,
     Query,
-    chain_of,
     download,
-    fetch,
     match_taxon,
     most_restrictive,
     parse_licence,
     read_filter,
-    records_table,
-    replay,
 )
 from poolbuilder.settings import Settings
 from tests import service_double as service
@@ -969,8 +966,8 @@ def test_a_big_fetch_is_taken_up_in_portions_and_the_last_one_tells_that_it_is_w
     client: Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     result = brought(client, tmp_path)
-    monkeypatch.setattr("poolbuilder.records.service.kept.BATCH", 1)  # a batch a page
-    monkeypatch.setattr("poolbuilder.records.service.kept.PORTION", 2)
+    monkeypatch.setattr("poolbuilder.records.service.fetches.BATCH", 300)  # a batch a page
+    monkeypatch.setattr("poolbuilder.records.service.fetches.PORTION", 2)
     portions = [(source, sum(table.num_rows for table in tables)) for source, tables in result.portions()]
     assert [rows for _, rows in portions] == [600, 100] == [source["rows"] for source, _ in portions]
     assert portions[1][0]["sha256"] == result.source["sha256"] != portions[0][0]["sha256"]

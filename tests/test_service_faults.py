@@ -21,17 +21,10 @@ from hypothesis import strategies as st
 
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolBuilderError, SourceError
-from poolbuilder.records.service import (
-    Client,
-    Fetch,
-    Query,
-    chain_of,
-    download,
-    fetch,
-    match_taxon,
-    records_table,
-    replay,
-)
+from poolbuilder.records.service.answers import records_table
+from poolbuilder.records.service.client import Client
+from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.search import Query, download, match_taxon
 from tests import service_double as service
 from tests.test_service import ACCOUNT, NOW, QUERY, QUICK, near
 
@@ -177,6 +170,72 @@ def test_a_count_that_no_splitting_lowers_ends(
     with pytest.raises(SourceError, match="records at one spot"):
         brought(client, tmp_path)
     assert len(double.log) < 200
+
+
+# ------------------------------------------------------------------ withdrawn and moved, at the next run
+
+
+SINCE = QUERY.replace(changed_since=datetime.date(2026, 6, 25))
+CHANGED = "2026-07-01T00:00:00.000+00:00"
+
+
+def moved(item: dict[str, Any]) -> dict[str, Any]:
+    return item | {"decimalLatitude": -38.5, "lastInterpreted": CHANGED}
+
+
+@pytest.mark.parametrize(
+    "change",
+    [lambda items: items[1:], lambda items: [moved(items[0]), *items[1:]]],
+    ids=["withdrawn", "moved"],
+)
+def test_a_record_that_is_gone_is_noticed_with_the_next_changes(
+    client: Client, double: service.ServiceDouble, tmp_path: Path, change: Callable[[Any], Any]
+) -> None:
+    brought(client, tmp_path)
+    double.occurrences = change(list(double.occurrences))
+    double.changed()
+    later = brought(client, tmp_path, 7, SINCE)
+    assert later.query.changed_since is None
+    assert (later.withdrawn, later.complete) == (("gbif:8000000000",), True)
+    assert any("counts 699 records where 700 are kept" in note for note in later.notes)
+    assert [key for key, _, _ in chain_of(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
+
+
+@pytest.mark.parametrize("knows_facets", [True, False])
+def test_one_record_in_the_place_of_another_is_noticed_by_data_set(
+    client: Client, double: service.ServiceDouble, tmp_path: Path, knows_facets: bool
+) -> None:
+    brought(client, tmp_path)
+    other = near(0, datasetKey="another")
+    double.knows_facets = knows_facets
+    double.occurrences = [other | {"key": 1, "lastInterpreted": "2026-01-01"}, *double.occurrences[1:]]
+    double.changed()
+    later = brought(client, tmp_path, 7, SINCE)
+    if knows_facets:
+        assert later.withdrawn == ("gbif:8000000000",)
+        assert any("another: 0 kept, 1 there" in note for note in later.notes)
+    else:  # a service that counts no data sets cannot tell
+        assert (later.withdrawn, later.table.num_rows) == ((), 0)
+
+
+def test_where_nothing_is_gone_the_day_of_the_last_look_is_said(
+    client: Client, double: service.ServiceDouble, tmp_path: Path
+) -> None:
+    brought(client, tmp_path)
+    double.occurrences = [near(900, lastInterpreted=CHANGED), *double.occurrences]
+    before = len(double.asked("/occurrence/search"))
+    later = brought(client, tmp_path, 7, SINCE)
+    assert later.table.num_rows == 1
+    assert later.notes == (
+        "withdrawn records were last looked for one by one on 2026-06-30; today the service counts as many "
+        "as are kept, data set by data set",
+    )
+    assert len(double.asked("/occurrence/search")) - before == 3  # changes counted, changes, all counted
+    double.inject("/occurrence/search", service.status(503), times=9, after=2)
+    (note,) = brought(client, tmp_path, 8, SINCE).notes
+    assert note.startswith(
+        "withdrawn records were last looked for one by one on 2026-06-30; the records could not be counted"
+    )
 
 
 # ------------------------------------------------------------------ answers that cannot be read
@@ -479,9 +538,10 @@ def test_every_real_page_is_read_and_every_real_error_is_its_message(real: list[
             fault = service.status(item["status"], headers, item["body"].encode())
             double.inject("/occurrence/search", fault)
             if item["status"] == 200:
-                answer, got = client.get("/occurrence/search")
+                got = client.get("/occurrence/search")
                 assert got.body == item["body"].encode()
-                assert records_table(answer["results"], source="s").num_rows == len(answer["results"])
+                results = got.value["results"]
+                assert records_table(results, source="s").num_rows == len(results)
                 continue
             words = {429: "asks us to slow down", 400: " ".join(item["body"].split())[:60]}[item["status"]]
             with pytest.raises(SourceError) as caught:

@@ -16,7 +16,8 @@ from poolbuilder.cli.store import progress_line
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
 from poolbuilder.places.base_map import fetch_finer, finer_folder
 from poolbuilder.places.sites import Site
-from poolbuilder.records.service import DEFAULT_URL, Client, read_filter
+from poolbuilder.records.service.client import DEFAULT_URL, Client
+from poolbuilder.records.service.search import read_filter
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL, fetch_water
 
 __all__ = ["fetch", "service_options"]

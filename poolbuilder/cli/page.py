@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from poolbuilder.cli.options import layer_options, read_settings, store_path
-from poolbuilder.records.service import DEFAULT_URL
+from poolbuilder.records.service.client import DEFAULT_URL
 
 __all__ = ["page"]
 

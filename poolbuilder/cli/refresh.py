@@ -91,7 +91,7 @@ def refresh(
     dated folder with summary.json and summary.html; `latest` points to it. Running it
     twice changes nothing. A water that fails stops no other; the exit code is then 3.
     """
-    from poolbuilder.records.service import Client
+    from poolbuilder.records.service.client import Client
     from poolbuilder.refresh import read_plan
     from poolbuilder.refresh import refresh as run_plan
     from poolbuilder.refresh.seasonal import Runs

@@ -19,7 +19,8 @@ from poolbuilder.located import reach_of
 from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site, read_waters
-from poolbuilder.records.service import DEFAULT_URL, read_filter
+from poolbuilder.records.service.client import DEFAULT_URL
+from poolbuilder.records.service.search import read_filter
 from poolbuilder.settings import Settings, parsed_toml, read_calibration
 
 MAKES = ("pools", "introduced", "both")

@@ -47,7 +47,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
-from poolbuilder.records.service import Client
+from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import Plan, PlannedWater, group_neighbours
 from poolbuilder.refresh.summary import summary_document, summary_page

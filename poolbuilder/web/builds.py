@@ -52,7 +52,7 @@ class Fetching:
             When the service or the store fails, or not every record came.
         """
         from poolbuilder.intake import Wanted, bring
-        from poolbuilder.records.service import Client
+        from poolbuilder.records.service.client import Client
 
         say(f"asking {self.service_url} for {', '.join(self.taxa)}")
         last = -math.inf

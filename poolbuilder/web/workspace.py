@@ -22,7 +22,7 @@ from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
-from poolbuilder.records.service import DEFAULT_URL
+from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 from poolbuilder.water.outline import names_of

@@ -135,7 +135,7 @@ def plan_in(folder: Path, waters: int, more: str = "") -> Path:
 
 def one_run(plan_file: str, url: str, now: datetime.datetime) -> None:
     """What a killed process was doing."""
-    from poolbuilder.records.service import Client
+    from poolbuilder.records.service.client import Client
     from poolbuilder.refresh import read_plan, refresh
 
     plan = read_plan(plan_file).with_service(url)

@@ -32,13 +32,13 @@ SOURCE = "occurrence service"
 DEFAULT_URL = "https://api.gbif.org/v1"
 """GBIF's public API, an open data service."""
 
-DOWNLOAD_HOSTS = {"api.gbif.org": frozenset({"occurrence-download.gbif.org"})}
+DOWNLOAD_HOSTS = {"api.gbif.org": {"occurrence-download.gbif.org"}}
 """Hosts that a service is known to keep its prepared archives on; reached without credentials."""
 
-BUSY = frozenset({429, 500, 502, 503, 504})
+BUSY = {429: "asks us to slow down", 500: "fails", 502: "fails", 503: "is busy", 504: "fails"}
 """Answers after which the same request may succeed later."""
 
-MOVED = frozenset({301, 302, 303, 307, 308})
+MOVED = {301, 302, 303, 307, 308}
 MOST_REDIRECTS = 5
 CHUNK = 1 << 16
 LONGEST_WAIT_S = 10**9
@@ -58,10 +58,10 @@ _ACCOUNT = re.compile(r"(?<=//)[^/@\s]*@|(?<=['\" (])[^/@\s'\"]+:[^/@\s'\"]*@")
 class Fault(Exception):
     """A failure after which the same request is worth another try."""
 
-    def __init__(self, words: str, *, retry_after: str | None = None) -> None:
-        self.words = words
+    def __init__(self, fact: str, *, retry_after: str | None = None) -> None:
+        self.fact = fact
         self.retry_after = retry_after
-        super().__init__(words)
+        super().__init__(fact)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,15 +72,18 @@ class Answer:
     ----------
     url : str
         The address asked, parameters included.
+    value : object
+        The parsed JSON; the text of a POST; None for a file that went to a stream.
     body : bytes
-        Unpacked; empty for a file that went to a stream.
+        Unpacked, as it came.
     wire_bytes : int
         Bytes that came over the wire.
     """
 
     url: str
-    body: bytes
-    wire_bytes: int
+    value: Any
+    body: bytes = b""
+    wire_bytes: int = 0
 
 
 def failure(url: str, fact: str, remedy: str) -> SourceError:
@@ -90,13 +93,7 @@ def failure(url: str, fact: str, remedy: str) -> SourceError:
 
 
 def parsed(body: bytes) -> Any:
-    """The JSON of an answer.
-
-    Raises
-    ------
-    ValueError
-        When it is no JSON, or holds what nothing here could keep: see :func:`oddity`.
-    """
+    """The JSON of an answer; a ValueError when it is none."""
     try:
         return json.loads(body)
     except RecursionError as error:
@@ -122,9 +119,9 @@ def oddity(value: Any) -> str | None:
     return None
 
 
-def unlike_object(value: Any, _: bytes = b"") -> str | None:
-    """Why an answer that should be an object cannot be used, or None."""
-    return oddity(value) if isinstance(value, dict) else "answers with JSON that has not the documented shape"
+def unlike_object(value: Any) -> str | None:
+    """Why an answer that should be an object is none, or None."""
+    return None if isinstance(value, dict) else "answers with JSON that has not the documented shape"
 
 
 def text_of(value: Any, *, depth: int = 0) -> str | None:
@@ -203,10 +200,6 @@ class Client:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Let go of the connection."""
         if self._session is not None:
             self._session.close()
             self._session = None
@@ -216,23 +209,20 @@ class Client:
         path: str,
         params: Mapping[str, Any] | None = None,
         *,
-        check: Callable[[Any, bytes], str | None] = lambda value, body: oddity(value),
+        unlike: Callable[[Any], str | None] = unlike_object,
         aside: Callable[[bytes], None] = lambda body: None,
-    ) -> tuple[Any, Answer]:
+    ) -> Answer:
         """Ask for JSON below the base address.
+
+        An answer that cannot be used, or holds a value that no table can hold, is asked for again.
+        Where such a value comes back in the very same answer, it is what the service holds.
 
         Parameters
         ----------
-        check : callable, optional
-            Says of the parsed answer and its bytes why it cannot be used, or None; such an answer is
-            asked for again.
+        unlike : callable, optional
+            Says of the parsed answer why it has not the documented shape, or None.
         aside : callable, optional
             Given the bytes of each answer that could not be used.
-
-        Returns
-        -------
-        value, answer
-            The parsed JSON, and the answer as it came.
 
         Raises
         ------
@@ -241,9 +231,9 @@ class Client:
         SourceError
             When the service refuses, or still fails after the last attempt.
         """
-        url = self.base_url + path
+        came: set[bytes] = set()
 
-        def read(response: requests.Response) -> tuple[Any, bytes]:
+        def read(response: requests.Response) -> Answer:
             body = self._whole(response)
             if body.lstrip()[:1] == b"<":
                 raise Fault(
@@ -251,17 +241,17 @@ class Client:
                 )
             try:
                 value = parsed(body)
-            except ValueError as error:
+                fact = unlike(value)
+                odd = None if fact or body in came else oddity(value)
+            except ValueError:
+                fact, odd = "answers with something that is not JSON, or only the start of it", None
+            if fact or odd:
+                came.add(body)
                 aside(body)
-                raise Fault("answers with something that is not JSON, or only the start of it") from error
-            reason = check(value, body)
-            if reason is not None:
-                aside(body)
-                raise Fault(reason)
-            return value, body
+                raise Fault(fact or f"the answer holds {odd}")
+            return Answer(url=str(response.url), value=value, body=body, wire_bytes=response.raw.tell())
 
-        (value, body), url, wire_bytes = self._patiently("GET", url, read, params=dict(params or {}))
-        return value, Answer(url=url, body=body, wire_bytes=wire_bytes)
+        return self._patiently("GET", self.base_url + path, read, params=dict(params or {}))
 
     def post(self, path: str, body: Any, *, auth: tuple[str, str]) -> str:
         """Send JSON with credentials; the answer as text.
@@ -275,19 +265,19 @@ class Client:
         """
         url = self.base_url + path
         if urlsplit(url).scheme != "https" and not self.account_over_http:
+            fact = "the account would go over a connection that anybody on the way can read"
             remedy = "use an https address, or allow it with --account-over-http where nobody can listen"
-            raise failure(
-                url, "the account would go over a connection that anybody on the way can read", remedy
-            )
+            raise failure(url, fact, remedy)
         token = base64.b64encode(":".join(auth).encode()).decode()
         self._secrets = tuple({token, *auth, *(quote(part, safe="") for part in auth)} - {""})
 
-        def read(response: requests.Response) -> str:
-            return self.hidden(self._whole(response).decode(errors="replace").strip().strip('"'))
+        def read(response: requests.Response) -> Answer:
+            text = self._whole(response).decode(errors="replace").strip().strip('"')
+            return Answer(url=url, value=self.hidden(text))
 
-        return str(self._patiently("POST", url, read, body=body, auth=auth, attempts=1)[0])
+        return str(self._patiently("POST", url, read, json=body, auth=auth, attempts=1).value)
 
-    def download(self, url: str, sink: Any, *, most_bytes: int) -> Answer:
+    def download(self, url: str, sink: Any, *, most_bytes: int) -> None:
         """Bring a file, in pieces, into the seekable binary stream *sink*; no credentials are sent.
 
         Raises
@@ -298,16 +288,16 @@ class Client:
         """
         url = self._joined(self.base_url + "/", url, archive=True)
 
-        def read(response: requests.Response) -> None:
+        def read(response: requests.Response) -> Answer:
             sink.seek(0)
             sink.truncate()
             for piece in self._pieces(response):
                 if sink.tell() + len(piece) > most_bytes:
                     raise failure(url, f"the archive is bigger than {most_bytes:,} bytes", "not read further")
                 sink.write(piece)
+            return Answer(url=url, value=None)
 
-        _, url, wire_bytes = self._patiently("GET", url, read, archive=True)
-        return Answer(url=url, body=b"", wire_bytes=wire_bytes)
+        self._patiently("GET", url, read, archive=True)
 
     def hidden(self, text: str) -> str:
         """A text of the service without the account, should it repeat it."""
@@ -318,63 +308,56 @@ class Client:
     # ------------------------------------------------------------------ attempts
 
     def _patiently(
-        self, method: str, url: str, read: Callable[[requests.Response], Any], *, attempts: int | None = None,
-        **options: Any,
-    ) -> tuple[Any, str, int]:  # fmt: skip
+        self, method: str, url: str, read: Callable[[requests.Response], Answer], *, attempts: int = 0,
+        archive: bool = False, **options: Any,
+    ) -> Answer:  # fmt: skip
         """Ask until it works, the service refuses, or patience ends."""
-        from urllib3.exceptions import MaxRetryError
-        from urllib3.util.retry import Retry
-
         if self.offline:
-            raise OfflineError(
-                f"{SOURCE}: a request is needed but offline is set, asked for {url} "
-                "(leave out --offline, or use what the store holds)",
-                source=SOURCE,
-                url=url,
-            )
+            fact = f"a request is needed but offline is set, asked for {url}"
+            remedy = "leave out --offline, or use what the store holds"
+            raise OfflineError(f"{SOURCE}: {fact} ({remedy})", source=SOURCE, url=url)
         first, longest = self.settings.service_wait_s, self.settings.service_max_wait_s
-        most = int(attempts or self.settings.service_attempts)
-        retry = Retry(total=most - 1, backoff_factor=first, backoff_max=longest)
-        retry.retry_after_max = LONGEST_WAIT_S  # never undercut: longer than our patience ends it
-        while True:
+        most = attempts or int(self.settings.service_attempts)
+        for turn in range(1, most + 1):
             try:
-                return self._once(method, url, read, **options)
+                return self._once(method, url, read, archive=archive, **options)
             except Fault as fault:
-                asked = _asked_s(retry, fault.retry_after)
-                try:
-                    retry = retry.increment(method, url, error=fault)
-                except MaxRetryError:
-                    raise self._given_up(url, fault, most, asked) from fault
+                asked = _asked_s(fault.retry_after)
+                if turn < most and asked <= longest:
+                    wait = max(min(first * 2 ** (turn - 1), longest), asked)
+                    log.info("%s: %s; trying again in %.0f s", SOURCE, fault.fact, wait)
+                    self._sleep(wait)
+                    continue
+                times = "once" if turn == 1 else f"{turn} times"
+                remedy = (
+                    "check the network and the address; what has arrived is kept, so the same command goes on"
+                )
                 if asked > longest:
-                    raise self._given_up(url, fault, len(retry.history), asked) from fault
-                wait = max(min(first, longest), retry.get_backoff_time(), asked)
-                log.info("%s: %s; trying again in %.0f s", SOURCE, fault.words, wait)
-                self._sleep(wait)
-
-    def _given_up(self, url: str, fault: Fault, attempts: int, asked: float) -> SourceError:
-        times = "once" if attempts == 1 else f"{attempts} times"
-        remedy = "check the network and the address; what has arrived is kept, so the same command goes on"
-        if asked > self.settings.service_max_wait_s:
-            remedy = f"it asks to come back in {asked:.0f} s; the same command then goes on where it stopped"
-        return failure(url, f"{self.hidden(fault.words)}, asked {times}", remedy)
+                    remedy = f"it asks to come back in {asked:.0f} s; the same command then goes on"
+                raise failure(url, f"{self.hidden(fault.fact)}, asked {times}", remedy) from fault
+        raise AssertionError("unreachable")
 
     def _once(
-        self, method: str, url: str, read: Callable[[requests.Response], Any], *,
-        params: dict[str, Any] | None = None, body: Any = None, auth: tuple[str, str] | None = None,
-        archive: bool = False,
-    ) -> tuple[Any, str, int]:  # fmt: skip
+        self,
+        method: str,
+        url: str,
+        read: Callable[[requests.Response], Answer],
+        *,
+        archive: bool,
+        **options: Any,
+    ) -> Answer:
         """One attempt, redirects on the same host included."""
         limit_s = self.settings.download_max_hours * 3600 if archive else 3 * self.settings.service_timeout_s
         with self._watch.limit(limit_s):
             for _ in range(MOST_REDIRECTS + 1):
-                with self._asked(method, url, params=params, json=body, auth=auth or _no_account) as response:
+                with self._opened(method, url, **options) as response:
                     if response.status_code not in MOVED:
                         self._judge(response)
-                        return read(response), str(response.url), response.raw.tell()
+                        return read(response)
                     url = self._joined(url, response.headers.get("Location", ""), archive=archive)
-                    params, auth = None, None
-        words = f"sends from one address to the next, more than {MOST_REDIRECTS} times"
-        raise failure(url, words, "check the service address")
+                    options = {"json": options.get("json")}  # neither parameters nor an account go along
+        fact = f"sends from one address to the next, more than {MOST_REDIRECTS} times"
+        raise failure(url, fact, "check the service address")
 
     def _joined(self, here: str, there: str, *, archive: bool) -> str:
         """The address that *there* means, seen from *here*, if it may be followed.
@@ -382,13 +365,13 @@ class Client:
         It must be on the service's host, or on one that it keeps archives on, and as secure as before.
         """
         home = urlsplit(self.base_url).hostname or ""
-        allowed = {home} | (DOWNLOAD_HOSTS.get(home, frozenset()) if archive else frozenset())
+        allowed = {home} | (DOWNLOAD_HOSTS.get(home, set()) if archive else set())
         try:
             target = urljoin(here, there)
             parts = urlsplit(target)
             host = parts.hostname
         except ValueError:
-            host, parts = None, urlsplit("")
+            host = None
         if host is None:
             raise failure(here, f"sends us to {there[:100]!r}, which is no web address", "try again later")
         if host not in allowed or (urlsplit(here).scheme == "https" and parts.scheme != "https"):
@@ -401,14 +384,12 @@ class Client:
         status = response.status_code
         if 200 <= status < 300:
             return
-        words = " ".join(self.hidden(self._whole(response).decode(errors="replace")).split())[:300]
+        reason = " ".join(self.hidden(self._whole(response).decode(errors="replace")).split())[:300]
         if status in BUSY:
-            reason = {429: "asks us to slow down", 503: "is busy"}.get(status, "fails")
-            raise Fault(f"{reason} (status {status})", retry_after=response.headers.get("Retry-After"))
+            raise Fault(f"{BUSY[status]} (status {status})", retry_after=response.headers.get("Retry-After"))
         remedy = _REMEDIES.get(status, "the service does not accept the request")
-        raise failure(
-            str(response.url), f"refused with status {status}: {words or 'no reason given'}", remedy
-        )
+        fact = f"refused with status {status}: {reason or 'no reason given'}"
+        raise failure(str(response.url), fact, remedy)
 
     def _pieces(self, response: requests.Response) -> Iterator[bytes]:
         """The body as it comes over the wire, still packed."""
@@ -424,28 +405,32 @@ class Client:
             raise Fault(f"answers in an unknown packing {packed[:40]!r}")
         unpacker = zlib.decompressobj(wbits=47) if packed in {"gzip", "deflate"} else None
         body = bytearray()
-        try:
-            for piece in self._pieces(response):
+        for piece in self._pieces(response):
+            try:
                 body += unpacker.decompress(piece, limit + 1 - len(body)) if unpacker else piece
-                if len(body) > limit:
-                    words = f"the answer unpacks to more than {self.settings.max_answer_mib:g} MiB"
-                    remedy = "not read further; raise maxAnswerMib if you trust the service"
-                    raise failure(str(response.url), words, remedy)
-        except zlib.error as error:
-            raise Fault("the answer cannot be unpacked") from error
+            except zlib.error as error:
+                raise Fault("the answer cannot be unpacked") from error
+            if len(body) > limit:
+                fact = f"the answer unpacks to more than {self.settings.max_answer_mib:g} MiB"
+                remedy = "not read further; raise maxAnswerMib if you trust the service"
+                raise failure(str(response.url), fact, remedy)
         if unpacker and not unpacker.eof:
             raise Fault("the connection was cut: the packed answer ends early")
         return bytes(body)
 
     @contextmanager
-    def _asked(self, method: str, url: str, **options: Any) -> Iterator[requests.Response]:
+    def _opened(self, method: str, url: str, **options: Any) -> Iterator[requests.Response]:
         """Open one response; map what the library raises, while reading too."""
         import requests
         import urllib3
 
         timeout_s = self.settings.service_timeout_s
+        # Without an account of our own, a .netrc file would add a password.
+        options["auth"] = options.get("auth") or (lambda request: request)
+        if self._session is None:
+            self._session = _session(self._watch)
         try:
-            with self._opened().request(
+            with self._session.request(
                 method, url, timeout=timeout_s, allow_redirects=False, stream=True, **options
             ) as response:
                 yield response
@@ -457,7 +442,7 @@ class Client:
             raise failure(url, f"the secure connection fails: {_why(error)}", remedy) from error
         except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError, TimeoutError) as error:
             raise Fault(f"no answer within {timeout_s:g} s") from error
-        except (requests.exceptions.ConnectionError, urllib3.exceptions.NewConnectionError) as error:
+        except requests.exceptions.ConnectionError as error:
             self._watch.check()
             raise Fault(f"no connection: {_why(error)}") from error
         except (
@@ -467,21 +452,6 @@ class Client:
             raise Fault(f"the connection was cut: {_why(error)}") from error
         except (requests.exceptions.RequestException, UnicodeError) as error:
             raise failure(url, _why(error), "check the service address") from error
-
-    def _opened(self) -> requests.Session:
-        if self._session is None:
-            import poolbuilder
-
-            self._session = _session(self._watch)
-            self._session.headers.update(
-                {
-                    "User-Agent": f"poolbuilder/{poolbuilder.__version__} (species pools of waters; one "
-                    "request at a time)",
-                    "Accept": "application/json",
-                    "Accept-Encoding": "gzip",
-                }
-            )
-        return self._session
 
 
 class _Watch:
@@ -528,55 +498,46 @@ def _session(watch: _Watch) -> requests.Session:
     """A session that follows no redirects by itself, and whose connections are watched."""
     import requests
     from requests.adapters import HTTPAdapter
-    from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
-    def watched(pool: Any) -> Any:
-        class Connection(pool.ConnectionCls):  # type: ignore[misc]
-            def connect(self) -> None:
-                super().connect()
-                watch.over(self.sock)
-
-            def request(self, *args: Any, **options: Any) -> None:
-                watch.over(self.sock)
-                super().request(*args, **options)
-
-        return type(pool.__name__, (pool,), {"ConnectionCls": Connection})
-
-    pools = {"http": watched(HTTPConnectionPool), "https": watched(HTTPSConnectionPool)}
+    import poolbuilder
 
     class Adapter(HTTPAdapter):
-        def init_poolmanager(self, *args: Any, **options: Any) -> None:
-            super().init_poolmanager(*args, **options)
-            self.poolmanager.pool_classes_by_scheme = pools
+        def get_connection_with_tls_context(self, *args: Any, **options: Any) -> Any:
+            pool = super().get_connection_with_tls_context(*args, **options)
+            plain = type(pool).ConnectionCls
 
-        def proxy_manager_for(self, *args: Any, **options: Any) -> Any:
-            manager = super().proxy_manager_for(*args, **options)
-            manager.pool_classes_by_scheme = pools
-            return manager
+            class Watched(plain):  # type: ignore[misc, valid-type]
+                def getresponse(self) -> Any:
+                    watch.over(self.sock)
+                    return super().getresponse()
+
+            pool.ConnectionCls = Watched
+            return pool
 
     class Session(requests.Session):
         def get_redirect_target(self, resp: requests.Response) -> None:
             """No address: the library would read one, and the whole body, before we could judge it."""
 
     session = Session()
-    for scheme in pools:
-        session.mount(f"{scheme}://", Adapter())
+    session.mount("http://", Adapter())
+    session.mount("https://", Adapter())
+    about = f"poolbuilder/{poolbuilder.__version__} (species pools of waters; one request at a time)"
+    session.headers.update({"User-Agent": about, "Accept": "application/json", "Accept-Encoding": "gzip"})
     return session
 
 
-def _asked_s(retry: Any, value: str | None) -> float:
+def _asked_s(value: str | None) -> float:
     """Seconds that a Retry-After header asks for (RFC 9110, section 10.2.3); 0 where it cannot be read."""
     from urllib3.exceptions import InvalidHeader
+    from urllib3.util.retry import Retry
+
+    retry = Retry()
+    retry.retry_after_max = LONGEST_WAIT_S  # never undercut: longer than our patience ends it
 
     try:
-        return 0.0 if value is None else float(min(retry.parse_retry_after(value[:300]), LONGEST_WAIT_S))
+        return 0.0 if value is None else float(retry.parse_retry_after(value[:300]))
     except (InvalidHeader, ArithmeticError, LookupError, TypeError, ValueError, OSError):
         return 0.0
-
-
-def _no_account(request: Any) -> Any:
-    """Send a request as it is: without this, a .netrc file would add a password."""
-    return request
 
 
 def _why(error: BaseException) -> str:

@@ -1,0 +1,294 @@
+"""What a fetch brought: answers kept as they came, and the records made of them.
+
+A fetch is a folder ``fetches/<key>/`` in the store::
+
+    plan.json         the query, its parts and their counts; written first
+    000001.json.gz    one answer as it came, and so on
+    pages.jsonl       one line for each answer kept: file, part, offset, records, SHA-256
+    aside-01.gz       an answer that could not be used; it was asked for again and is never read
+    manifest.json     written last: the fetch is whole if and only if this file is there
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from poolbuilder import schemas, tables
+from poolbuilder.errors import StoreError
+from poolbuilder.files import disk_errors, write_whole
+from poolbuilder.records.service.client import Answer, oddity, parsed, text_of
+from poolbuilder.records.values import WHOLE_NAME_DOUBTS
+
+PLAN, PAGES, MANIFEST, REFUSED = "plan.json", "pages.jsonl", "manifest.json", "refused.json"
+MOST_ASIDE = 50
+LONGEST_KEY = 100
+CAPTIVE = "http://unknown.org/captive_cultivated"
+"""A field of some publishers, outside Darwin Core: ``captive`` or ``wild``."""
+
+
+@dataclass
+class Answers:
+    """The folder of one fetch.
+
+    Parameters
+    ----------
+    folder : path
+        ``fetches/<key>`` in a store; made at the first write.
+    """
+
+    folder: Path
+    pages: list[dict[str, Any]] = field(default_factory=list)
+
+    @property
+    def key(self) -> str:
+        """Name of the fetch."""
+        return self.folder.name
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the fetch came to its end."""
+        return (self.folder / MANIFEST).is_file()
+
+    def manifest(self) -> dict[str, Any]:
+        """What the fetch was and brought."""
+        return self._read(MANIFEST)
+
+    def plan(self) -> dict[str, Any] | None:
+        """What a fetch set out to do; None when it never got so far, or was refused."""
+        return self._read(PLAN) if (self.folder / PLAN).is_file() else None
+
+    def write(self, name: str, document: Mapping[str, Any]) -> None:
+        """Write plan or manifest."""
+        text = json.dumps(document, indent=1, ensure_ascii=False)
+        write_whole(self.folder / name, text, StoreError)
+
+    def keep(self, answer: Answer, **about: Any) -> None:
+        """Keep one answer and note it; the note comes after the answer is safe."""
+        number = 1 + max((int(note["file"][:6]) for note in self.pages), default=0)
+        name, body = f"{number:06d}.json.gz", answer.body
+        write_whole(self.folder / name, gzip.compress(body, 6, mtime=0), StoreError)
+        note = {"file": name, "sha256": hashlib.sha256(body).hexdigest(), "bytes": len(body), **about}
+        note["wireBytes"] = answer.wire_bytes
+        with disk_errors(self.folder / PAGES, StoreError), (self.folder / PAGES).open("ab") as stream:
+            stream.write(json.dumps(note).encode() + b"\n")
+            stream.flush()
+        self.pages.append(note)
+
+    @property
+    def set_aside(self) -> int:
+        """Answers that could not be used."""
+        return len(list(self.folder.glob("aside-*.gz")))
+
+    def put_aside(self, body: bytes) -> None:
+        """Keep an answer that could not be used for whoever looks into it; it is never read again."""
+        number = self.set_aside + 1
+        if number <= MOST_ASIDE:
+            write_whole(self.folder / f"aside-{number:02d}.gz", gzip.compress(body, 6, mtime=0), StoreError)
+
+    def drop(self, part: int) -> None:
+        """Put the kept answers of one part aside; they are then asked for again."""
+        for note in self.pages:
+            if note.get("part") == part:
+                self.put_aside(self.body(note))
+        self._note_only([note for note in self.pages if note.get("part") != part])
+
+    def refuse(self) -> None:
+        """Let nothing go on from this fetch: what the service said contradicts itself."""
+        if (self.folder / PLAN).is_file():
+            (self.folder / PLAN).replace(self.folder / REFUSED)
+
+    def resume(self) -> None:
+        """Take up the answers that a broken fetch has kept, up to the first that cannot be used.
+
+        That one and those after it are dropped from the notes, and are then asked for again.
+        """
+        path = self.folder / PAGES
+        notes = []
+        for line in path.read_bytes().split(b"\n") if path.is_file() else []:
+            try:
+                note = parsed(line)
+                value = self.value(note)
+                if oddity(value) or (note["kind"] == "search" and unlike_page(value)):
+                    break
+            except (ValueError, StoreError, TypeError, KeyError):
+                break
+            notes.append(note)
+        self._note_only(notes)
+
+    def _note_only(self, notes: list[dict[str, Any]]) -> None:
+        self.pages = notes
+        if self.folder.is_dir():
+            lines = "".join(f"{json.dumps(note)}\n" for note in notes)
+            write_whole(self.folder / PAGES, lines, StoreError)
+
+    def body(self, note: Mapping[str, Any]) -> bytes:
+        """One answer, checked against its hash; a StoreError when it is missing or another one."""
+        try:
+            body = gzip.decompress((self.folder / note["file"]).read_bytes())
+        except (OSError, EOFError, ValueError, zlib.error) as error:
+            raise self.broken(note["file"], f"this kept answer cannot be read: {error}") from error
+        if hashlib.sha256(body).hexdigest() != note["sha256"]:
+            raise self.broken(note["file"], "this kept answer is not the one that came: its SHA-256 differs")
+        return body
+
+    def value(self, note: Mapping[str, Any]) -> Any:
+        """One answer, parsed; a StoreError when it is missing, changed, or no JSON."""
+        try:
+            return parsed(self.body(note))
+        except ValueError as error:
+            raise self.broken(note["file"], f"this kept answer cannot be read: {error}") from error
+
+    def of_kind(self, kind: str) -> Iterator[tuple[dict[str, Any], Any]]:
+        """The kept answers of one kind, each with its note."""
+        for note in self.pages:
+            if note["kind"] == kind:
+                yield note, self.value(note)
+
+    def records(self) -> Iterator[dict[str, Any]]:
+        """The record of each result, repeats too."""
+        for _, page in self.of_kind("search"):
+            yield from page["results"]
+
+    def _read(self, name: str) -> dict[str, Any]:
+        try:
+            value = parsed((self.folder / name).read_bytes())
+        except (OSError, ValueError) as error:
+            raise self.broken(name, f"cannot be read: {error}") from error
+        if not isinstance(value, dict):
+            raise self.broken(name, "is broken: not an object")
+        return value
+
+    def broken(self, name: str, fact: str) -> StoreError:
+        """The error of a file that cannot be used."""
+        return StoreError(f"{self.folder / name}: {fact} (delete the folder {self.folder} and fetch again)")
+
+
+# ------------------------------------------------------------------ records
+
+_MADE_HERE = {"recordKey", "sourceFile", "readNote", "issue"}
+FIELDS = {
+    item.name: {"taxonClass": "class"}.get(item.name, item.name)
+    for item in schemas.RECORDS
+    if item.type == schemas.TEXT and item.name not in _MADE_HERE
+}
+"""Text column of a record and the field of the answer that fills it."""
+
+NUMBERS = {
+    "decimalLongitude": None,
+    "decimalLatitude": None,
+    "coordinateUncertaintyInMeters": None,
+    "coordinatePrecision": None,
+    "individualCount": None,
+    "year": (-9999, 9999),
+    "month": (-128, 127),
+    "day": (-128, 127),
+}
+"""Numeric columns, with the bounds of those that are whole numbers."""
+
+
+def _number(value: Any, bounds: tuple[int, int] | None) -> tuple[float | None, bool]:
+    """A number, and whether what stood there was none."""
+    if value is None or value == "":
+        return None, False
+    try:
+        number = float(value)
+    except (TypeError, ValueError, OverflowError):
+        return None, True
+    if number != number or number in {float("inf"), float("-inf")} or isinstance(value, bool):
+        return None, True
+    if bounds is not None and not (number == int(number) and bounds[0] <= number <= bounds[1]):
+        return None, True
+    return number, False
+
+
+def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) -> dict[str, Any]:
+    row: dict[str, Any] = {column: text_of(answer.get(field)) for column, field in FIELDS.items()}
+    notes = []
+    for column, bounds in NUMBERS.items():
+        row[column], bad = _number(answer.get(column), bounds)
+        if bad:
+            notes.append(f"{column} {(text_of(answer.get(column)) or '')[:60]!r} is not a number")
+    if row["associatedMedia"] is None:
+        media = answer.get("media")
+        shown = filter(lambda item: isinstance(item, dict), media if isinstance(media, list) else [])
+        row["associatedMedia"] = text_of([item.get("identifier") for item in shown])
+    captive = (text_of(answer.get(CAPTIVE)) or "").strip().lower()
+    if captive in {"captive", "cultivated"}:
+        row["degreeOfEstablishment"] = captive
+    issues = answer.get("issues")
+    row["issue"] = ";".join(filter(None, map(text_of, issues))) or None if isinstance(issues, list) else None
+    key = text_of(answer["key"]) or ""
+    written = verbatim.get(key) or text_of(answer.get("verbatimScientificName"))
+    if written and whole_name_lost(answer) and written != row["scientificName"]:
+        notes.append(f"the service reads the name {written!r} as {row['scientificName']!r}")
+        row["scientificName"], row["taxonRank"] = written, None
+    row |= {
+        "recordKey": record_key(key),
+        "coordinateDecimals": None,
+        "sourceFile": source,
+        "sourceRow": None,
+        "readNote": "; ".join(notes) or None,
+    }
+    return row
+
+
+def whole_name_lost(answer: Mapping[str, Any]) -> bool:
+    """Whether the service could not place the whole of a record's name."""
+    issues = answer.get("issues")
+    return isinstance(issues, list) and any(flag in issues for flag in WHOLE_NAME_DOUBTS)
+
+
+def record_key(key: Any) -> str:
+    """The recordKey of a record that the service knows by *key*."""
+    return f"gbif:{text_of(key)}"
+
+
+def records_table(
+    answers: Sequence[Mapping[str, Any]], *, source: str, verbatim: Mapping[str, str] | None = None
+) -> pa.Table:
+    """Records from the results of a search.
+
+    Parameters
+    ----------
+    answers : sequence of mapping
+        Results of ``/occurrence/search``, in the documented shape.
+    source : str
+        What `sourceFile` names.
+    verbatim : mapping, optional
+        Key to the name as its source wrote it, for names that the service could not place.
+
+    Returns
+    -------
+    Table, schema RECORDS
+        One row per answer, in order.
+    """
+    rows = [_row(answer, source, verbatim or {}) for answer in answers]
+    values = {name: [row[name] for row in rows] for name in schemas.RECORDS.names}
+    return schemas.check(tables.table(schemas.RECORDS, values), schemas.RECORDS, "service")
+
+
+def unlike_page(answer: Any) -> str | None:
+    """Why an answer is no page of a search, or None."""
+    results = answer.get("results") if isinstance(answer, dict) else None
+    count = answer.get("count") if isinstance(answer, dict) else None
+    shaped = (
+        isinstance(results, list)
+        and isinstance(count, int)
+        and not isinstance(count, bool)
+        and count >= 0
+        and all(isinstance(item, dict) and _is_key(item.get("key")) for item in results)
+    )
+    return None if shaped else "the answer has not the documented shape: a count, and results with keys"
+
+
+def _is_key(value: Any) -> bool:
+    return isinstance(value, int | str) and not isinstance(value, bool) and 0 < len(str(value)) <= LONGEST_KEY

@@ -1,0 +1,780 @@
+"""The fetch: count, split, page, keep, compare with what came before, cite; the same offline years later."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import hashlib
+import json
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import pyarrow as pa
+
+from poolbuilder import schemas, tables
+from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError
+from poolbuilder.files import disk_errors, locked, private_folder, write_whole
+from poolbuilder.places import geodesy
+from poolbuilder.records.service.answers import (
+    MANIFEST,
+    PLAN,
+    Answers,
+    record_key,
+    records_table,
+    unlike_page,
+    whole_name_lost,
+)
+from poolbuilder.records.service.client import Answer, Client, failure, parsed, text_of
+from poolbuilder.records.service.search import (
+    FOLDER,
+    Query,
+    SearchPart,
+    most_restrictive,
+    parse_licence,
+    split,
+)
+
+STAMP = "%Y%m%dT%H%M%SZ"
+BATCH = 4096
+PORTION = 12
+"""Batches that a store takes up at once."""
+
+SEARCH = "/occurrence/search"
+MOST_DATASETS = 1000
+"""Data sets whose records are counted one by one."""
+
+LOSS_SHARE, LOSS_RECORDS = 0.05, 20
+"""Where more than this share, and more than so many, of the records are gone at once, it is not believed."""
+
+VERBATIM_NAME = "http://rs.tdwg.org/dwc/terms/scientificName"
+
+Progress = Callable[[int, int], None]
+
+# ------------------------------------------------------------------ fetches
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fetch:
+    """What one fetch brought.
+
+    Attributes
+    ----------
+    key : str
+        Name of its folder below ``fetches``.
+    query : Query
+        What was asked.
+    answers : Answers
+        The kept answers; records are read from them when they are needed.
+    rows : int
+        Distinct records.
+    source : dict
+        ``path``, ``sha256``, ``rows`` and the time, for the list of inputs.
+    datasets : tuple of dict
+        datasetKey, title, citation, license, doi, records.
+    counts : dict
+        promised, arrived, repeated, distinct, answers, setAside, bytes and wireBytes.
+    licence : str, optional
+        The most restrictive licence of the records; None without records.
+    notes : tuple of str
+        What a careful colleague would add.
+    complete : bool
+        Whether every promised record arrived, and what did not come again is believed to be gone.
+    withdrawn : tuple of str
+        recordKey of each record that an earlier fetch of the query brought and the service does
+        not hold any more; only a complete fetch of all records can tell.
+    doubted : tuple of str
+        recordKey of the records that did not come again, too many at once to be believed gone.
+    differs : str
+        After a fetch of changes, what the service counts otherwise than is kept; empty where it agrees.
+    """
+
+    key: str
+    query: Query
+    answers: Answers
+    rows: int
+    source: dict[str, Any]
+    datasets: tuple[dict[str, Any], ...]
+    counts: dict[str, int]
+    licence: str | None
+    notes: tuple[str, ...]
+    complete: bool
+    fetched: datetime.datetime
+    withdrawn: tuple[str, ...] = ()
+    doubted: tuple[str, ...] = ()
+    differs: str = ""
+
+    def batches(self) -> Iterator[pa.Table]:
+        """The records, schema RECORDS, one row per distinct record, some thousand rows at a time."""
+        names = ((note["key"], value.get(VERBATIM_NAME)) for note, value in self.answers.of_kind("verbatim"))
+        verbatim = {key: written.strip() for key, name in names if (written := text_of(name))}
+        source = f"service:{self.key}"
+        seen: set[Any] = set()
+        fresh: list[dict[str, Any]] = []
+        for item in self.answers.records():
+            if item["key"] in seen:
+                continue
+            seen.add(item["key"])
+            fresh.append(item)
+            if len(fresh) >= BATCH:
+                yield records_table(fresh, source=source, verbatim=verbatim)
+                fresh = []
+        if fresh:
+            yield records_table(fresh, source=source, verbatim=verbatim)
+
+    @property
+    def table(self) -> pa.Table:
+        """All the records at once; schema RECORDS."""
+        return pa.concat_tables([schemas.RECORDS.empty_table(), *self.batches()])
+
+    def portions(self) -> Iterator[tuple[dict[str, Any], list[pa.Table]]]:
+        """What a store takes up, about fifty thousand records at a time, each with its source.
+
+        Besides the records there is a row without place for each one withdrawn: in a store the
+        newest version of a record holds, so a withdrawn one is near no water.  Only the last
+        portion has the fetch's own SHA-256: a store that knows it has taken up the whole.
+        """
+        batches = self._for_store()
+        waiting = list(islice(batches, PORTION))
+        number = 0
+        while waiting:
+            following = next(batches, None)
+            sha256 = str(self.source["sha256"])
+            if following is not None:
+                sha256 = hashlib.sha256(f"{sha256}:{number}".encode()).hexdigest()
+            rows = sum(batch.num_rows for batch in waiting)
+            yield self.source | {"sha256": sha256, "rows": rows}, waiting
+            waiting = [] if following is None else [following, *islice(batches, PORTION - 1)]
+            number += 1
+
+    def _for_store(self) -> Iterator[pa.Table]:
+        yield from self.batches()
+        if self.withdrawn:
+            why = f"withdrawn: not at the service any more on {self.fetched.date().isoformat()}"
+            values: dict[str, list[Any]] = {
+                name: [None] * len(self.withdrawn) for name in schemas.RECORDS.names
+            }
+            values["recordKey"] = list(self.withdrawn)
+            values["sourceFile"] = [f"service:{self.key}"] * len(self.withdrawn)
+            values["readNote"] = [why] * len(self.withdrawn)
+            yield tables.table(schemas.RECORDS, values)
+
+    def age_words(self, now: datetime.datetime) -> str:
+        """How old the data are, in words."""
+        days = (now - self.fetched).days
+        if days < 0:
+            return f"fetched on {self.fetched:%Y-%m-%d}, which is in the future by this computer's clock"
+        when = {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+        return f"fetched {when} ({self.fetched:%Y-%m-%d})"
+
+
+def folders(root: Path, digest: str | None = None) -> Iterator[Answers]:
+    """Every fetch below *root*, or those of one query; oldest first."""
+    for folder in sorted(root.glob(f"{digest or '?' * 16}-*Z")) if root.is_dir() else []:
+        if folder.is_dir():
+            yield Answers(folder)
+
+
+def began(key: str) -> datetime.datetime:
+    """When a fetch began, by its name."""
+    try:
+        return datetime.datetime.strptime(key.partition("-")[2], STAMP).replace(tzinfo=datetime.UTC)
+    except ValueError:
+        return datetime.datetime.min.replace(tzinfo=datetime.UTC)
+
+
+def result_of(answers: Answers, manifest: dict[str, Any]) -> Fetch:
+    """A whole fetch as a value, with what its licences ask of the reader.
+
+    Raises
+    ------
+    StoreError
+        When the manifest is not one that was written here.
+    """
+    try:
+        return _result(answers, manifest)
+    except (KeyError, TypeError, ValueError, AttributeError, PoolBuilderError) as error:
+        raise answers.broken(MANIFEST, f"is broken: {error!r}") from error
+
+
+def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
+    keys = set(manifest["licences"])
+    notes = list(manifest["notes"])
+    if "CC_BY_NC_4_0" in keys:
+        notes.append(
+            "some records are CC BY-NC: no commercial use of what is made from them (--licence CC0,CC-BY "
+            "leaves them out)"
+        )
+    if keys & {"UNSPECIFIED", "UNSUPPORTED"}:
+        notes.append(
+            "some records state no licence, or one that is not CC0, CC BY or CC BY-NC: ask their "
+            "publishers before use"
+        )
+    answers.pages = manifest["pages"]
+    return Fetch(
+        key=answers.key,
+        query=Query.from_dict(manifest["query"]),
+        answers=answers,
+        rows=int(manifest["counts"]["distinct"]),
+        source={
+            "path": f"service:{answers.key}",
+            "sha256": manifest["sha256"],
+            "rows": int(manifest["counts"]["distinct"]),
+            "service": manifest["service"],
+            "fetched": manifest["fetched"],
+        },
+        datasets=tuple(manifest["datasets"]),
+        counts=dict(manifest["counts"]),
+        licence=most_restrictive(keys),
+        notes=tuple(notes),
+        complete=bool(manifest["complete"]),
+        withdrawn=tuple(manifest["withdrawn"]),
+        doubted=tuple(manifest.get("doubted", ())),
+        differs=str(manifest.get("differs", "")),
+        fetched=datetime.datetime.fromisoformat(manifest["fetched"]),
+    )
+
+
+def chain(root: Path, digest: str) -> list[Fetch]:
+    """The youngest complete fetch of all records of a query, and those after it; oldest first."""
+    found: list[Fetch] = []
+    for answers in reversed(list(folders(root, digest))):
+        if not answers.is_whole:
+            continue
+        found.append(result_of(answers, answers.manifest()))
+        if found[-1].query.changed_since is None and found[-1].complete:
+            return found[::-1]
+    return []
+
+
+def chain_of(query: Query, *, base_url: str, store: Path) -> list[tuple[str, datetime.datetime, bool]]:
+    """Key, time and completeness of the fetches that make up what is known for a query; oldest first.
+
+    The first is the youngest complete fetch of all records, the others came after it.
+    """
+    kept = chain(store / FOLDER, query.digest(base_url))
+    return [(item.key, item.fetched, item.complete) for item in kept]
+
+
+def replay(key: str, *, store: Path) -> Fetch:
+    """A whole fetch again, from what was kept, without network.
+
+    Raises
+    ------
+    StoreError
+        When there is no such fetch, or an answer is not the one that was kept.
+    """
+    answers = Answers(store / FOLDER / key)
+    if not answers.is_whole:
+        raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
+    return result_of(answers, answers.manifest())
+
+
+# ------------------------------------------------------------------ fetching
+
+
+class _Contradiction(Exception):
+    """What the service says of a part does not fit what it said of it before."""
+
+
+@dataclass
+class _Arrived:
+    """What arrived, counted record by record; nothing of a record is held but its key and data set.
+
+    Of one part, *promised* and *first_promised* are its records by the last page's count and by the
+    first's: the index changes on the way.  *page_limit* is the smallest page, the last one aside.
+    """
+
+    rows: int = 0
+    seen: dict[Any, str | None] = field(default_factory=dict)
+    licences: set[str] = field(default_factory=set)
+    doubtful: dict[str, None] = field(default_factory=dict)
+    """Keys of records whose name as written is to be asked for."""
+    promised: int = 0
+    first_promised: int = 0
+    page_limit: int = 0
+
+    def take(self, results: Sequence[Mapping[str, Any]]) -> None:
+        self.rows += len(results)
+        for item in results:
+            if item["key"] in self.seen:
+                continue
+            self.seen[item["key"]] = text_of(item.get("datasetKey"))
+            self.licences.add(parse_licence(text_of(item.get("license"))))
+            if whole_name_lost(item) and not item.get("verbatimScientificName"):
+                self.doubtful[str(item["key"])] = None
+
+    def add(self, other: _Arrived) -> None:
+        self.rows += other.rows
+        self.seen |= other.seen
+        self.licences |= other.licences
+        self.doubtful |= other.doubtful
+
+
+def fetch(
+    client: Client,
+    query: Query,
+    *,
+    store: Path,
+    now: datetime.datetime,
+    progress: Progress = lambda done, expected: None,
+) -> Fetch:
+    """Bring all records of a query; go on with a broken fetch of the same query.
+
+    After a fetch of changes the service is asked to count all its records, data set by data set.  Where
+    it holds other numbers than are kept, records were withdrawn or moved: all are fetched.  So they are
+    where the last fetch of all records came back with far fewer than before.
+
+    Parameters
+    ----------
+    store : path
+        The store's folder; raw answers are kept below its ``fetches``.
+    now : datetime
+        With time zone; the time that the fetch is known by.
+    progress : callable, optional
+        Called with the rows that have arrived and the number expected.
+
+    Raises
+    ------
+    SourceError
+        When the service refuses, fails for too long, contradicts itself, or holds more than can be paged.
+    StoreError
+        When answers cannot be kept, or the same query is being fetched by someone else.
+    """
+    root = store / FOLDER
+    digest = query.digest(client.base_url)
+    with disk_errors(store, StoreError):
+        private_folder(store)
+    with locked(root / f".{digest}.lock", doing="filled with the same records"):
+        earlier = chain(root, digest)
+        if any(item.doubted for item in earlier):
+            query = query.replace(changed_since=None)
+        run = _Run(client, query, _opened(root, query, now, client), earlier, now, progress)
+        brought = run.whole()
+        if not brought.differs:
+            return brought
+        query = query.replace(changed_since=None)
+        run = _Run(client, query, _opened(root, query, now, client), [*earlier, brought], now, progress)
+        return run.whole(brought.differs)
+
+
+def _opened(root: Path, query: Query, now: datetime.datetime, client: Client) -> Answers:
+    """The folder of a broken fetch that is young enough to go on with, else a new one."""
+    digest = query.digest(client.base_url)
+    oldest = now - datetime.timedelta(hours=client.settings.fetch_resume_hours)
+    for answers in reversed(list(folders(root, digest))):
+        young = oldest <= began(answers.key) <= now
+        plan = None if answers.is_whole or not young else answers.plan()
+        if plan is not None and plan.get("query") == query.as_dict():
+            answers.resume()
+            return answers
+    stamp = now.astimezone(datetime.UTC)
+    while (root / f"{digest}-{stamp.strftime(STAMP)}").exists():
+        stamp += datetime.timedelta(seconds=1)
+    return Answers(root / f"{digest}-{stamp.strftime(STAMP)}")
+
+
+@dataclass
+class _Run:
+    """One fetch while it is made."""
+
+    client: Client
+    query: Query
+    answers: Answers
+    earlier: list[Fetch]
+    now: datetime.datetime
+    progress: Progress
+    notes: list[str] = field(default_factory=list)
+
+    def whole(self, why: str = "") -> Fetch:
+        """Bring everything, and write the manifest; *why* says what made it a fetch of all records."""
+        answers = self.answers
+        self.notes += [why] if why else []
+        arrived, missed = self.paged(self.planned())
+        records = len(arrived.seen)
+        self.ask_names(list(arrived.doubtful))
+        if missed:
+            self.notes.append(
+                f"{missed:,} of {records + missed:,} promised records did not arrive, though they were asked "
+                "for twice"
+            )
+        datasets = Counter(key for key in arrived.seen.values() if key is not None)
+        cited, uncited = _citations(self.client, datasets, answers.folder.parent / "datasets")
+        gone: list[str] = []
+        doubted: list[str] = []
+        differs = ""
+        if not missed and self.query.changed_since is None:
+            gone, doubted = self.lost(arrived)
+        elif self.query.changed_since is not None:
+            differs = self.differs(arrived)
+        if answers.set_aside:
+            self.notes.append(
+                f"{answers.set_aside:,} answers could not be used and were asked for again (they lie beside "
+                f"the others in {answers.folder.name})"
+            )
+        hashes = "".join(note["sha256"] for note in answers.pages).encode()
+        identity = [answers.key, hashlib.sha256(hashes).hexdigest(), gone]  # two fetches never share it
+        manifest = {
+            "service": self.client.base_url,
+            "query": self.query.as_dict(),
+            "began": began(answers.key).isoformat(),
+            "fetched": self.now.isoformat(),
+            "sha256": hashlib.sha256(json.dumps(identity).encode()).hexdigest(),
+            "counts": {
+                "promised": records + missed,
+                "arrived": arrived.rows,
+                "repeated": arrived.rows - records,
+                "distinct": records,
+                "answers": len(answers.pages),
+                "setAside": answers.set_aside,
+                "bytes": sum(note["bytes"] for note in answers.pages),
+                "wireBytes": sum(note.get("wireBytes", 0) for note in answers.pages),
+            },
+            "complete": not missed and not doubted and not differs,
+            "licences": sorted(arrived.licences),
+            "datasets": cited,
+            "withdrawn": gone,
+            "doubted": doubted,
+            "differs": differs,
+            "notes": self.notes + uncited,
+            "pages": answers.pages,
+        }
+        answers.write(MANIFEST, manifest)
+        return result_of(answers, manifest)
+
+    def planned(self) -> list[tuple[SearchPart, int]]:
+        """The parts of a broken fetch again, else newly counted ones."""
+        plan = self.answers.plan()
+        if plan is not None:
+            return [(SearchPart.from_dict(part), int(part["expected"])) for part in plan["parts"]]
+        parts = split(
+            self.query,
+            count=lambda part: int(self.counted(part)["count"]),
+            ceiling=int(self.client.settings.service_ceiling),
+            last_year=self.now.year + 1,
+        )
+        written = [dataclasses.asdict(part) | {"expected": size} for part, size in parts]
+        asked = {"service": self.client.base_url, "query": self.query.as_dict(), "parts": written}
+        self.answers.write(PLAN, asked)
+        return parts
+
+    def asked(self, part: SearchPart, limit: int, offset: int, **more: Any) -> Answer:
+        """One page of a part of the query."""
+        params = self.query.params() | part.params() | {"limit": limit, "offset": offset} | more
+        return self.client.get(
+            SEARCH, params, unlike=unlike_page, aside=self.answers.put_aside if limit else _drop
+        )
+
+    def counted(self, part: SearchPart, **more: Any) -> dict[str, Any]:
+        """How many records the service promises for a part."""
+        return dict(self.asked(part, 0, 0, **more).value)
+
+    # -------------------------------------------------------------- paging
+
+    def say(self, before: int, expected: int, rows: int) -> None:
+        """Tell the progress of a part."""
+        self.progress(before + rows, expected)
+
+    def paged(self, parts: list[tuple[SearchPart, int]]) -> tuple[_Arrived, int]:
+        """Every part to its end, and how many promised records did not arrive.
+
+        A part that came short or in contradiction is paged once more.
+        """
+        expected, missed, smallest, grown = sum(size for _, size in parts), 0, 0, 0
+        arrived = _Arrived()
+        for number, (part, _) in enumerate(parts):
+            found = _Arrived()
+            for turn in (1, 2):
+                try:
+                    again = self.page_part(part, number, turn, partial(self.say, len(arrived.seen), expected))
+                except _Contradiction as error:
+                    if turn == 1:
+                        self.answers.drop(number)
+                        continue
+                    self.answers.refuse()
+                    remedy = "nothing is taken from it; try again later, everything is then asked for anew"
+                    fact = f"contradicts itself twice: {error}"
+                    raise failure(self.client.base_url + SEARCH, fact, remedy) from error
+                again.first_promised = found.first_promised or again.first_promised
+                again.add(found)
+                found = again
+                if len(found.seen) >= found.promised:
+                    break
+            missed += max(0, found.promised - len(found.seen))
+            grown += found.promised - found.first_promised
+            smallest = min(smallest or found.page_limit, found.page_limit)
+            arrived.add(found)
+        if len(parts) > 1:
+            self.notes.append(f"more records than can be paged at once: fetched in {len(parts)} parts")
+        page = self.client.settings.service_page
+        if 0 < smallest < page:
+            self.notes.append(f"the service gave pages of {smallest} where {page:g} were asked for")
+        if grown:
+            self.notes.append(f"the number of records changed by {grown:+,} while they were fetched")
+        return arrived, missed
+
+    def page_part(
+        self, part: SearchPart, number: int, turn: int, progress: Callable[[int], None]
+    ) -> _Arrived:
+        """One part of a query, page by page, to its end; pages that are kept are not asked for again."""
+        ceiling, page = int(self.client.settings.service_ceiling), int(self.client.settings.service_page)
+        found = _Arrived(page_limit=page)
+        kept = {
+            note["offset"]: note
+            for note in self.answers.pages
+            if (note.get("part"), note.get("turn")) == (number, turn)
+        }
+        offset, done = 0, False
+        while not done:
+            if offset >= ceiling:
+                fact = f"a part has grown past the {ceiling:,} records that can be paged while it was fetched"
+                raise failure(
+                    "", fact, f"delete {self.answers.folder} and fetch again: it is then split anew"
+                )
+            if offset in kept:
+                value = self.answers.value(kept[offset])
+            else:
+                limit = min(page, ceiling - offset)
+                answer = self.asked(part, limit, offset)
+                value = answer.value
+                _check_page(answer, offset, limit, ceiling, found.promised)
+                _check_area(answer, self.query)
+                about = {"part": number, "turn": turn, "offset": offset, "records": len(value["results"])}
+                self.answers.keep(answer, kind="search", **about)
+            results = value["results"]
+            found.promised = int(value["count"])
+            found.first_promised = found.first_promised if offset else found.promised
+            found.take(results)
+            offset += len(results)
+            done = bool(value.get("endOfRecords")) or not results or offset >= found.promised
+            if not done:
+                found.page_limit = min(found.page_limit, len(results))
+            progress(found.rows)
+        return found
+
+    # -------------------------------------------------------------- what is gone
+
+    def lost(self, arrived: _Arrived) -> tuple[list[str], list[str]]:
+        """Records that the fetches before this one had, and this fetch of all records has not.
+
+        Returns
+        -------
+        gone, doubted
+            Keys of records believed to be withdrawn; or, where too many are missing at once, those that
+            are kept until a fetch of all records on another day misses them too.
+        """
+        had = set(known(self.earlier))
+        missing = had - {record_key(key) for key in arrived.seen}
+        if not missing:
+            return [], []
+        said = (
+            f"{len(missing):,} records that the service held before are withdrawn, or have left area or taxon"
+        )
+        if not _sudden(len(missing), len(had)):
+            self.notes.append(said)
+            return sorted(missing), []
+        for item in self.earlier:
+            doubted = set(item.doubted)
+            another_day = item.fetched.astimezone(self.now.tzinfo).date() < self.now.date()
+            if doubted and another_day and not _sudden(len(missing - doubted), len(had)):
+                self.notes.append(f"{said}; so it was on {item.fetched:%Y-%m-%d} too")
+                return sorted(missing), []
+        try:
+            again = f"counted again, it says {self.counted(SearchPart())['count']:,}"
+        except SourceError as error:
+            again = f"it could not be asked to count again: {error}"
+        self.notes.append(
+            f"{len(missing):,} of {len(had):,} records did not come again, too many at once to be believed "
+            f"({again}): they are kept as they were, and the next fetch asks for all records; on another day "
+            "it settles the matter"
+        )
+        return [], sorted(missing)
+
+    def differs(self, arrived: _Arrived) -> str:
+        """After a fetch of changes: where the service now counts other records than are kept, in words.
+
+        Equal counts say that none was withdrawn or moved, unless another took its place in the data set.
+        """
+        looked = max(
+            (item.fetched for item in self.earlier if item.query.changed_since is None), default=None
+        )
+        if looked is None:
+            return ""
+        held = known(self.earlier) | {record_key(key): name for key, name in arrived.seen.items()}
+        since = f"withdrawn records were last looked for one by one on {looked:%Y-%m-%d}"
+        everything = dataclasses.replace(self, query=self.query.replace(changed_since=None))
+        try:
+            there = everything.counted(
+                SearchPart(), facet="datasetKey", facetLimit=MOST_DATASETS, facetMincount=1
+            )
+        except SourceError as error:
+            self.notes.append(f"{since}; the records could not be counted today: {error}")
+            return ""
+        total, kept, counted = int(there["count"]), Counter(map(str, held.values())), _facets(there)
+        changed = [
+            f"{name}: {kept[name]:,} kept, {counted[name]:,} there"
+            for name in sorted(kept | counted)
+            if counted and kept[name] != counted[name]
+        ]
+        if total == len(held) and not changed:
+            exactly = ", data set by data set" if counted else ""
+            self.notes.append(f"{since}; today the service counts as many as are kept{exactly}")
+            return ""
+        which = f" (data set {'; '.join(changed[:3])})" if changed else ""
+        return (
+            f"the service counts {total:,} records where {len(held):,} are kept{which}: some "
+            "are withdrawn or have moved, so all were asked for again"
+        )
+
+    def ask_names(self, wanted: list[str]) -> None:
+        """Ask for names as written where the service could not place the whole name."""
+        have = {note["key"] for note in self.answers.pages if note["kind"] == "verbatim"}
+        most = int(self.client.settings.verbatim_lookups)
+        for key in wanted[:most]:
+            if key in have:
+                continue
+            try:
+                answer = self.client.get(
+                    f"/occurrence/{quote(key, safe='')}/verbatim", aside=self.answers.put_aside
+                )
+            except OfflineError:
+                raise
+            except SourceError as error:
+                self.notes.append(
+                    f"names as written could not be asked for, so hybrids may be hidden: {error}"
+                )
+                return
+            self.answers.keep(answer, kind="verbatim", key=key)
+        if len(wanted) > most:
+            self.notes.append(
+                f"{len(wanted):,} names could not be placed whole by the service; the first {most:,} were "
+                "asked for as written, hybrids may be hidden among the others (raise verbatimLookups)"
+            )
+
+
+def _drop(body: bytes) -> None:
+    """Keep nothing of a count that could not be used."""
+
+
+def known(fetches: Sequence[Fetch]) -> dict[str, str | None]:
+    """The recordKey of every record that some fetches brought, and its data set by the last of them."""
+    return {
+        record_key(item["key"]): text_of(item.get("datasetKey"))
+        for brought in fetches
+        for item in brought.answers.records()
+    }
+
+
+def _facets(answer: Mapping[str, Any]) -> Counter[str]:
+    """Records by data set; empty from a service that does not say, or not of all."""
+    try:
+        found = Counter({str(each["name"]): int(each["count"]) for each in answer["facets"][0]["counts"]})
+    except (LookupError, TypeError, ValueError):
+        return Counter()
+    return found if found.total() == answer["count"] else Counter()
+
+
+def _sudden(missing: int, had: int) -> bool:
+    return missing > LOSS_RECORDS and missing > LOSS_SHARE * had
+
+
+# ------------------------------------------------------------------ checks of a page
+
+
+def _check_page(answer: Answer, offset: int, asked: int, ceiling: int, promised: int) -> None:
+    """Stop at a page that is not the one asked for, or where the number of records cannot be true."""
+    page = answer.value
+    count, came = int(page["count"]), len(page["results"])
+    end = offset + came
+    if page.get("offset", offset) != offset:
+        fact = f"asked for records from {offset:,} on, got them from {str(page['offset'])[:30]}"
+        raise failure(answer.url, fact, "the service does not page as documented; fetch with --download")
+    if came > asked:
+        fact = f"asked for {asked} records, got {came}"
+        raise failure(answer.url, fact, "the service does not page as documented")
+    if not came and offset < min(count, ceiling):
+        fact = f"stops at {offset:,} of {count:,} records"
+        raise failure(answer.url, fact, "try again later: what has arrived is kept")
+    if count < end:
+        raise _Contradiction(f"{end:,} records have come of {count:,}")
+    if count < promised:
+        raise _Contradiction(f"the number of records fell from {promised:,} to {count:,} on the way")
+    if page.get("endOfRecords") and came == asked and end < min(count, ceiling):
+        raise _Contradiction(f"a full page is called the last at {end:,} of {count:,} records")
+
+
+def _check_area(answer: Answer, query: Query) -> None:
+    """Stop when more than half of a page lies farther out than asked: a filter was dropped on the way."""
+    results = answer.value["results"]
+    places = [
+        (item["decimalLongitude"], item["decimalLatitude"])
+        for item in results
+        if isinstance(item.get("decimalLongitude"), int | float)
+        and isinstance(item.get("decimalLatitude"), int | float)
+        and abs(item["decimalLongitude"]) <= 180
+        and abs(item["decimalLatitude"]) <= 90
+    ]
+    if not places:
+        return
+    lon, lat = np.array(places, dtype=float).T
+    away = geodesy.distance_km(lon, lat, from_longitude=query.longitude, from_latitude=query.latitude)
+    outside = int((away > query.distance_km * 1.05 + 1).sum())
+    if outside > len(results) / 2:
+        fact = f"does not keep to the area asked: {outside} of {len(results)} records lie farther out"
+        raise failure(
+            answer.url, fact, "check that the service knows geoDistance, or ask with --shape polygon"
+        )
+
+
+# ------------------------------------------------------------------ citations
+
+
+def _citations(
+    client: Client, held: Mapping[str, int], folder: Path
+) -> tuple[list[dict[str, Any]], list[str]]:
+    """Title, citation and licence of each data set, asked for once and kept in *folder*.
+
+    Returns
+    -------
+    datasets, notes
+        One entry a data set, by key; and one note for each citation that could not be had. A
+        missing citation never stops a fetch.
+    """
+    found, notes = [], []
+    for key in sorted(held):
+        plain = re.fullmatch(r"[A-Za-z0-9_-]{1,64}", key)
+        path = folder / f"{key if plain else hashlib.sha256(key.encode()).hexdigest()[:32]}.json"
+        try:
+            about = parsed(path.read_bytes())
+        except (OSError, ValueError):
+            about = None
+        if not isinstance(about, dict):
+            try:
+                answer = client.get(f"/dataset/{quote(key, safe='')}")
+                about = answer.value
+                write_whole(path, answer.body, StoreError)
+            except SourceError as error:
+                why = "offline" if isinstance(error, OfflineError) else str(error)
+                about = {}
+                notes.append(f"no citation for data set {key}: {why}")
+        citation = about.get("citation")
+        title = text_of(about.get("title")) or key
+        found.append(
+            {
+                "datasetKey": key,
+                "title": title,
+                "citation": text_of(citation.get("text") if isinstance(citation, dict) else citation)
+                or title,
+                "license": text_of(about.get("license")),
+                "doi": text_of(about.get("doi")),
+                "records": held[key],
+            }
+        )
+    return found, notes
