@@ -315,8 +315,8 @@ class Settings:
     range_widening: float = _number(
         1.25,
         "1",
-        "how much wider than a key's range the fish of other waters spread; measured: 1.24 in lateral-line scales over "
-        "five forms of longear, 1.13 in rakers of bluegill over 14 lakes",
+        "how much wider than a key's range the fish of other waters spread, in characters of which no fish were measured; "
+        "measured: 1.24 in lateral-line scales over five forms of longear, 1.13 in rakers of bluegill over 14 lakes",
         low=1,
         high=3,
     )

@@ -255,6 +255,17 @@ class TraitTable:
             grouped.setdefault((cell.species, cell.character), []).append(cell)
         return {key: tuple(cells) for key, cells in grouped.items()}
 
+    @cached_property
+    def measured_spread(self) -> Mapping[str, float | None]:
+        """Standard deviation within a form of measured fish, by character; None where none were measured."""
+        spread: dict[str, float | None] = {}
+        for character in self.characters:
+            cells = [cell for cell in self.cells if cell.character == character.key and cell.sd and cell.n]
+            fish = sum(cell.n for cell in cells)
+            squares = sum(cell.n * (cell.sd or 0) ** 2 for cell in cells)
+            spread[character.key] = math.sqrt(squares / fish) if fish else None
+        return spread
+
     def forms(self, species: str) -> tuple[str, ...]:
         """Forms of a species that have cells of their own."""
         return tuple(sorted({cell.form for cell in self.cells if cell.species == species and cell.form}))

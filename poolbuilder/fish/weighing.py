@@ -55,13 +55,25 @@ def _measured(cell: Cell, character: Character, length_mm: float | None) -> Arra
     return (cell.n * np.array(cell.shares) + LEAN * smooth) / (cell.n + LEAN)
 
 
-def spread(cell: Cell, character: Character, settings: Settings, length_mm: float | None = None) -> Array:
+def spread(
+    cell: Cell,
+    character: Character,
+    settings: Settings,
+    length_mm: float | None = None,
+    measured: float | None = None,
+) -> Array:
     """Shares of the classes of a character that a cell stands for.
 
     A key's range holds rangeShare of the fish that its author had, a count's range widened by
-    half a count on each side; other waters differ, so that the curve is rangeWidening times
-    as wide.  With a mode off its middle the two sides are normal curves of different width.
-    Measured fish speak as they were measured.
+    half a count on each side.  It says little of the spread, so that the variance is the mean
+    of its own and of what measured fish of the group have; where none were measured, the curve
+    is rangeWidening times as wide as the range.  With a mode off its middle the two sides are
+    normal curves of different width.  Measured fish speak as they were measured.
+
+    Parameters
+    ----------
+    measured : float, optional
+        Standard deviation within species of measured fish of the group.
 
     Returns
     -------
@@ -76,8 +88,13 @@ def spread(cell: Cell, character: Character, settings: Settings, length_mm: floa
     assert cell.high is not None
     mode = (cell.low + cell.high) / 2 if cell.mode is None else cell.mode
     margin = 0.5 if character.kind == "count" else 0.0
-    reach = NORMAL.inv_cdf((1 + settings.range_share) / 2) / settings.range_widening
-    return _classes(character, (mode - cell.low + margin) / reach, (cell.high + margin - mode) / reach, mode)
+    reach = NORMAL.inv_cdf((1 + settings.range_share) / 2)
+    left, right = (mode - cell.low + margin) / reach, (cell.high + margin - mode) / reach
+    if measured is None:
+        left, right = left * settings.range_widening, right * settings.range_widening
+    else:
+        left, right = (math.sqrt((each**2 + measured**2) / 2) for each in (left, right))
+    return _classes(character, left, right, mode)
 
 
 def species_shares(
@@ -91,7 +108,13 @@ def species_shares(
     cells = table.fitting(species, character.key, sex=fish.sex, stage=fish.stage, form=form)
     if cells:
         return np.asarray(
-            np.mean([spread(cell, character, settings, fish.length_mm) for cell in cells], axis=0)
+            np.mean(
+                [
+                    spread(cell, character, settings, fish.length_mm, table.measured_spread[character.key])
+                    for cell in cells
+                ],
+                axis=0,
+            )
         )
     others = [
         species_shares(table, other, character, fish, settings)
