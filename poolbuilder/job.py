@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping, Sequence
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
+import poolbuilder
 from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
-from poolbuilder.located import SPREAD, reach_of
+from poolbuilder.located import SPREAD, locate, reach_of
 from poolbuilder.model.constants import Constants
+from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.species import read_taxon
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool, build, prepare
+from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.status.region_lists import RegionLists
@@ -31,6 +36,11 @@ from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, 
 from poolbuilder.water import Water
 from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
 from poolbuilder.water.waterbody import feature
+
+if TYPE_CHECKING:
+    from poolbuilder.records.store import Store
+
+Rows = NDArray[np.int64]
 
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
@@ -95,61 +105,31 @@ class Job:
     constants: Path | None = None
     calibration: Mapping[str, Any] | None = None
 
-    def run(self, regions: Regions | None = None) -> Pool:
-        """Read what is needed and build the pool.
+    def run(self) -> Pool:
+        """Read what is needed and build the pool."""
+        return self.drawn(next(Engine(self).pools([self.site])).pool)
 
-        Parameters
-        ----------
-        regions : mapping, optional
-            What jobs with the same store, lists and settings have learnt of regions; a region
-            that is missing is learnt and put in.
-        """
-        if self.known:
-            self.statements()  # refused before any work when they cannot be read
-        records, provenance = read_place(self)
-        provenance = replace(provenance, calibration=self.calibration)
-        checklist = open_checklist(self.checklist, records)
-        ranges = open_ranges(self.ranges, checklist)
-        water = self.open_water()
-        pool = build(
-            self.typed_site(water),
-            records,
-            checklist=checklist,
-            as_of=self.as_of,
-            settings=self.settings,
-            ranges=ranges,
-            lists=open_lists(self.region_lists, checklist),
-            water=water,
-            provenance=provenance,
-            regions=None if self.records else self.stored_region(checklist, ranges, regions),
-            statements=self.said_of(checklist),
-            constants=self.open_constants(),
-        )
+    def drawn(self, pool: Pool) -> Pool:
+        """A pool with the base map and the outlines around its water, for those who draw it."""
         pool = replace(pool, features={**base_map(self.site), **pool.features})
         return pool if self.outlines is None else _with_outlines(pool, self.outlines)
 
-    def stored_region(
-        self, checklist: Checklist, ranges: RangeMap | None, known: Regions | None = None
-    ) -> Regions:
-        """What the store's records around the water teach of its region, unless it is known."""
-        from poolbuilder.records.store import Store
-
-        regions: Regions = {} if known is None else known
-        store, cell = Store(self.store), cell_of(self.site)
-        if cell in regions:
-            return regions
-        longitude, latitude = centre_of(cell)
-        reach = region_reach(cell, store.count_near, settings=self.settings)
-        records = store.select(longitude=longitude, latitude=latitude, reach_km=reach)
-        if self.catch:
-            from poolbuilder.records.statements import read_catch
-
-            records = pa.concat_tables([records, read_catch(self.catch, site=self.site, as_of=self.as_of)])
-        screened = prepare(records, checklist, settings=self.settings, as_of=self.as_of)
-        regions[cell] = learn_region(
-            screened, cell, checklist, ranges=ranges, settings=self.settings, constants=self.open_constants()
-        )
-        return regions
+    def identity(self) -> dict[str, Any]:
+        """What the pools of this job rest on besides their sites: texts, and digests of files and records."""
+        lists = [spec for pair in self.region_lists for spec in pair]
+        layers = [*self.ranges, self.water, self.basins, self.streams, self.barriers, self.outlines]
+        specs = [*lists, *layers, *self.records, *self.known, *self.catch, self.constants]
+        listed = is_genus(self.checklist) or self.checklist in SHIPPED
+        files = [*filter(None, specs), *(() if listed else (self.checklist,))]
+        return {
+            "version": poolbuilder.__version__,
+            "asOf": self.as_of.isoformat(),
+            "checklist": self.checklist,
+            "layers": {str(spec): file_digest(str(spec)) for spec in files},
+            "settings": self.settings.as_dict(),
+            "calibration": None if self.calibration is None else dict(self.calibration),
+            "store": None if self.records else store_digest(self.store),
+        }
 
     def open_constants(self) -> Constants:
         """The constants that the job names, or those that ship."""
@@ -209,14 +189,34 @@ class Job:
         return water_layers(self.store, self.site)
 
 
+def store_digest(store: Path) -> str:
+    """What a store holds, in a digest."""
+    from poolbuilder.records.store import Store
+
+    keys = [source["key"] for source in Store(store).sources()]
+    return hashlib.sha256(json.dumps(keys).encode()).hexdigest()
+
+
+def file_digest(spec: str) -> str | None:
+    """SHA-256 of a file, or of the file of a layer; None where there is none."""
+    path = next(
+        (Path(name) for name in (spec, spec.rpartition(":")[0]) if name and Path(name).is_file()), None
+    )
+    if path is None:
+        return None
+    about = path.stat()
+    return _digest(path, about.st_mtime_ns, about.st_size)
+
+
+@lru_cache(maxsize=256)
+def _digest(path: Path, changed: int, size: int) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
 def is_genus(text: str) -> bool:
     """Whether a checklist is given as the name of a genus rather than as a list or a file."""
     return text not in SHIPPED and text.isalpha() and not Path(text).exists()
-
-
-def open_checklist(given: str, records: pa.Table) -> Checklist:
-    """The list of this name, the one in this file, or the species of this genus in the records."""
-    return Checklist.from_records(given, records) if is_genus(given) else Checklist.load(given)
 
 
 @lru_cache(maxsize=8)
@@ -239,39 +239,228 @@ def record_reach_km(site: Site, *, settings: Settings) -> float:
     return reach_of(site, settings=settings) + SPREAD * settings.obscured_uncertainty_m / 1000
 
 
-def read_place(job: Job) -> tuple[pa.Table, Provenance]:
-    """The records that a job needs: of its files, or of the store near its place, and its catches.
+@dataclass(frozen=True, kw_only=True)
+class Built:
+    """A pool and what it was built from, for those who look further."""
+
+    pool: Pool
+    screened: pa.Table
+    located: pa.Table
+    region: Region
+    water: Water | None
+
+
+class Engine:
+    """The pools of any number of waters; one water is a list of one.
+
+    List, ranges, sources and, as waters are built, regions are opened once for all of them.
+
+    Parameters
+    ----------
+    job : Job
+        Its own site is not used.
+    regions : mapping, optional
+        What engines with the same records, list and settings have learnt; more is put in.
 
     Raises
     ------
     RecordFileError
-        When no record can be had.
+        When there are no records.
     """
-    records, provenance = _read_given(job)
-    elsewhere = _mirrored(job, records)
-    provenance = replace(provenance, notes=(*provenance.notes, *elsewhere))
-    for note in provenance.notes:
-        job.say(f"note: {note}")
-    if job.constants is not None:
-        from poolbuilder.records.statements import origin_of
 
-        table = origin_of(job.constants, use="constants")
-        provenance = replace(provenance, inputs=(*provenance.inputs, table))
-    if not (job.catch or job.known):
-        return records, provenance
-    from poolbuilder.records.statements import origin_of, read_catch
+    def __init__(self, job: Job, regions: Regions | None = None) -> None:
+        if job.known:
+            job.statements()  # refused before any work when they cannot be read
+        self.job = job
+        self.regions: Regions = {} if regions is None else regions
+        self.given, self._store, provenance = _read_given(job)
+        self.provenance = replace(
+            provenance, calibration=job.calibration, inputs=(*provenance.inputs, *_tables_given(job))
+        )
+        for note in provenance.notes:
+            job.say(f"note: {note}")
+        self.checklist = None if is_genus(job.checklist) else Checklist.load(job.checklist)
+        self.ranges = None if self.checklist is None else open_ranges(job.ranges, self.checklist)
 
-    catch = read_catch(job.catch, site=job.site, as_of=job.as_of)
-    used = [("catch", path) for path in job.catch] + [("known", path) for path in job.known]
-    inputs = (*provenance.inputs, *(origin_of(path, use=use) for use, path in used))
-    return pa.concat_tables([records, catch]), replace(provenance, inputs=inputs)
+    def pools(self, sites: Sequence[Site]) -> Iterator[Built]:
+        """The pools of some waters, whose records are read together."""
+        if self.checklist is not None:
+            known = self.checklist, self.ranges, self.regions
+            for site, (screened, count) in zip(sites, self.screened(sites, self.checklist), strict=True):
+                yield self._built(site, screened, count, *known)
+            return
+        for site in sites:  # the list itself depends on the records near each water
+            records, _ = self.records([site], self.reaches([site]))
+            near = _with_catch(self.job, site, records)
+            checklist = Checklist.from_records(self.job.checklist, near)
+            screened = prepare(near, checklist, settings=self.job.settings, as_of=self.job.as_of)
+            ranges = open_ranges(self.job.ranges, checklist)
+            yield self._built(site, screened, len(records), checklist, ranges, {})
+
+    def records(self, sites: Sequence[Site], reach_km: Sequence[float]) -> tuple[pa.Table, list[Rows]]:
+        """Records near some waters, read together, and the rows of each water; schema RECORDS."""
+        if self._store is None:
+            return self.given, [np.arange(len(self.given))] * len(sites)
+        if len(sites) == 1:
+            records = self._store.select(
+                longitude=sites[0].longitude, latitude=sites[0].latitude, reach_km=reach_km[0]
+            )
+            return records, [np.arange(len(records))]
+        return self._store.select_each(
+            longitude=[site.longitude for site in sites],
+            latitude=[site.latitude for site in sites],
+            reach_km=reach_km,
+        )
+
+    def reaches(self, sites: Sequence[Site]) -> list[float]:
+        """How far around each of some waters records are read."""
+        return [record_reach_km(site, settings=self.job.settings) for site in sites]
+
+    def screened(self, sites: Sequence[Site], checklist: Checklist) -> Iterator[tuple[pa.Table, int]]:
+        """The records of each of some waters, named and screened, with its catches; how many without them."""
+        job = self.job
+        records, rows_each = self.records(sites, self.reaches(sites))
+
+        def prepared(table: pa.Table) -> pa.Table:
+            return prepare(table, checklist, settings=job.settings, as_of=job.as_of)
+
+        whole = repeats = None
+        for site, rows in zip(sites, rows_each, strict=True):
+            if job.catch:
+                yield prepared(_with_catch(job, site, tables.take(records, rows))), len(rows)
+                continue
+            whole = prepared(records) if whole is None else whole
+            if len(rows) == len(records):
+                yield whole, len(rows)
+                continue
+            repeats = repeats or Repeats.of(whole, job.settings)
+            parted = repeats.are_parted(rows)
+            yield prepared(tables.take(records, rows)) if parted else tables.take(whole, rows), len(rows)
+
+    def _built(
+        self,
+        site: Site,
+        screened: pa.Table,
+        count: int,
+        checklist: Checklist,
+        ranges: RangeMap | None,
+        regions: Regions,
+    ) -> Built:
+        """The pool of one water from its records, of which *count* are of the store or the files."""
+        job, cell = replace(self.job, site=site), cell_of(site)
+        if self._store is not None and cell not in regions:
+            regions[cell] = _learn_stored(job, self._store, checklist, ranges)
+        mirrored = _mirrored(job, self._store, self.given, count)
+        for note in mirrored:
+            job.say(f"note: {note}")
+        elsewhere = 0 if self._store is None else self._store.records - count
+        water = job.open_water()
+        site = job.typed_site(water)
+        placed = locate(screened, site, water=water, settings=job.settings)
+        pool = build_screened(
+            site,
+            screened,
+            checklist=checklist,
+            as_of=job.as_of,
+            settings=job.settings,
+            ranges=ranges,
+            lists=open_lists(job.region_lists, checklist),
+            water=water,
+            provenance=replace(
+                self.provenance, elsewhere=elsewhere, notes=(*self.provenance.notes, *mirrored)
+            ),
+            regions=regions,
+            placed=placed,
+            statements=job.said_of(checklist),
+            constants=job.open_constants(),
+        )
+        return Built(pool=pool, screened=screened, located=placed.records, region=regions[cell], water=water)
 
 
-def _mirrored(job: Job, records: pa.Table) -> list[str]:
+@dataclass(frozen=True, kw_only=True)
+class Repeats:
+    """Records that screening compared with others, so that a subset may be judged otherwise.
+
+    Screening judges each record by itself, but for repeats: records of one identifier, or of
+    one cell.  Where a water's records hold a repeat but not all that it was compared with, they
+    have to be screened by themselves.
+    """
+
+    struck: NDArray[np.bool_]
+    keys: tuple[Rows, Rows]
+
+    @classmethod
+    def of(cls, screened: pa.Table, settings: Settings) -> Repeats:
+        """Find the repeats of a screened table, and code identifiers and cells."""
+        rule = tables.strings(screened["rejectedBy"])
+        flags = screened["flagged"].to_pylist()
+        struck = [
+            key == "duplicate" or "reused_identifier" in marks for key, marks in zip(rule, flags, strict=True)
+        ]
+        identifier, _ = tables.codes(screened["occurrenceID"])
+        size = settings.event_cell_degrees
+        east, north = (
+            np.nan_to_num(np.round(tables.numbers(screened[name]) / size), nan=1e9)
+            for name in ("longitude", "latitude")
+        )
+        _, cell = np.unique(east + 1j * north, return_inverse=True)
+        return cls(
+            struck=np.array(struck, dtype=bool),
+            keys=(identifier, np.asarray(cell, dtype=np.int64).reshape(-1)),
+        )
+
+    def are_parted(self, rows: Rows) -> bool:
+        """Whether *rows* hold a repeat without all that it was compared with."""
+        mine = np.zeros(len(self.struck), dtype=bool)
+        mine[rows] = True
+        for key in self.keys:
+            torn = np.unique(key[mine & self.struck & (key >= 0)])
+            if len(torn) and np.isin(key[~mine], torn).any():
+                return True
+        return False
+
+
+def _learn_stored(job: Job, store: Store, checklist: Checklist, ranges: RangeMap | None) -> Region:
+    """What the store's records around a water teach of its region."""
+    cell = cell_of(job.site)
+    longitude, latitude = centre_of(cell)
+    reach = region_reach(cell, store.count_near, settings=job.settings)
+    records = _with_catch(job, job.site, store.select(longitude=longitude, latitude=latitude, reach_km=reach))
+    screened = prepare(records, checklist, settings=job.settings, as_of=job.as_of)
+    return learn_region(
+        screened, cell, checklist, ranges=ranges, settings=job.settings, constants=job.open_constants()
+    )
+
+
+def _with_catch(job: Job, site: Site, records: pa.Table) -> pa.Table:
+    if not job.catch:
+        return records
+    from poolbuilder.records.statements import read_catch
+
+    return pa.concat_tables([records, read_catch(job.catch, site=site, as_of=job.as_of)])
+
+
+def _tables_given(job: Job) -> list[dict[str, Any]]:
+    """Tables besides records: constants, catches, what is known."""
+    used = [("constants", job.constants)] if job.constants is not None else []
+    used += [("catch", path) for path in job.catch] + [("known", path) for path in job.known]
+    if not used:
+        return []
+    from poolbuilder.records.statements import origin_of
+
+    return [origin_of(path, use=use) for use, path in used]
+
+
+def _mirrored(job: Job, store: Store | None, given: pa.Table, near: int) -> list[str]:
     """Where the records lie when none is near the site but a slip of its coordinates away."""
     site, reach_km = job.site, record_reach_km(job.site, settings=job.settings)
-    near = _count_near(job, records, site.longitude, site.latitude, reach_km) if job.records else len(records)
-    if near:
+
+    def count(longitude: float, latitude: float) -> int:
+        if store is not None:
+            return len(store.select(longitude=longitude, latitude=latitude, reach_km=reach_km))
+        return _count_near(given, longitude, latitude, reach_km)
+
+    if near if store is not None else count(site.longitude, site.latitude):
         return []
     slips = [
         (-site.longitude, site.latitude, "the longitude has the other sign"),
@@ -280,8 +469,7 @@ def _mirrored(job: Job, records: pa.Table) -> list[str]:
         (site.latitude, site.longitude, "latitude and longitude are swapped"),
     ]
     for longitude, latitude, slip in slips:
-        count = _count_near(job, records, longitude, latitude, reach_km) if abs(latitude) <= 90 else 0
-        if count:
+        if found := count(longitude, latitude) if abs(latitude) <= 90 else 0:
             meant = (
                 f"{longitude:g}"
                 if latitude == site.latitude
@@ -289,28 +477,25 @@ def _mirrored(job: Job, records: pa.Table) -> list[str]:
             )
             return [
                 f"no record lies near latitude {site.latitude:g}, longitude {site.longitude:g}, "
-                f"but {count:,} do where {slip}: did you mean {meant}? (or mend the records)"
+                f"but {found:,} do where {slip}: did you mean {meant}? (or mend the records)"
             ]
     return []
 
 
-def _count_near(job: Job, records: pa.Table, longitude: float, latitude: float, reach_km: float) -> int:
-    if not job.records:
-        from poolbuilder.records.store import Store
-
-        return len(Store(job.store).select(longitude=longitude, latitude=latitude, reach_km=reach_km))
+def _count_near(records: pa.Table, longitude: float, latitude: float, reach_km: float) -> int:
     east, north = tables.numbers(records["decimalLongitude"]), tables.numbers(records["decimalLatitude"])
     around = (np.abs(east) <= 180) & (np.abs(north - latitude) <= reach_km / 110)
     distance = distance_km(east[around], north[around], from_longitude=longitude, from_latitude=latitude)
     return len(np.flatnonzero(np.asarray(distance) <= reach_km))
 
 
-def _read_given(job: Job) -> tuple[pa.Table, Provenance]:
+def _read_given(job: Job) -> tuple[pa.Table, Store | None, Provenance]:
+    """The records of the files given, or the store; and where they come from."""
     if job.records:
         from poolbuilder.records.reading import read_all
 
         records, sources, notes, datasets = read_all(job.records, rename=job.renames, settings=job.settings)
-        return records, Provenance(inputs=sources, datasets=datasets, notes=notes)
+        return records, None, Provenance(inputs=sources, datasets=datasets, notes=notes)
     from poolbuilder.records.store import Store
 
     store = Store(job.store)
@@ -320,13 +505,7 @@ def _read_given(job: Job) -> tuple[pa.Table, Provenance]:
             file=job.store,
             remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or give --records FILE",
         )
-    records = store.select(
-        longitude=job.site.longitude,
-        latitude=job.site.latitude,
-        reach_km=record_reach_km(job.site, settings=job.settings),
-    )
-    elsewhere = store.records - len(records)
-    return records, Provenance(inputs=store.sources(), datasets=store.datasets(), elsewhere=elsewhere)
+    return None, store, Provenance(inputs=store.sources(), datasets=store.datasets())
 
 
 def _with_outlines(pool: Pool, spec: str) -> Pool:

@@ -15,9 +15,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from poolbuilder import many, schemas, tables
+from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
-from poolbuilder.job import Job
-from poolbuilder.many.parts import Desk, Kin, parts_of
+from poolbuilder.job import Engine, Job, Repeats
+from poolbuilder.many import parts_of
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
@@ -106,7 +107,7 @@ def test_many_is_build_water_by_water_in_every_column(tmp_path: Path, job: Job, 
 
 
 def test_evidence_counts_and_rejected_records_are_those_of_build(job: Job, singly: list[Any]) -> None:
-    for pool, alone in zip(Desk.open(job).pools_of(SITES), singly, strict=True):
+    for pool, alone in zip((built.pool for built in Engine(job).pools(SITES)), singly, strict=True):
         assert pool.evidence.equals(alone.evidence)
         assert pool.rejected.equals(alone.rejected)
         assert pool.contributions.equals(alone.contributions)
@@ -126,11 +127,11 @@ def test_repeats_whose_kin_lie_elsewhere_are_screened_by_themselves(job: Job) ->
         reach_km=[60.0] * 8,
     )
     screened = prepare(records, checklist, settings=SETTINGS, as_of=AS_OF)
-    kin = Kin.of(screened, SETTINGS)
-    parted = [kin.is_parted(mine) for mine in rows]
+    kin = Repeats.of(screened, SETTINGS)
+    parted = [kin.are_parted(mine) for mine in rows]
     assert any(parted)
-    assert not kin.is_parted(np.arange(records.num_rows))
-    assert not kin.is_parted(np.zeros(0, dtype=np.int64))
+    assert not kin.are_parted(np.arange(records.num_rows))
+    assert not kin.are_parted(np.zeros(0, dtype=np.int64))
     for mine, is_parted in zip(rows, parted, strict=True):
         alone = prepare(tables.take(records, mine), checklist, settings=SETTINGS, as_of=AS_OF)
         if not is_parted:
@@ -248,3 +249,33 @@ def test_waters_of_one_cell_stay_together() -> None:
     assert max(len(numbers) for numbers in where.values()) == 1
     assert parts_of(sites, size=16) == parts
     assert 5 < len(parts) < 20
+
+
+def test_the_command_says_that_a_scheduler_is_trusted_wholly(
+    tmp_path: Path, job: Job, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("distributed")
+    table = tmp_path / "waters.csv"
+    table.write_text("name,latitude,longitude\nMill Pond,36.0,-91.0\n", encoding="utf-8")
+    command = ["many", str(table), "--store", str(job.store), "--out", str(tmp_path / "out")]
+    with pytest.raises(SystemExit) as ended:
+        main([*command, "--dask", "tcp:/127.0.0.1:1"])
+    said = capsys.readouterr().err
+    assert ended.value.code == 1
+    assert "the scheduler at tcp:/127.0.0.1:1 is trusted wholly: it can run code here" in said
+    assert "no Dask scheduler answers" in said
+
+
+def test_waters_share_what_is_read_from_files_too(tmp_path: Path, job: Job) -> None:
+    path = tmp_path / "records.csv"
+    path.write_text(
+        "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate\n"
+        "a,Lepomis cyanellus,36.0,-91.0,2020-06-01\nb,Lepomis gulosus,36.01,-91.3,2021-06-01\n",
+        encoding="utf-8",
+    )
+    files = replace(job, records=(path,))
+    sites = [Site(longitude=-91.0, latitude=36.0), Site(longitude=-91.3, latitude=36.0)]
+    for site, built in zip(sites, Engine(files).pools(sites), strict=True):
+        alone = replace(files, site=site).run()
+        assert built.pool.candidates.equals(alone.candidates)
+        assert (built.pool.counts, built.pool.notes) == (alone.counts, alone.notes)

@@ -14,7 +14,16 @@ from hypothesis import strategies as st
 from poolbuilder import many, schemas
 from poolbuilder.errors import PlanError
 from poolbuilder.job import Job
-from poolbuilder.many.counting import BLOCK, UNDATED, Points, balls_around, balls_of_balls, tally, tally_table
+from poolbuilder.many.counting import (
+    BLOCK,
+    UNDATED,
+    Points,
+    balls_around,
+    balls_of_balls,
+    place,
+    tally,
+    tally_table,
+)
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places import geodesy
 from poolbuilder.places.sites import Site
@@ -52,7 +61,7 @@ def _one_by_one(points: Points, site: Site) -> dict[str, tuple[Any, ...]]:
 
 
 def _check(points: Points, sites: list[Site], compiled: bool) -> None:
-    table = tally_table(tally(points, sites, compiled=compiled), points, sites, range(1, len(sites) + 1))
+    table = tally_table(tally(points, sites, by_numba=compiled), points, sites, range(1, len(sites) + 1))
     rows = table.to_pylist()
     assert len(rows) == len(sites) * len(points.names)
     for row in rows:
@@ -89,7 +98,7 @@ def test_ten_thousand_pairs_within_a_millimetre_of_the_edge(compiled: bool) -> N
     metres = np.where(np.arange(10_000) % 2, 40_000.001, 39_999.999)
     x, y, _ = geodesy.WGS84.fwd(np.full(10_000, -89.0), np.full(10_000, 36.0), azimuth, metres)
     points = Points.of(x, y, np.zeros(10_000, np.int64), np.full(10_000, 2000), NAMES)
-    found = tally(points, [Site(longitude=-89.0, latitude=36.0)], compiled=compiled)
+    found = tally(points, [Site(longitude=-89.0, latitude=36.0)], by_numba=compiled)
     assert found.records.tolist() == [[5000, 0]]
 
 
@@ -102,7 +111,7 @@ def test_compiled_and_tree_give_the_same_for_many_balls() -> None:
         rng.integers(1900, 2026, count), NAMES,
     )  # fmt: skip
     sites = [Site(longitude=float(x), latitude=35.0, radius_km=70.0) for x in np.linspace(-96, -84, 40)]
-    one, other = (tally(points, sites, compiled=compiled) for compiled in (True, False))
+    one, other = (tally(points, sites, by_numba=compiled) for compiled in (True, False))
     for name, values in vars(one).items():
         assert np.array_equal(values, getattr(other, name)), name
     assert one.records.sum() > 10_000
@@ -141,12 +150,10 @@ def test_counts_of_a_run_are_the_kept_records_of_each_water(tmp_path: Path) -> N
 
 @pytest.mark.skipif(len(WAYS) == 1, reason="numba is not installed")
 def test_compiled_points_are_those_of_numpy() -> None:
-    from poolbuilder.many import compiled
-
     rng = np.random.default_rng(6)
     x, y = rng.uniform(-180, 180, 1000), np.concatenate([rng.uniform(-90, 90, 998), [-90.0, 90.0]])
     found = np.full((3, 400), np.nan)
-    compiled.place(x, y, 600, 1000, geodesy.WGS84.a, geodesy.WGS84.es, found)
+    place(x, y, 600, 1000, geodesy.WGS84.a, geodesy.WGS84.es, found)
     assert np.abs(found.T - geodesy.to_ecef(x[600:], y[600:])).max() < 1e-8
 
 

@@ -32,7 +32,10 @@ __all__ = ["many"]
     "--counts", is_flag=True, help="Only count the records of each candidate within the radius; quick."
 )
 @click.option(
-    "--dask", metavar="ADDRESS", help="Dask scheduler to use in their place, such as tcp://host:8786."
+    "--dask",
+    metavar="ADDRESS",
+    help="Dask scheduler to use in their place, such as tcp://host:8786. It is trusted wholly: it and its "
+    "workers can run code here and read the store. Use one that you run, in a network that is yours.",
 )
 def many(
     waters: Path,
@@ -52,6 +55,8 @@ def many(
     """
     sites = read_waters(waters, radius_km=radius_km, water_type=water_type)
     job = make_job(sites[0], **given)
+    if dask is not None:
+        click.echo(f"note: the scheduler at {dask} is trusted wholly: it can run code here", err=True)
     result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
     name = "records" if counts else "recordedSpecies"
     rows = zip(result["water"].to_pylist(), result[name].to_pylist(), strict=True)

@@ -21,9 +21,8 @@ from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import NOTHING, Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
-from poolbuilder.job import Job, is_genus, open_lists
-from poolbuilder.located import locate
-from poolbuilder.many.parts import Desk, Part, crew, parts_of
+from poolbuilder.job import Engine, Job, is_genus, open_lists
+from poolbuilder.many import Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
@@ -158,28 +157,24 @@ class Run:
         return sorted(found, key=lambda pair: pair[1]["newIn"] != "water")
 
 
-def _look(job: Job, part: Part, desk: Desk | None) -> _Found:
+def _look(engine: Engine, part: Part) -> _Found:
     """Look at the waters of a part."""
-    desk = desk or Desk.open(job)
-    checklist = desk.checklist
+    job, checklist = engine.job, engine.checklist
     assert checklist is not None, "a run has one list for all waters"
     lists = open_lists(job.region_lists, checklist)
-    found = []
-    for number, site, screened in zip(part.waters, part.sites, desk.screened_of(part.sites), strict=True):
-        water = replace(job, site=site).open_water()
-        placed = locate(screened, site, water=water, settings=job.settings, drawn=False)
-        found.append(
-            assess(
-                desk.pool_of(site, screened, water=water, placed=placed),
-                screened,
-                placed.records,
-                number=number,
-                checklist=checklist,
-                water=water,
-                region_lists=lists,
-                year=job.as_of.year,
-            )
+    found = [
+        assess(
+            built.pool,
+            built.screened,
+            built.located,
+            number=number,
+            checklist=checklist,
+            water=built.water,
+            region_lists=lists,
+            year=job.as_of.year,
         )
+        for number, built in zip(part.waters, engine.pools(part.sites), strict=True)
+    ]
     return _Found(number=part.number, waters=tuple(found))
 
 
@@ -236,15 +231,14 @@ def find_introduced(
     if regions is not None:
         job = replace(job, region_lists=(*job.region_lists, regions))
     tell = progress or (lambda doing, done, total: None)
-    Desk.open(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
+    Engine(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
     with _listed(job, group) as (listed, checklist):
         lists = open_lists(listed.region_lists, checklist)
         found: dict[int, Assessment] = {}
         tell("looking", 0, len(sites))
-        with crew(listed, _look, workers=workers) as people:
-            for part in people.build(parts_of(sites)):
-                found.update({item.document["number"]: item for item in part.waters})
-                tell("looking", len(found), len(sites))
+        for part in made_of_parts(_look, listed, parts_of(sites), workers=workers):
+            found.update({item.document["number"]: item for item in part.waters})
+            tell("looking", len(found), len(sites))
     assessments = tuple(found[number] for number in sorted(found))
     season.mark([item.document for item in assessments], job.as_of)
     document = _document(job, checklist, assessments, season, lists)

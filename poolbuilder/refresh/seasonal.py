@@ -41,8 +41,7 @@ from poolbuilder.introduced import Run as IntroducedRun
 from poolbuilder.introduced import Season, find_introduced, read_run, write_run
 from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
 from poolbuilder.introduced.season import NEWS
-from poolbuilder.job import Job, is_genus, read_place
-from poolbuilder.many.building import digest_of, stamp_of
+from poolbuilder.job import Engine, Job, file_digest, is_genus, record_reach_km, store_digest
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
@@ -386,8 +385,7 @@ class _Season:
     region_digests: dict[Any, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        store = Store(self.plan.store)
-        self.store_state = digest_of([source["key"] for source in store.sources()])
+        self.store_state = store_digest(self.plan.store)
 
     def job(self, site: Site, layers: Mapping[str, str]) -> Job:
         """What a water is built with."""
@@ -433,7 +431,7 @@ class _Season:
     def built(self, outcome: Outcome, job: Job) -> Pool:
         """Build and write a pool, then note from what: a killed run goes on after it."""
         slug = outcome.water.slug
-        pool = job.run(None if is_genus(self.plan.checklist) else self.regions)
+        pool = job.drawn(next(Engine(job, self.regions).pools([job.site])).pool)
         write_pool(pool, self.work / slug, pages={"report.html": render(pool)})
         write_whole(self.work / f".{slug}.json", json.dumps(outcome.fingerprint))
         return pool
@@ -459,7 +457,7 @@ class _Season:
                 "version": poolbuilder.__version__,
                 "site": asdict(job.site),
                 "checklist": listed,
-                "layers": {spec: stamp_of(spec) for spec in layers},
+                "layers": {spec: file_digest(spec) for spec in layers},
                 "settings": job.settings.as_dict(),
                 "calibration": job.calibration,
             }
@@ -476,7 +474,13 @@ class _Season:
             self.region_digests[cell] = _table_digest(records)
         return {
             "rest": rest,
-            "records": _table_digest(read_place(job)[0]),
+            "records": _table_digest(
+                Store(job.store).select(
+                    longitude=job.site.longitude,
+                    latitude=job.site.latitude,
+                    reach_km=record_reach_km(job.site, settings=job.settings),
+                )
+            ),
             "region": self.region_digests[cell],
         }
 
@@ -523,6 +527,11 @@ class _Season:
         names = {item.water.slug for item in outcomes}
         gone = [item["name"] for slug, item in self.last.get("waters", {}).items() if slug not in names]
         return [f"in the last run, not in this plan any more: {', '.join(gone)}"] if gone else []
+
+
+def digest_of(content: Any) -> str:
+    """SHA-256 of a document."""
+    return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
 def _table_digest(table: pa.Table) -> str:
