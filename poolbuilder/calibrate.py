@@ -31,15 +31,17 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.pages.calibration_page import render_page
 from poolbuilder.places.geodesy import to_ecef
+from poolbuilder.places.sites import Site
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
 from poolbuilder.surroundings import meanings_of
-from poolbuilder.water.streams import Points, StreamLayers, find_ways
+from poolbuilder.water import Placement, Water
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Layers = Mapping[str, str | None]
 
 SCHEMA_VERSION = "2.0"
 FEW_WATERS = 30
@@ -466,44 +468,47 @@ def _thinned(
 
 
 def _by_water(
-    surveys: Surveys, label: Ints, layers: StreamLayers, draws: int, constants: Constants, settings: Settings
+    surveys: Surveys, label: Ints, layers: Layers, draws: int, constants: Constants, settings: Settings
 ) -> dict[str, Any]:
     """Shares by ways along the water beside those by straight distance, and the best divideFactor."""
     folds = _folds(surveys, label, 1.0, False, constants, settings)
-    found: list[tuple[Floats, Bools, Any]] = []
+    straights: dict[int, Floats] = {}
+    ways: dict[int, tuple[Ints, Placement]] = {}
     notes: tuple[str, ...] = ()
+    snapped = 0
     for fold in folds:
         looking = fold.region.looking
         straight = pair_km(surveys.points[fold.rows], looking.points)
         _, first = np.unique(looking.events.site, return_index=True)
-        ways = find_ways(
-            Points(longitude=surveys.longitude[fold.rows], latitude=surveys.latitude[fold.rows]),
-            Points(longitude=looking.events.longitude[first], latitude=looking.events.latitude[first]),
-            straight <= WAYS_KM,
-            layers,
-            uncertainty_m=PLACED_M,
-            limit_km=settings.network_reach_km,
-            settings=settings,
-        )
-        found.append((straight, straight <= WAYS_KM, ways))
-        notes = ways.notes
-    if not any(ways.snapped.any() for _, _, ways in found):
+        for k, row in enumerate(fold.rows.tolist()):
+            place = Site(longitude=float(surveys.longitude[row]), latitude=float(surveys.latitude[row]))
+            water = Water.at(place, settings=settings, **layers)
+            near = np.flatnonzero(straight[k] <= WAYS_KM)
+            longitude, latitude = (
+                each[first[near]] for each in (looking.events.longitude, looking.events.latitude)
+            )
+            placed = water.place(longitude, latitude, np.full(len(near), PLACED_M))
+            ways[row] = near, placed
+            snapped += water.streams is not None and water.streams.routes is not None
+            notes = notes or tuple(note for note in water.notes if note.startswith(("streams:", "basins:")))
+        straights[id(fold)] = straight
+    if not snapped:
         raise CalibrationError(
-            f"{layers.streams}: none of the {len(surveys.y):,} surveyed waters lies within "
+            f"{layers['streams']}: none of the {len(surveys.y):,} surveyed waters lies within "
             f"{settings.stream_snap_m:g} m of a flow line (give the streams of the region that was "
             "surveyed, or raise streamSnapM)"
         )
-    index = {id(fold): i for i, fold in enumerate(folds)}
 
     def by(factor: float) -> Floats:
         fixed = settings.replace(divide_factor=factor)
 
         def away(fold: Fold) -> Floats:
-            straight, near, ways = found[index[id(fold)]]
-            km = straight.copy()
-            km[near] = effective_km(
-                km[near], ways.by_water_km[near], ways.passability[near], ways.divided[near], settings=fixed
-            )
+            km = straights[id(fold)].copy()
+            for k, row in enumerate(fold.rows.tolist()):
+                near, placed = ways[row]
+                km[k, near] = effective_km(
+                    km[k, near], placed.by_water_km, placed.passability, placed.divided, settings=fixed
+                )
             return km
 
         return predict(surveys, folds, community=False, constants=constants, settings=settings, away=away)
@@ -520,12 +525,11 @@ def _by_water(
     straight_p = predict(surveys, folds, community=False, constants=constants, settings=settings)
     less = difference(straight_p, chosen, y, whole)
     kinds = {"brier": scores.brier, "logLoss": scores.log_loss, "auc": scores.auc}
-    snapped = np.concatenate([ways.snapped for _, _, ways in found])
     factor = min(FACTORS, key=lambda one: loss[one])
     return {
         "divideFactor": factor,
-        "snapped": int(snapped.sum()),
-        "unsnapped": int((~snapped).sum()),
+        "snapped": snapped,
+        "unsnapped": len(y) - snapped,
         "straight": {key: round(kind(straight_p.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
         "byWater": {key: round(kind(chosen.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
         "gain": {name: [less[name], *less[f"{name}Interval90"]] for name in ("brier", "logLoss")},
@@ -545,7 +549,7 @@ def calibrate(  # noqa: PLR0913 (each is an input of its own)
     renames: Mapping[str, str] | None = None,
     title: str = "",
     draws: int = DRAWS,
-    layers: StreamLayers | None = None,
+    layers: Layers | None = None,
 ) -> Calibration:
     """Fit the constants to surveys and score the model on waters that it has not seen.
 
@@ -564,8 +568,9 @@ def calibrate(  # noqa: PLR0913 (each is an input of its own)
         What the surveys are called in the results; the first file's name by default.
     draws : int
         Bootstrap samples for the intervals.
-    layers : StreamLayers, optional
-        With them it is measured what distance by water gains over straight distance.
+    layers : mapping, optional
+        ``streams``, and where they are known ``basins`` and ``barriers``, to layer (``FILE[:layer]``).  With
+        them it is measured what distance by water gains over straight distance.
 
     Returns
     -------

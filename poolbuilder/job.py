@@ -33,9 +33,8 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
-from poolbuilder.water import Water
+from poolbuilder.water import Water, feature
 from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
-from poolbuilder.water.waterbody import feature
 
 if TYPE_CHECKING:
     from poolbuilder.records.store import Store

@@ -18,7 +18,6 @@ from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
 from poolbuilder.water import Water
-from poolbuilder.water.waterbody import snap_features
 
 Floats = NDArray[np.float64]
 
@@ -122,7 +121,7 @@ def locate(
             reported, placed.by_water_km, placed.passability, placed.divided, settings=settings
         )
         kernel = _kernel(away, uncertainty)
-        notes, snapped = placed.notes, snap_features(placed) if drawn else []
+        notes, snapped = placed.notes, placed.features() if drawn else []
         place = {
             "inWaterShare": placed.in_water_share,
             "byWaterKm": placed.by_water_km,

@@ -218,10 +218,8 @@ def test_the_valley_s_sources_and_features(valley: Water) -> None:
 
 
 def test_snapped_records_can_be_drawn(valley: Water) -> None:
-    from poolbuilder.water.waterbody import snap_features
-
     placed = valley.place(*places((200, 2000), (-2500, 3000)), np.array([20.0, 20.0]))
-    (row,) = snap_features(placed)
+    (row,) = placed.features()
     lon, lat = places((0, 2000))
     assert row["geometry"]["coordinates"] == pytest.approx([lon[0], lat[0]], abs=1e-5)
     assert row["properties"]["record"] == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,18 +14,10 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import LayerError
 from poolbuilder.settings import Settings
+from poolbuilder.water import Water
 from poolbuilder.water.network import Network, build_network, read_barriers
 from poolbuilder.water.outline import find_outline
-from poolbuilder.water.routes import (
-    Cover,
-    Snapper,
-    cover_of_outline,
-    cover_of_site,
-    find_routes,
-    put_barriers,
-)
-from poolbuilder.water.streams import Streams
-from poolbuilder.water.waterbody import Water
+from poolbuilder.water.streams import Streams, find_streams
 from tests.waters import PLANE, SITE, degrees, geojson, layer, line, places
 
 SETTINGS = Settings()
@@ -47,29 +40,20 @@ def network(shapes: list[Any] = RIVER, join_m: float = 1.0, **attributes: list[A
 def streams(
     net: Network, *, barriers: Any = None, outline: Any = None, options: Settings = SETTINGS
 ) -> Streams:
-    snapper = Snapper(net, SITE, reach_km=60)
-    if outline is not None:
-        cover, _ = cover_of_outline(snapper, outline, settings=options)
-    else:
-        cover, _ = cover_of_site(snapper, SITE, settings=options)
-    assert cover is not None
-    if barriers is not None:
-        barriers, _ = put_barriers(barriers, snapper, cover, settings=options)
-    routes = find_routes(net, cover, barriers=barriers, limit_km=options.network_reach_km)
-    return Streams(snapper=snapper, routes=routes, barriers=barriers, settings=options)
+    return find_streams(SITE, outline, network=net, barriers=barriers, settings=options)[0]
 
 
 def place(found: Streams, *points: tuple[float, float], uncertainty_m: float = 10.0) -> Any:
     lon, lat = places(*points)
     count = len(lon)
     sigma = np.full(count, uncertainty_m * 0.408539)
-    return found.place(lon, lat, np.full(count, uncertainty_m), sigma, np.zeros(count, dtype=bool))
+    placed = found.place(lon, lat, np.full(count, uncertainty_m), sigma, np.zeros(count, dtype=bool))
+    return SimpleNamespace(**{**placed, "snap": placed["snap"].tolist()})
 
 
-def dams(*rows: tuple[float, float, Any, Any], options: Settings = SETTINGS) -> Any:
+def dams(*rows: tuple[float, float, Any, Any]) -> Any:
     shapes = [degrees(shapely.Point(x, y)) for x, y, _, _ in rows]
-    table = layer(shapes, passability_up=[row[2] for row in rows], passability_down=[row[3] for row in rows])
-    return read_barriers(table, settings=options)[0]
+    return layer(shapes, passability_up=[row[2] for row in rows], passability_down=[row[3] for row in rows])
 
 
 def test_ways_run_up_and_down_the_flow() -> None:
@@ -310,15 +294,19 @@ def test_distance_is_zero_all_over_the_lake_and_starts_at_its_shore() -> None:
 def test_a_lake_that_touches_no_line_says_so() -> None:
     lake, _ = find_outline(layer([degrees(shapely.box(-90, -90, -40, 90))]), SITE, settings=SETTINGS)
     assert lake is not None
-    cover, said = cover_of_outline(Snapper(network(), SITE, reach_km=60), lake, settings=SETTINGS)
-    assert (cover, said) == (None, "no flow line touches the water")
+    found, notes = find_streams(SITE, lake, network=network(), settings=SETTINGS)
+    assert notes[-2:] == [
+        "no flow line touches the water",
+        "the site is put on an unnamed flow line (feature 1), 0 m away",
+    ]
+    assert found.routes is not None
 
 
 def test_a_site_far_from_every_line_says_so() -> None:
     net = network([line((900, 900), (900, -900))])
-    cover, said = cover_of_site(Snapper(net, SITE, reach_km=60), SITE, settings=SETTINGS)
-    assert cover is None
-    assert said.startswith("no flow line within 500 m of the site (streamSnapM)")
+    found, notes = find_streams(SITE, None, network=net, settings=SETTINGS)
+    assert found.routes is None
+    assert notes[-1].startswith("no flow line within 500 m of the site (streamSnapM)")
 
 
 # Barriers
@@ -353,7 +341,7 @@ def test_a_barrier_on_the_site_s_own_line_parts_only_what_lies_beyond_it() -> No
 
 
 def test_no_barrier_passes_nothing() -> None:
-    walls = dams((0, -1000, 0, 0.02), options=Settings(barrier_floor=0.05))
+    walls, _ = read_barriers(dams((0, -1000, 0, 0.02)), settings=Settings(barrier_floor=0.05))
     assert walls.up == pytest.approx([0.05])
     assert walls.down == pytest.approx([0.05])
 
@@ -368,22 +356,21 @@ def test_a_dam_within_the_lake_stands_at_its_outlet() -> None:
 def test_a_barrier_in_the_middle_of_the_lake_parts_nothing_and_says_so() -> None:
     lake, _ = find_outline(layer([degrees(shapely.box(-600, -1900, 600, 1200))]), SITE, settings=SETTINGS)
     assert lake is not None
-    snapper = Snapper(network(), SITE, reach_km=60)
-    cover, _ = cover_of_outline(snapper, lake, settings=SETTINGS)
-    walls, notes = put_barriers(dams((0, -300, 0.3, 0.8)), snapper, cover, settings=SETTINGS)
-    assert walls.edge.tolist() == [-1]
-    assert notes[0] == "1 barriers stand within the water and part nothing"
+    walls = dams((0, -300, 0.3, 0.8))
+    found, notes = find_streams(SITE, lake, network=network(), barriers=walls, settings=SETTINGS)
+    assert "barriers: 1 barriers stand within the water and part nothing" in notes
+    assert place(found, (0, 2000), (0, -4000)).passability.tolist() == [1, 1]
 
 
 def test_barriers_off_every_line_are_counted() -> None:
-    snapper = Snapper(network(), SITE, reach_km=60)
-    walls, notes = put_barriers(
-        dams((900, 900, 0.3, 0.8), (10, 100, 0.3, 0.8)), snapper, None, settings=SETTINGS
+    walls = dams((900, 900, 0.3, 0.8), (10, 100, 0.3, 0.8))
+    found, notes = find_streams(SITE, None, network=network(), barriers=walls, settings=SETTINGS)
+    assert found.barriers is not None
+    assert (found.barriers.edge >= 0).tolist() == [False, True]
+    assert notes[-1] == (
+        "barriers: 1 of 2 barriers are on no flow line around the site within 200 m (barrierSnapM) "
+        "and have no effect"
     )
-    assert (walls.edge >= 0).tolist() == [False, True]
-    assert notes == [
-        "1 of 2 barriers are on no flow line around the site within 200 m (barrierSnapM) and have no effect"
-    ]
 
 
 def test_barriers_without_passability_take_the_settings() -> None:
@@ -455,13 +442,11 @@ def test_the_way_is_never_shorter_than_the_straight_line(shapes: list[Any]) -> N
 def test_a_barrier_never_raises_what_passes(shapes: list[Any], shares: list[float]) -> None:
     spot = PLANE.project(shapes[-1]).interpolate(0.5, normalized=True)
     walls = dams((spot.x, spot.y, *shares))
-    net = network(shapes)
-    cover = Cover(edge=np.array([0]), first_m=np.array([0.0]), last_m=np.array([0.0]))
-    snapper = Snapper(net, SITE, reach_km=60)
-    walls, _ = put_barriers(walls, snapper, None, settings=SETTINGS)
-    edge = np.arange(net.edges)
-    free = find_routes(net, cover, barriers=None, limit_km=300).to(edge, net.length_m)
-    shut = find_routes(net, cover, barriers=walls, limit_km=300).to(edge, net.length_m)
-    assert shut[0] + shut[1] == pytest.approx(free[0] + free[1])
-    assert (shut[2] <= free[2] + 1e-12).all()
-    assert (shut[2] >= min(shares) * 0.999).all()
+    free, shut = streams(network(shapes)).routes, streams(network(shapes), barriers=walls).routes
+    assert free is not None
+    assert shut is not None
+    edge = np.arange(free.network.edges)
+    before, after = (ways.to(edge, ways.network.length_m) for ways in (free, shut))
+    assert after[0] + after[1] == pytest.approx(before[0] + before[1])
+    assert (after[2] <= before[2] + 1e-12).all()
+    assert (after[2] >= min(shares) * 0.999).all()

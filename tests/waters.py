@@ -12,7 +12,8 @@ import shapely
 
 from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
-from poolbuilder.water.outline import Plane
+from poolbuilder.settings import Settings
+from poolbuilder.water.outline import Outline, Plane, find_outline
 
 SITE = Site(longitude=-91.0, latitude=37.0, radius_km=40, name="Test Pond")
 PLANE = Plane(SITE.longitude, SITE.latitude)
@@ -44,6 +45,13 @@ def layer(shapes: Sequence[Any], **attributes: Sequence[Any]) -> Layer:
         numbers=np.arange(1, len(shapes) + 1),
         source={"path": "test.gpkg", "layer": "test", "sha256": "0" * 64, "rows": len(shapes)},
     )
+
+
+def lake(shape: Any) -> Outline:
+    """The water of one polygon in metres around the site, or near it."""
+    outline, _ = find_outline(layer([degrees(shape)]), SITE, settings=Settings(water_snap_m=10_000))
+    assert outline is not None
+    return outline
 
 
 def geojson(path: Path, shapes: Sequence[Any], **attributes: Sequence[Any]) -> str:

@@ -73,7 +73,6 @@ def calibrate(
     from poolbuilder.model.constants import Constants
     from poolbuilder.names.checklist import Checklist
     from poolbuilder.pages.calibration_page import ways_words
-    from poolbuilder.water.streams import StreamLayers
 
     done = run(
         events,
@@ -83,7 +82,7 @@ def calibrate(
         settings=read_settings(settings_file),
         renames=renames(mapping, date_order),
         title=title,
-        layers=None if streams is None else StreamLayers(streams=streams, basins=basins, barriers=barriers),
+        layers=None if streams is None else {"streams": streams, "basins": basins, "barriers": barriers},
         constants=None if constants_file is None else Constants.read(constants_file),
     )
     folder = write_calibration(done, out)

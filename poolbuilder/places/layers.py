@@ -11,10 +11,12 @@ import contextlib
 import hashlib
 import json
 import math
+import re
 import sqlite3
 import zipfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -440,6 +442,8 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
     )
 
 
+KINDS = ("points", "lines", "polygons")
+"""By their dimension."""
 SHOWN_LAYERS, SHOWN_LETTERS = 10, 60
 LARGE, SAMPLE, MOST_CROSSINGS = 2_000, 500, 1_000_000
 """Invalid geometry of so many points is looked at before it is repaired."""
@@ -479,6 +483,71 @@ class Layer:
     def rows(self) -> int:
         """Features that can be used."""
         return len(self.geometry)
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """A spatial index of the geometry."""
+        return shapely.STRtree(self.geometry)
+
+    def only(self, kind: str, purpose: str) -> Layer:
+        """The features of one kind: ``points``, ``lines`` or ``polygons``; the others are counted in a note.
+
+        Raises
+        ------
+        LayerError
+            When there is none.
+        """
+        fitting = np.flatnonzero(shapely.get_dimensions(self.geometry) == KINDS.index(kind))
+        if len(fitting) == 0:
+            fact = f"holds no {kind}" if self.rows else "is empty"
+            raise LayerError(fact, file=self.source.get("path"), remedy=f"give {purpose} as {kind}")
+        if len(fitting) == self.rows:
+            return self
+        return replace(
+            self,
+            geometry=self.geometry[fitting],
+            attributes={name: [values[row] for row in fitting] for name, values in self.attributes.items()},
+            numbers=self.numbers[fitting],
+            notes=(*self.notes, f"{self.rows - len(fitting)} features are not {kind} and are left out"),
+        )
+
+
+NAME_COLUMNS = ("name", "gnis_name", "lake_name", "water_name", "waterbody_name", "river_name", "namn", "nom")
+
+
+def find_column(attributes: Mapping[str, Any], wanted: Sequence[str]) -> str | None:
+    """The first of the wanted columns that is there; case and underscores do not matter."""
+    known = {_plain(name): name for name in reversed(list(attributes))}
+    return next((known[_plain(name)] for name in wanted if _plain(name) in known), None)
+
+
+def _plain(name: str) -> str:
+    return "".join(letter for letter in name.lower() if letter not in "_- ")
+
+
+def text_of(value: Any) -> str | None:
+    """A cell as text; blanks and missing values are None, whole floats lose their ``.0``."""
+    if value is None or value != value:
+        return None
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    return str(value).strip() or None
+
+
+def names_of(
+    attributes: Mapping[str, Sequence[Any]], rows: int, *, beside: str | None = None
+) -> list[str | None]:
+    """The name of each feature; None where it has none.
+
+    With several columns of names, the one with the digits of the column *beside* is taken:
+    ``hu_12_name`` beside ``huc_12``.
+    """
+    column = find_column(attributes, NAME_COLUMNS)
+    if column is None:
+        columns = [name for name in attributes if "name" in name.lower()]
+        same = [name for name in columns if re.findall(r"\d", name) == re.findall(r"\d", beside or "")]
+        column = next(iter([*same, *columns]), None)
+    return [None] * rows if column is None else [text_of(value) for value in attributes[column]]
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:

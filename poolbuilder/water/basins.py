@@ -10,33 +10,21 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from poolbuilder.errors import LayerError
-from poolbuilder.places.layers import Layer
+from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import Site
-from poolbuilder.water.outline import find_column, holders, names_of, text_of
 
-__all__ = ["RELATIONS", "Basins", "find_basins"]
-
+Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-RELATIONS = ("same", "upstream", "downstream", "neighbouring", "other")
 
 CODE_COLUMNS = (
     "huc16", "huc14", "huc12", "huc10", "huc8", "huc6", "huc4", "huc2", "huc", "hydroid",
     "hybas_id", "pfaf_id", "basin_code", "basin_id", "catchment_id", "code", "id",
 )  # fmt: skip
 DOWN_COLUMNS = (
-    "hu_12_ds",
-    "tohuc",
-    "hu_10_ds",
-    "hu_14_ds",
-    "hu_8_ds",
-    "next_down",
-    "nextdownid",
-    "downstream",
+    "hu_12_ds", "tohuc", "hu_10_ds", "hu_14_ds", "hu_8_ds", "next_down", "nextdownid", "downstream",
     "to_code",
-)
+)  # fmt: skip
 PFAFSTETTER_COLUMNS = ("pfaf_id", "pfafstetter", "pfaf_code")
 GAP_DEGREES = 1e-6
 """Borders this close (0.1 m) are shared; layers are rarely drawn to the last digit."""
@@ -51,8 +39,9 @@ class Basins:
     geometry : object array of polygons
         Longitude and latitude.
     codes, names : list of str or None
-    relation : list of str
-        How each polygon stands to the site's; see `RELATIONS`.
+    relation : list of str or None
+        How each polygon stands to the site's: ``same``, ``upstream``, ``downstream``, ``neighbouring`` or
+        ``other``; None when no polygon holds the site.
     home : int or None
         The smallest polygon that holds the site; None when none does.
     """
@@ -63,15 +52,10 @@ class Basins:
     relation: list[str | None]
     home: int | None
     _tree: Any = field(repr=False)
-    _size: Floats = field(repr=False)
-
-    def containing(self, longitude: Floats, latitude: Floats) -> Ints:
-        """The smallest polygon that holds each point; -1 where none does."""
-        return _smallest(self._tree, self._size, longitude, latitude)
 
     def relations(self, longitude: Floats, latitude: Floats) -> list[str | None]:
         """How the watershed of each point stands to the site's; None outside every polygon."""
-        found = self.containing(longitude, latitude)
+        found = _smallest(self._tree, longitude, latitude)
         return [None if home < 0 else self.relation[home] for home in found.tolist()]
 
 
@@ -101,44 +85,27 @@ def find_basins(layer: Layer, site: Site) -> tuple[Basins, list[str]]:
     (Verdin & Verdin 1999, Journal of Hydrology 218:1-12, doi 10.1016/S0022-1694(99)00011-6; from
     memory).  `neighbouring` shares a border, or the next larger watershed, with the site's.
     """
-    flat = np.flatnonzero(shapely.get_dimensions(layer.geometry) == 2)
-    if len(flat) == 0:
-        found = "is empty" if layer.rows == 0 else "holds no polygons"
-        raise LayerError(found, file=layer.source.get("path"), remedy="give watersheds as polygons")
-    geometry = layer.geometry[flat]
-    attributes = {name: [values[row] for row in flat] for name, values in layer.attributes.items()}
-    code_column = _code_column(attributes)
-    codes: list[str | None] = [None] * len(flat)
-    if code_column is not None:
-        codes = [text_of(code) for code in attributes[code_column]]
-    tree, size = shapely.STRtree(geometry), np.asarray(shapely.area(geometry))
-    home = int(_smallest(tree, size, np.array([site.longitude]), np.array([site.latitude]))[0])
-    names = names_of(attributes, len(flat), beside=code_column)
+    layer = layer.only("polygons", "watersheds")
+    column = _code_column(layer.attributes)
+    codes = list(map(text_of, layer.attributes[column] if column else [None] * layer.rows))
+    home = int(_smallest(layer.tree, np.array([site.longitude]), np.array([site.latitude]))[0])
+    names = names_of(layer.attributes, layer.rows, beside=column)
+    relation: list[str | None] = [None] * layer.rows
     if home < 0:
-        notes = [
-            "the site lies in no watershed of the layer: how records stand to it by watershed is unknown"
-        ]
-        relation: list[str | None] = [None] * len(flat)
-        return _basins(geometry, codes, names, relation, None, tree, size), notes
-    down_column = find_column(attributes, DOWN_COLUMNS)
-    relation, how = _relate(geometry, codes, attributes, home, code_column, down_column)
-    label = " ".join(text for text in (names[home], codes[home] and f"({codes[home]})") if text)
-    notes = [f"the site lies in the watershed {label or f'of feature {flat[home] + 1}'}; {how}"]
-    return _basins(geometry, codes, names, relation, home, tree, size), notes
-
-
-def _basins(
-    geometry: NDArray[np.object_],
-    codes: list[str | None],
-    names: list[str | None],
-    relation: list[str | None],
-    home: int | None,
-    tree: Any,
-    size: Floats,
-) -> Basins:
-    return Basins(
-        geometry=geometry, codes=codes, names=names, relation=relation, home=home, _tree=tree, _size=size
+        note = "the site lies in no watershed of the layer: how records stand to it by watershed is unknown"
+    else:
+        relation, how = _relate(layer, codes, home, column)
+        label = " ".join(text for text in (names[home], codes[home] and f"({codes[home]})") if text)
+        note = f"the site lies in the watershed {label or f'of feature {layer.numbers[home]}'}; {how}"
+    basins = Basins(
+        geometry=layer.geometry,
+        codes=codes,
+        names=names,
+        relation=relation,
+        home=None if home < 0 else home,
+        _tree=layer.tree,
     )
+    return basins, [note]
 
 
 def _code_column(attributes: Mapping[str, list[Any]]) -> str | None:
@@ -146,106 +113,90 @@ def _code_column(attributes: Mapping[str, list[Any]]) -> str | None:
     for wanted in CODE_COLUMNS:
         column = find_column(attributes, [wanted])
         if column is not None:
-            codes = [text_of(value) for value in attributes[column]]
-            given = [code for code in codes if code is not None]
+            given = [code for code in map(text_of, attributes[column]) if code is not None]
             if given and len(set(given)) == len(given):
                 return column
     return None
 
 
-def _smallest(tree: Any, size: Floats, longitude: Floats, latitude: Floats) -> Ints:
+def holders(tree: shapely.STRtree, points: Any) -> tuple[Ints, Ints]:
+    """Which polygons of a tree hold which points: indices of points, indices of polygons.
+
+    The polygons are prepared, which pays with thousands of points in few polygons.
+    """
+    who, polygon = tree.query(points)
+    shapely.prepare(tree.geometries[np.unique(polygon)])
+    hit = shapely.intersects(tree.geometries[polygon], points[who])
+    return who[hit], polygon[hit]
+
+
+def _smallest(tree: shapely.STRtree, longitude: Floats, latitude: Floats) -> Ints:
+    """The smallest polygon that holds each point; -1 where none does."""
     out = np.full(len(longitude), -1, dtype=np.int64)
     known = np.flatnonzero(np.isfinite(longitude) & np.isfinite(latitude))
     who, polygon = holders(tree, shapely.points(longitude[known], latitude[known]))
-    order = np.lexsort([polygon, -size[polygon], who])  # the smallest comes last and stays
+    order = np.lexsort(
+        [polygon, -shapely.area(tree.geometries[polygon]), who]
+    )  # the smallest comes last and stays
     out[known[who[order]]] = polygon[order]
     return out
 
 
 def _relate(
-    geometry: NDArray[np.object_],
-    codes: list[str | None],
-    attributes: Mapping[str, list[Any]],
-    home: int,
-    code_column: str | None,
-    down_column: str | None,
+    layer: Layer, codes: list[str | None], home: int, column: str | None
 ) -> tuple[list[str | None], str]:
-    count = len(geometry)
-    near = _bordering(geometry, home) | _same_parent(geometry, codes, home, code_column)
-    relation: list[str | None] = ["neighbouring" if near[k] else "other" for k in range(count)]
-    if down_column is not None and code_column is not None:
-        up, down = _by_pointers(codes, [text_of(code) for code in attributes[down_column]], home)
+    geometry, down_column = layer.geometry, find_column(layer.attributes, DOWN_COLUMNS)
+    holding = shapely.contains(geometry, shapely.point_on_surface(geometry[home]))
+    near = shapely.dwithin(geometry, geometry[home], GAP_DEGREES)
+    near |= _same_parent(geometry, codes, home, column, np.flatnonzero(holding))
+    relation = np.where(near, "neighbouring", "other").astype(object)
+    none: Ints = np.zeros(0, dtype=np.int64)
+    if down_column is not None and column is not None:
+        up, down = _by_pointers(codes, [text_of(code) for code in layer.attributes[down_column]], home)
         how = f"upstream and downstream follow the column {down_column}"
-    elif code_column is not None and find_column(attributes, PFAFSTETTER_COLUMNS) == code_column:
-        up, down = _by_pfafstetter(codes, home)
+    elif column is not None and find_column(layer.attributes, PFAFSTETTER_COLUMNS) == column:
+        own = codes[home] or ""
+        up = np.flatnonzero([_is_below(own, code or "") for code in codes])
+        down = np.flatnonzero([_is_below(code or "", own) for code in codes])
         how = "upstream and downstream follow from the Pfafstetter codes"
     else:
-        up, down = set(), set()
+        up, down = none, none
         how = "no column names the next watershed down, so upstream and downstream are not told apart"
-    for k in up:
-        relation[k] = "upstream"
-    for k in down:
-        relation[k] = "downstream"
-    for k in _within(geometry, home):  # parts of the site's own watershed that no smaller polygon divides
-        relation[k] = "same"
+    relation[up], relation[down] = "upstream", "downstream"
+    relation[holding] = "same"  # what holds the site's and no smaller polygon divides is one with it
     relation[home] = "same"
-    return relation, how
-
-
-def _bordering(geometry: NDArray[np.object_], home: int) -> NDArray[np.bool_]:
-    return np.asarray(shapely.dwithin(geometry, geometry[home], GAP_DEGREES), dtype=bool)
-
-
-def _within(geometry: NDArray[np.object_], home: int) -> list[int]:
-    """Polygons that hold the site's: where nothing smaller divides them, no more is known."""
-    middle = shapely.point_on_surface(geometry[home])
-    return [] if middle is None else np.flatnonzero(shapely.contains(geometry, middle)).tolist()
+    return relation.tolist(), how
 
 
 def _same_parent(
-    geometry: NDArray[np.object_], codes: list[str | None], home: int, code_column: str | None
-) -> NDArray[np.bool_]:
+    geometry: NDArray[np.object_], codes: list[str | None], home: int, column: str | None, holding: Ints
+) -> Bools:
     """Which polygons share the next larger watershed: by the code without its last two digits, or drawn."""
     out = np.zeros(len(geometry), dtype=bool)
-    code = codes[home]
-    if code is not None and code.isdigit() and len(code) > 2 and code_column and "huc" in code_column.lower():
-        parent = code[:-2]
-        out |= np.array([other is not None and other.startswith(parent) for other in codes])
+    code = codes[home] or ""
+    if code.isdigit() and len(code) > 2 and column and "huc" in column.lower():
+        out |= np.array([other is not None and other.startswith(code[:-2]) for other in codes])
     size = shapely.area(geometry)
-    middle = shapely.point_on_surface(geometry[home])
-    holders = [k for k in np.flatnonzero(shapely.contains(geometry, middle)).tolist() if size[k] > size[home]]
-    if holders:
-        parent_polygon = geometry[min(holders, key=lambda k: float(size[k]))]
-        out |= np.asarray(shapely.contains(parent_polygon, shapely.point_on_surface(geometry)), dtype=bool)
+    larger = holding[size[holding] > size[home]]
+    if len(larger):
+        parent = geometry[larger[np.argmin(size[larger])]]
+        out |= shapely.contains(parent, shapely.point_on_surface(geometry))
     return out
 
 
-def _by_pointers(codes: list[str | None], below: list[str | None], home: int) -> tuple[set[int], set[int]]:
-    """Follow the pointers down from every watershed, and from the site's; loops end where they close."""
+def _by_pointers(codes: list[str | None], below: list[str | None], home: int) -> tuple[Ints, Ints]:
+    """Follow the pointers up and down from the site's; loops end where they close."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order
+
     place = {code: k for k, code in enumerate(codes) if code is not None}
-    following = [place.get(code, -1) if code is not None else -1 for code in below]
-    feeding: dict[int, list[int]] = {}
-    for k, lower in enumerate(following):
-        feeding.setdefault(lower, []).append(k)
-    down: set[int] = set()
-    here = following[home]
-    while here >= 0 and here != home and here not in down:
-        down.add(here)
-        here = following[here]
-    up: set[int] = set()
-    todo = [home]
-    while todo:
-        new = [k for k in feeding.get(todo.pop(), []) if k not in up and k not in down and k != home]
-        up.update(new)
-        todo += new
-    return up, down
-
-
-def _by_pfafstetter(codes: list[str | None], home: int) -> tuple[set[int], set[int]]:
-    own = codes[home] or ""
-    down = {k for k, code in enumerate(codes) if code and k != home and _is_below(code, own)}
-    up = {k for k, code in enumerate(codes) if code and k != home and _is_below(own, code)}
-    return up, down
+    steps = [(k, place[code]) for k, code in enumerate(below) if code in place]
+    first, second = np.array(steps, dtype=np.int64).reshape(-1, 2).T
+    graph = coo_array((np.ones(len(steps)), (first, second)), shape=(len(codes), len(codes))).tocsr()
+    down, up = (
+        breadth_first_order(way, home, return_predecessors=False)[1:] for way in (graph, graph.T.tocsr())
+    )
+    return np.setdiff1d(up, down), down
 
 
 def _is_below(code: str, other: str) -> bool:

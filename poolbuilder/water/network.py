@@ -1,8 +1,8 @@
-"""The stream network of a layer, its barriers, and the network kept from one run to the next.
+"""The stream network of a layer: how its flow lines hang together, its barriers, and the copy kept on disk.
 
-A network of a million flow lines takes a minute to make and hundreds of megabytes to hold; from
-the cache a water touches only the pages around it.  The key is the SHA-256 of the layer's file;
-size and time of change stand for it while they stay the same.
+Lines are cut where they meet and joined by their ends, or by the layer's identifiers.  A network of a
+million flow lines takes a minute to make and hundreds of megabytes to hold; from the copy a water touches
+only the pages around it.
 """
 
 from __future__ import annotations
@@ -12,35 +12,28 @@ import hashlib
 import json
 import logging
 import os
-import shutil
-import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.ops import substring
 
 from poolbuilder.errors import LayerError, PoolFileError
-from poolbuilder.files import write_whole
-from poolbuilder.places.layers import Layer, read_layer, split_spec
+from poolbuilder.files import whole_folder
+from poolbuilder.places.geodesy import WGS84, distance_km, to_ecef
+from poolbuilder.places.layers import Layer, find_column, names_of, read_layer, split_spec, text_of
 from poolbuilder.settings import Settings
-from poolbuilder.water.outline import find_column, names_of, text_of
-from poolbuilder.water.topology import (
-    Ends,
-    Lines,
-    ends_from_identifiers,
-    ends_from_places,
-    has_identifiers,
-    lines_of,
-    measure,
-)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[Any]
+Shapes = NDArray[np.object_]
 
+log = logging.getLogger(__name__)
 
 ARRAYS = (
     "longitude", "latitude", "offsets", "row", "name", "bounds",
@@ -106,14 +99,9 @@ class Network:
     @functools.cached_property
     def piece(self) -> Ints:
         """Number of the connected network that each node belongs to, (nodes,)."""
-        from scipy.sparse import csr_array
-        from scipy.sparse.csgraph import connected_components
+        return _united(self.nodes, self.start, self.end)
 
-        arcs = (np.ones(len(self.arc_to), dtype=np.int8), self.arc_to, self.first_arc)
-        graph = csr_array(arcs, shape=(self.nodes, self.nodes))
-        return np.asarray(connected_components(graph, directed=False)[1])
-
-    def shapes(self, edges: Ints) -> NDArray[np.object_]:
+    def shapes(self, edges: Ints) -> Shapes:
         """Edges as lines of degrees."""
         length = (self.offsets[edges + 1] - self.offsets[edges]).astype(np.int64)
         begin = np.concatenate([[0], np.cumsum(length)])
@@ -135,54 +123,371 @@ def build_network(layer: Layer, *, join_m: float) -> Network:
     LayerError
         When the layer holds no line with a length.
     """
-    linear = np.flatnonzero(shapely.get_dimensions(layer.geometry) == 1)
-    notes = list(layer.notes)
-    if len(linear) < layer.rows:
-        notes.append(f"{layer.rows - len(linear)} features are not lines and are left out")
-    attributes = layer.attributes
-    if len(linear) < layer.rows:
-        attributes = {name: [values[row] for row in linear.tolist()] for name, values in attributes.items()}
-    lines, said = lines_of(layer.geometry[linear], bridge=has_identifiers(attributes))
-    if lines.count == 0:
-        found = "is empty" if layer.rows == 0 else "holds no lines with a length"
-        raise LayerError(found, file=layer.source.get("path"), remedy="give flow lines as lines")
-    joined = ends_from_identifiers(lines, attributes)
-    if joined is None and has_identifiers(attributes):
-        notes.append("identifiers connect fewer flow lines than their ends do; the ends are followed")
-    joined = joined or ends_from_places(lines, attributes, join_m=join_m)
-    notes += said + joined.notes
-    return _arranged(joined, names_of(attributes, len(linear)), layer.numbers[linear], notes, layer.source)
+    layer = layer.only("lines", "flow lines")
+    columns = Identifiers.of(layer.attributes)
+    lines, notes = _lines_of(layer.geometry, bridge=columns is not None)
+    if len(lines.row) == 0:
+        raise LayerError(
+            "holds no lines with a length", file=layer.source.get("path"), remedy="give flow lines as lines"
+        )
+    by_place = _by_place(lines.ends())
+    joined = None if columns is None else columns.joined(lines, by_place)
+    if joined is None:
+        given = "identifiers connect fewer flow lines than their ends do; the ends are followed"
+        notes = [*([given] if columns else []), *notes]
+        lines, node, said = _joined_by_place(lines, by_place, layer.attributes, join_m)
+    else:
+        lines, node, said = joined
+    return _arranged(layer, lines, node, [*layer.notes, *notes, *said])
 
 
-def _arranged(
-    joined: Ends, labels: list[str | None], numbers: Ints, notes: list[str], source: Mapping[str, Any]
-) -> Network:
+# Lines and their ends.
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lines:
+    """Single lines of degrees, which may run on beyond ±180°, and the position in the layer of each."""
+
+    shapes: Shapes
+    row: Ints
+
+    def ends(self) -> Floats:
+        """Longitude and latitude of both ends, (lines, 2, 2)."""
+        points = np.stack([shapely.get_point(self.shapes, 0), shapely.get_point(self.shapes, -1)], axis=1)
+        return np.stack([shapely.get_x(points), shapely.get_y(points)], axis=2)
+
+    def turned(self, against: NDArray[np.bool_]) -> tuple[Lines, list[str]]:
+        """The lines with some of them drawn the other way round, and how many."""
+        if not against.any():
+            return self, []
+        shapes = np.where(against, shapely.reverse(self.shapes), self.shapes)
+        note = f"{int(against.sum())} flow lines are drawn against the flow; turned round"
+        return Lines(shapes=shapes, row=self.row), [note]
+
+
+SAME_PLACE_DEGREES = 1e-9
+
+
+def _lines_of(geometry: Shapes, *, bridge: bool) -> tuple[Lines, list[str]]:
+    """Single lines; features of several pieces are put together.
+
+    Parameters
+    ----------
+    geometry : object array of (multi)lines
+    bridge : bool
+        Whether the pieces of one feature are joined across gaps (its identifiers say that it is one
+        line); otherwise pieces that do not meet stay lines of their own.
+
+    Returns
+    -------
+    Lines, list of str
+        What was left out or bridged.
+    """
+    notes = []
+    parts, row = shapely.get_parts(geometry, return_index=True)
+    long_enough = shapely.length(parts) > 0
+    if not long_enough.all():
+        notes.append(f"{int((~long_enough).sum())} flow lines without length left out")
+        parts, row = parts[long_enough], row[long_enough]
+    begin = np.flatnonzero(np.diff(row, prepend=-1))
+    size = np.diff(begin, append=len(row))
+    shapes, rows = list(parts[begin[size == 1]]), list(row[begin[size == 1]])
+    bridged = 0
+    for first, count in zip(begin[size > 1].tolist(), size[size > 1].tolist(), strict=True):
+        pieces, gaps = _put_together(parts[first : first + count], bridge=bridge)
+        shapes += pieces
+        rows += [row[first]] * len(pieces)
+        bridged += gaps > 0
+    if bridged:
+        notes.append(f"{bridged} flow lines are in several pieces with gaps; each is taken as one line")
+    made = np.empty(len(shapes), dtype=object)
+    made[:] = shapes
+    return Lines(shapes=made, row=np.array(rows, dtype=np.int64)), notes
+
+
+def _put_together(parts: Iterable[Any], *, bridge: bool) -> tuple[list[Any], int]:
+    """Join the pieces of a feature end to end where they meet (or always), and count the gaps."""
+    runs: list[Floats] = []
+    gaps = 0
+    for xy in map(shapely.get_coordinates, parts):
+        if runs:
+            xy[:, 0] += 360 * np.rint((runs[-1][-1, 0] - xy[0, 0]) / 360)  # pieces cut at ±180° meet
+            apart = np.abs(xy[0] - runs[-1][-1]).max() > SAME_PLACE_DEGREES
+            if bridge or not apart:
+                runs[-1] = np.vstack([runs[-1], xy])
+                gaps += apart
+                continue
+        runs.append(xy)
+    return [shapely.LineString(xy) for xy in runs], gaps
+
+
+def _united(size: int, first: Ints, second: Ints) -> Ints:
+    """Number nodes anew so that each pair of nodes given becomes one; (size,) labels."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(size, size))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+
+# Joined by their ends.
+
+NEAR_MISS_M = 50.0
+"""Ends farther apart than this can hardly be one node; closer ones that are not joined are counted."""
+CELLS_PER_DEGREE = 10_000_000
+"""Ends are the same place when their coordinates agree to 1e-7 degrees, about 1 cm."""
+METRES_PER_DEGREE = 110_500.0
+"""At most this much shorter than a degree of latitude is anywhere (110,574 m at the equator)."""
+
+
+def _by_place(ends: Floats) -> Ints:
+    """Nodes of ends that lie at the same coordinates, (lines, 2)."""
+    lon, lat = np.rint(np.moveaxis(ends, 2, 0) * CELLS_PER_DEGREE).astype(np.int64)
+    key = (lon % (360 * CELLS_PER_DEGREE)) * (181 * CELLS_PER_DEGREE) + lat
+    return np.unique(key, return_inverse=True)[1].reshape(key.shape)
+
+
+def _joined_by_place(
+    lines: Lines, node: Ints, attributes: Mapping[str, list[Any]], join_m: float
+) -> tuple[Lines, Ints, list[str]]:
+    """Join lines whose ends meet, or stop on another line, within *join_m* metres."""
+    notes = [f"flow lines are joined where their ends meet within {join_m:g} m"]
+    column = find_column(attributes, ("flowdir", "flow_direction", "direction"))
+    stated = attributes[column] if column else []
+    against = np.array(["against" in (text_of(value) or "").lower() for value in stated] or [False])
+    against = against[lines.row] if column else np.zeros(len(lines.row), dtype=bool)
+    lines, said = lines.turned(against)
+    node = np.where(against[:, None], node[:, ::-1], node)
+    ends = lines.ends()
+    node, merged = _join_near(ends, node, join_m)
+    notes += [*said, *([f"{merged} ends did not meet exactly and were joined"] if merged else [])]
+    lines, node, said = _join_onto(lines, ends, node, join_m)
+    return lines, node, [*notes, *said, *_suspects(node)]
+
+
+def _join_near(ends: Floats, node: Ints, join_m: float) -> tuple[Ints, int]:
+    """Join each loose end to the nearest other node within the tolerance."""
+    from scipy.spatial import cKDTree
+
+    count = int(node.max()) + 1
+    place = np.zeros((count, 3))
+    place[node] = to_ecef(ends[..., 0], ends[..., 1])
+    loose = np.flatnonzero(np.bincount(node.ravel(), minlength=count) == 1)
+    gap, near = cKDTree(place).query(place[loose], k=2, distance_upper_bound=join_m)
+    second = (near[:, 0] == loose).astype(int)  # the first found is mostly the node itself
+    rank = np.arange(len(loose))
+    close = np.isfinite(gap[rank, second])
+    return _united(count, loose[close], near[rank, second][close])[node], int(close.sum())
+
+
+def _join_onto(lines: Lines, ends: Floats, node: Ints, join_m: float) -> tuple[Lines, Ints, list[str]]:
+    """Divide lines where a loose end stops on them; count those that stop a little short."""
+    loose = np.flatnonzero(np.bincount(node.ravel())[node.ravel()] == 1)
+    lon, lat = ends.reshape(-1, 2)[loose].T
+    points = shapely.points(lon, lat)
+    wide = NEAR_MISS_M / METRES_PER_DEGREE / np.maximum(np.cos(np.radians(lat)), 0.01)
+    who, line = shapely.STRtree(lines.shapes).query(points, predicate="dwithin", distance=wide)
+    other = line != loose[who] // 2
+    who, line = who[other], line[other]
+    at = shapely.line_locate_point(lines.shapes[line], points[who], normalized=True)
+    foot = shapely.line_interpolate_point(lines.shapes[line], at, normalized=True)
+    gap = 1000 * distance_km(
+        shapely.get_x(foot), shapely.get_y(foot), from_longitude=lon[who], from_latitude=lat[who]
+    )
+    order = np.lexsort([line, gap, who])
+    nearest = order[np.unique(who[order], return_index=True)[1]]
+    cut = nearest[gap[nearest] <= join_m]
+    short = nearest[(gap[nearest] > join_m) & (gap[nearest] <= NEAR_MISS_M)]
+    notes = []
+    if len(cut):
+        notes.append(f"{len(cut)} lines end on the middle of another, which is divided there")
+        lines, node = _divided(lines, node, line[cut], at[cut], node.ravel()[loose[who[cut]]])
+    if len(short):
+        k = short[np.argmin(gap[short])]
+        notes.append(
+            f"{len(short)} ends stop within {NEAR_MISS_M:g} m of another line without joining "
+            f"it, the nearest {gap[k]:.1f} m short at longitude {lon[who[k]]:.5f}, "
+            f"latitude {lat[who[k]]:.5f}; "
+            f"raise streamJoinM if they should join"
+        )
+    return lines, node, notes
+
+
+def _divided(lines: Lines, node: Ints, line: Ints, at: Floats, joint: Ints) -> tuple[Lines, Ints]:
+    """Cut lines at shares of their lengths; each cut is at the given node."""
+    whole = np.setdiff1d(np.arange(len(lines.row)), line)
+    shapes, rows, nodes = list(lines.shapes[whole]), list(lines.row[whole]), node[whole].tolist()
+    same: list[list[int]] = []
+    for k in np.unique(line).tolist():
+        mine = np.flatnonzero(line == k)
+        mine = mine[np.argsort(at[mine], kind="stable")]
+        stops = [(0.0, node[k, 0]), *zip(at[mine], joint[mine], strict=True), (1.0, node[k, 1])]
+        for (begin, first), (stop, last) in pairwise(stops):
+            piece = substring(lines.shapes[k], begin, stop, normalized=True)
+            if piece.length == 0:  # cut at its very end: the two nodes are one
+                same.append([first, last])
+            else:
+                shapes.append(piece)
+                rows.append(lines.row[k])
+                nodes.append([first, last])
+    made = np.empty(len(shapes), dtype=object)
+    made[:] = shapes
+    pairs = np.array(same, dtype=np.int64).reshape(-1, 2).T
+    label = _united(int(node.max()) + 1, *pairs)
+    return Lines(shapes=made, row=np.array(rows)), label[np.array(nodes)]
+
+
+def _suspects(node: Ints) -> list[str]:
+    """Nodes from which no line leaves though several arrive, or the reverse."""
+    count = int(node.max()) + 1
+    out, into = (np.bincount(node[:, side], minlength=count) for side in (0, 1))
+    odd = int(((out == 0) & (into > 1)).sum() + ((into == 0) & (out > 1)).sum())
+    if odd == 0:
+        return []
+    return [
+        f"at {odd} nodes all lines arrive or all leave: some may be drawn against the flow; distances do not "
+        f"depend on it, but what is upstream does"
+    ]
+
+
+# Joined by identifiers.
+
+NODE_COLUMNS = (
+    ("fromnode", "tonode"), ("fnode", "tnode"), ("from_node_id", "to_node_id"), ("startnode", "endnode"),
+)  # fmt: skip
+NEXT_COLUMNS = (
+    ("hydroseq", "dnhydroseq", "dnminorhyd"), ("hyriv_id", "next_down"), ("linkno", "dslinkno"),
+    ("comid", "tocomid"), ("nhdplusid", "tonhdplusid"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Identifiers:
+    """Columns that say how lines connect, and their cells as text."""
+
+    columns: tuple[str, ...]
+    by_node: bool
+    cells: Sequence[Sequence[str | None]]
+
+    @classmethod
+    def of(cls, attributes: Mapping[str, list[Any]]) -> Identifiers | None:
+        """The columns of the nodes at both ends, else that of the line and those of the next ones down."""
+        for by_node, kinds in ((True, NODE_COLUMNS), (False, NEXT_COLUMNS)):
+            for wanted in kinds:
+                found = [find_column(attributes, [name]) for name in wanted]
+                columns = tuple(name for name in found if name is not None)
+                if found[0] is not None and found[1] is not None:
+                    labels = [list(map(text_of, attributes[name])) for name in columns]
+                    cells = [[None if one in {"0", "-1"} else one for one in column] for column in labels]
+                    return cls(columns=columns, by_node=by_node, cells=cells)
+        return None
+
+    def joined(self, lines: Lines, by_place: Ints) -> tuple[Lines, Ints, list[str]] | None:
+        """Lines joined by their identifiers.
+
+        None when they connect fewer lines than their ends do (columns that are there but empty, or cut
+        out of another network).
+        """
+        node = self._nodes(lines.row)
+        if _connected(node) < CONNECTED * _connected(by_place):
+            return None
+        lines, said = lines.turned(_drawn_backwards(node, by_place))
+        first, *rest = self.columns
+        notes = [f"flow lines are joined by {first} and {' and '.join(rest)}", *said]
+        return lines, node, notes + _disagreements(lines.ends(), node)
+
+    def _nodes(self, row: Ints) -> Ints:
+        """The nodes at both ends of each line, (lines, 2)."""
+        number: dict[str, int] = {}
+        if self.by_node:
+            node = np.arange(2 * len(row)).reshape(-1, 2) + len(row) * 2
+            for side, column in enumerate(self.cells):
+                for k, label in enumerate(column[at] for at in row.tolist()):
+                    if label is not None:  # an end without a number is an end of its own
+                        node[k, side] = number.setdefault(label, len(number))
+            return np.unique(node, return_inverse=True)[1].reshape(node.shape)
+        own, *below = ([column[at] for at in row.tolist()] for column in self.cells)
+        number = {label: k for k, label in enumerate(own) if label is not None}
+        pairs = [
+            (2 * k + 1, 2 * number[label])  # its end is the start of the next one down
+            for column in below
+            for k, label in enumerate(column)
+            if label in number and number[label] != k
+        ]
+        return _united(2 * len(row), *np.array(pairs, dtype=np.int64).reshape(-1, 2).T).reshape(-1, 2)
+
+
+CONNECTED = 0.9
+"""Identifiers that join less than this share of the ends that meet are not followed."""
+
+
+def _connected(node: Ints) -> int:
+    """How many ends share their node with another."""
+    return int((np.bincount(node.ravel())[node.ravel()] > 1).sum())
+
+
+def _drawn_backwards(node: Ints, place: Ints) -> NDArray[np.bool_]:
+    """Lines whose ends meet the others' only when they are turned round.
+
+    Each end is compared with both ends of the other lines at its node, so that it does not
+    matter which of two neighbours is the one drawn backwards.
+    """
+    pair = node[:, [0, 0, 1, 1]] * (int(place.max()) + 1) + place[:, [0, 1, 0, 1]]
+    _, code, times = np.unique(pair, return_inverse=True, return_counts=True)
+    others: Ints = times[code.reshape(pair.shape)] - 1
+    return np.asarray((others[:, 0] + others[:, 3] == 0) & (others[:, 1] + others[:, 2] > 0))
+
+
+def _disagreements(ends: Floats, node: Ints) -> list[str]:
+    """Where identifiers and coordinates tell different stories."""
+    notes = []
+    flat, place = node.ravel(), to_ecef(ends[..., 0], ends[..., 1]).reshape(-1, 3)
+    size = np.bincount(flat)
+    middle = (
+        np.stack([np.bincount(flat, place[:, k]) for k in range(3)], axis=1) / np.maximum(size, 1)[:, None]
+    )
+    off = np.linalg.norm(place - middle[flat], axis=1) > NEAR_MISS_M
+    if off.any():
+        notes.append(
+            f"{len(np.unique(flat[off]))} nodes join lines whose ends lie more than {NEAR_MISS_M:g} m "
+            f"apart; the identifiers are followed"
+        )
+    at = _by_place(ends).ravel()
+    alone = (size[flat] == 1) & (np.bincount(at)[at] > 1)
+    if alone.any():
+        notes.append(
+            f"{int(alone.sum())} ends touch another line's end but the identifiers do not join them; "
+            f"the identifiers are followed"
+        )
+    return notes
+
+
+# The network.
+
+
+def _arranged(layer: Layer, lines: Lines, node: Ints, notes: list[str]) -> Network:
     """Edges ordered by place, so that what lies around a site lies together on disk."""
-    lines = joined.lines
-    first = lines.offsets[:-1]
-    cell = np.floor(lines.latitude[first] * 10) * 4000 + np.floor(lines.longitude[first] * 10)
-    order = np.argsort(cell, kind="stable")
-    lines = lines.take(order)
-    ends = np.stack([joined.start[order], joined.end[order]], axis=1)
-    known, position = np.unique(ends, return_inverse=True)
-    rank = np.full(len(known), len(ends) * 2)
-    np.minimum.at(rank, position.ravel(), np.arange(ends.size))
-    number = np.empty(len(known), dtype=np.int64)
-    number[np.argsort(rank, kind="stable")] = np.arange(len(known))
-    start, end = number[position.reshape(ends.shape)].T.astype(np.int32)
-    length = measure(lines)
+    first = lines.ends()[:, 0]
+    order = np.argsort(np.floor(first[:, 1] * 10) * 4000 + np.floor(first[:, 0] * 10), kind="stable")
+    shapes, row = lines.shapes[order], lines.row[order]
+    known, seen, position = np.unique(node[order], return_index=True, return_inverse=True)
+    number = np.empty(len(known), dtype=np.int32)
+    number[np.argsort(seen)] = np.arange(len(known))  # in the order in which the edges name them
+    start, end = number[position.reshape(-1, 2)].T
+    xy, edge = shapely.get_coordinates(shapes, return_index=True)
+    step = np.where(np.diff(edge) == 0, WGS84.line_lengths(xy[:, 0], xy[:, 1]), 0.0)
+    length: Floats = np.bincount(edge[1:], weights=step, minlength=len(shapes)).astype(np.float64)
     first_arc, arc_to, arc_edge = _arcs(start, end, length, len(known))
+    labels = names_of(layer.attributes, layer.rows)
     names = sorted({label for label in labels if label is not None})
     code = {label: k for k, label in enumerate(names)}
-    label_code = np.array([-1 if label is None else code[label] for label in labels], dtype=np.int32)
-    notes = [*notes, *_pieces(start, end, len(known))]
     return Network(
-        longitude=lines.longitude,
-        latitude=lines.latitude,
-        offsets=lines.offsets,
-        row=numbers[lines.row],
-        name=label_code[lines.row],
-        bounds=_bounds(lines),
+        longitude=xy[:, 0],
+        latitude=xy[:, 1],
+        offsets=np.concatenate([[0], np.cumsum(np.bincount(edge))]),
+        row=layer.numbers[row],
+        name=np.array([-1 if label is None else code[label] for label in labels], dtype=np.int32)[row],
+        bounds=shapely.bounds(shapes),
         start=start,
         end=end,
         length_m=length,
@@ -190,32 +495,17 @@ def _arranged(
         arc_to=arc_to,
         arc_edge=arc_edge,
         names=tuple(names),
-        notes=tuple(notes),
-        source=dict(source),
-    )
-
-
-def _bounds(lines: Lines) -> Floats:
-    first = lines.offsets[:-1]
-    return np.stack(
-        [
-            np.minimum.reduceat(lines.longitude, first),
-            np.minimum.reduceat(lines.latitude, first),
-            np.maximum.reduceat(lines.longitude, first),
-            np.maximum.reduceat(lines.latitude, first),
-        ],
-        axis=1,
+        notes=(*notes, _pieces(start, end, len(known))),
+        source=dict(layer.source),
     )
 
 
 def _arcs(start: Ints, end: Ints, length: Floats, nodes: int) -> tuple[Ints, Ints, Ints]:
     """Both ways along each edge, the shortest of parallel ones, sorted by node."""
-    edge = np.arange(len(start), dtype=np.int32)
-    out, into = np.concatenate([start, end]), np.concatenate([end, start])
-    both, cost = np.concatenate([edge, edge]), np.concatenate([length, length])
-    other = out != into  # a loop that returns to its node leads nowhere
-    out, into, both, cost = out[other], into[other], both[other], cost[other]
-    order = np.lexsort([cost, into, out])
+    edge = np.flatnonzero(start != end).astype(np.int32)  # a loop that returns to its node leads nowhere
+    out, into = np.concatenate([[start[edge], end[edge]], [end[edge], start[edge]]], axis=1)
+    both = np.concatenate([edge, edge])
+    order = np.lexsort([length[both], into, out])
     out, into, both = out[order], into[order], both[order]
     keep = np.ones(len(out), dtype=bool)
     keep[1:] = (out[1:] != out[:-1]) | (into[1:] != into[:-1])
@@ -223,33 +513,30 @@ def _arcs(start: Ints, end: Ints, length: Floats, nodes: int) -> tuple[Ints, Int
     return first_arc, into[keep], both[keep]
 
 
-def _pieces(start: Ints, end: Ints, nodes: int) -> list[str]:
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_array((np.ones(len(start), dtype=np.int8), (start, end)), shape=(nodes, nodes))
-    count, label = connected_components(graph, directed=False)
-    edges = np.bincount(label[start], minlength=count)
+def _pieces(start: Ints, end: Ints, nodes: int) -> str:
+    size = np.bincount(_united(nodes, start, end)[start])
     text = f"{len(start)} flow lines"
-    if count == 1:
-        return [f"{text} in one connected network"]
-    return [f"{text} in {count} networks that do not touch; the largest holds {edges.max() / len(start):.1%}"]
+    if len(size) == 1:
+        return f"{text} in one connected network"
+    return (
+        f"{text} in {len(size)} networks that do not touch; the largest holds {size.max() / len(start):.1%}"
+    )
 
 
-UP_COLUMNS = (
-    "passability_up",
-    "pass_up",
-    "up_pass",
-    "upstream_passability",
-    "passability_upstream",
-    "passup",
-)
+# Barriers.
+
+UP_COLUMNS = ("passability_up", "pass_up", "up_pass", "upstream_passability", "passability_upstream")
 DOWN_COLUMNS = (
-    "passability_down", "pass_down", "down_pass", "downstream_passability",
-    "passability_downstream", "passdown",
-)  # fmt: skip
-ROUNDING_M = 1e-6
+    "passability_down",
+    "pass_down",
+    "down_pass",
+    "downstream_passability",
+    "passability_downstream",
+)
 BOTH_COLUMNS = ("passability", "pass")
+ROUNDING_M = 0.01
+SPAN_M = 1e7
+"""Longer than any edge."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -279,8 +566,19 @@ class Barriers:
     def __len__(self) -> int:
         return len(self.edge)
 
+    @functools.cached_property
+    def _along(self) -> tuple[Floats, Floats, Floats]:
+        """Places along all edges in order, and logarithms of what passes all barriers up to each."""
+        on = np.flatnonzero(self.edge >= 0)
+        at = self.edge[on] * SPAN_M + self.at_m[on]
+        order = np.argsort(at)
+        up, down = (
+            np.concatenate([[0.0], np.cumsum(np.log(each[on][order]))]) for each in (self.up, self.down)
+        )
+        return at[order], up, down
+
     def between(self, edge: Ints, first_m: Floats, last_m: Floats) -> tuple[Floats, Floats]:
-        """What passes the barriers on a stretch of each edge, downstream and upstream.
+        """What passes the barriers on a stretch of each edge, upstream and downstream.
 
         Parameters
         ----------
@@ -291,21 +589,13 @@ class Barriers:
 
         Returns
         -------
-        down, up : float arrays, (m,)
+        up, down : float arrays, (m,)
             Products of the passabilities.
         """
-        down, up = np.ones(len(edge)), np.ones(len(edge))
-        order = np.argsort(self.edge, kind="stable")
-        low, high = (np.searchsorted(self.edge[order], edge, side=side) for side in ("left", "right"))
-        here = np.flatnonzero(high > low)
-        for step in range(int((high - low)[here].max()) if len(here) else 0):
-            here = here[high[here] > low[here] + step]
-            barrier = order[low[here] + step]
-            at = self.at_m[barrier]
-            on = (first_m[here] <= at + ROUNDING_M) & (at - ROUNDING_M <= last_m[here])
-            down[here[on]] *= self.down[barrier[on]]
-            up[here[on]] *= self.up[barrier[on]]
-        return down, up
+        at, up, down = self._along
+        low = np.searchsorted(at, edge * SPAN_M + first_m - ROUNDING_M)
+        high = np.searchsorted(at, edge * SPAN_M + last_m + ROUNDING_M)
+        return np.exp(up[high] - up[low]), np.exp(down[high] - down[low])
 
 
 def read_barriers(layer: Layer, *, settings: Settings) -> tuple[Barriers, list[str]]:
@@ -323,28 +613,20 @@ def read_barriers(layer: Layer, *, settings: Settings) -> tuple[Barriers, list[s
     LayerError
         When the layer holds no point, or a passability is not a number from 0 to 1.
     """
-    pointed = np.flatnonzero(shapely.get_dimensions(layer.geometry) == 0)
-    path = layer.source.get("path")
-    if len(pointed) == 0:
-        found = "is empty" if layer.rows == 0 else "holds no points"
-        raise LayerError(found, file=path, remedy="give dams and falls as points")
-    notes = []
-    if len(pointed) < layer.rows:
-        notes.append(f"{layer.rows - len(pointed)} features are not points and are left out")
-    points, row = shapely.get_parts(layer.geometry[pointed], return_index=True)
-    row = pointed[row]
+    given, layer = layer, layer.only("points", "dams and falls")
+    points, row = shapely.get_parts(layer.geometry, return_index=True)
     both = find_column(layer.attributes, BOTH_COLUMNS)
-    passable = []
+    notes, passable = list(layer.notes[len(given.notes) :]), []
     for columns, default, way in (
         (UP_COLUMNS, settings.barrier_up, "up"),
         (DOWN_COLUMNS, settings.barrier_down, "down"),
     ):
         column = find_column(layer.attributes, columns) or both
-        given = np.array([_share(layer, column, k) for k in row.tolist()])
-        lacking = int(np.isnan(given).sum())
-        if lacking:
-            notes.append(f"{lacking} barriers give no passability {way}stream; {default:g} is taken")
-        passable.append(np.maximum(np.where(np.isnan(given), default, given), settings.barrier_floor))
+        share = np.array([_share(layer, column, k) for k in row.tolist()])
+        lacking = np.isnan(share)
+        if lacking.any():
+            notes.append(f"{lacking.sum()} barriers give no passability {way}stream; {default:g} is taken")
+        passable.append(np.maximum(np.where(lacking, default, share), settings.barrier_floor))
     labels = names_of(layer.attributes, layer.rows)
     barriers = Barriers(
         longitude=shapely.get_x(points),
@@ -359,15 +641,12 @@ def read_barriers(layer: Layer, *, settings: Settings) -> tuple[Barriers, list[s
 
 
 def _share(layer: Layer, column: str | None, row: int) -> float:
-    value: Any = None if column is None else layer.attributes[column][row]
-    text = text_of(value)
-    if text is None:
-        return np.nan
+    text = None if column is None else text_of(layer.attributes[column][row])
     try:
-        share = float(text)
+        share = np.nan if text is None else float(text)
     except ValueError:
-        share = np.nan
-    if not 0 <= share <= 1:
+        share = -1.0
+    if text is not None and not 0 <= share <= 1:
         raise LayerError(
             f"{column} is {text!r}, not a share from 0 to 1",
             file=layer.source.get("path"),
@@ -377,10 +656,10 @@ def _share(layer: Layer, column: str | None, row: int) -> float:
     return share
 
 
-log = logging.getLogger(__name__)
+# The copy on disk.
 
 CACHE_VARIABLE = "POOLBUILDER_CACHE"
-VERSION = 1
+VERSION = 2
 """Raised when what is kept, or how it is made, changes."""
 
 
@@ -393,7 +672,9 @@ def cache_folder() -> Path:
 
 
 def load_network(spec: str, *, join_m: float) -> Network:
-    """The network of a layer of flow lines, made at the first load and mapped from the cache after.
+    """The network of a layer of flow lines, made at the first load and mapped from its copy after.
+
+    A copy belongs to one path, and holds while size and time of change of the file stay the same.
 
     Parameters
     ----------
@@ -407,68 +688,36 @@ def load_network(spec: str, *, join_m: float) -> Network:
     LayerError
         When the layer cannot be used.
     """
-    path, _ = split_spec(spec)
-    folder = cache_folder()
-    stamp = folder / f"{_stamp(path, spec, join_m)}.json"
-    known = _read_json(stamp)
-    if known is not None:
-        network = _read(folder / str(known.get("network")))
-        if network is not None:
-            return network
-    layer = read_layer(spec, purpose="flow lines")
-    key = _digest(layer.source.get("sha256"), layer.source.get("layer"), join_m)
-    network = _read(folder / key)
-    if network is None or network.source.get("path") != layer.source.get("path"):
-        network = build_network(layer, join_m=join_m)
-        _write(folder, key, network)
-    try:
-        write_whole(stamp, json.dumps({"network": key, "path": str(path)}))
-    except PoolFileError as error:
-        log.info("the network is not kept: %s", error)
-    return _read(folder / key) or network
-
-
-def _digest(*parts: Any) -> str:
-    return hashlib.sha256(json.dumps([VERSION, *parts]).encode()).hexdigest()[:32]
-
-
-def _stamp(path: Path, spec: str, join_m: float) -> str:
+    path, layer = split_spec(spec)
     state = path.stat()
-    return _digest(str(path.resolve()), spec, join_m, state.st_size, state.st_mtime_ns)
-
-
-def _read_json(path: Path) -> dict[str, Any] | None:
-    try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
-    return found if isinstance(found, dict) else None
+    key = [VERSION, str(path), str(path.resolve()), layer, join_m, state.st_size, state.st_mtime_ns]
+    folder = cache_folder() / hashlib.sha256(json.dumps(key).encode()).hexdigest()[:32]
+    network = _read(folder)
+    if network is None:
+        network = build_network(read_layer(spec, purpose="flow lines"), join_m=join_m)
+        try:
+            _write(folder, network)
+        except PoolFileError as error:
+            log.info("the network is not kept: %s", error)
+    return _read(folder) or network
 
 
 def _read(folder: Path) -> Network | None:
     """A network from its folder; None when it is not there, or not whole."""
-    meta = _read_json(folder / "network.json")
-    if meta is None:
-        return None
     try:
+        meta = json.loads((folder / "network.json").read_text(encoding="utf-8"))
         arrays = {name: np.load(folder / f"{name}.npy", mmap_mode="r") for name in ARRAYS}
-    except (OSError, ValueError, RecursionError):
-        log.info("the kept network %s is not whole and is made again", folder)
+        if any(list(arrays[name].shape) != meta["shapes"][name] for name in ARRAYS):
+            return None
+        return Network(
+            names=tuple(meta["names"]), notes=tuple(meta["notes"]), source=meta["source"], **arrays
+        )
+    except (OSError, ValueError, RecursionError, KeyError, TypeError):
         return None
-    if any(list(arrays[name].shape) != meta["shapes"].get(name) for name in ARRAYS):
-        return None
-    return Network(names=tuple(meta["names"]), notes=tuple(meta["notes"]), source=meta["source"], **arrays)
 
 
-def _write(folder: Path, key: str, network: Network) -> None:
-    """Write beside and rename, so that nobody reads half a network; a full disk is no error."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{key}-", dir=folder))
-    except OSError as error:
-        log.info("the network cannot be kept in %s: %s", folder, error.strerror)
-        return
-    try:
+def _write(folder: Path, network: Network) -> None:
+    with whole_folder(folder) as beside:
         for name in ARRAYS:
             np.save(beside / f"{name}.npy", np.ascontiguousarray(getattr(network, name)))
         meta = {
@@ -478,9 +727,3 @@ def _write(folder: Path, key: str, network: Network) -> None:
             "shapes": {name: list(getattr(network, name).shape) for name in ARRAYS},
         }
         (beside / "network.json").write_text(json.dumps(meta), encoding="utf-8")
-        shutil.rmtree(folder / key, ignore_errors=True)
-        beside.rename(folder / key)
-    except OSError as error:
-        log.info("the network cannot be kept in %s: %s", folder, error.strerror)
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)

@@ -20,12 +20,11 @@ from poolbuilder.folder import FILES
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.places.base_map import base_map
-from poolbuilder.places.layers import read_layer
+from poolbuilder.places.layers import names_of, read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.water.outline import names_of
 
 DOWNLOADS = (*FILES, "report.html")
 """Files of a pool folder that the page hands out."""

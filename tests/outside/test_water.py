@@ -16,9 +16,9 @@ from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.network import Network, build_network
-from poolbuilder.water.outline import Plane, PolygonShare, find_outline
-from poolbuilder.water.routes import Cover, find_routes
-from tests.waters import layer
+from poolbuilder.water.outline import Plane, find_outline
+from poolbuilder.water.streams import Cover, find_routes
+from tests.waters import lake, layer, places
 
 GEOD = Geod(ellps="WGS84")
 
@@ -40,6 +40,9 @@ def network(flowlines: Any) -> Network:
 
 # Shares
 
+ACCURACY = 0.006
+"""The share is that of two thousand points of the location; what is said of it has two digits."""
+
 
 @pytest.mark.parametrize(
     ("distance_km", "uncertainty_km"), [(0, 10), (30, 10), (40, 10), (45, 10), (50, 30), (0, 40)]
@@ -49,22 +52,20 @@ def test_share_in_a_disc_is_the_noncentral_chi_square(distance_km: float, uncert
     # degrees of freedom (Johnson, Kotz & Balakrishnan 1995, Continuous univariate distributions,
     # vol. 2, chapter 29; from memory); scipy's ncx2.
     turn = np.linspace(0, 2 * np.pi, 20_001)
-    disc = PolygonShare(shapely.Polygon(40_000 * np.stack([np.cos(turn), np.sin(turn)], axis=1)))
+    disc = lake(shapely.Polygon(40_000 * np.stack([np.cos(turn), np.sin(turn)], axis=1)))
     sigma = 1000 * uncertainty_km / np.sqrt(-2 * np.log(0.05))
-    share = disc.share(np.array([1000.0 * distance_km]), np.array([0.0]), np.array([sigma]))
+    share = disc.share(*places((1000.0 * distance_km, 0)), np.array([sigma]))
     exact = ncx2.cdf((40_000 / sigma) ** 2, 2, (1000 * distance_km / sigma) ** 2)
-    assert share[0] == pytest.approx(exact, abs=5e-6)
+    assert share[0] == pytest.approx(exact, abs=ACCURACY)
 
 
 @pytest.mark.parametrize(
     ("x", "y", "sigma"), [(0, 0, 100), (300, -200, 250), (900, 100, 400), (500, 500, 3000)]
 )
 def test_share_in_a_rectangle_is_the_product_of_normals(x: float, y: float, sigma: float) -> None:
-    share = PolygonShare(shapely.box(-500, -300, 500, 300)).share(
-        np.array([x]), np.array([y]), np.array([sigma])
-    )
+    share = lake(shapely.box(-500, -300, 500, 300)).share(*places((x, y)), np.array([sigma]))
     exact = np.diff(norm.cdf([-500, 500], x, sigma)) * np.diff(norm.cdf([-300, 300], y, sigma))
-    assert share[0] == pytest.approx(exact[0], abs=1e-6)
+    assert share[0] == pytest.approx(exact[0], abs=ACCURACY)
 
 
 @pytest.mark.parametrize("sigma", [20.0, 150.0, 600.0, 4000.0, 11_440.0])
@@ -81,7 +82,7 @@ def test_share_in_a_real_lake_against_a_million_draws(hydrography: str, sigma: f
         draws = rng.normal(0, sigma, (1_000_000, 2)) + np.array([x, y])
         hits = shapely.contains_xy(outline.polygon, draws).mean()
         noise = np.sqrt(max(share * (1 - share), 1e-6) / 1e6)
-        assert abs(share - hits) < 4 * noise + 2e-6  # one in 16,000 by chance
+        assert abs(share - hits) < 4 * noise + ACCURACY  # one in 16,000 by chance
 
 
 # Distances
