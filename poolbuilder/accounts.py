@@ -16,6 +16,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.placing import is_withheld
 from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
+from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water import Water
 
@@ -107,12 +108,17 @@ def _generalised(located: pa.Table) -> NDArray[np.bool_]:
 
 
 def list_inputs(
-    given: Sequence[Mapping[str, Any]], checklist: Checklist, ranges: RangeMap | None, water: Water | None
+    given: Sequence[Mapping[str, Any]],
+    checklist: Checklist,
+    ranges: RangeMap | None,
+    water: Water | None,
+    lists: Sequence[RegionLists] = (),
 ) -> tuple[dict[str, Any], ...]:
     """Every file that went in, with its hash and what it was used for."""
     listed = [{"kind": "checklist", **checklist.source}, *({"kind": "records", **item} for item in given)]
     if ranges is not None:
         listed += [{"kind": "ranges", **item} for item in ranges.sources]
+    listed += [{"kind": "status", **item} for each in lists for item in each.sources]
     if water is not None:
         listed += [{"kind": "water", **item} for item in water.sources]
     return tuple(dict(item) for item in listed)
@@ -157,10 +163,13 @@ def _most_given(texts: Counter[str] | None) -> str | None:
     return min(texts, key=lambda text: (-texts[text], text)) if texts else None
 
 
-def list_notes(given: Sequence[str], ranges: RangeMap | None, water: Water | None) -> tuple[str, ...]:
+def list_notes(
+    given: Sequence[str], ranges: RangeMap | None, water: Water | None, lists: Sequence[RegionLists] = ()
+) -> tuple[str, ...]:
     """What could be wrong or was not known, each in one sentence."""
     said = [*given]
     said += ranges.notes if ranges is not None else ["no range polygons given"]
+    said += [note for each in lists for note in each.notes]
     said += (
         water.notes
         if water is not None

@@ -30,8 +30,8 @@ from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.settings import Settings
+from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
-from poolbuilder.status.region_lists import RegionLists
 from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
 from poolbuilder.water import Water, feature
 from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type

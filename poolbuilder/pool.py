@@ -47,9 +47,9 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
+from poolbuilder.status.decision import status_answers
+from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.status.region_lists import RegionLists
-from poolbuilder.status.sources import status_answers
 from poolbuilder.surroundings import Regions, cell_of, learn_region, meanings_of, see_water
 from poolbuilder.water import Water
 
@@ -350,11 +350,11 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
         status=status,
         counts={**count_records(screened, located, site.radius_km), "elsewhere": provenance.elsewhere},
-        inputs=list_inputs(provenance.inputs, checklist, ranges, water),
+        inputs=list_inputs(provenance.inputs, checklist, ranges, water, lists),
         datasets=list_datasets(located, provenance.datasets),
         calibration=_calibration(provenance.calibration, seen.kind),
         completeness=_completeness(region.looking, seen.here),
-        notes=list_notes((*notes, *_by_type(region, seen, constants, settings)), ranges, water),
+        notes=list_notes((*notes, *_by_type(region, seen, constants, settings)), ranges, water, lists),
         features=_features(site, ranges, water, placed.snapped),
     )
 

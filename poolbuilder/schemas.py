@@ -321,7 +321,8 @@ STATUS = pa.schema(
         _column(
             "rangeClass",
             TEXT,
-            "Key of the range class at the place (see `status.polygons.RANGE_CLASSES`).",
+            "What the polygons say of presence at the place: extant (also probably_, possibly_extant), introduced, "
+            "possibly_extinct, extinct, uncertain, vagrant; outside (polygons, none of presence here); no_map.",
             required=True,
         ),
         _column(

@@ -15,6 +15,8 @@ from poolbuilder.places.sites import Site
 
 if TYPE_CHECKING:
     from poolbuilder.pool import Pool
+    from poolbuilder.status.decision import Establishment
+    from poolbuilder.status.statements import Statement
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"
@@ -670,7 +672,7 @@ def argument(step: Mapping[str, Any]) -> str:  # noqa: PLR0911 (one line a kind 
     """
     part = step["part"]
     if part == "status":
-        return str(step.get("words") or "nobody says whether it is native here")
+        return status_argument(step["status"], str(step["drawn"]))
     if part in {"wide", "near"}:
         return _sites_words(step)
     if part == "waterType":
@@ -859,3 +861,164 @@ def differences(
 
 def _plain(value: Any) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
+
+
+# Native or introduced
+
+
+_STATUS_NOTES = {
+    "aside": "{rows} set aside, such as {first}",
+    "noCode": "{column} {value!r} of {polygons} is no published code or term: not used",
+    "noMeans": "no polygon says whether the species is native: status by range stays unknown",
+    "noPolygon": "{rows} without effect: no polygon for {regions}, such as {few}",
+    "notFlat": "{features} left aside",
+    "notListed": "{rows} left aside: {distinct} not on the checklist, or of several species, such as {few}",
+    "notOnList": "{polygons} left aside: {distinct} not on the checklist, such as {few}",
+    "opposed": "row {now.row}: {now.species} is {now.means} in {where}, and {twin.means} in row {twin.row}",
+    "overlap": "regions {small} and {large} overlap ({share:.0f} % of {small}): where both hold a water the "
+    "smaller decides, and a disagreement is said",
+    "readAs": "{name} read as {accepted}",
+    "twice": "row {now.row}: {now.species} stands for {where} in row {twin.row} already",
+    "unnamed": "{polygons} without a species name left aside",
+}
+
+
+def status_note(kind: str, *, names: Sequence[Any] = (), **facts: Any) -> str:
+    """What reading a list or a layer of status has to say; *names* are those of its rows, one each.
+
+    Examples
+    --------
+    >>> status_note("notOnList", names=["Salmo trutta", "Salmo trutta"])
+    '2 polygons left aside: 1 name not on the checklist, such as Salmo trutta'
+    """
+    different = list(dict.fromkeys(str(name) for name in names))
+    counts = {
+        noun: counted(len(names), one, many)
+        for noun, one, many in (
+            ("polygons", "polygon", None),
+            ("rows", "row", None),
+            ("features", "line or point", "lines and points"),
+        )
+    }
+    where = facts["now"].region or "the list" if "now" in facts else ""
+    return _STATUS_NOTES[kind].format(
+        **{
+            **counts,
+            "distinct": counted(len(different), "name"),
+            "regions": counted(len(different), "region"),
+            "first": different[0] if different else "",
+            "few": ", ".join(sorted(different)[:3]),
+            "where": where,
+            **facts,
+            "accepted": " or ".join(facts.get("accepted", ())),
+        }
+    )
+
+
+def _who_says(statement: Statement) -> str:
+    """A source of status by name, with its region."""
+    if statement.source == "region":
+        return f"the checklist of {statement.region}"
+    if statement.source == "shipped":
+        unit = "hydrologic unit " if statement.region.isdigit() else ""
+        return f"the table of the package for {unit}{statement.region}"
+    known = {"agency": "the agency's list", "polygon": "the range map", "checklist": "the species list"}
+    return known[statement.source]
+
+
+def status_clause(statement: Statement) -> str:
+    """A statement on native or introduced as a clause."""
+    if statement.source == "record":
+        return f"records here say {statement.means}"
+    if statement.means == "uncertain":
+        return f"{_who_says(statement)} leaves it open"
+    return f"{_who_says(statement)} says {statement.means}"
+
+
+_DIFFER = {"record": "records disagree among themselves", "polygon": "other polygons disagree"}
+
+
+def status_remark(found: Establishment) -> str:
+    """What speaks against a status, and what records of another watershed say."""
+    against = [status_clause(item) for item in found.against] + [_DIFFER[source] for source in found.differ]
+    said = []
+    if against and found.decided:
+        said.append(f"{status_clause(found.decided)}, but {' and '.join(against)}")
+    if found.elsewhere:
+        count, means = found.elsewhere
+        said.append(f"{counted(count, 'record')} in another watershed: {means} there")
+    return "; ".join(said)
+
+
+def recorded_since(since: tuple[int, bool] | None) -> str:
+    """Since when a species is recorded whose status nobody states.
+
+    Examples
+    --------
+    >>> recorded_since((1890, True)), recorded_since((1974, False))
+    ('recorded since 1890 in this drainage', 'recorded since 1974 around here')
+    """
+    return f"recorded since {since[0]} {'in this drainage' if since[1] else 'around here'}" if since else ""
+
+
+def status_argument(found: Establishment, drawn: str) -> str:
+    """Native or introduced as a step of the argument: who says so, with source and year.
+
+    Parameters
+    ----------
+    found : Establishment
+    drawn : str
+        What the range polygons say, in words; empty without any.
+    """
+    stated = found.decided
+    if stated is None:
+        said = ["nobody says whether it is native here", recorded_since(found.since), drawn]
+    elif stated.source == "polygon":
+        said = [drawn]
+    else:
+        year = str(stated.year or "")
+        source = ", ".join(
+            text for text in (stated.citation, year if year not in stated.citation else "") if text
+        )
+        part = {"part": "part of it", "not reported": "outside the native range, none reported"}
+        limits = ", ".join(text for text in (part.get(stated.extent, ""), stated.note) if text)
+        clause = status_clause(stated) + (f" ({limits})" if limits else "")
+        said = [clause + (f", source: {source}" if source else ""), recorded_since(found.since), drawn]
+    return "; ".join(text for text in said if text)
+
+
+def range_polygon(codes: str, given: str, may_mean: Sequence[str]) -> str:
+    """A range polygon's codes, with the doubt about its name."""
+    return codes + (f", of {given}, which may mean {' or '.join(may_mean)}" if may_mean else "")
+
+
+def range_region(region: str, means: str) -> str:
+    """A region of a table of ranges."""
+    return f"{region}, {_MEANS.get(means, means)}"
+
+
+def range_status(
+    said: Sequence[str] | None,
+    *,
+    differ: bool = False,
+    km: float | None = None,
+    outside: bool = False,
+    expected: str | None = None,
+) -> str:
+    """What the range polygons say of a species at a place, the one that decides first.
+
+    Examples
+    --------
+    >>> range_status(["extant, native"], km=89.04, outside=True)
+    '89.0 km outside the nearest polygon (extant, native)'
+    """
+    if said is None:
+        return "no range polygon given"
+    if not outside:
+        parts = [f"inside a polygon: {said[0]}"]
+        parts += [f"also inside: {'; '.join(said[1:])}"] if said[1:] else []
+        parts += ["the polygons disagree on native or introduced"] if differ else []
+        return "; ".join(parts)
+    away = "" if km is None else f"{km:.0f} km" if km >= 100 else f"{km:.1f} km"
+    words = f"{away} outside the nearest polygon ({said[0]})" if said else "no polygon of presence"
+    return words + (f"; inside a polygon: {expected}" if expected else "")

@@ -41,7 +41,7 @@ from poolbuilder.records.service.search import Query
 from poolbuilder.records.statements import read_statements
 from poolbuilder.refresh.plan import read_plan
 from poolbuilder.settings import Settings
-from poolbuilder.status.region_lists import RegionLists
+from poolbuilder.status.lists import RegionLists
 from tests import service_double as service
 
 PACKAGE = Path(poolbuilder.__file__).parent

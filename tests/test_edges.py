@@ -8,9 +8,8 @@ import shapely
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.geodesy import Edges, distance_km
 from poolbuilder.places.layers import split_at_antimeridian
-from poolbuilder.status.polygons import Edges
 
 
 def _brute(shape, lon: float, lat: float) -> float:

@@ -13,15 +13,10 @@ from poolbuilder.errors import ChecklistError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.places.sites import Site
-from poolbuilder.status.decision import (
-    ORDER,
-    Statement,
-    decide_establishment,
-    establishment_of,
-    settle,
-    side,
-)
-from poolbuilder.status.region_lists import RegionLists, statements_of
+from poolbuilder.settings import Settings
+from poolbuilder.status.decision import Establishment, decide, status_answers
+from poolbuilder.status.lists import RegionLists
+from poolbuilder.status.statements import ORDER, Statement, side
 from tests.rows import located, status
 
 DATA = Path(__file__).parent / "data" / "introduced"
@@ -41,6 +36,16 @@ def lists(table: str, layer: str | None = "regions.geojson") -> RegionLists:
 
 # Deciding
 
+OCEAN = Site(longitude=-40.0, latitude=30.0)  # where the shipped table states nothing
+
+
+def answer(drawn: dict[str, object], *rows: dict[str, object]) -> Establishment:
+    """The answer for the bluegill from a row of STATUS and records."""
+    listed = Checklist.load("lepomis")
+    return status_answers(located(*rows), status(drawn), listed, OCEAN, year=2026, settings=Settings())[
+        BLUEGILL
+    ]
+
 
 def said(**means: str | None) -> list[Statement]:
     """A statement of each source that says something."""
@@ -48,7 +53,7 @@ def said(**means: str | None) -> list[Statement]:
 
 
 def test_nobody_says_and_so_it_stays_unknown() -> None:
-    decided = decide_establishment([])
+    decided = decide([])
     assert (decided.means, decided.source, decided.remark) == ("uncertain", "unknown", "")
     assert not decided.disputed
 
@@ -56,7 +61,7 @@ def test_nobody_says_and_so_it_stays_unknown() -> None:
 def test_the_first_of_the_sources_decides() -> None:
     for start, source in enumerate(ORDER):
         voices = said(**dict.fromkeys(ORDER[start:], "native"))
-        decided = decide_establishment(
+        decided = decide(
             [item for item in voices if item.source != "record"], records=["native"] * (start <= 2)
         )
         assert (decided.means, decided.source, decided.disputed) == ("native", source, False)
@@ -64,35 +69,35 @@ def test_the_first_of_the_sources_decides() -> None:
 
 def test_the_order_can_be_changed() -> None:
     voices = said(region="introduced", polygon="native")
-    assert decide_establishment(voices).source == "region"
-    turned = decide_establishment(voices, order=("polygon", "region"))
+    assert decide(voices).source == "region"
+    turned = decide(voices, order=("polygon", "region"))
     assert (turned.source, turned.disputed) == ("polygon", True)
     assert [item.source for item in turned.against] == ["region"]
 
 
 def test_every_voice_against_is_said() -> None:
     voices = [
-        Statement(source="region", means="introduced", who="the checklist of Dreve"),
+        Statement(source="region", means="introduced", region="Dreve"),
         *said(agency="native", checklist="introduced"),
     ]
-    decided = decide_establishment(voices, records=["introduced", "introduced", "native"])
+    decided = decide(voices, records=["introduced", "introduced", "native"])
     assert (decided.means, decided.source, decided.disputed) == ("native", "agency", True)
     assert decided.remark == (
-        "agency says native, but the checklist of Dreve says introduced and record says introduced and "
-        "checklist says introduced"
+        "the agency's list says native, but the checklist of Dreve says introduced and records here say introduced and "
+        "the species list says introduced"
     )
 
 
 def test_one_that_speaks_of_a_part_contradicts_nobody() -> None:
     part = Statement(source="shipped", means="native", extent="part")
-    decided = decide_establishment([*said(region="introduced"), part])
+    decided = decide([*said(region="introduced"), part])
     assert (decided.means, decided.disputed) == ("introduced", False)
 
 
 def test_records_that_disagree_among_themselves_are_said() -> None:
-    decided = decide_establishment([], records=["native", "introduced", "introduced"])
+    decided = decide([], records=["native", "introduced", "introduced"])
     assert decided.means == "introduced"
-    assert decided.remark == "record says introduced, but records disagree among themselves"
+    assert decided.remark == "records here say introduced, but records disagree among themselves"
 
 
 def test_contradictory_polygons_are_said() -> None:
@@ -102,9 +107,9 @@ def test_contradictory_polygons_are_said() -> None:
         "establishmentMeans": "native",
         "polygonsDisagree": True,
     }
-    found = establishment_of(located(), status(row), Checklist.load("lepomis"), radius_km=40)[BLUEGILL]
+    found = answer(row)
     assert found.disputed
-    assert found.remark == "polygon says native, but other polygons disagree"
+    assert found.remark == "the range map says native, but other polygons disagree"
 
 
 terms = st.sampled_from([None, *ESTABLISHMENT_MEANS])
@@ -113,16 +118,12 @@ terms = st.sampled_from([None, *ESTABLISHMENT_MEANS])
 @settings(deadline=None, derandomize=True, max_examples=150)
 @given(terms, st.lists(st.sampled_from(ESTABLISHMENT_MEANS), max_size=4), terms)
 def test_a_status_is_never_invented(polygon: str | None, records: list[str], checklist: str | None) -> None:
-    decided = decide_establishment(said(polygon=polygon, checklist=checklist), records=records)
+    decided = decide(said(polygon=polygon, checklist=checklist), records=records)
     assert decided.means in {polygon, checklist, "uncertain", *records}
     assert (decided.source == "unknown") == (
         polygon is None and checklist is None and not any(side(term) for term in records)
     )
     assert decided.disputed == bool(decided.remark)
-
-
-def test_settle_hears_the_first() -> None:
-    assert settle([Statement(source="record", means="vagrant")]).means == "vagrant"
 
 
 # Records of this watershed and of the next
@@ -138,9 +139,7 @@ def near(means: str, relation: str | None, km: float = 5.0) -> dict[str, object]
 
 
 def of(*rows: dict[str, object]) -> tuple[str, str, str]:
-    found = establishment_of(
-        located(*rows), status({"scientificName": BLUEGILL}), Checklist.load("lepomis"), radius_km=40
-    )[BLUEGILL]
+    found = answer({"scientificName": BLUEGILL}, *rows)
     return found.means, found.source, found.remark
 
 
@@ -168,6 +167,17 @@ def test_terms_are_read_in_any_spelling() -> None:
     assert of(near("stocked by hand", None))[0] == "uncertain"
 
 
+def test_where_nobody_states_anything_the_first_year_in_the_drainage_is_said() -> None:
+    first = {**near("absurd", "same"), "eventYear": 1890}
+    rows = (first, {**first, "eventYear": 1931}, {**near("absurd", "other"), "eventYear": 1850})
+    found = answer({"scientificName": BLUEGILL}, *rows)
+    assert (found.means, found.note) == ("uncertain", "recorded since 1890 in this drainage")
+    away = answer({"scientificName": BLUEGILL}, rows[2])
+    assert away.note == "recorded since 1850 around here"
+    stated = answer({"scientificName": BLUEGILL}, first, near("native", "same"))
+    assert stated.note == ""
+
+
 # Checklists of regions
 
 
@@ -191,8 +201,8 @@ def test_old_names_repeats_and_strangers_are_said() -> None:
     notes = " / ".join(lists("status.csv").notes)
     assert "row 4: Eupomotis gibbosus read as Lepomis gibbosus" in notes
     assert "row 5: Lepomis gibbosus stands for Land in row 4 already" in notes
-    assert "1 rows left aside: 1 names that are not on the checklist" in notes
-    assert "1 rows have no effect: no polygon for 1 regions, such as Atlantis" in notes
+    assert "1 row left aside: 1 name not on the checklist" in notes
+    assert "1 row without effect: no polygon for 1 region, such as Atlantis" in notes
 
 
 def test_regions_that_overlap_are_said() -> None:
@@ -227,7 +237,7 @@ LAND = Site(longitude=0.5, latitude=0.5)
 def test_of_two_rows_that_contradict_each_other_one_is_set_aside() -> None:
     read = lists("contradiction.csv")
     assert read.at(LAND, year=2026)["Lepomis gibbosus"][0].means == "introduced"
-    assert any("1 rows set aside, such as row 3: Lepomis gibbosus is native in Land" in n for n in read.notes)
+    assert any("1 row set aside, such as row 3: Lepomis gibbosus is native in Land" in n for n in read.notes)
 
 
 def test_a_list_without_status_leaves_it_open() -> None:
@@ -256,7 +266,7 @@ def _list(tmp_path: Path, text: str, layer: str | None = None) -> RegionLists:
 def test_words_as_agencies_write_them(tmp_path: Path, word: str, means: str, degree: str | None) -> None:
     read = _list(tmp_path, f"State;Species;Status\nMO;Lepomis gulosus;{word}\n")
     (item,) = read.at(Site(longitude=-91.2, latitude=36.9), year=2026)["Lepomis gulosus"]
-    assert (item.means, item.degree, item.region) == (means, degree, "US-MO")
+    assert (item.means, item.degree, item.region) == (means, degree, "Missouri")
 
 
 def test_yes_and_no_under_native(tmp_path: Path) -> None:
@@ -276,7 +286,7 @@ def test_units_without_their_zero(tmp_path: Path) -> None:
     site = Site(longitude=-76.7, latitude=39.4)
     assert read.at(site, year=2026, code="02060003")["Lepomis gulosus"][0].region == "02060003"
     assert read.at(site, year=2026, code="02070003") == {}
-    assert any("1 rows set aside, such as row 3: no species" in note for note in read.notes)
+    assert any("1 row set aside, such as row 3: no species" in note for note in read.notes)
 
 
 def test_a_name_means_what_its_region_allows(tmp_path: Path) -> None:
@@ -289,7 +299,7 @@ def test_a_name_means_what_its_region_allows(tmp_path: Path) -> None:
 def test_an_agencys_own_list_comes_first(tmp_path: Path) -> None:
     read = _list(tmp_path, "species,status\nLepomis gibbosus,native\n")
     found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
-    (statement,) = statements_of(found)["Lepomis gibbosus"]
+    (statement,) = found["Lepomis gibbosus"]
     assert (statement.source, statement.means) == ("agency", "native")
 
 
@@ -320,5 +330,5 @@ def test_a_darwin_core_checklist_archive(tmp_path: Path) -> None:
     read = RegionLists.read(path, None, Checklist.load("lepomis"))
     found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
     (item,) = found["Lepomis gibbosus"]
-    assert (item.region, item.means, item.degree) == ("DE", "introduced", "invasive")
-    assert any("1 rows set aside" in note and "absurd" in note for note in read.notes)
+    assert (item.region, item.means, item.degree) == ("Germany", "introduced", "invasive")
+    assert any("1 row set aside" in note and "absurd" in note for note in read.notes)

@@ -8,8 +8,8 @@ import pytest
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import name_shares
 from poolbuilder.names.reader import name_records
+from poolbuilder.places.regions import region_codes, region_name, regions_at
 from poolbuilder.settings import Settings
-from poolbuilder.status.regions import region_codes, region_name, regions_at
 from tests import rows
 
 SUNFISHES = Checklist.load("lepomis")

@@ -7,15 +7,7 @@ from itertools import product
 import pytest
 
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.status.polygons import (
-    ORIGIN,
-    PRESENCE,
-    RANGE_CLASSES,
-    SEASONAL,
-    STRENGTH,
-    polygon_class,
-    read_code,
-)
+from poolbuilder.status.statements import ORIGIN, PRESENCE, SEASONAL, STRENGTH, polygon_class, read_code
 
 # Written by hand from the published meanings of the codes, one row per presence, one column per origin 1 to 6:
 # native, reintroduced, introduced, vagrant, origin uncertain, assisted colonisation.
@@ -61,7 +53,6 @@ def test_table_covers_every_published_code() -> None:
     assert len(SEASONAL) == 5
     assert set(MEANS) <= set(ESTABLISHMENT_MEANS)
     assert {name for row in TABLE.values() for name in row} == set(STRENGTH)
-    assert set(RANGE_CLASSES) == {*STRENGTH, "no_map"}
 
 
 @pytest.mark.parametrize(
@@ -80,37 +71,37 @@ def test_codes_that_are_missing(codes, expected) -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "labels", "expected"),
+    ("value", "kind", "expected"),
     [
-        (1, PRESENCE, (1, True)),
-        (1.0, PRESENCE, (1, True)),
-        ("1", PRESENCE, (1, True)),
-        ("Extant", PRESENCE, (1, True)),
-        ("PRESENCE UNCERTAIN", PRESENCE, (6, True)),
-        ("Extinct Post-1500", PRESENCE, (5, True)),
-        (0, PRESENCE, (None, False)),
-        (8, PRESENCE, (None, False)),
-        (1.5, PRESENCE, (None, False)),
-        ("many", PRESENCE, (None, False)),
-        (None, PRESENCE, (None, True)),
-        ("", PRESENCE, (None, True)),
-        (float("nan"), PRESENCE, (None, True)),
-        (float("inf"), PRESENCE, (None, False)),
-        ("Assisted Colonisation", ORIGIN, (6, True)),
-        ("nativeEndemic", ORIGIN, (1, True)),
-        ("INTRODUCED", ORIGIN, (3, True)),
-        ("uncertain", ORIGIN, (5, True)),
-        ("stocked?", ORIGIN, (None, False)),
-        ("Breeding Season", SEASONAL, (2, True)),
+        (1, "presence", (1, True)),
+        (1.0, "presence", (1, True)),
+        ("1", "presence", (1, True)),
+        ("Extant", "presence", (1, True)),
+        ("PRESENCE UNCERTAIN", "presence", (6, True)),
+        ("Extinct Post-1500", "presence", (5, True)),
+        (0, "presence", (None, False)),
+        (8, "presence", (None, False)),
+        (1.5, "presence", (None, False)),
+        ("many", "presence", (None, False)),
+        (None, "presence", (None, True)),
+        ("", "presence", (None, True)),
+        (float("nan"), "presence", (None, True)),
+        (float("inf"), "presence", (None, False)),
+        ("Assisted Colonisation", "origin", (6, True)),
+        ("nativeEndemic", "origin", (1, True)),
+        ("INTRODUCED", "origin", (3, True)),
+        ("uncertain", "origin", (5, True)),
+        ("stocked?", "origin", (None, False)),
+        ("Breeding Season", "seasonal", (2, True)),
     ],
 )
-def test_codes_as_files_give_them(value, labels, expected) -> None:
-    assert read_code(value, labels) == expected
+def test_codes_as_files_give_them(value, kind, expected) -> None:
+    assert read_code(value, kind) == expected
 
 
 @pytest.mark.parametrize("term", ESTABLISHMENT_MEANS)
 def test_every_establishment_means_is_an_origin(term: str) -> None:
-    code, known = read_code(term, ORIGIN)
+    code, known = read_code(term, "origin")
     assert known
     back = polygon_class(1, code, None)[1]
     assert back == ("native" if term == "nativeEndemic" else term)

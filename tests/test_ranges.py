@@ -14,13 +14,14 @@ import shapely
 from poolbuilder.errors import LayerError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS
 from poolbuilder.status.polygons import RangeMap, status_at
 
 DATA = Path(__file__).parent / "data" / "ranges"
 SUNFISHES = Checklist.load("lepomis")
+TROUT = "Salmo trutta"
+TROUTS = Checklist.from_csv(b"scientificName\nSalmo trutta\n", path="trout.csv")
 SITE = Site(longitude=-91, latitude=37, name="Test Pond")
 
 
@@ -35,19 +36,12 @@ def _status(found: RangeMap | None, site: Site = SITE, species=SUNFISHES.species
     return {row["scientificName"].removeprefix("Lepomis "): row for row in table.to_pylist()}
 
 
-def _layer(shapes, **attributes) -> Layer:
-    geometry = np.empty(len(shapes), dtype=object)
-    geometry[:] = shapes
-    return Layer(
-        geometry=geometry,
-        attributes=attributes,
-        numbers=np.arange(1, len(shapes) + 1),
-        source={"path": "memory.gpkg", "layer": None, "sha256": "", "rows": len(shapes)},
-    )
-
-
-def _plain(*layers: Layer) -> RangeMap:
-    return RangeMap.of_layers(layers, accept=lambda name: (name,))
+def _plain(folder: Path, shapes, **attributes) -> RangeMap:
+    """A layer of range polygons of the trout, as a file."""
+    attributes.setdefault("species", [TROUT] * len(shapes))
+    path = folder / f"ranges{len(list(folder.iterdir()))}.parquet"
+    gpd.GeoDataFrame(attributes, geometry=list(shapes), crs=4326).to_parquet(path)
+    return RangeMap.read([str(path)], TROUTS)
 
 
 # Classes
@@ -97,18 +91,17 @@ def test_extinct_here_is_said_although_it_lives_elsewhere() -> None:
     assert (row["rangeClass"], row["rangeKm"], row["establishmentMeans"]) == ("extinct", 0, "native")
 
 
-def test_distance_is_to_where_the_species_lives_before_where_it_is_extinct() -> None:
+def test_distance_is_to_where_the_species_lives_before_where_it_is_extinct(tmp_path: Path) -> None:
     found = _plain(
-        _layer(
-            [shapely.box(-90.9, 36, -90, 38), shapely.box(-88, 36, -87, 38)],
-            species=["A b", "A b"],
-            presence=[5, 1],
-        )
+        tmp_path,
+        [shapely.box(-90.9, 36, -90, 38), shapely.box(-88, 36, -87, 38)],
+        species=[TROUT, TROUT],
+        presence=[5, 1],
     )
-    row = _status(found, species=["A b"])["A b"]
+    row = _status(found, species=[TROUT])[TROUT]
     assert row["rangeKm"] == pytest.approx(267, abs=1)
-    only_extinct = _plain(_layer([shapely.box(-90.9, 36, -90, 38)], species=["A b"], presence=[5]))
-    assert _status(only_extinct, species=["A b"])["A b"]["rangeKm"] == pytest.approx(8.9, abs=0.1)
+    only_extinct = _plain(tmp_path, [shapely.box(-90.9, 36, -90, 38)], species=[TROUT], presence=[5])
+    assert _status(only_extinct, species=[TROUT])[TROUT]["rangeKm"] == pytest.approx(8.9, abs=0.1)
 
 
 def test_establishment_means_instead_of_codes() -> None:
@@ -138,21 +131,20 @@ def test_polygons_that_disagree_are_reported() -> None:
     assert rows["gulosus"]["words"] == "inside a polygon: extant, reintroduced; also inside: extinct, native"
 
 
-def test_order_of_files_and_features_does_not_matter() -> None:
+def test_order_of_files_and_features_does_not_matter(tmp_path: Path) -> None:
     shapes = [shapely.box(-92, 36, -90, 38)] * 7
     rows = [(presence, 1) for presence in range(1, 8)]
     classes = set()
     for seed in range(20):
         random.Random(seed).shuffle(rows)
         found = _plain(
-            _layer(
-                shapes,
-                species=["A b"] * 7,
-                presence=[row[0] for row in rows],
-                origin=[row[1] for row in rows],
-            )
+            tmp_path,
+            shapes,
+            species=[TROUT] * 7,
+            presence=[row[0] for row in rows],
+            origin=[row[1] for row in rows],
         )
-        classes.add(_status(found, species=["A b"])["A b"]["rangeClass"])
+        classes.add(_status(found, species=[TROUT])[TROUT]["rangeClass"])
     assert classes == {"extant"}
 
 
@@ -161,22 +153,19 @@ def test_the_edge_itself_is_inside() -> None:
     assert (row["rangeClass"], row["rangeKm"]) == ("extant", 0)
 
 
-def test_antimeridian_and_pole() -> None:
+def test_antimeridian_and_pole(tmp_path: Path) -> None:
     found = _plain(
-        _layer(
-            [shapely.MultiPolygon([shapely.box(179, -1, 180, 1), shapely.box(-180, -1, -179, 1)])],
-            species=["A b"],
-        )
+        tmp_path, [shapely.MultiPolygon([shapely.box(179, -1, 180, 1), shapely.box(-180, -1, -179, 1)])]
     )
     for longitude in (180, -180, 179.5, -179.5):
-        assert _status(found, Site(longitude=longitude, latitude=0), ["A b"])["A b"]["rangeKm"] == 0
-    row = _status(found, Site(longitude=-178, latitude=0), ["A b"])["A b"]
+        assert _status(found, Site(longitude=longitude, latitude=0), [TROUT])[TROUT]["rangeKm"] == 0
+    row = _status(found, Site(longitude=-178, latitude=0), [TROUT])[TROUT]
     assert row["rangeKm"] == pytest.approx(111.319, abs=0.01)
-    one_side = _plain(_layer([shapely.box(170, -1, 180, 1)], species=["A b"]))
-    assert _status(one_side, Site(longitude=-180, latitude=0), ["A b"])["A b"]["rangeClass"] == "extant"
-    cap = _plain(_layer([shapely.box(-180, 80, 180, 90)], species=["A b"]))
-    assert _status(cap, Site(longitude=12, latitude=90), ["A b"])["A b"]["rangeClass"] == "extant"
-    assert _status(cap, Site(longitude=12, latitude=79), ["A b"])["A b"]["rangeKm"] == pytest.approx(
+    one_side = _plain(tmp_path, [shapely.box(170, -1, 180, 1)], species=[TROUT])
+    assert _status(one_side, Site(longitude=-180, latitude=0), [TROUT])[TROUT]["rangeClass"] == "extant"
+    cap = _plain(tmp_path, [shapely.box(-180, 80, 180, 90)], species=[TROUT])
+    assert _status(cap, Site(longitude=12, latitude=90), [TROUT])[TROUT]["rangeClass"] == "extant"
+    assert _status(cap, Site(longitude=12, latitude=79), [TROUT])[TROUT]["rangeKm"] == pytest.approx(
         111.66, abs=0.05
     )
 
@@ -211,18 +200,13 @@ def test_a_name_that_was_split_is_taken_at_its_word_where_both_have_a_map() -> N
     assert both["peltastes"]["rangeClass"] == "outside"
 
 
-def _around(longitude: float, latitude: float) -> RangeMap:
+def _around(folder: Path, longitude: float, latitude: float) -> RangeMap:
     """A square range polygon under the old name of the longear, native."""
-    layer = Layer(
-        geometry=np.array(
-            [shapely.box(longitude - 1, latitude - 1, longitude + 1, latitude + 1)], dtype=object
-        ),
-        attributes={"scientificName": ["Lepomis megalotis"], "presence": [1], "origin": [1]},
-        numbers=np.arange(1, 2),
-        source={"path": "old.geojson", "sha256": "", "rows": 1},
-    )
-    both = ("Lepomis megalotis", "Lepomis peltastes")
-    return RangeMap.of_layers([layer], accept=lambda name: both, checklist=SUNFISHES)
+    square = shapely.box(longitude - 1, latitude - 1, longitude + 1, latitude + 1)
+    old = {"scientificName": ["Lepomis megalotis"], "presence": [1], "origin": [1]}
+    path = folder / "old.parquet"
+    gpd.GeoDataFrame(old, geometry=[square], crs=4326).to_parquet(path)
+    return RangeMap.read([str(path)], SUNFISHES)
 
 
 @pytest.mark.parametrize(
@@ -230,12 +214,12 @@ def _around(longitude: float, latitude: float) -> RangeMap:
     [(-98.0, 31.0, "megalotis"), (-92.5, 31.2, "megalotis"), (-84.5, 43.5, "peltastes")],
 )
 def test_a_polygon_under_the_old_name_speaks_only_of_who_lives_there(
-    longitude: float, latitude: float, meant: str
+    longitude: float, latitude: float, meant: str, tmp_path: Path
 ) -> None:
     """No map makes the northern sunfish native in Texas or Louisiana, nor the longear in Michigan."""
     site = Site(longitude=longitude, latitude=latitude)
     for row in status_at(
-        _around(longitude, latitude), site, ["Lepomis megalotis", "Lepomis peltastes"]
+        _around(tmp_path, longitude, latitude), site, ["Lepomis megalotis", "Lepomis peltastes"]
     ).to_pylist():
         native = row["scientificName"].endswith(meant)
         assert (row["rangeClass"], row["establishmentMeans"]) == (
@@ -243,9 +227,9 @@ def test_a_polygon_under_the_old_name_speaks_only_of_who_lives_there(
         )
 
 
-def test_a_name_that_was_split_speaks_for_both_where_both_live() -> None:
+def test_a_name_that_was_split_speaks_for_both_where_both_live(tmp_path: Path) -> None:
     site = Site(longitude=-88.2, latitude=40.1)
-    found = status_at(_around(-88.2, 40.1), site, ["Lepomis megalotis", "Lepomis peltastes"])
+    found = status_at(_around(tmp_path, -88.2, 40.1), site, ["Lepomis megalotis", "Lepomis peltastes"])
     rows = {row["scientificName"].split()[1]: row for row in found.to_pylist()}
     for name in ("megalotis", "peltastes"):
         assert rows[name]["rangeClass"] == "extant"
@@ -275,8 +259,8 @@ def test_a_file_without_species_names_lists_its_columns() -> None:
         "Scientific Name",
     ],
 )
-def test_species_columns_of_common_files(column: str) -> None:
-    assert _plain(_layer([shapely.box(0, 0, 1, 1)], **{column: ["A b"]})).species == {"A b"}
+def test_species_columns_of_common_files(column: str, tmp_path: Path) -> None:
+    assert _plain(tmp_path, [shapely.box(0, 0, 1, 1)], **{column: [TROUT]}).species == {TROUT}
 
 
 def test_unknown_codes_are_said_and_not_used() -> None:
@@ -334,11 +318,11 @@ def test_polygons_near_are_cut_thinned_and_json() -> None:
         assert shape.geom_type == "MultiPolygon"
 
 
-def test_polygons_near_keep_the_edge_within_a_thousandth() -> None:
+def test_polygons_near_keep_the_edge_within_a_thousandth(tmp_path: Path) -> None:
     angle = np.linspace(0, 2 * np.pi, 20_001)[:-1]
     wiggle = 1 + 0.001 * np.sin(900 * angle)
     shape = shapely.Polygon(np.column_stack([-91 + wiggle * np.cos(angle), 37 + wiggle * np.sin(angle)]))
-    found = _plain(_layer([shape], species=["A b"]))
+    found = _plain(tmp_path, [shape], species=[TROUT])
     (feature,) = found.polygons_near(SITE, 400)
     thin = shapely.from_geojson(json.dumps(feature["geometry"]))
     assert shapely.get_num_coordinates(thin) < 2000
@@ -346,6 +330,45 @@ def test_polygons_near_keep_the_edge_within_a_thousandth() -> None:
     assert found.polygons_near(Site(longitude=0, latitude=0)) == []
 
 
-def test_polygons_near_across_the_antimeridian() -> None:
-    found = _plain(_layer([shapely.box(-180, -1, -179, 1)], species=["A b"]))
+def test_polygons_near_across_the_antimeridian(tmp_path: Path) -> None:
+    found = _plain(tmp_path, [shapely.box(-180, -1, -179, 1)], species=[TROUT])
     assert len(found.polygons_near(Site(longitude=179.9, latitude=0))) == 1
+
+
+# Tables of regions
+
+
+def _table(folder: Path, text: str) -> str:
+    path = folder / "ranges.csv"
+    path.write_text(text)
+    return str(path)
+
+
+def test_a_table_of_regions_with_their_polygons_is_read_as_ranges(tmp_path: Path) -> None:
+    squares = [shapely.box(-92, 36, -90, 38), shapely.box(-88, 36, -86, 38)]
+    basins = tmp_path / "basins.parquet"
+    gpd.GeoDataFrame({"basin": ["Heron", "Otter"]}, geometry=squares, crs=4326).to_parquet(basins)
+    table = _table(
+        tmp_path,
+        "region,scientificName,establishmentMeans\nHeron,Lepomis gulosus,native\nOtter,Lepomis auritus,introduced\n"
+        "Heron,Lepomis humilis,odd\n",
+    )
+    found = RangeMap.read([f"{table}:{basins}"], SUNFISHES)
+    assert any("1 row set aside, such as row 4: status 'odd'" in note for note in found.notes)
+    rows = _status(found)
+    assert [rows["gulosus"][key] for key in ("rangeClass", "establishmentMeans", "words")] == [
+        "extant",
+        "native",
+        "inside a polygon: Heron, native",
+    ]
+    assert rows["auritus"]["rangeClass"] == "outside"
+    assert rows["auritus"]["rangeKm"] == pytest.approx(267, abs=1)
+    assert rows["humilis"]["rangeClass"] == "no_map"
+
+
+def test_states_and_countries_of_a_table_need_no_layer_and_units_do(tmp_path: Path) -> None:
+    state = _table(tmp_path, "State,Species,Status\nMissouri,Lepomis gulosus,native\n")
+    assert _status(RangeMap.read([state], SUNFISHES))["gulosus"]["rangeKm"] == 0
+    unit = _table(tmp_path, "HUC4,Species,Status\n1101,Lepomis gulosus,native\n")
+    with pytest.raises(LayerError, match=r"its regions have no polygons \(name their layer"):
+        RangeMap.read([unit], SUNFISHES)

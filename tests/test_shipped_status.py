@@ -6,6 +6,7 @@ import csv
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -13,8 +14,8 @@ from click.testing import CliRunner
 from poolbuilder.cli.one_water import build
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.status.regions import region_codes
-from poolbuilder.status.shipped import Drainage, shipped_statements
+from poolbuilder.places.regions import region_codes
+from poolbuilder.status.lists import Drainage, shipped_statements
 
 FOLDER = Path(__file__).parents[1] / "poolbuilder" / "status"
 SUNFISHES = Checklist.load("lepomis")
@@ -122,11 +123,15 @@ def _records(folder: Path) -> Path:
     return path
 
 
-def _statuses(*options: str) -> dict[str, tuple[str, str]]:
+def _built(*options: str) -> dict[str, Any]:
     arguments = ["--lat", "37.2", "--lon", "-80.6", "--as-of", "2026-06-01", "--format", "json", *options]
     result = CliRunner().invoke(build, arguments, catch_exceptions=False)
     assert result.exit_code == 0, result.output
-    rows = json.loads(result.stdout)["candidates"]
+    return dict(json.loads(result.stdout))
+
+
+def _statuses(*options: str) -> dict[str, tuple[str, str]]:
+    rows = _built(*options)["candidates"]
     return {
         row["scientificName"].split()[1]: (row["establishmentMeans"], row["establishmentSource"])
         for row in rows
@@ -145,3 +150,16 @@ def test_build_says_status_out_of_the_box_and_lists_come_first(tmp_path: Path) -
     order.write_text('statusFirst = "shipped"\n')
     turned = _statuses(*records, "--region-list", str(listed), "--settings", str(order))
     assert turned["auritus"] == ("native", "shipped")
+
+
+def test_build_names_source_and_year_of_a_status_and_what_was_set_aside(tmp_path: Path) -> None:
+    listed = tmp_path / "virginia.csv"
+    listed.write_text(
+        "State;Species;Status;Year;Source\nVA;Redbreast sunfish;non-native;2019;State survey\nVA;Warmouth;see remarks;;\n"
+    )
+    pool = _built("--records", str(_records(tmp_path)), "--region-list", str(listed))
+    step = {row["scientificName"]: row["words"] for row in pool["contributions"] if row["part"] == "status"}
+    assert step["Lepomis auritus"] == "the checklist of Virginia says introduced, source: State survey, 2019"
+    assert step["Lepomis peltastes"] == "nobody says whether it is native here"
+    assert any("1 row set aside, such as row 3: status 'see remarks'" in note for note in pool["notes"])
+    assert any(item["path"] == str(listed) for item in pool["inputs"])

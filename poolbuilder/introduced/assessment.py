@@ -35,9 +35,9 @@ from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, own_names, side
-from poolbuilder.status.region_lists import ListedStatus, RegionLists
-from poolbuilder.status.sources import listed_at, status_answers
+from poolbuilder.status.decision import Establishment, listed_at, own_names, status_answers
+from poolbuilder.status.lists import RegionLists
+from poolbuilder.status.statements import Statement, side
 from poolbuilder.surroundings import meanings_of
 from poolbuilder.water import Water
 
@@ -206,7 +206,7 @@ class _Scene:
     sightings: Mapping[str, Sightings]
     ways: Mapping[str, Sequence[Way]]
     said: Mapping[str, Said]
-    listed: Mapping[str, Sequence[ListedStatus]]
+    listed: Mapping[str, Sequence[Statement]]
     decided: Mapping[str, Establishment]
     records: Mapping[str, list[Document]]
     lists: Events | None

@@ -26,7 +26,6 @@ from poolbuilder.many import Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
-from poolbuilder.status.region_lists import RegionLists
 
 
 def checklist_of_group(group: str, batches: Iterable[pa.Table]) -> Checklist:
@@ -233,7 +232,6 @@ def find_introduced(
     tell = progress or (lambda doing, done, total: None)
     Engine(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
     with _listed(job, group) as (listed, checklist):
-        lists = open_lists(listed.region_lists, checklist)
         found: dict[int, Assessment] = {}
         tell("looking", 0, len(sites))
         for part in made_of_parts(_look, listed, parts_of(sites), workers=workers):
@@ -241,7 +239,7 @@ def find_introduced(
             tell("looking", len(found), len(sites))
     assessments = tuple(found[number] for number in sorted(found))
     season.mark([item.document for item in assessments], job.as_of)
-    document = _document(job, checklist, assessments, season, lists)
+    document = _document(job, checklist, assessments, season)
     return Run(document=document, assessments=assessments, season=season)
 
 
@@ -250,7 +248,6 @@ def _document(
     checklist: Checklist,
     assessments: Sequence[Assessment],
     season: Season,
-    lists: Sequence[RegionLists],
 ) -> dict[str, Any]:
     shared, each = _split_notes(assessments)
     for item, own in zip(assessments, each, strict=True):
@@ -279,11 +276,11 @@ def _document(
         "earlierNews": season.earlier_news(),
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
-        "notes": [*notes, *(note for each in lists for note in each.notes)],
+        "notes": notes,
         "layerNotes": _known(shared, silent),
         "cautions": list(CAUTIONS),
         "waters": waters,
-        "inputs": _inputs(assessments, checklist, lists),
+        "inputs": _inputs(assessments, checklist),
         "datasets": datasets,
         "settings": settings,
     }
@@ -326,17 +323,13 @@ def _known(notes: Sequence[str], silent: bool) -> list[str]:
     return [mended if note == said and not silent else note for note in notes]
 
 
-def _inputs(
-    assessments: Sequence[Assessment], checklist: Checklist, lists: Sequence[RegionLists]
-) -> list[dict[str, Any]]:
+def _inputs(assessments: Sequence[Assessment], checklist: Checklist) -> list[dict[str, Any]]:
     """Files and queries that the run rests on, each once."""
     found: dict[str, dict[str, Any]] = {}
     for item in assessments:
         for source in item.inputs:
             if source.get("kind") != "checklist" or checklist.source:
                 found.setdefault(f"{source.get('path')}|{source.get('sha256')}", dict(source))
-    for source in (source for each in lists for source in each.sources):
-        found.setdefault(f"{source['path']}|{source['use']}", dict(source))
     return list(found.values())
 
 

@@ -243,7 +243,7 @@ def tabulate(  # noqa: PLR0913 (each is an input of its own)
     for j, name in enumerate(species):
         start, size = where.get(name, (0, 0))
         row = _row(_seen(evidence.slice(start, size)), said[name], frame)
-        row["note"] = "; ".join(text for text in (row["note"], establishment[name].remark) if text)
+        row["note"] = "; ".join(text for text in (row["note"], establishment[name].note) if text)
         lists = int(weighed.settling.lists[j])
         rows.append(
             {
@@ -269,7 +269,9 @@ def tabulate(  # noqa: PLR0913 (each is an input of its own)
     steps = [
         step
         for row in ordered
-        for step in _steps(row, species.index(row["scientificName"]), weighed, region, said, told, say)
+        for step in _steps(
+            row, species.index(row["scientificName"]), weighed, region, said, establishment, told, say
+        )
     ]
     contributions = tables.table(
         CONTRIBUTIONS, {name: [step.get(name) for step in steps] for name in CONTRIBUTIONS.names}
@@ -287,6 +289,7 @@ def _steps(
     weighed: Weighed,
     region: Region,
     status: Mapping[str, Mapping[str, Any]],
+    establishment: Mapping[str, Establishment],
     told: Sequence[str],
     say: Callable[[Mapping[str, Any]], str],
 ) -> list[dict[str, Any]]:
@@ -300,7 +303,8 @@ def _steps(
         step: dict[str, Any] = {"scientificName": name, "part": part, "logOdds": change}
         if part == "status":
             step["source"] = row["establishmentSource"]
-            step["words"] = status[name]["words"]
+            step["status"] = establishment[name]
+            step["drawn"] = status[name]["words"] if status[name]["rangeClass"] != "no_map" else ""
         if part in {"wide", "near"}:
             step |= _counted(region.looking, weighed, j, part)
         if part == "community":

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.status.regions import regions_at
+from poolbuilder.places.regions import regions_at
 
 ELSEWHERE = 0.01
 """Factor for a meaning outside its own geography, where another lives: one record in a hundred is a mistake

@@ -32,8 +32,8 @@ from poolbuilder.names.species import (
     read_taxon,
 )
 from poolbuilder.names.spelling import letters, tidy
+from poolbuilder.places.regions import regions_at
 from poolbuilder.settings import Settings
-from poolbuilder.status.regions import regions_at
 
 _JOINTS = re.compile(
     r"\s*(?:[/&+,;]|\b(?:and|with|by|or|between|of|from|und|zwischen|et|entre|y|en|tussen|och|mellan|ja|es)\b)\s*",

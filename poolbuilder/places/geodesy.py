@@ -8,6 +8,7 @@ degrees or on a sphere.  Longitude comes before latitude, in degrees; points hav
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -220,3 +221,66 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
     from poolbuilder.places.layers import split_at_antimeridian
 
     return shapely.orient_polygons(split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat]))))
+
+
+LONGEST_DEGREES = 0.2
+"""Edges are cut to at most this length in degrees, so that each is nearly straight in space."""
+NEARBY_M = 2000.0
+"""Pieces whose chord is within this of the nearest one's are measured on the ellipsoid."""
+
+
+class Edges:
+    """Segments of the rings of polygons.
+
+    An edge between two vertices is the straight line in longitude and latitude, as RFC 7946,
+    section 3.1.1, and GeoParquet (`planar` edges) have it.
+
+    Parameters
+    ----------
+    geometry : sequence of shapely Polygon or MultiPolygon
+        Longitude and latitude on WGS84, within ±180°.
+    """
+
+    def __init__(self, geometry: Sequence[Any]) -> None:
+        import shapely
+
+        parts, owner = shapely.get_parts(np.asarray(geometry, dtype=object), return_index=True)
+        rings, ring_part = shapely.get_rings(parts, return_index=True)
+        cut = shapely.segmentize(rings, LONGEST_DEGREES)
+        xy, ring = shapely.get_coordinates(cut, return_index=True)
+        within = np.flatnonzero(ring[1:] == ring[:-1])
+        self._start, self._end = xy[within], xy[within + 1]
+        self._owner = owner[ring_part[ring[within]]]
+        self._start_ecef = to_ecef(self._start[:, 0], self._start[:, 1])
+        self._end_ecef = to_ecef(self._end[:, 0], self._end[:, 1])
+
+    def __len__(self) -> int:
+        return len(self._start)
+
+    def nearest(self, longitude: float, latitude: float) -> tuple[float, int]:
+        """Distance to the nearest edge, and the polygon that it belongs to.
+
+        Returns
+        -------
+        km : float
+            Geodesic, within 5 m; NaN when there are no edges.
+        polygon : int
+            Position in the sequence given; -1 when there are no edges.
+
+        Notes
+        -----
+        The place is projected on to each piece's chord in space, and the point of the piece at the
+        same share of its length is measured on the ellipsoid, for the pieces that come nearest.
+        """
+        if len(self) == 0:
+            return float("nan"), -1
+        place = to_ecef(longitude, latitude)
+        along = self._end_ecef - self._start_ecef
+        square = np.maximum(np.einsum("ij,ij->i", along, along), 1e-9)
+        share = np.clip(np.einsum("ij,ij->i", place - self._start_ecef, along) / square, 0.0, 1.0)[:, None]
+        away = np.linalg.norm(self._start_ecef + share * along - place, axis=1)
+        chosen = np.flatnonzero(away <= away.min() + NEARBY_M)
+        feet = self._start[chosen] + share[chosen] * (self._end[chosen] - self._start[chosen])
+        km = distance_km(feet[:, 0], feet[:, 1], from_longitude=longitude, from_latitude=latitude)
+        winner = int(np.argmin(km))
+        return float(km[winner]), int(self._owner[chosen[winner]])

@@ -1,107 +1,83 @@
-"""Whether a species is native or introduced at a place, and who says so: one answer for all.
+"""Native or introduced at a water, and who says so: the one answer, from every source; all commands ask here.
 
 Status is a matter of species, place and time.  The sources may disagree; the first that says something
 decides, and a disagreement between native and introduced makes the answer disputed, with both sources.
 The order is that of `ORDER`, and can be changed: an agency's own list, the lists of the regions that hold
 the place (the smallest first: a fish that is native to a country and was carried into another of its basins
 is introduced there), the terms of records in this watershed, range polygons, the species list, and the
-table that ships with the package.  What nobody states stays unknown.
+table that ships with the package.  What nobody states stays unknown; since when it is recorded is said.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import tables
+from poolbuilder import tables, words
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
+from poolbuilder.places.sites import Site
+from poolbuilder.settings import Settings
+from poolbuilder.status.lists import RegionLists, drainage_of, shipped_statements
+from poolbuilder.status.statements import ORDER, Statement, side
 
-ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
-"""Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
-records, range polygons, the species list, the shipped table."""
-
-_NATIVE = {"native", "nativeReintroduced", "nativeEndemic"}
-_INTRODUCED = {"introduced", "introducedAssistedColonisation"}
 _ELSEWHERE = {"neighbouring", "other"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Statement:
-    """What one source says of a species at a place.
-
-    Attributes
-    ----------
-    source : str
-        One of `ORDER`.
-    means : str
-        Darwin Core establishmentMeans.
-    who : str
-        Names the source more closely.
-    region : str
-        What it speaks of; empty where that is the place itself.
-    extent : str
-        ``part`` where only a part of the region is meant, ``not reported`` outside the native range where
-        no introduction is known either; else empty.
-    citation, note : str
-    year : int or None
-        Of the source.
-    """
-
-    source: str
-    means: str
-    who: str = ""
-    region: str = ""
-    extent: str = ""
-    citation: str = ""
-    year: int | None = None
-    note: str = ""
-
-    @property
-    def words(self) -> str:
-        """The statement as a clause."""
-        return f"{self.who or self.source} says {self.means}"
-
-
-@dataclass(frozen=True, kw_only=True)
 class Establishment:
-    """Darwin Core establishmentMeans, the source that decided, and a remark on conflicts.
+    """Whether a species is native or introduced at a place.
 
     Attributes
     ----------
-    disputed : bool
-        Whether one source says native and another introduced.
     decided : Statement or None
         The statement that decided; None when nobody states anything.
     against : tuple of Statement
         Those that say the opposite.
+    differ : tuple of str
+        ``record``, ``polygon``: sources that disagree among themselves.
+    elsewhere : (int, str) or None
+        How many records in another watershed say something else, and what.
+    since : (int, bool) or None
+        Year of the first record where nobody states anything, and whether it is of this drainage or
+        only of the surroundings.
     """
 
-    means: str
-    source: str
-    remark: str = ""
-    disputed: bool = False
     decided: Statement | None = None
     against: tuple[Statement, ...] = ()
+    differ: tuple[str, ...] = ()
+    elsewhere: tuple[int, str] | None = None
+    since: tuple[int, bool] | None = None
 
+    @property
+    def means(self) -> str:
+        """Darwin Core establishmentMeans."""
+        return "uncertain" if self.decided is None else self.decided.means
 
-@dataclass(frozen=True, kw_only=True)
-class Terms:
-    """The terms that records of a species carry: near and in this watershed, and near but in another."""
+    @property
+    def source(self) -> str:
+        """The source that decided; ``unknown`` for none."""
+        return "unknown" if self.decided is None else self.decided.source
 
-    here: tuple[str, ...] = ()
-    elsewhere: tuple[str, ...] = ()
+    @property
+    def disputed(self) -> bool:
+        """Whether one source says native and another introduced."""
+        return bool(self.against or self.differ)
 
+    @property
+    def remark(self) -> str:
+        """What speaks against it, in words."""
+        return words.status_remark(self)
 
-def side(means: str | None) -> str | None:
-    """``native``, ``introduced`` or None for a term that takes no side."""
-    if means in _NATIVE:
-        return "native"
-    return "introduced" if means in _INTRODUCED else None
+    @property
+    def note(self) -> str:
+        """The remark, and since when the species is recorded where nobody states its status."""
+        return "; ".join(text for text in (self.remark, words.recorded_since(self.since)) if text)
 
 
 def _majority(means: Sequence[str]) -> str | None:
@@ -112,97 +88,50 @@ def _majority(means: Sequence[str]) -> str | None:
 
 def _opposed(one: Statement, other: Statement) -> bool:
     """Whether two sources contradict each other; one that speaks of a part of its region does not."""
-    return "part" not in {one.extent, other.extent} and {side(one.means), side(other.means)} == {
-        "native",
-        "introduced",
-    }
+    sides = {side(one.means), side(other.means)}
+    return "part" not in {one.extent, other.extent} and sides == {"native", "introduced"}
 
 
-def settle(
-    statements: Sequence[Statement], *, remarks: Sequence[str] = (), order: Sequence[str] = ORDER
+def decide(
+    statements: Sequence[Statement],
+    *,
+    records: Sequence[str] = (),
+    elsewhere: Sequence[str] = (),
+    since: tuple[int, bool] | None = None,
+    polygons_differ: bool = False,
+    order: Sequence[str] = ORDER,
 ) -> Establishment:
     """Decide between statements: the first in the order decides, those against it are said.
 
     Parameters
     ----------
     statements : sequence of Statement
-        Those of one source in the order of their weight.
-    remarks : sequence of str
-        Further disagreements, such as of polygons or records among themselves.
-    order : sequence of str
-        Sources, the most trusted first; those not in it are not heard.
-    """
-    heard = [item for source in order for item in statements if item.source == source]
-    if not heard:
-        return Establishment(means="uncertain", source="unknown")
-    first = next((item for item in heard if item.means != "uncertain"), heard[0])
-    against = tuple(item for item in heard if _opposed(item, first))
-    said = [*(item.words for item in against), *remarks]
-    return Establishment(
-        means=first.means,
-        source=first.source,
-        remark=f"{first.words}, but {' and '.join(said)}" if said else "",
-        disputed=bool(said),
-        decided=first,
-        against=against,
-    )
-
-
-def decide_establishment(
-    statements: Sequence[Statement],
-    *,
-    records: Sequence[str] = (),
-    polygons_differ: bool = False,
-    order: Sequence[str] = ORDER,
-) -> Establishment:
-    """Decide the status of a species at a place.
-
-    Parameters
-    ----------
-    statements : sequence of Statement
-        Of lists, polygons and tables; those of the regions that hold the place smallest region first.
-    records : sequence of str
-        The establishmentMeans that records within the radius carry, one per record that carries one.
+        Of lists, polygons and tables; those of one source in the order of their weight.
+    records, elsewhere : sequence of str
+        The establishmentMeans that records near the place carry, of this and of other watersheds.
+    since : (int, bool), optional
+        See `Establishment`; kept where nobody states anything.
     polygons_differ : bool
         Whether polygons that hold the place disagree among themselves.
     order : sequence of str
+        Sources, the most trusted first; those not in it are not heard.
     """
-    most = _majority(records)
-    terms = [] if most is None else [Statement(source="record", means=most)]
-    found = settle([*statements, *terms], order=order)
-    remarks = []
+    most, other = _majority(records), _majority(elsewhere)
+    said = [*statements, *([] if most is None else [Statement(source="record", means=most)])]
+    heard = [item for source in order for item in said if item.source == source]
+    first = next((item for item in heard if item.means != "uncertain"), heard[0] if heard else None)
+    against = tuple(item for item in heard if first and _opposed(item, first))
     mixed = {side(term) for term in records} >= {"native", "introduced"}
-    if mixed and (found.source == "record" or not found.against):
-        remarks.append("records disagree among themselves")
-    if polygons_differ:
-        remarks.append("other polygons disagree")
-    return settle([*statements, *terms], remarks=remarks, order=order) if remarks else found
-
-
-def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, Terms]:
-    """The establishmentMeans of the records within the radius, by species.
-
-    Parameters
-    ----------
-    located : Table, schema LOCATED
-    radius_km : float
-    """
-    code, said = tables.codes(located["establishmentMeans"])
-    terms = [read_term(text, ESTABLISHMENT_MEANS) for text in said]
-    spoken = np.array([term is not None for term in terms] + [False], dtype=bool)[code]
-    rows = np.flatnonzero(spoken & (tables.numbers(located["distanceKm"]) <= radius_km))
-    heard = tables.take(located, rows)
-    here: dict[str, list[str]] = {}
-    there: dict[str, list[str]] = {}
-    relations = tables.strings(heard["basinRelation"])
-    for name, number, relation in zip(own_names(heard), code[rows].tolist(), relations, strict=True):
-        term = terms[number]
-        if name and term:
-            (there if relation in _ELSEWHERE else here).setdefault(name, []).append(term)
-    return {
-        name: Terms(here=tuple(here.get(name, ())), elsewhere=tuple(there.get(name, ())))
-        for name in sorted({*here, *there})
-    }
+    mixed = mixed and first is not None and (first.source == "record" or not against)
+    differ = [name for name, does in (("record", mixed), ("polygon", polygons_differ)) if does]
+    away = other if other and side(other) != side(first.means if first else None) else None
+    return Establishment(
+        decided=first,
+        against=against,
+        differ=tuple(differ),
+        elsewhere=(sum(side(term) == side(away) for term in elsewhere), away) if away else None,
+        since=since if first is None or first.means == "uncertain" else None,
+    )
 
 
 def own_names(located: pa.Table) -> list[str | None]:
@@ -215,62 +144,110 @@ def own_names(located: pa.Table) -> list[str | None]:
     ]
 
 
-def _with_elsewhere(decided: Establishment, terms: Terms) -> Establishment:
-    """Add what records in another watershed say, where that is something else."""
-    said = _majority(terms.elsewhere)
-    if said is None or side(said) == side(decided.means):
-        return decided
-    count = sum(side(term) == side(said) for term in terms.elsewhere)
-    told = f"{count:,} record{'' if count == 1 else 's'} in another watershed: {said} there"
-    return replace(decided, remark="; ".join(text for text in (decided.remark, told) if text))
+def terms_of_records(
+    located: pa.Table, *, radius_km: float
+) -> tuple[dict[str, list[str]], dict[str, list[str]]]:
+    """The establishmentMeans of records within the radius, of this watershed and of others, by species."""
+    code, texts = tables.codes(located["establishmentMeans"])
+    terms = [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
+    stated = np.array([term is not None for term in terms] + [False], dtype=bool)[code]
+    rows = np.flatnonzero(stated & (tables.numbers(located["distanceKm"]) <= radius_km))
+    heard = tables.take(located, rows)
+    here: dict[str, list[str]] = {}
+    elsewhere: dict[str, list[str]] = {}
+    relations = tables.strings(heard["basinRelation"])
+    for name, number, relation in zip(own_names(heard), code[rows].tolist(), relations, strict=True):
+        if name and (term := terms[number]):
+            (elsewhere if relation in _ELSEWHERE else here).setdefault(name, []).append(term)
+    return here, elsewhere
 
 
-def establishment_of(
+def first_years(located: pa.Table, *, radius_km: float) -> dict[str, tuple[int, bool]]:
+    """Year of each species' first record and whether it is of this drainage, else it is of the radius."""
+    year = tables.integers(located["eventYear"])
+    near = tables.numbers(located["distanceKm"]) <= radius_km
+    same = np.array([item == "same" for item in tables.strings(located["basinRelation"])], dtype=bool)
+    rows = np.flatnonzero((year > 0) & (near | same))
+    found: dict[str, tuple[int, bool]] = {}
+    for name, when, here in zip(
+        own_names(tables.take(located, rows)), year[rows].tolist(), same[rows].tolist(), strict=True
+    ):
+        if name:
+            found[name] = min(
+                found.get(name, (when, here)), (when, here), key=lambda item: (not item[1], item[0])
+            )
+    return found
+
+
+def status_answers(
     located: pa.Table,
-    status: pa.Table,
+    polygons: pa.Table,
     checklist: Checklist,
+    site: Site,
     *,
-    radius_km: float,
-    listed: Mapping[str, Sequence[Statement]] | None = None,
-    shipped: Mapping[str, Statement] | None = None,
-    order: Sequence[str] = ORDER,
+    basins: Any = None,
+    lists: Sequence[RegionLists] = (),
+    year: int,
+    settings: Settings,
 ) -> dict[str, Establishment]:
-    """Native or introduced at a site, for each species, from every source there is.
+    """Native or introduced at a site, for each species of the list.
 
     Parameters
     ----------
     located : Table, schema LOCATED
-        Kept records relative to the site.
-    status : Table, schema STATUS
-        What the range polygons say, one row per species.
+        Kept records relative to the site: their terms within the radius are heard.
+    polygons : Table, schema STATUS
+        What the range polygons say.
     checklist : Checklist
-    radius_km : float
-        Records within it are heard.
-    listed : mapping, optional
-        Species to what the agency's list and those of regions say there, smallest region first.
-    shipped : mapping, optional
-        Species to what the shipped table says there.
-    order : sequence of str
-        Who is heard first.
+    site : Site
+    basins : poolbuilder.water.basins.Basins or None
+        Watersheds around the site: their code or name decides which row of the shipped table speaks.
+    lists : sequence of RegionLists
+    year : int
+        In which the answer is to hold.
+    settings : Settings
+        statusFirst: the source that goes before the usual order.
+
+    Returns
+    -------
+    dict
+        Accepted name to answer, with the statement that decided and those against it.
     """
-    said = terms_of_records(located, radius_km=radius_km)
+    first = settings.status_first
+    order = (first, *(source for source in ORDER if source != first))
+    here, elsewhere = terms_of_records(located, radius_km=site.radius_km)
+    since = first_years(located, radius_km=site.radius_km)
+    drainage = drainage_of(basins)
+    listed = listed_at(lists, site, basins, year=year)
+    shipped = shipped_statements(checklist.species, site.longitude, site.latitude, drainage)
     found = {}
-    for row in status.to_pylist():
-        name = row["scientificName"]
-        terms = said.get(name, Terms())
-        statements = list((listed or {}).get(name, ()))
-        if row["establishmentMeans"] is not None:
-            statements.append(Statement(source="polygon", means=row["establishmentMeans"]))
+    for row in polygons.to_pylist():
+        name, drawn = row["scientificName"], row["establishmentMeans"]
         throughout = checklist.establishment(name)
+        statements = list(listed.get(name, ()))
+        if drawn is not None:
+            statements.append(Statement(source="polygon", means=drawn))
         if throughout is not None:
             statements.append(Statement(source="checklist", means=throughout))
-        if shipped and name in shipped:
+        if name in shipped:
             statements.append(shipped[name])
-        decided = decide_establishment(
+        found[name] = decide(
             statements,
-            records=terms.here,
-            polygons_differ=row["establishmentMeans"] is not None and row["polygonsDisagree"],
+            records=here.get(name, ()),
+            elsewhere=elsewhere.get(name, ()),
+            since=since.get(name),
+            polygons_differ=drawn is not None and row["polygonsDisagree"],
             order=order,
         )
-        found[name] = _with_elsewhere(decided, terms)
+    return found
+
+
+def listed_at(
+    lists: Sequence[RegionLists], site: Site, basins: Any, *, year: int
+) -> Mapping[str, list[Statement]]:
+    """What lists say at a site: an agency's own first, then the smallest region of each list."""
+    found: dict[str, list[Statement]] = {}
+    for each in lists:
+        for name, items in each.at(site, year=year, code=drainage_of(basins).code).items():
+            found.setdefault(name, []).extend(items)
     return found

@@ -21,8 +21,8 @@ import shapely
 
 from poolbuilder.errors import SiteError, SourceError
 from poolbuilder.places.geodesy import covering_box, distance_km
+from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import Site
-from poolbuilder.status.regions import region_name, regions_at
 from poolbuilder.water.outline import LARGEST_POND_KM2
 
 Feature = dict[str, Any]

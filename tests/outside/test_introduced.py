@@ -14,18 +14,20 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
 from geographiclib.geodesic import Geodesic
 
 import poolbuilder
+from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY
 from poolbuilder.places.geodesy import disc
-from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
-from poolbuilder.status.decision import Statement, decide_establishment, side
-from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
+from poolbuilder.status.decision import decide
+from poolbuilder.status.polygons import RangeMap, status_at
+from poolbuilder.status.statements import Statement, polygon_class, side
 from tests.registry import registry_package
 
 Shapes = dict[str, Any]
@@ -76,18 +78,21 @@ def habitat(counties: Shapes) -> dict[str, dict[str, float]]:
 
 
 @pytest.fixture(scope="module")
-def range_map(counties: Shapes, habitat: dict[str, dict[str, float]]) -> RangeMap:
+def range_map(
+    counties: Shapes, habitat: dict[str, dict[str, float]], tmp_path_factory: pytest.TempPathFactory
+) -> RangeMap:
     """One polygon for each species and county with habitat, as a range layer would have them."""
     rows = [
         (name, county) for name, shares in habitat.items() for county, share in shares.items() if share > 0
     ]
-    layer = Layer(
-        geometry=np.array([counties[county] for _, county in rows], dtype=object),
-        attributes={"scientificName": [name for name, _ in rows], "presence": [1] * len(rows)},
-        numbers=np.arange(1, len(rows) + 1),
-        source={"path": "species.csv", "sha256": "", "rows": len(rows)},
-    )
-    return RangeMap.of_layers([layer], accept=lambda text: (text,))
+    path = tmp_path_factory.mktemp("ranges") / "counties.parquet"
+    gpd.GeoDataFrame(
+        {"scientificName": [name for name, _ in rows], "presence": [1] * len(rows)},
+        geometry=[counties[county] for _, county in rows],
+        crs=4326,
+    ).to_parquet(path)
+    listed = Checklist.from_csv("\n".join(["scientificName", *habitat]).encode(), path="four.csv")
+    return RangeMap.read([str(path)], listed)
 
 
 def _chosen(shares: dict[str, float]) -> list[str]:
@@ -131,7 +136,7 @@ def test_status_and_distance_at_twenty_county_centres(
                 assert row["rangeKm"] == pytest.approx(nearest, rel=0.01), (name, county)
             checked += 1
             assert row["establishmentMeans"] is None  # the table does not say native or introduced
-            decided = decide_establishment([])
+            decided = decide([])
             assert (decided.means, decided.source) == ("uncertain", "unknown")
     assert checked == 20
 
@@ -160,7 +165,7 @@ def test_every_combination_of_codes_gives_the_status_of_the_standard() -> None:
         _, means, _ = polygon_class(presence, origin, seasonal)
         wanted = MEANS[BY_HAND[presence - 1][origin - 1]]
         assert means == wanted, (presence, origin, seasonal)
-        decided = decide_establishment([Statement(source="polygon", means=means)] if means else [])
+        decided = decide([Statement(source="polygon", means=means)] if means else [])
         if wanted is None:
             assert decided.source == "unknown"
         else:

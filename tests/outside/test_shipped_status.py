@@ -11,8 +11,8 @@ import pytest
 import shapely
 
 from demo.make_regions import STATES, decode
-from poolbuilder.status.regions import region_outline
-from poolbuilder.status.shipped import Drainage, shipped_statements
+from poolbuilder.places.regions import region_outline
+from poolbuilder.status.lists import Drainage, shipped_statements
 from tests.registry import registry_package
 
 # Page & Burr 1991, A field guide to freshwater fishes, and Jenkins & Burkhead 1993, Freshwater fishes of

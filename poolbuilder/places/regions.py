@@ -30,7 +30,7 @@ class _Outlines(NamedTuple):
 
 @cache
 def _outlines() -> _Outlines:
-    place = resources.files("poolbuilder") / "status" / "regions.parquet"
+    place = resources.files("poolbuilder.places") / "regions.parquet"
     with place.open("rb") as stream, pq.ParquetFile(stream) as file:
         columns = file.read().to_pydict()
     shapes = shapely.from_wkb(np.array(columns["geometry"], dtype=object))

@@ -1,0 +1,536 @@
+"""Lists of what is native and introduced: of agencies, of regions, and the table that ships.
+
+A table has one row for each region and species; its headings and words are read as agencies write them
+(`HEADINGS`, `statements.WORDS`), separated by commas, semicolons, tabs or bars.  A table without a column
+of regions is an agency's own list: it holds at every water asked about.  Regions are those of a layer of
+polygons that holds the same names or codes, or else states, provinces and countries by name or code, and
+hydrologic units by code.  Darwin Core checklist archives give their Distribution and SpeciesProfile rows.
+
+Regions may lie within each other, as a basin lies in a country.  Rows that cannot be used are set aside and
+counted; the rest is used.
+
+``native_lepomis.csv`` and ``native_leuciscids.csv`` ship: scientificName, region, establishmentMeans, extent,
+basis, source, year of the source and note.  A region is a prefix of the hydrologic unit codes of the US
+Geological Survey (the longest wins), a state, province or country (``US-MO``, ``CA-ON``, ``DE``), or
+``basin`` and its name.  A species and region without a row are not stated, which is not absent.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, cached_property
+from importlib import resources
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import shapely
+
+from poolbuilder.errors import ChecklistError
+from poolbuilder.names.checklist import Checklist
+from poolbuilder.names.meanings import open_meanings
+from poolbuilder.names.reader import read_name
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, fold, read_term
+from poolbuilder.places.geodesy import WGS84
+from poolbuilder.places.layers import Layer, read_layer
+from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
+from poolbuilder.places.sites import Site
+from poolbuilder.status.statements import WORDS, YES, Statement, read_status
+from poolbuilder.words import status_note
+
+HEADINGS: Mapping[str, str] = {
+    "region": "region regionname regioncode state stateprovince province stateabbr country countrycode "
+    "county basin drainage watershed area locationid locality location huc huc2 huc4 huc6 huc8 huc10 huc12 "
+    "huccode hydrologicunit",
+    "scientificName": "scientificname species speciesname taxon taxonname latinname canonicalname "
+    "acceptedscientificname name commonname vernacularname fish",
+    "establishmentMeans": "establishmentmeans status native isnative nativestatus origin nativity "
+    "nativeorintroduced establishment nativeintroduced occurrencestatus",
+    "degreeOfEstablishment": "degreeofestablishment degree establishmentstatus populationstatus",
+    "pathway": "pathway vector introductionpathway",
+    "validFrom": "validfrom from firstyear since yearintroduced firstrecord",
+    "validTo": "validto to until lastyear",
+    "year": "year listyear dateoflist updated",
+    "source": "source reference citation bibliographiccitation",
+}
+"""Column, and the headings under which agencies give it: letters and digits alone, the surest first."""
+
+WITHIN = 0.98
+"""A region of which this share lies in another is taken to lie within it: borders are drawn twice."""
+TOUCH = 0.02
+"""Overlaps below this share of the smaller region are the width of a border."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StatusRegion:
+    """A region of a list: its polygon, or its hydrologic unit code."""
+
+    name: str
+    geometry: Any = None
+    code: str = ""
+
+    @cached_property
+    def area_km2(self) -> float:
+        """Area on the ellipsoid."""
+        return abs(float(WGS84.geometry_area_perimeter(self.geometry)[0])) / 1e6
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RegionLists:
+    """A list and its regions.
+
+    Attributes
+    ----------
+    regions : tuple of StatusRegion
+    listed : tuple of Statement
+        Rows by accepted name; *region* is empty in an agency's own list.
+    sources : tuple of dict
+        path, sha256 and rows of the table and of the layer.
+    notes : tuple of str
+        What overlaps, was set aside or read as something else.
+    """
+
+    regions: tuple[StatusRegion, ...]
+    listed: tuple[Statement, ...]
+    sources: tuple[dict[str, Any], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def read(cls, table: str | Path, layer: str | None, checklist: Checklist) -> RegionLists:
+        """Read a list and the layer of its regions.
+
+        Parameters
+        ----------
+        table : path
+            A table, or a Darwin Core checklist archive (``.zip``).
+        layer : str or None
+            ``FILE`` or ``FILE:layer``; None for states, countries, hydrologic units or an agency's own list.
+        checklist : Checklist
+
+        Raises
+        ------
+        ChecklistError
+            For a list of which no row can be used, or none of whose regions is known.
+        LayerError
+            When the layer cannot be used.
+        """
+        path = str(table)
+        try:
+            content = Path(table).read_bytes()
+        except OSError as error:
+            raise ChecklistError(
+                f"cannot be read: {error.strerror}", file=path, remedy="check path and permissions"
+            ) from error
+        rows = list(_archive_rows(path) if content[:2] == b"PK" else _table_rows(content, path))
+        given, aside = _statements(rows)
+        if rows and not given:
+            raise ChecklistError(
+                f"no row can be used: {aside[0]}", file=path, remedy="give species and status in each row"
+            )
+        drawn = None if layer is None else read_layer(layer, purpose="regions")
+        regions, notes = _regions(drawn, given, path)
+        listed, opposed, more = _resolved(given, regions, checklist)
+        notes += [status_note("aside", names=kept) for kept in (aside, opposed) if kept] + more
+        sources = [
+            {
+                "path": path,
+                "sha256": hashlib.sha256(content).hexdigest(),
+                "rows": len(rows),
+                "use": "region checklist",
+            }
+        ]
+        if drawn is not None:
+            sources.append({**drawn.source, "use": "regions"})
+        return cls(
+            regions=tuple(regions.values()),
+            listed=tuple(listed),
+            sources=tuple(sources),
+            notes=tuple(
+                f"{source}: {note}"
+                for source, said in (
+                    (layer, (*drawn.notes, *_overlaps(list(regions.values()))) if drawn else ()),
+                    (path, notes),
+                )
+                for note in said
+            ),
+        )
+
+    @cached_property
+    def _drawn(self) -> tuple[list[StatusRegion], shapely.STRtree]:
+        drawn = [region for region in self.regions if region.geometry is not None]
+        return drawn, shapely.STRtree([region.geometry for region in drawn])
+
+    @cached_property
+    def _by_region(self) -> dict[str, list[Statement]]:
+        found: dict[str, list[Statement]] = {}
+        for item in self.listed:
+            found.setdefault(item.region, []).append(item)
+        return found
+
+    def at(self, site: Site, *, year: int, code: str = "") -> dict[str, list[Statement]]:
+        """What a list says at a site in a year: species to statements, the smallest region first.
+
+        Parameters
+        ----------
+        site : Site
+        year : int
+        code : str
+            Hydrologic unit code of the site's watershed, where known.
+        """
+        drawn, tree = self._drawn
+        hits = tree.query(shapely.Point(site.longitude, site.latitude), "intersects")
+        holding = [region for region in self.regions if region.code and code.startswith(region.code)]
+        holding.sort(key=lambda item: -len(item.code))
+        holding += sorted((drawn[int(hit)] for hit in hits), key=lambda item: (item.area_km2, item.name))
+        found: dict[str, list[Statement]] = {}
+        for name in dict.fromkeys(("", *(region.name for region in holding))):
+            for item in self._by_region.get(name, ()):
+                if item.holds_in(year, year):
+                    found.setdefault(item.species, []).append(item)
+        return found
+
+
+# Reading
+
+
+def _table_rows(content: bytes, path: str) -> Iterator[tuple[int, dict[str, str]]]:
+    """Rows of a table by the columns of `HEADINGS`, with the line and the heading of the region."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")
+    first = text.partition("\n")[0]
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t|", key=first.count))
+    header = [fold(name) for name in next(reader, [])]
+    place = _columns(header)
+    if "scientificName" not in place:
+        raise ChecklistError(
+            f"no column of species, found {first.strip() or 'nothing'}",
+            file=path,
+            row=1,
+            remedy="name it scientificName or species",
+        )
+    start = reader.line_num + 1
+    for row in reader:
+        number, start = start, reader.line_num + 1
+        if not any(cell.strip() for cell in row):
+            continue
+        cells = {name: " ".join(row[at].split()) if at < len(row) else "" for name, at in place.items()}
+        if "region" in cells:
+            cells["region"] = _region_cell(cells["region"], header[place["region"]])
+        if "establishmentMeans" in place:
+            cells["heading"] = header[place["establishmentMeans"]]
+        yield number, cells
+
+
+def _columns(header: Sequence[str]) -> dict[str, int]:
+    """Position of each column, the surest heading first."""
+    found: dict[str, int] = {}
+    for column, headings in HEADINGS.items():
+        free = [header.index(name) for name in headings.split() if name in header]
+        free = [at for at in free if at not in found.values()]
+        if free:
+            found[column] = free[0]
+    return found
+
+
+def _region_cell(text: str, heading: str) -> str:
+    """A region as given; a hydrologic unit code with the zero that spreadsheets take off."""
+    text = text.removesuffix(".0") if text.replace(".", "").isdigit() else text
+    if heading.startswith(("huc", "hydrologic")) and text.isdigit():
+        digits = heading.removeprefix("huc")
+        return text.zfill(int(digits) if digits.isdigit() else len(text) + len(text) % 2)
+    if heading in {"state", "stateprovince", "province", "stateabbr"} and re.fullmatch("[A-Z]{2}", text):
+        return next((code for code in region_codes() if code in {f"US-{text}", f"CA-{text}"}), text)
+    return text
+
+
+def _archive_rows(path: str) -> Iterator[tuple[int, dict[str, str]]]:
+    """Rows of a Darwin Core checklist archive: one for each taxon and Distribution."""
+    from dwca.exceptions import InvalidArchive
+    from dwca.read import DwCAReader
+
+    try:
+        with DwCAReader(path) as archive:
+            for number, row in enumerate(archive, 1):
+                taxon = _short(row.data)
+                name = taxon.get("scientificName") or taxon.get("canonicalName") or ""
+                extra = [(item.rowtype, _short(item.data)) for item in row.extensions]
+                invasive = any(
+                    fold(item.get("isInvasive")) in YES
+                    for kind, item in extra
+                    if kind.endswith("SpeciesProfile")
+                )
+                places = [item for kind, item in extra if kind.endswith("Distribution")]
+                for item in places or [{}]:
+                    cells = {**item, "scientificName": name}
+                    code = item.get("locationID", "").rpartition(":")[2]
+                    region = code or item.get("locality") or item.get("countryCode")
+                    if region:
+                        cells["region"] = region
+                    if invasive:
+                        cells.setdefault("degreeOfEstablishment", "invasive")
+                    yield number, cells
+    except (InvalidArchive, OSError, KeyError, ValueError) as error:
+        raise ChecklistError(
+            f"is no Darwin Core archive: {error}",
+            file=path,
+            remedy="give a table or an archive with meta.xml",
+        ) from error
+
+
+def _short(data: Mapping[str, str]) -> dict[str, str]:
+    """Terms without their namespaces; empty ones left out."""
+    cells = {term.rpartition("/")[2]: " ".join((text or "").split()) for term, text in data.items()}
+    return {term: text for term, text in cells.items() if text}
+
+
+def _statements(rows: Sequence[tuple[int, dict[str, str]]]) -> tuple[list[Statement], list[str]]:
+    """Rows as statements, and what is wrong with those set aside."""
+    kept, aside = [], []
+    for number, row in rows:
+        try:
+            kept.append(_statement(number, row))
+        except ValueError as fault:
+            aside.append(f"row {number}: {fault}")
+    return kept, aside
+
+
+def _statement(number: int, row: Mapping[str, str]) -> Statement:
+    if not row.get("scientificName"):
+        raise ValueError("no species")
+    if "region" in row and not row["region"]:
+        raise ValueError("no region")
+    text = row.get("establishmentMeans", "")
+    means, degree = read_status(text, row.get("heading", "")) if text else ("uncertain", None)
+    if means is None:
+        raise ValueError(f"status {text!r} is not understood")
+    given = row.get("degreeOfEstablishment", "")
+    degree = read_term(given, DEGREE_OF_ESTABLISHMENT) or WORDS.get(fold(given), (None, None))[1] or degree
+    first, last = _year(row.get("validFrom", "")), _year(row.get("validTo", ""))
+    if first and last and first > last:
+        raise ValueError(f"its years {first} and {last} are the wrong way round")
+    return Statement(
+        source="region" if "region" in row else "agency",
+        region=row.get("region", ""),
+        species=row["scientificName"],
+        means=means,
+        degree=degree,
+        pathway=read_term(row.get("pathway"), PATHWAY),
+        valid_from=first,
+        valid_to=last,
+        citation=row.get("source", ""),
+        year=_year(row.get("year", "")),
+        row=number,
+    )
+
+
+def _year(text: str) -> int | None:
+    if not text:
+        return None
+    match = re.search(r"(?<!\d)(1[5-9]|20)\d\d(?!\d)", text)
+    if match is None:
+        raise ValueError(f"{text!r} is not a year")
+    return int(match[0])
+
+
+# Names and regions
+
+
+def _key(name: Any) -> str:
+    text = " ".join(str(name).split()).casefold()
+    return text.lstrip("0") if text.isdigit() else text
+
+
+def _accepted(item: Statement, region: StatusRegion | None, checklist: Checklist) -> tuple[str, ...]:
+    """The species that a name of the list may mean in its region."""
+    reading = read_name(item.species, checklist)
+    names = reading.accepted if reading.role == "candidate" else ()
+    if len(names) < 2 or region is None:
+        return names
+    point = shapely.Point() if region.geometry is None else shapely.point_on_surface(region.geometry)
+    x, y = (np.array([np.nan if point.is_empty else value]) for value in shapely.get_coordinates(point)[0])
+    living = open_meanings(names, x, y, checklist, unit=np.array([region.code], dtype=object))[0]
+    return tuple(name for name, here in zip(names, living, strict=True) if here)
+
+
+def _resolved(
+    given: Sequence[Statement], regions: Mapping[str, StatusRegion], checklist: Checklist
+) -> tuple[list[Statement], list[str], list[str]]:
+    """Rows by accepted name; those that contradict an earlier one; and notes on names and repeats."""
+    notes, unknown, opposed = [], [], []
+    kept: dict[tuple[str, str], list[Statement]] = {}
+    for item in given:
+        region = regions.get(_key(item.region))
+        names = _accepted(item, region, checklist)
+        if len(names) != 1:
+            unknown.append(item.species)
+            continue
+        if names[0] != item.species:
+            notes.append(f"row {item.row}: " + status_note("readAs", name=item.species, accepted=names))
+        now = replace(item, species=names[0], region=region.name if region else item.region)
+        others = kept.setdefault((now.region, now.species), [])
+        twin = next(
+            (other for other in others if other.holds_in(now.valid_from or 0, now.valid_to or 9999)), None
+        )
+        if twin is None:
+            others.append(now)
+        elif twin.means == now.means:
+            notes.append(status_note("twice", now=now, twin=twin))
+        else:
+            opposed.append(status_note("opposed", now=now, twin=twin))
+    if unknown:
+        notes.append(status_note("notListed", names=unknown))
+    return [item for items in kept.values() for item in items], opposed, notes
+
+
+def _regions(
+    layer: Layer | None, given: Sequence[Statement], path: str
+) -> tuple[dict[str, StatusRegion], list[str]]:
+    """The regions that the table names, by key, and a note on those it names in vain."""
+    wanted = {_key(item.region): item.region for item in given if item.region}
+    regions = _known_regions(wanted) if layer is None else _drawn_regions(layer, wanted)
+    lost = [name for key, name in wanted.items() if key not in regions]
+    if wanted and not regions:
+        where = f"in {layer.source['path']}" if layer else "a state, country or hydrologic unit"
+        raise ChecklistError(
+            f"no region of the table, such as {lost[0]!r}, is {where}",
+            file=path,
+            remedy="give a layer of which a column holds the same names or codes",
+        )
+    rows = [item.region for item in given if item.region and _key(item.region) not in regions]
+    return regions, [status_note("noPolygon", names=rows)] if rows else []
+
+
+def _known_regions(wanted: Mapping[str, str]) -> dict[str, StatusRegion]:
+    """States, provinces and countries by code or name, and hydrologic units by code."""
+    known = {_key(text): code for code in region_codes() for text in (code, region_name(code))}
+    regions = {}
+    for key, name in wanted.items():
+        if key in known:
+            code = known[key]
+            regions[key] = StatusRegion(name=region_name(code), geometry=region_outline(code))
+        elif name.isdigit() and len(name) <= 12:
+            regions[key] = StatusRegion(name=name, code=name)
+    return regions
+
+
+def _drawn_regions(layer: Layer, wanted: Mapping[str, str]) -> dict[str, StatusRegion]:
+    """The polygons of a layer under the names of the table, from the column that holds most of them."""
+    best = max(
+        layer.attributes,
+        key=lambda column: len(wanted.keys() & {_key(value) for value in layer.attributes[column]}),
+        default=None,
+    )
+    shapes: dict[str, list[Any]] = {}
+    for value, shape in zip(layer.attributes[best] if best else (), layer.geometry, strict=True):
+        if _key(value) in wanted and shapely.get_dimensions(shape) == 2:
+            shapes.setdefault(_key(value), []).append(shape)
+    return {
+        key: StatusRegion(name=wanted[key], geometry=shapely.union_all(parts))
+        for key, parts in shapes.items()
+    }
+
+
+def _overlaps(regions: Sequence[StatusRegion]) -> list[str]:
+    """Regions that overlap without one lying in the other."""
+    shapes = [region.geometry for region in regions]
+    pairs = shapely.STRtree(shapes).query(shapes, predicate="intersects").T.tolist()
+    notes = []
+    for one, other in sorted({(min(pair), max(pair)) for pair in pairs if pair[0] != pair[1]}):
+        small, large = sorted((regions[one], regions[other]), key=lambda item: item.area_km2)
+        shared = shapely.intersection(small.geometry, large.geometry).area / (small.geometry.area or 1)
+        if TOUCH < shared < WITHIN:
+            notes.append(status_note("overlap", small=small.name, large=large.name, share=100 * shared))
+    return notes
+
+
+# The table that ships
+
+
+class Drainage(NamedTuple):
+    """The watershed that holds a water: its hydrologic unit code (empty if unknown) and basin names."""
+
+    code: str = ""
+    names: tuple[str, ...] = ()
+
+
+def drainage_of(basins: Any) -> Drainage:
+    """The drainage of a site, from the watersheds given; a code of digits is a hydrologic unit.
+
+    Parameters
+    ----------
+    basins : poolbuilder.water.basins.Basins or None
+    """
+    if basins is None or basins.home is None:
+        return Drainage()
+    code, name = str(basins.codes[basins.home] or ""), basins.names[basins.home]
+    return Drainage(code if code.isdigit() and len(code) <= 12 else "", (str(name),) if name else ())
+
+
+@cache
+def _shipped() -> dict[str, dict[str, Statement]]:
+    """Statements of the shipped tables, by species and region code."""
+    found: dict[str, dict[str, Statement]] = {}
+    for name in ("native_lepomis", "native_leuciscids"):
+        text = (resources.files("poolbuilder") / "status" / f"{name}.csv").read_text(encoding="utf-8")
+        for row in csv.DictReader(io.StringIO(text)):
+            code, year = row["region"], row["year"]
+            found.setdefault(row["scientificName"], {})[code] = Statement(
+                source="shipped",
+                species=row["scientificName"],
+                means=row["establishmentMeans"],
+                region=code,
+                extent=row["extent"],
+                citation=row["source"],
+                year=int(year) if year else None,
+                note=row["note"],
+            )
+    return found
+
+
+def shipped_statements(
+    species: Iterable[str], longitude: float, latitude: float, drainage: Drainage | None = None
+) -> dict[str, Statement]:
+    """What the shipped table says of each species at a point.
+
+    Parameters
+    ----------
+    species : iterable of str
+        Accepted names.
+    longitude, latitude : float
+        Degrees.
+    drainage : Drainage, optional
+        Decides before the state; without it, or where it has no row, the state's row speaks.
+
+    Returns
+    -------
+    dict
+        Species to statement; a species of which nothing is stated here is not in it.
+
+    Examples
+    --------
+    >>> found = shipped_statements(["Lepomis auritus"], -76.5, 39.0)["Lepomis auritus"]
+    >>> found.means, found.region
+    ('native', 'Maryland')
+    """
+    state = str(regions_at(longitude, latitude)[0])
+    found = {}
+    for name in species:
+        item = _row(_shipped().get(name, {}), state, drainage or Drainage())
+        if item is not None:
+            found[name] = replace(item, region=region_name(item.region))
+    return found
+
+
+def _row(rows: Mapping[str, Statement], state: str, drainage: Drainage) -> Statement | None:
+    code = drainage.code if state.startswith("US-") else ""
+    units = [code[:length] for length in range(len(code), 1, -1)]
+    basins = [f"basin {word}" for name in drainage.names for word in name.casefold().split()]
+    known = {region.casefold(): item for region, item in rows.items()}
+    return next((known[key] for key in (*units, *basins, state.casefold()) if key in known), None)
