@@ -122,7 +122,7 @@ def test_many_row_groups_and_files_give_the_same_as_one_by_one(tmp_path: Path) -
     store = Store(tmp_path)
     added(store, table.slice(0, 45_000))
     added(store, table.slice(45_000))
-    assert [len(file.groups.rows) for file in store.index.of_kind("placed")] == [3, 1]
+    assert [len(file.rows) for file in store.index.of_kind("placed")] == [3, 1]
     near = store.select(longitude=-91.0, latitude=36.0, reach_km=25.0)
     x, y = (tables.numbers(table[name]) for name in ("decimalLongitude", "decimalLatitude"))
     km = geodesy.distance_km(np.nan_to_num(x, nan=179), y, from_longitude=-91.0, from_latitude=36.0)
@@ -141,7 +141,7 @@ def test_the_order_of_adding_changes_nothing_that_is_selected(tmp_path: Path) ->
     added(other, shuffled[1])
     other.compact()
     assert everything(one).equals(everything(other))
-    assert one.unplaced().num_rows == 18
+    assert everything(one)["decimalLongitude"].null_count == 18
 
 
 def test_the_same_adds_give_the_same_bytes(tmp_path: Path) -> None:
@@ -174,8 +174,7 @@ def test_records_without_coordinates_are_kept_and_come_only_when_asked(tmp_path:
     assert (result.read, result.placed, result.unplaced) == (4, 1, 3)
     place = {"longitude": -90.0, "latitude": 40.0, "reach_km": 40.0}
     assert _keys(store.select(**place)) == ["r0"]
-    assert _keys(store.select(**place, include_unplaced=True)) == ["r0", "r1", "r2", "r3"]
-    assert _keys(store.unplaced()) == ["r1", "r2", "r3"]
+    assert _keys(everything(store)) == ["r0", "r1", "r2", "r3"]
 
 
 def test_the_same_source_is_not_added_twice(tmp_path: Path) -> None:
@@ -291,9 +290,9 @@ def test_compacting_leaves_replaced_versions_out(tmp_path: Path) -> None:
     for seed in range(4):
         added(store, many_rows(400, seed=seed, first=100 * seed))
     kept = everything(store)
-    assert sum(file.rows for file in store.index.files) == 1600
+    assert sum(sum(file.rows) for file in store.index.files) == 1600
     store.compact()
-    assert sum(file.rows for file in store.index.files) == 700
+    assert sum(sum(file.rows) for file in store.index.files) == 700
     assert everything(store).equals(kept)
     assert len(store.sources()) == 4
     assert sorted(path.name for path in tmp_path.glob("*.parquet")) == sorted(
@@ -334,9 +333,9 @@ def test_files_lie_as_they_are_said_to_lie(tmp_path: Path) -> None:
     at = {meta.column(number).path_in_schema: meta.column(number) for number in range(meta.num_columns)}
     assert file.metadata.num_row_groups == 2
     assert meta.num_rows == 16_384
-    for name in ("longitudeE5", "latitudeE5"):
-        assert at[name].physical_type == "INT32"
-        assert "DELTA_BINARY_PACKED" in at[name].encodings
+    for name in ("geometry.x", "geometry.y"):
+        assert at[name].physical_type == "DOUBLE"
+        assert "BYTE_STREAM_SPLIT" in at[name].encodings
         assert "RLE_DICTIONARY" not in at[name].encodings
     assert "RLE_DICTIONARY" not in at["recordKey"].encodings
     assert "RLE_DICTIONARY" in at["scientificName"].encodings
@@ -371,7 +370,7 @@ def test_the_index_alone_tells_where_to_look(tmp_path: Path) -> None:
     store = Store(tmp_path)
     added(store, many_rows(300, box=(-95, 33, -94, 34)))
     added(store, many_rows(300, seed=1, first=300, box=(10, 50, 11, 51)))
-    far = next(file for file in store.index.of_kind("placed") if file.groups.box[0, 0] > 0)
+    far = next(file for file in store.index.of_kind("placed") if file.box[0, 0] > 0)
     (tmp_path / far.name).unlink()  # would be noticed if it were opened
     assert store.select(longitude=-94.5, latitude=33.5, reach_km=40).num_rows > 10
 
@@ -403,7 +402,7 @@ def test_selecting_imports_neither_pandas_nor_scipy_nor_compute(tmp_path: Path) 
         "import sys\n"
         "from poolbuilder.records.store import Store\n"
         f"store = Store({str(tmp_path)!r})\n"
-        "assert store.select(longitude=-91, latitude=36, reach_km=500, include_unplaced=True).num_rows\n"
+        "assert store.select(longitude=-91, latitude=36, reach_km=500).num_rows\n"
         "bad = {'duckdb', 'filelock', 'pandas', 'geopandas', 'scipy', 'numba', 'pyarrow.dataset', 'pyarrow.compute'} & set(sys.modules)\n"
         "assert not bad, bad\n"
     )
@@ -428,8 +427,8 @@ def test_the_index_is_plain_json(tmp_path: Path) -> None:
     store = Store(tmp_path)
     added(store, many_rows(100))
     content = json.loads((tmp_path / "index.json").read_text(encoding="utf-8"))
-    assert content["schemaVersion"] == 1
-    assert [file["groups"]["rows"] for file in content["files"]] == [[98], [2]]
+    assert content["schemaVersion"] == 2
+    assert [file["rows"] for file in content["files"]] == [[98], [2]]
 
 
 @LAW
@@ -452,20 +451,3 @@ def test_select_each_is_select_for_every_place(
     for (lon, lat, km), mine in zip(places, rows, strict=True):
         assert tables.take(union, mine).equals(store.select(longitude=lon, latitude=lat, reach_km=km))
     assert union.num_rows == len({int(row) for mine in rows for row in mine})
-
-
-def test_a_file_of_an_earlier_version_may_lack_columns(tmp_path: Path) -> None:
-    store = Store(tmp_path)
-    added(store, many_rows(300))
-    for file in store.index.files:
-        parquet = pq.ParquetFile(tmp_path / file.name)
-        rows, about = parquet.read(), parquet.metadata.metadata
-        rows = rows.drop_columns(["basisOfRecord", "sourceNumber"]).replace_schema_metadata(about)
-        pq.write_table(rows, tmp_path / file.name)
-    assert any("the index described it wrongly" in problem for problem in store.check().problems)
-    found = everything(Store(tmp_path))
-    assert found["basisOfRecord"].null_count == len(found) == 300
-    assert found.drop_columns("basisOfRecord").equals(everything(store).drop_columns("basisOfRecord"))
-    assert added(store, many_rows(10)).replaced == 10
-    store.compact()
-    assert (store.records, store.check().problems) == (300, ())

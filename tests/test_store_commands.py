@@ -218,8 +218,8 @@ if sys.argv[1] == "writing":
     store_files.parquet_writer = stop
 else:
     store_add._LOST = "create temp table lost as select sum(hash(range)) from range(4000000000)"
-    find = store_add._find_lost
-    store_add._find_lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
+    find = store_add.Writer._find_lost
+    store_add.Writer._find_lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
 main(sys.argv[2:])
 """
 

@@ -15,7 +15,7 @@ import json
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,7 @@ from poolbuilder.records import store_files as layout
 from poolbuilder.records.reading import open_all
 from poolbuilder.records.store_files import (
     PREFIX,
+    ROW_BITS,
     AddResult,
     Findings,
     Folder,
@@ -38,10 +39,9 @@ from poolbuilder.records.store_files import (
     RemoveResult,
     Rows,
     StoredFile,
-    dead_rows,
+    rows_of,
     store_errors,
 )
-from poolbuilder.records.store_select import living_rows
 from poolbuilder.settings import Settings
 
 if TYPE_CHECKING:
@@ -58,28 +58,29 @@ STAGE_ROWS = 65_536
 # before it, and of those since the last such version the latest time wins.
 _CHANGED = """create macro changed(words) as case when regexp_matches(words, '^[0-9]{4}(-|$)')
     then rpad(regexp_replace(left(words, 19), '[^0-9]', '', 'g'), 14, '0') end"""
-_STORED = """create view stored as
-    select file, file_row_number as row, recordKey, changed(modified) as changed, sourceNumber,
-        coalesce(removed, false) as removed,
-        (coalesce(came, -1) + 1) * (1::bigint << 40) + serial * (1::bigint << 20) + file_row_number as arrival
-    from read_parquet({paths}, filename = true, file_row_number = true, union_by_name = true)
-    join files using (filename) left join sources using (sourceNumber)"""
+# A row of the store is its file's number and its row there; one that is new, its number below zero.
+_STORED = f"""create view stored as select
+        regexp_extract(filename, '(\\d+).parquet$', 1)::bigint << {ROW_BITS} | file_row_number as row,
+        recordKey, changed(modified) as changed, sourceNumber
+    from read_parquet({{paths}}, filename = true, file_row_number = true)"""
 _STAGED = """create view staged as
-    select null::bigint as file, number as row, recordKey, changed(modified) as changed, sourceNumber,
-        false as removed, {came} * (1::bigint << 40) + number as arrival
+    select -1 - number as row, recordKey, changed(modified) as changed, sourceNumber
     from read_parquet({paths})"""
 _ADDED = """create view versions as select * from staged union all
-    select * from stored where not removed and hash(recordKey) in (select hash(recordKey) from staged)"""
+    select * from stored where {kept} and hash(recordKey) in (select hash(recordKey) from staged)"""
 _LOST = """create temp table lost as
-    with ranked as (
-        select *, coalesce(max(arrival) filter (changed is null) over (partition by recordKey), -1) as cut
+    with numbered as (
+        select *, sourceNumber * (1::bigint << 40) + case when row < 0 then -row else row end as arrival
         from versions where hash(recordKey) in (
             select h from (select hash(recordKey) as h from versions) group by h having count(*) > 1)
+    ), ranked as (
+        select *, coalesce(max(arrival) filter (changed is null) over (partition by recordKey), -1) as cut
+        from numbered
     ), best as (
         select *, row_number() over newest as rank, first_value(sourceNumber) over newest as winner
         from ranked window newest as (
             partition by recordKey order by arrival >= cut desc, changed desc nulls last, arrival desc)
-    ) select file, row, sourceNumber is not distinct from winner as own from best where rank > 1"""
+    ) select row, sourceNumber = winner as own from best where rank > 1"""
 
 
 @contextmanager
@@ -143,10 +144,11 @@ class _Stage:
         count = len(records)
         if not count:
             return
-        degrees = [tables.numbers(records.column(name)) for name in ("decimalLongitude", "decimalLatitude")]
-        placed = layout.on_the_globe(*degrees)
+        longitude, latitude = (tables.numbers(records.column(name)) for name in layout.DEGREES)
+        with np.errstate(invalid="ignore"):
+            placed = (np.abs(longitude) <= 180.0) & (np.abs(latitude) <= 90.0)
         place = np.zeros(count, dtype=np.uint32)
-        place[placed] = layout.along_curve(*(axis[placed] for axis in degrees))
+        place[placed] = layout.along_curve(longitude[placed], latitude[placed])
         if isinstance(source, int):
             source = tables.array(np.full(count, source), pa.int64())
         number = tables.array(np.arange(self.read, self.read + count), pa.int64())
@@ -174,16 +176,11 @@ def _checked(records: pa.Table) -> pa.Table:
         for column in records.columns
     ]
     made = pa.Table.from_arrays(plain, names=records.column_names)
-    schemas.check(made, schemas.RECORDS, "store")
-    for item in schemas.RECORDS:
-        column = made.column(item.name)
-        if not item.nullable and column.null_count:
-            raise TableError(f"store: column {item.name} holds nulls")
-        try:
-            column.validate(full=True)
-        except pa.ArrowInvalid as error:
-            raise TableError(f"store: column {item.name} holds text that is not UTF-8: {error}") from error
-    return made
+    try:
+        made.validate(full=True)
+    except pa.ArrowInvalid as error:
+        raise TableError(f"store: a table holds text that is not UTF-8: {error}") from error
+    return schemas.check(made, schemas.RECORDS, "store")
 
 
 class Writer:
@@ -209,98 +206,124 @@ class Writer:
         added: str | None,
     ) -> AddResult:
         """Add files; see `Store.add`."""
-        skipped: list[dict[str, Any]] = []
         notes: list[str] = []
+
+        def sources() -> Iterator[tuple[dict[str, Any], Iterable[pa.Table], Iterable[Mapping[str, Any]]]]:
+            for file in open_all(paths, rename=rename, settings=settings):
+                yield {**file.source, "added": added, "rename": dict(rename)}, file.batches(), file.datasets
+                notes.extend(file.notes)
+
+        return replace(self.add_sources(sources()), notes=tuple(notes))
+
+    def add_sources(
+        self,
+        given: Iterable[tuple[Mapping[str, Any], Iterable[pa.Table], Iterable[Mapping[str, Any]]]],
+    ) -> AddResult:
+        """Add sources, each with its tables and data sets; those that are known are skipped."""
         with self._writing() as (index, work):
-            batch = _Batch()
+            skipped: list[dict[str, Any]] = []
+            sources: list[dict[str, Any]] = []
+            datasets = {str(item.get("datasetKey")): dict(item) for item in index.datasets}
             with _Stage(work) as stage:
-                for file in open_all(paths, rename=rename, settings=settings):
-                    source = {**file.source, "added": added, "rename": dict(rename)}
-                    source["key"] = _source_key(source)
-                    if index.knows(source["key"]) or source["key"] in batch.keys:
+                for about, parts, described in given:
+                    source, before = {**about, "key": _source_key(about)}, stage.read
+                    if any(source["key"] == item["key"] for item in (*index.sources, *sources)):
                         skipped.append(source)
                         continue
-                    self._stage(stage, file.batches(), source, batch)
-                    notes += file.notes
-                    batch.datasets.extend(file.datasets)
-            result = self._take_in(index, stage, batch, work)
-        return replace(result, skipped=tuple(skipped), notes=tuple(notes))
-
-    def add_tables(
-        self, parts: Iterable[pa.Table], source: Mapping[str, Any], datasets: Iterable[Mapping[str, Any]]
-    ) -> AddResult:
-        """Add tables of one source; see `Store.add_table`."""
-        with self._writing() as (index, work):
-            about = {**source, "key": _source_key(source)}
-            if index.knows(about["key"]):
-                return AddResult(skipped=(about,))
-            batch = _Batch(datasets=list(datasets))
-            with _Stage(work) as stage:
-                self._stage(stage, parts, about, batch)
-            return self._take_in(index, stage, batch, work)
-
-    def _stage(self, stage: _Stage, parts: Iterable[pa.Table], source: dict[str, Any], batch: _Batch) -> None:
-        before, number = stage.read, layout.source_number(source["key"])
-        for table in parts:
-            stage.push(table, number)
-            self._progress("reading", stage.read, None)
-        batch.sources.append({**source, "rows": stage.read - before})
-
-    def _take_in(self, index: Index, stage: _Stage, batch: _Batch, work: Path) -> AddResult:
-        """Find the newest versions, write sorted files, and commit."""
-        if not batch.sources:
-            return AddResult()
-        after = index.changed(
-            sources=(*index.sources, *batch.sources),
-            datasets=index.with_datasets(batch.datasets),
-            removed=tuple(sorted(set(index.removed) - {layout.source_number(key) for key in batch.keys})),
-        )
-        with _database(work, self._memory_mib) as database:
-            _find_lost(database, self._folder, after, work=work, staged=stage.path)
-            outdated = _count(database, "select count(*) from lost where file is null")
-            files = _with_lost(database, self._folder, after, work=work)
-            made = tuple(self._sorted_files(database, stage, after, batch.keys, work=work))
-        replaced = index.records - sum(file.living for file in files)
-        after = _without_dead(replace(after, files=(*files, *made), serial=after.serial + len(made)))
-        _commit(self._folder, index, after, work=work)
+                    source["number"] = index.source_serial + len(sources) + 1
+                    for table in parts:
+                        stage.push(table, source["number"])
+                        self._progress("reading", stage.read, None)
+                    sources.append({**source, "rows": stage.read - before})
+                    datasets |= {str(item.get("datasetKey")): dict(item) for item in described}
+            if not sources:
+                return AddResult(skipped=tuple(skipped))
+            after = replace(
+                index,
+                source_serial=index.source_serial + len(sources),
+                sources=(*index.sources, *sources),
+                datasets=tuple(datasets[key] for key in sorted(datasets)),
+            )
+            known = self._folder.replaced(index)
+            with _database(work, self._memory_mib) as database:
+                self._find_lost(database, after, work, staged=stage.path)
+                outdated = _count(database, "select count(*) from lost where row < 0")
+                lost = np.union1d(known, _rows(database, "select row from lost where row >= 0"))
+                numbers = [source["number"] for source in sources]
+                made = list(self._sorted_files(database, stage, index.serial, numbers, work))
+            after = replace(after, files=(*after.files, *(file for file, _ in made)))
+            lost_new = np.concatenate([lost, *(rows for _, rows in made)])
+            self._commit(index, _without_dead(after, lost_new), work)
         return AddResult(
             read=stage.read,
             placed=stage.count["placed"],
             unplaced=stage.count["unplaced"],
-            replaced=replaced,
+            replaced=len(lost) - len(known),
             outdated=outdated,
-            sources=tuple(batch.sources),
+            sources=tuple(sources),
+            skipped=tuple(skipped),
         )
+
+    def _find_lost(
+        self, database: duckdb.DuckDBPyConnection, index: Index, work: Path, *, staged: Path | None = None
+    ) -> None:
+        """Make the table `lost`: rows of the store's files, and of those *staged*, that do not count.
+
+        Without staged records all of the store is looked at.
+        """
+        template = work / "unplaced-0.parquet"  # a list of files may not be empty
+        pq.write_table(layout.SCHEMAS["unplaced"].empty_table(), template)
+        paths = [template, *(self._folder.local / file.name for file in index.files)]
+        kept = f"sourceNumber not in ({', '.join(map(str, (-1, *index.removed)))})"
+        database.execute(_CHANGED)
+        database.execute(_STORED.format(paths=_literal(paths)))
+        if staged is None:
+            database.execute(f"create view versions as select * from stored where {kept}")
+        else:
+            database.execute(_STAGED.format(paths=_literal([staged])))
+            database.execute(_ADDED.format(kept=kept))
+        database.execute(_LOST)
+
+    def _all_lost(self, index: Index, work: Path) -> Rows:
+        """Every row of the store that does not count, found anew."""
+        removed = ", ".join(map(str, (-1, *index.removed)))
+        with _database(work, self._memory_mib) as database:
+            self._find_lost(database, index, work)
+            return _rows(
+                database,
+                f"select row from lost union all select row from stored where sourceNumber in ({removed})",
+            )
 
     def _sorted_files(
         self,
         database: duckdb.DuckDBPyConnection,
         stage: _Stage,
-        index: Index,
-        keys: Sequence[str],
-        *,
+        serial: int,
+        sources: Sequence[int],
         work: Path,
-    ) -> Iterator[StoredFile]:
-        """Write the staged records that no version of their own source replaces, along the curve."""
+    ) -> Iterator[tuple[StoredFile, Rows]]:
+        """Write the staged records that no version of their own source replaces, along the curve.
+
+        Each file comes with those of its rows that another source's version replaces.
+        """
         names = ", ".join(f'"{name}"' for name in stage.filled)
-        serial, done = index.serial, 0
-        total = stage.read - _count(database, "select count(*) from lost where file is null and own")
+        done, total = 0, stage.read - _count(database, "select count(*) from lost where row < 0 and own")
         for kind, test in (("placed", "is not null"), ("unplaced", "is null")):
             if not stage.count[kind]:
                 continue
             rows = database.sql(f"""select {names}, lost.row is not null as dead
                 from read_parquet({_literal([stage.path])}) as staged
-                left join (select * from lost where file is null) as lost on staged.number = lost.row
+                left join lost on lost.row = -1 - staged.number
                 where place {test} and not coalesce(own, false) order by place, number""")
-            groups = _regrouped(rows.to_arrow_reader(layout.GROUP_ROWS))
+            groups = iter(rows.to_arrow_reader(layout.GROUP_ROWS))
             while some := list(itertools.islice(groups, 1)):
                 serial += 1
-                some_more = itertools.islice(groups, layout.FILE_ROWS // layout.GROUP_ROWS - 1)
+                more = itertools.islice(groups, layout.FILE_ROWS // layout.GROUP_ROWS - 1)
                 path = work / f"{PREFIX[kind]}-{serial:06d}.parquet"
-                file, dead = _written(path, kind, itertools.chain(some, some_more), keys)
-                done += file.rows
+                file, dead = _written(path, kind, itertools.chain(some, more), sources)
+                done += sum(file.rows)
                 self._progress("writing", done, total)
-                yield layout.with_dead(file, dead, work=work, generation=index.generation)
+                yield file, dead + (serial << ROW_BITS)
 
     def remove(self, named: str) -> RemoveResult:
         """Take a source out; see `Store.remove`."""
@@ -309,79 +332,77 @@ class Writer:
             if not gone:
                 known = ", ".join(str(item["path"]) for item in index.sources[-5:]) or "nothing"
                 raise StoreError(f"{self._folder.name}: holds no source {named!r} (its youngest are {known})")
-            keys = {item["key"] for item in gone}
-            earlier = index.sources[: index.sources.index(gone[-1])]
-            thinned = tuple(item for item in earlier if item.get("thinned") and item not in gone)
-            left = tuple(file for file in index.files if not set(file.sources) <= keys)
-            mixed = [file for file in left if keys & set(file.sources)]
-            self._refuse_unnumbered(mixed)
-            after = index.changed(
+            numbers = {item["number"] for item in gone}
+            again = [
+                item
+                for item in index.sources
+                if item.get("thinned") and item not in gone and item["number"] < max(numbers)
+            ]
+            left = tuple(file for file in index.files if not set(file.sources) <= numbers)
+            after = replace(
+                index,
                 files=left,
-                sources=tuple(item for item in index.sources if item not in gone and item not in thinned),
-                removed=(*index.removed, *(layout.source_number(key) for key in sorted(keys))),
+                sources=tuple(item for item in index.sources if item not in (*gone, *again)),
+                removed=tuple(sorted({*index.removed, *numbers})),
             )
-            with _database(work, self._memory_mib) as database:
-                _find_lost(database, self._folder, after, work=work)
-                files = _with_lost(database, self._folder, after, work=work, anew=True)
-            after = _without_dead(replace(after, files=files))
-            _commit(self._folder, index, after, work=work)
+            after = self._commit(index, _without_dead(after, self._all_lost(after, work)), work)
         return RemoveResult(
-            sources=tuple(gone), again=thinned, before=index.records, after=after.records, left=bool(mixed)
+            sources=tuple(gone),
+            again=tuple(again),
+            before=index.records,
+            after=after.records,
+            left=any(numbers & set(file.sources) for file in left),
         )
-
-    def _refuse_unnumbered(self, files: Iterable[StoredFile]) -> None:
-        """Refuse to look for a source in files of an earlier version that hold several."""
-        for file in files:
-            with self._folder.parquet(file.name) as parquet:
-                if "sourceNumber" not in parquet.schema_arrow.names:
-                    raise StoreError(
-                        f"{self._folder.label(file.name)}: does not say which source its rows came with "
-                        "(add the other sources to a new store)"
-                    )
 
     def compact(self) -> None:
         """Merge all files; see `Store.compact`."""
         with self._writing() as (index, work):
             with _Stage(work) as stage:
                 for file in index.files:
-                    for rows in living_rows(self._folder, file):
-                        numbers = layout.completed(rows, pa.schema([("sourceNumber", pa.int64())])).column(0)
-                        stage.push(layout.to_records(rows), numbers)
+                    for rows in rows_of(self._folder, index, file):
+                        stage.push(layout.to_records(rows), rows.column("sourceNumber"))
                         self._progress("reading", stage.read, index.records)
-            after = index.changed(sources=_thinned(index, index.files), removed=())
             with _database(work, self._memory_mib) as database:
-                database.execute("create temp table lost (file bigint, row bigint, own boolean)")
-                keys = sorted({key for file in index.files for key in file.sources})
-                made = tuple(self._sorted_files(database, stage, after, keys, work=work))
-            _commit(
-                self._folder, index, replace(after, files=made, serial=after.serial + len(made)), work=work
-            )
+                database.execute("create temp table lost (row bigint, own boolean)")
+                numbers = sorted({number for file in index.files for number in file.sources})
+                made = [file for file, _ in self._sorted_files(database, stage, index.serial, numbers, work)]
+            sources = _thinned(index, index.files, self._folder.replaced(index))
+            after = replace(index, files=tuple(made), sources=sources, removed=())
+            self._commit(index, (after, np.zeros(0, np.int64)), work)
 
     def check(self) -> Findings:
         """Check and repair; see `Store.check`."""
         with self._locked() as work:
+            self._folder.known.clear()
             problems: list[str] = []
             index = _trusted_index(self._folder, problems)
             good, lost = self._good_files(index, problems)
-            after = index.changed(
+            after = replace(
+                index,
                 files=tuple(good),
                 serial=max([index.serial, *(file.serial for file in good)]),
-                sources=tuple(source for source in index.sources if source["key"] not in lost),
+                source_serial=max([index.source_serial, *(max(file.sources) for file in good)]),
+                sources=tuple(source for source in index.sources if source["number"] not in lost),
             )
-            with _database(work, self._memory_mib) as database:
-                _find_lost(database, self._folder, after, work=work)
-                files = _with_lost(database, self._folder, after, work=work, anew=True, problems=problems)
-            after = _without_dead(replace(after, files=files))
+            rows = self._all_lost(after, work)
+            try:
+                known = self._folder.replaced(index)
+                known = known[np.isin(known >> ROW_BITS, [file.serial for file in good])]
+                if not np.array_equal(known, rows):
+                    problems.append(f"{self._folder.name}: replaced versions were marked wrongly; mended")
+            except StoreError as error:
+                problems.append(str(error))
+            after, rows = _without_dead(after, rows)
             if problems:
-                _commit(self._folder, Index(), after, work=work)
+                after = self._commit(replace(index, files=()), (after, rows), work)
         return Findings(
             files=len(after.files),
             records=after.records,
             problems=tuple(dict.fromkeys(problems)),
-            again=tuple(source for source in index.sources if source["key"] in lost),
+            again=tuple(source for source in index.sources if source["number"] in lost),
         )
 
-    def _good_files(self, index: Index, problems: list[str]) -> tuple[list[StoredFile], set[str]]:
+    def _good_files(self, index: Index, problems: list[str]) -> tuple[list[StoredFile], set[int]]:
         """Files as they really are, and the sources whose records lay in one that is broken."""
         listed = {file.name: file for file in index.files}
         names = list(listed)
@@ -400,6 +421,28 @@ class Writer:
                 _set_aside(self._folder.local, name)
         self._progress("checking", len(names), len(names))
         return good, lost
+
+    def _commit(self, before: Index, made: tuple[Index, Rows], work: Path) -> Index:
+        """Make an index the store's, with the rows that do not count; what only *before* names goes."""
+        after, rows = made
+        folder = self._folder.local
+        serials = [before.serial, after.serial, *(file.serial for file in after.files)]
+        after = replace(after, generation=before.generation + 1, serial=max(serials), replaced=None)
+        if len(rows):
+            after = replace(after, replaced=f"replaced-{after.generation:06d}.npy")
+        after = replace(after, replaced_rows=len(rows))
+        with store_errors(str(folder), "writing"):
+            if after.replaced:
+                np.save(work / after.replaced, np.sort(rows))
+            for name in sorted(after.names):
+                if (work / name).exists():
+                    (work / name).replace(folder / name)
+        content = after.as_bytes()
+        for name in (layout.INDEX_NAME, layout.COPY_NAME):
+            write_whole(folder / name, content, StoreError)
+        for name in before.names - after.names:
+            (folder / name).unlink(missing_ok=True)
+        return after
 
     @contextmanager
     def _locked(self) -> Iterator[Path]:
@@ -422,24 +465,11 @@ class Writer:
         """Index and work folder, under the lock; what a stopped writer left behind is removed."""
         with self._locked() as work:
             index = Index.read(self._folder)
-            for stem in PREFIX.values():
-                for path in (*work.parent.glob(f"{stem}-*.parquet"), *work.parent.glob(f"{stem}-*.npy")):
+            for pattern in ("records-*.parquet", "unplaced-*.parquet", "replaced-*.npy"):
+                for path in work.parent.glob(pattern):
                     if path.name not in index.names:
                         path.unlink()
             yield index, work
-
-
-@dataclass(kw_only=True)
-class _Batch:
-    """Sources on their way into the store, with their data sets."""
-
-    sources: list[dict[str, Any]] = field(default_factory=list)
-    datasets: list[Mapping[str, Any]] = field(default_factory=list)
-
-    @property
-    def keys(self) -> list[str]:
-        """The sources' keys."""
-        return [str(source["key"]) for source in self.sources]
 
 
 def _source_key(source: Mapping[str, Any]) -> str:
@@ -464,118 +494,31 @@ def _count(database: duckdb.DuckDBPyConnection, query: str) -> int:
     return int(database.execute(query).fetchall()[0][0])
 
 
+def _rows(database: duckdb.DuckDBPyConnection, query: str) -> Rows:
+    """Distinct whole numbers that a query gives, ascending."""
+    return np.unique(np.asarray(database.execute(query).fetchnumpy()["row"], dtype=np.int64))
+
+
 def _literal(paths: Iterable[Path]) -> str:
     """Paths as a list in SQL."""
     return "[" + ", ".join("'" + str(path).replace("'", "''") + "'" for path in paths) + "]"
 
 
-def _find_lost(
-    database: duckdb.DuckDBPyConnection,
-    folder: Folder,
-    index: Index,
-    *,
-    work: Path,
-    staged: Path | None = None,
-) -> None:
-    """Make the table `lost`: rows of the store's files, and of those *staged*, that do not count.
-
-    Without staged records all of the store is looked at.
-    """
-    paths = [folder.local / file.name for file in index.files]
-    template = work / "columns.parquet"  # so that files of before may lack a column
-    pq.write_table(layout.SCHEMAS["unplaced"].empty_table(), template)
-    files = {
-        "filename": [str(path) for path in paths],
-        "file": list(range(len(paths))),
-        "serial": [file.serial for file in index.files],
-    }
-    numbers = [layout.source_number(source["key"]) for source in index.sources]
-    sources = {
-        "sourceNumber": [*numbers, *index.removed],
-        "came": [*range(len(numbers)), *(None for _ in index.removed)],
-        "removed": [False] * len(numbers) + [True] * len(index.removed),
-    }
-    kinds = {"filename": pa.string(), "removed": pa.bool_()}
-    for name, values in (("files", files), ("sources", sources)):
-        table = pa.table({key: pa.array(value, kinds.get(key, pa.int64())) for key, value in values.items()})
-        database.register(name, table)
-    database.execute(_CHANGED)
-    database.execute(_STORED.format(paths=_literal([template, *paths])))
-    if staged is None:
-        database.execute("create view versions as select * from stored where not removed")
-    else:
-        database.execute(_STAGED.format(came=len(numbers) + 1, paths=_literal([staged])))
-        database.execute(_ADDED)
-    database.execute(_LOST)
-
-
-def _with_lost(
-    database: duckdb.DuckDBPyConnection,
-    folder: Folder,
-    index: Index,
-    *,
-    work: Path,
-    anew: bool = False,
-    problems: list[str] | None = None,
-) -> tuple[StoredFile, ...]:
-    """The store's files with the lost rows marked: besides those marked before, or *anew*.
-
-    What was marked wrongly is added to *problems*, where these are given.
-    """
-    query = "select file, row from lost where file is not null"
-    if anew:
-        query += " union all select file, row from stored where removed"
-    found = database.execute(f"select * from ({query}) order by file, row").fetchnumpy()
-    numbers, rows = (np.asarray(found[name], dtype=np.int64) for name in ("file", "row"))
-    ends = np.searchsorted(numbers, np.arange(len(index.files) + 1))
-    files = []
-    for number, file in enumerate(index.files):
-        dead, known = rows[ends[number] : ends[number + 1]], None
-        try:
-            known = dead_rows(folder, file)
-        except StoreError as error:
-            if problems is None:
-                raise
-            problems.append(str(error))
-        if known is not None and not anew:
-            dead = np.union1d(known, dead)
-        if known is not None and np.array_equal(known, dead):
-            files.append(file)
-            continue
-        if known is not None and problems is not None:
-            problems.append(f"{folder.label(file.name)}: replaced versions were marked wrongly; mended")
-        files.append(layout.with_dead(file, dead, work=work, generation=index.generation))
-    return tuple(files)
-
-
-def _regrouped(batches: Iterable[pa.RecordBatch]) -> Iterator[pa.Table]:
-    """The same rows in tables of `GROUP_ROWS` rows; the last has fewer."""
-    waiting: list[pa.RecordBatch] = []
-    for batch in batches:
-        waiting.append(batch)
-        while (count := sum(len(item) for item in waiting)) >= layout.GROUP_ROWS:
-            rows = pa.Table.from_batches(waiting)
-            yield rows.slice(0, layout.GROUP_ROWS)
-            waiting = rows.slice(layout.GROUP_ROWS).to_batches() if count > layout.GROUP_ROWS else []
-    if any(len(item) for item in waiting):
-        yield pa.Table.from_batches(waiting)
-
-
 def _written(
-    path: Path, kind: str, groups: Iterable[pa.Table], sources: Sequence[str]
+    path: Path, kind: str, groups: Iterable[pa.RecordBatch], sources: Sequence[int]
 ) -> tuple[StoredFile, Rows]:
     """Write row groups as a file of the store; which of its rows no longer count."""
     described, dead = layout.Described(kind), [np.zeros(0, np.int64)]
     with store_errors(str(path), "writing"):
         with layout.parquet_writer(path, kind) as writer:
-            for rows in groups:
-                dead.append(np.flatnonzero(tables.flags(rows.column("dead"))) + described.rows)
-                group = (
-                    layout.to_placed(rows)
-                    if kind == "placed"
-                    else layout.completed(rows, layout.SCHEMAS[kind])
-                )
-                writer.write_table(group, row_group_size=layout.GROUP_ROWS)
+            for batch in groups:
+                dead.append(np.flatnonzero(tables.flags(batch.column("dead"))) + sum(described.rows))
+                made = {}
+                if kind == "placed":
+                    degrees = [batch.column(name) for name in layout.DEGREES]
+                    made["geometry"] = pa.StructArray.from_arrays(degrees, fields=list(layout.POINT))
+                group = layout.completed(pa.Table.from_batches([batch]), layout.SCHEMAS[kind], made)
+                writer.write_table(group)
                 described.add(group)
             writer.add_key_value_metadata(described.metadata(sources))
         to_disk(path)
@@ -583,35 +526,31 @@ def _written(
     return described.file(path.name, size=size, sources=sources), np.concatenate(dead)
 
 
-def _thinned(index: Index, dropped: Iterable[StoredFile]) -> tuple[dict[str, Any], ...]:
+def _thinned(index: Index, dropped: Iterable[StoredFile], lost: Rows) -> tuple[dict[str, Any], ...]:
     """The index's sources; those that lose older versions with the *dropped* files say so."""
-    keys = {key for file in dropped if file.living < file.rows for key in file.sources}
-    return tuple({**source, "thinned": True} if source["key"] in keys else source for source in index.sources)
+    thin = set((lost >> ROW_BITS).tolist())
+    numbers = {number for file in dropped if file.serial in thin for number in file.sources}
+    return tuple(
+        {**source, "thinned": True} if source["number"] in numbers else source for source in index.sources
+    )
 
 
-def _without_dead(index: Index) -> Index:
+def _without_dead(index: Index, lost: Rows) -> tuple[Index, Rows]:
     """The index without the files of which no row counts, where these outgrow what counts.
 
     Until then they are kept, for older versions count again when a source is taken out.
     """
-    dropped = [file for file in index.files if not file.living]
-    if sum(file.rows for file in dropped) <= index.records:
-        return index
-    kept = tuple(file for file in index.files if file.living)
-    return replace(index, files=kept, sources=_thinned(index, dropped))
-
-
-def _commit(folder: Folder, before: Index, after: Index, *, work: Path) -> None:
-    """Make *after* the store's index; what only *before* names is then removed."""
-    with store_errors(str(folder.local), "writing"):
-        for name in sorted(after.names):
-            if (work / name).exists():
-                (work / name).replace(folder.local / name)
-    content = after.as_bytes()
-    for name in (layout.INDEX_NAME, layout.COPY_NAME):
-        write_whole(folder.local / name, content, StoreError)
-    for name in before.names - after.names:
-        (folder.local / name).unlink(missing_ok=True)
+    dead = dict(
+        zip(*(part.tolist() for part in np.unique(lost >> ROW_BITS, return_counts=True)), strict=True)
+    )
+    dropped = [file for file in index.files if dead.get(file.serial, 0) == sum(file.rows)]
+    unused = sum(sum(file.rows) for file in dropped)
+    living = sum(sum(file.rows) for file in index.files) - len(lost)
+    if unused <= living:
+        return index, lost
+    kept = tuple(file for file in index.files if file not in dropped)
+    lost_left = lost[~np.isin(lost >> ROW_BITS, [file.serial for file in dropped])]
+    return replace(index, files=kept, sources=_thinned(index, dropped, lost)), lost_left
 
 
 def _trusted_index(folder: Folder, problems: list[str]) -> Index:
@@ -624,7 +563,7 @@ def _trusted_index(folder: Folder, problems: list[str]) -> Index:
         problems.append(str(error))
     label = folder.label(layout.COPY_NAME)
     try:
-        return Index.from_bytes(folder.read(layout.COPY_NAME) or b"", label=label)
+        return Index.from_bytes(folder.read(layout.COPY_NAME), label=label)
     except StoreError:
         problems.append(f"{label}: is broken too: which sources and data sets there are is not known")
         return Index()
@@ -632,28 +571,25 @@ def _trusted_index(folder: Folder, problems: list[str]) -> Index:
 
 def _examined(folder: Folder, name: str, listed: StoredFile | None, problems: list[str]) -> StoredFile:
     """A file as it really is, every page and every text of it read."""
-    with folder.parquet(name, anew=True) as parquet:
-        kind, sources = _about(folder.label(name), parquet.metadata.metadata or {})
+    label = folder.label(name)
+    with folder.parquet(name) as parquet:
+        kind, sources = _about(label, parquet.metadata.metadata or {})
         described = layout.Described(kind)
         for number in range(parquet.metadata.num_row_groups):
             rows = parquet.read_row_group(number)
             layout.completed(rows, layout.SCHEMAS[kind]).validate(full=True)
             described.add(rows)
-    found = described.file(name, size=folder.size(name) or 0, sources=sources)
-    if listed is None:
-        return found
-    undead = replace(listed.groups, dead=np.zeros_like(listed.groups.rows))
-    if replace(listed, dead_name=None, groups=undead).as_dict() == found.as_dict():
-        return listed
-    problems.append(f"{folder.label(name)}: the index described it wrongly; mended")
+    found = described.file(name, size=(folder.local / name).stat().st_size, sources=sources)
+    if listed is not None and listed.as_dict() != found.as_dict():
+        problems.append(f"{label}: the index described it wrongly; mended")
     return found
 
 
-def _about(label: str, metadata: Mapping[bytes, bytes]) -> tuple[str, list[str]]:
+def _about(label: str, metadata: Mapping[bytes, bytes]) -> tuple[str, tuple[int, ...]]:
     """Kind and sources of a file, from its own words."""
     try:
         values = json.loads(metadata[b"poolbuilder"])
-        version, kind, sources = values["schemaVersion"], values["kind"], values["sources"]
+        version, kind, sources = values["schemaVersion"], values["kind"], tuple(values["sources"])
     except (KeyError, ValueError, TypeError) as error:
         raise StoreError(f"{label}: is no file of a record store (move it elsewhere)") from error
     if version != layout.SCHEMA_VERSION:
@@ -661,7 +597,7 @@ def _about(label: str, metadata: Mapping[bytes, bytes]) -> tuple[str, list[str]]
             f"{label}: schemaVersion {version}, this program reads {layout.SCHEMA_VERSION} "
             "(update poolbuilder)"
         )
-    return kind, list(sources)
+    return kind, sources
 
 
 def _set_aside(folder: Path, name: str) -> None:

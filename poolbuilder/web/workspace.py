@@ -197,7 +197,7 @@ def places(store: Store) -> list[tuple[float, float]]:
     if store.is_empty:
         return []
     if store.records > DRAWN_RECORDS:
-        boxes = np.concatenate([item.groups.box for item in store.index.of_kind("placed")])
+        boxes = np.concatenate([item.box for item in store.index.of_kind("placed")])
         middles = np.stack([boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)], axis=1)
     else:
         parts = [np.zeros((0, 2))]

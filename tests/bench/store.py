@@ -25,8 +25,8 @@ from store_records import PLACE, STRIPS, batches, write_unsorted
 
 from poolbuilder import tables
 from poolbuilder.places import geodesy
-from poolbuilder.records import store_files, store_select
-from poolbuilder.records.store import Store
+from poolbuilder.records import store_files
+from poolbuilder.records.store import Store, groups_meeting, within
 
 MEMORY_GIB = 3
 
@@ -127,18 +127,18 @@ def floor_s(store: Store) -> tuple[float, int]:
     boxes = geodesy.covering_box(*PLACE.values())
     wanted = []
     for file in store.index.of_kind("placed"):
-        groups = np.flatnonzero(store_select._meets(file, boxes))
+        groups = np.flatnonzero(groups_meeting(file, boxes))
         if len(groups):
-            wanted.append((file.name, groups.tolist()))
+            wanted.append((file, groups.tolist()))
             names = [
                 name
-                for name in store_files.PLACED.names
+                for name in store_files.SCHEMAS["placed"].names
                 if name not in {"geometry", "sourceNumber", *file.empty}
             ]
 
     def read() -> None:
-        for path, groups in wanted:
-            with store._folder.parquet(path) as parquet:
+        for file, groups in wanted:
+            with store._folder.parquet(file.name, size=file.size) as parquet:
                 parquet.read_row_groups(groups, columns=names)
 
     return median_s(read), sum(len(groups) for _, groups in wanted)
@@ -186,7 +186,7 @@ def bench_one_water(report: Report, work: Path, count: int) -> None:
         ours <= 3 * floor,
     )
     west, south, east, north = BOX
-    whole = f"longitudeE5 between {west * 1e5} and {east * 1e5} and latitudeE5 between {south * 1e5} and {north * 1e5}"
+    whole = f"geometry.x between {west} and {east} and geometry.y between {south} and {north}"
     files = [str(store.path / file.name) for file in store.index.of_kind("placed")]
     theirs = duck_s(files, whole, "geometry.x as x_, geometry.y as y_")
     report.add("… against DuckDB, same files", f"{theirs / ours:.1f}x faster", ">= 3x", theirs >= 3 * ours)
@@ -205,7 +205,7 @@ def bench_one_water(report: Report, work: Path, count: int) -> None:
     )
     with Reads() as reads:
         store.select(**PLACE)
-    needed = [name for name in store_files.PLACED.names if name != "geometry"]
+    needed = [name for name in store_files.SCHEMAS["placed"].names if name != "geometry"]
     total = 0
     for name in files:
         meta = pq.read_metadata(name)
@@ -262,7 +262,7 @@ def bench_exact(report: Report, pairs: int) -> None:
         )
         x, y, _ = geodesy.WGS84.fwd(np.full(size, lon), np.full(size, lat), azimuth, np.abs(metres))
         exact = geodesy.WGS84.inv(np.full(size, lon), np.full(size, lat), x, y)[2] <= 40_000
-        wrong += int((store_select.within(x, y, of=(lon, lat), reach_km=40.0) != exact).sum())
+        wrong += int((within(x, y, of=(lon, lat), reach_km=40.0) != exact).sum())
         done += size
     report.add(f"set within 40 km, {done:,} pairs", f"{wrong} differ from pyproj.Geod", "0", wrong == 0)
     from geographiclib.geodesic import Geodesic

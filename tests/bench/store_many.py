@@ -16,6 +16,7 @@ from store_records import NAMES
 
 from poolbuilder import tables
 from poolbuilder.places import geodesy
+from poolbuilder.records import store_files
 from poolbuilder.records.store import Store
 
 
@@ -27,9 +28,9 @@ def points_of(store: Store) -> Any:
     index = {name: code for code, name in enumerate(NAMES)}
     for file in store.index.of_kind("placed"):
         with pq.ParquetFile(store.path / file.name) as parquet:
-            rows = parquet.read(columns=["longitudeE5", "latitudeE5", "scientificName", "year"])
-        lon.append(tables.integers(rows["longitudeE5"]) / 1e5)
-        lat.append(tables.integers(rows["latitudeE5"]) / 1e5)
+            rows = parquet.read(columns=["geometry.x", "geometry.y", "scientificName", "year"])
+        for axis, values in zip((lon, lat), store_files.points(rows), strict=True):
+            axis.append(values)
         code, names = tables.codes(rows["scientificName"])
         species.append(np.array([index[str(name)] for name in names])[code])
         year.append(tables.integers(rows["year"]))
