@@ -13,7 +13,6 @@ from typing import Any
 
 from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.files import write_whole
-from poolbuilder.located import reach_of
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import SOURCE, Client
 from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
@@ -28,6 +27,7 @@ from poolbuilder.records.service.search import (
 )
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
+from poolbuilder.surroundings import reach_of
 
 Progress = Callable[[str, int, "int | None"], None]
 

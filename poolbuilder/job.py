@@ -19,7 +19,6 @@ import poolbuilder
 from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import RecordFileError
-from poolbuilder.located import SPREAD, locate, reach_of
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
@@ -32,7 +31,16 @@ from poolbuilder.pool import Pool, build_screened, prepare
 from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
-from poolbuilder.surroundings import Regions, cell_of, centre_of, learn_region, region_reach
+from poolbuilder.surroundings import (
+    SPREAD,
+    Regions,
+    cell_of,
+    centre_of,
+    learn_region,
+    locate,
+    reach_of,
+    region_reach,
+)
 from poolbuilder.water import Water, feature
 from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
 

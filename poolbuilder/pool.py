@@ -24,7 +24,6 @@ from poolbuilder.accounts import (
     rejected_records,
 )
 from poolbuilder.errors import UnknownSpeciesError
-from poolbuilder.located import Located, locate
 from poolbuilder.model.candidates import Frame, tabulate
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
@@ -50,7 +49,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.decision import status_answers
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.surroundings import Regions, cell_of, learn_region, meanings_of, see_water
+from poolbuilder.surroundings import Located, Regions, cell_of, learn_region, locate, meanings_of, see_water
 from poolbuilder.water import Water
 
 if TYPE_CHECKING:

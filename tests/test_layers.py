@@ -27,7 +27,6 @@ LAYERS = [
     ["records.store_add"],
     ["status.polygons", "status.decision"],
     ["records.store", "accounts", "model"],
-    ["located"],
     ["surroundings"],
     ["pool"],
     ["folder", "job", "intake"],

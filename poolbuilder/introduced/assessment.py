@@ -24,7 +24,6 @@ from poolbuilder.introduced.spread import (
     way_document,
     ways_of,
 )
-from poolbuilder.located import reach_of
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.looking import Events, look
@@ -38,7 +37,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, listed_at, own_names, status_answers
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.statements import Statement, side
-from poolbuilder.surroundings import meanings_of
+from poolbuilder.surroundings import meanings_of, reach_of
 from poolbuilder.water import Water
 
 Floats = NDArray[np.float64]

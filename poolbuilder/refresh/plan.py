@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 
 from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
-from poolbuilder.located import reach_of
 from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.service.search import read_filter
 from poolbuilder.settings import Settings, parsed_toml, read_calibration
+from poolbuilder.surroundings import reach_of
 
 MAKES = ("pools", "introduced", "both")
 """What a run may make."""
