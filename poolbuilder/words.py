@@ -312,6 +312,16 @@ def joined(words: Sequence[str]) -> str:
 
 KM_PER_MILE = 1.609344
 MOST_NAMED = 8
+FISH_CAUTIONS = (
+    "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look "
+    "like anything.",
+    "Ask for a second opinion before the name is used: this page is made to be sent along.",
+    "Wet hands, seconds out of the water, no pulling on fins, gills or jaws; what takes longer is left "
+    "undone.",
+    "Let a fish go only where it was caught, and move no live fish between waters.",
+    "Catching, handling, keeping and killing fish are ruled by local law and permits; protected species "
+    "come first.",
+)
 CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
 
 LIKELY = 0.1

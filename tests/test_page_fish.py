@@ -36,6 +36,23 @@ def test_the_form_asks_for_every_character(client: Client) -> None:
     assert {"standard_length_mm", "sex", "photos", "f1Share"} <= names
 
 
+def test_every_state_is_drawn_and_several_stand_on_one_fish(client: Client) -> None:
+    form = client.get(f"{HERE}?key={KEY}").text
+    for character in read_traits().characters:
+        for state in character.states:
+            assert f'name="{character.key}" value="{state}"' in form
+    assert form.count('<svg class="character"') >= sum(len(each.states) for each in read_traits().characters)
+    sent = client.post(
+        HERE,
+        content=f"key={KEY}&name=two&flank_marks=bars&flank_marks=orange_spots",
+        headers={"content-type": "application/x-www-form-urlencoded"},
+    )
+    assert sent.status_code == 303
+    assert "bars and orange spots" in client.get(f"/{TOKEN}/{sent.headers['location']}").text
+    again = client.get(f"/{TOKEN}/{sent.headers['location'].replace('fish=', 'edit=')}").text
+    assert len(re.findall(r'name="flank_marks" value="(?:bars|orange_spots)" checked', again)) == 2
+
+
 def test_the_report_leads_to_the_form(client: Client) -> None:
     assert f'href="fish?key={KEY}"' in client.get(f"/{TOKEN}/list?key={KEY}").text
 

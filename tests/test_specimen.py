@@ -20,12 +20,20 @@ from hypothesis import strategies as st
 from poolbuilder import tables
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, TraitError
-from poolbuilder.fish.answer import FILES, Specimen, identify, identify_all
+from poolbuilder.fish.answer import (
+    FILES,
+    Specimen,
+    drawing,
+    field_sheet,
+    identify,
+    identify_all,
+    render,
+    second_opinion,
+    write_specimen,
+)
 from poolbuilder.fish.characters import Fish, Seen, read_traits
-from poolbuilder.fish.drawings import SHOWN
-from poolbuilder.fish.evidence import next_characters
-from poolbuilder.fish.fish_page import field_sheet, render, second_opinion, write_specimen
 from poolbuilder.fish.notes import parse_fish, read_fish, template
+from poolbuilder.fish.reasons import next_characters
 from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share, weigh
 from poolbuilder.folder import write_pool
@@ -232,7 +240,7 @@ def test_the_posterior_sums_to_one_and_the_order_of_characters_is_irrelevant(
 def test_no_single_character_rules_a_hypothesis_out(seen: tuple[Seen, ...]) -> None:
     found = _weighed(list(seen))
     for row in range(len(seen)):
-        classes = found.shares[seen[row].character].shape[1]
+        classes = found.shares(seen[row].character).shape[1]
         assert np.exp(found.log_likelihood[row]).min() >= SETTINGS.trait_error_floor * 0.1 / classes
 
 
@@ -353,10 +361,13 @@ def test_the_field_sheet_has_eight_looks_of_five_minutes_with_drawings() -> None
     assert sum(row["seconds"] for row in rows) <= 300
     assert not any(row["care"] for row in rows)
     page = field_sheet(found)
-    assert page.count('<svg class="character"') == len(rows)
+    shown = [TABLE.by_key[row["character"]] for row in rows]
+    assert page.count('<svg class="character"') == sum(len(each.states) or 1 for each in shown)
     assert "breeding" in page.lower()
     for each in TABLE.characters:
-        assert each.key in SHOWN
+        drawn = [drawing(each, state) for state in each.states] or [drawing(each)]
+        assert all("<path" in text for text in drawn), each.key
+        assert len(set(drawn)) == len(drawn), each.key
 
 
 def test_a_second_opinion_tells_the_place_no_finer_than_chosen() -> None:
@@ -564,7 +575,7 @@ def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: 
 
     write_specimen(specimen(), tmp_path / "fish")
     before = (tmp_path / "fish/specimen.html").read_bytes()
-    monkeypatch.setattr("poolbuilder.fish.fish_page.render", fails)
+    monkeypatch.setattr("poolbuilder.fish.answer.render", fails)
     with pytest.raises(PoolFileError, match="no space left"):
         write_specimen(specimen("[seen]\ndorsal_rays = 10"), tmp_path / "fish")
     assert (tmp_path / "fish/specimen.html").read_bytes() == before

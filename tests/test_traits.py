@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from poolbuilder.errors import TraitError
 from poolbuilder.fish.characters import MARKS, Cell, Character, Fish, read_traits
-from poolbuilder.fish.evidence import hybrid_index, mean_index
+from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.weighing import hybrid_shares, moments, species_shares, spread
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings

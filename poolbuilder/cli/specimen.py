@@ -116,11 +116,11 @@ def specimen(
         answers_table,
         identify_all,
         summary_lines,
+        write_specimen,
         write_specimens,
     )
+    from poolbuilder.fish.answer import field_sheet as sheet
     from poolbuilder.fish.characters import Fish, read_traits
-    from poolbuilder.fish.fish_page import field_sheet as sheet
-    from poolbuilder.fish.fish_page import write_specimen
     from poolbuilder.fish.notes import read_fish
     from poolbuilder.folder import read_pool
 

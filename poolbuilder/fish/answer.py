@@ -1,94 +1,44 @@
-"""One fish against a pool: weigh it, argue it, write it down."""
+"""One fish against a pool: weigh it, argue it, write it down, draw its page."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import csv
+import io
+import math
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pyarrow as pa
+from markupsafe import Markup
 
-from poolbuilder import schemas, tables, words
+from poolbuilder import pages, schemas, tables, words
 from poolbuilder.errors import TraitError
 from poolbuilder.files import write_csv
-from poolbuilder.fish.characters import Fish, TraitTable
-from poolbuilder.fish.evidence import (
-    SHEET_SECONDS,
-    AgainstParents,
-    Conclusion,
-    Row,
-    against_parents,
-    conclusion,
-    drop_outs,
-    fit,
-    forms,
-    indices,
-    next_characters,
-    sensitivity,
-    short,
-    trait_evidence,
-)
+from poolbuilder.fish import reasons
+from poolbuilder.fish.characters import Cell, Character, Fish, TraitTable, shipped_file
+from poolbuilder.fish.reasons import Row
 from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together, weigh
 from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
+from poolbuilder.pages.drawings import between, shift, short, speaks, svg
+from poolbuilder.pages.pool_page import italic
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 
 FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 """What a specimen's folder holds."""
 
-
-MOST_NAMED = 4
-_STEPS = ((2.0, "strongly "), (0.7, ""), (0.2, "a little "))
-
-
-def _sentence(found: Conclusion, weighing: Weighing) -> str:
-    """The answer to one question, in a sentence."""
-    names = [each.formula for each in found.leading]
-    share, first = words.percent(found.share), words.percent(found.first)
-    if not weighing.fish.seen:
-        return (
-            "Nothing was observed: what stands here is the weight of the pool alone, not an identification."
-        )
-    if found.decided:
-        return f"Most likely {names[0]} ({first}); without DNA this is an argued guess."
-    if len(names) <= MOST_NAMED:
-        return (
-            f"Cannot tell between {', '.join(names[:-1])} and {names[-1]}: together they hold {share}, "
-            f"the first alone {first}."
-        )
-    return (
-        f"Cannot tell: {len(names)} possibilities share {share}; the first are {', '.join(names[:2])} and "
-        f"{names[2]}, the likeliest with {first}."
-    )
-
-
-def _speaks(value: float) -> str:
-    for least, how in _STEPS:
-        if abs(value) >= least:
-            return f"speaks {how}{'for' if value > 0 else 'against'} it"
-    return "says little"
-
-
-def _evidence_words(row: Row, character: str) -> str:
-    aside = f", this lies {row['inRange']} its range" if row["inRange"] else ""
-    if row["lostInHybrids"]:
-        aside = ", which its hybrids commonly lose"
-    return (
-        f"{character} {row['seen']}: {short(row['scientificName'])} has {row['expected']} "
-        f"[{row['mark']}]{aside}; {_speaks(row['logOdds'])}"
-    )
-
-
-def _change_words(row: Row, share: float, table: TraitTable) -> str:
-    if row["change"] == "even":
-        return "every hypothesis alike before looking, whatever the pool says"
-    if row["change"] == "without":
-        return f"without {table.by_key[row['value']].words}"
-    how = "halved" if row["value"] < share else "doubled"
-    return f"share of hybrids {how}, to {row['value']:.3g}"
+TEXTS = "fish.txt"
+POOR_FIT = -2.5
+"""Standard deviations below which even the leading hypothesis fits poorly."""
+SHEET_SECONDS = 300.0
+"""What the looks of a field sheet may take together."""
+FIRST, PARENTS, POOL_ROWS = 10, 4, 8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -113,9 +63,9 @@ class Specimen:
         return self.weighing.fish
 
     @cached_property
-    def conclusion(self) -> Conclusion:
+    def conclusion(self) -> reasons.Conclusion:
         """The answer for any fish of this water."""
-        return conclusion(self.weighing)
+        return reasons.conclusion(self.weighing)
 
     @cached_property
     def misfit(self) -> Weighing:
@@ -123,72 +73,63 @@ class Specimen:
         return self.weighing.of_misfits()
 
     @cached_property
-    def sentences(self) -> list[str]:
-        """Both questions and their answers, in sentences."""
-        return [_sentence(each, self.weighing) for each in (self.conclusion, conclusion(self.misfit))]
+    def conclusions(self) -> list[reasons.Conclusion]:
+        """Both questions answered: any fish of this water, and a fish that fits no species."""
+        return [self.conclusion, reasons.conclusion(self.misfit)]
 
     @cached_property
-    def forms(self) -> list[tuple[str, float]]:
-        """Forms of the likeliest species, where the table knows any."""
-        return forms(self.weighing, self.conclusion.leading[0].parents[0])
+    def sentences(self) -> list[str]:
+        """Both answers, a sentence each."""
+        return pages.lines(TEXTS, "answers", conclusions=self.conclusions, seen=self.fish.seen)
 
     @cached_property
     def trait_evidence(self) -> list[Row]:
         """What speaks for and against each parent."""
-        table = self.weighing.table
-        return [
-            {**row, "words": _evidence_words(row, table.by_key[row["character"]].words)}
-            for row in trait_evidence(self.weighing)
-        ]
+        rows = reasons.trait_evidence(self.weighing)
+        said = pages.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table, short=short)
+        return [{**row, "words": text} for row, text in zip(rows, said, strict=False)]
 
     @cached_property
-    def against_parents(self) -> AgainstParents | None:
+    def against_parents(self) -> reasons.AgainstParents | None:
         """Why the leading pair, and not one of its parents alone."""
-        return against_parents(self.weighing)
-
-    def _words(self, key: str) -> str:
-        return self.weighing.table.by_key[key].words if key else "the pool alone"
+        return reasons.against_parents(self.weighing)
 
     @cached_property
     def drop_outs(self) -> list[Row]:
         """The order in which candidates drop out."""
-        return [{**row, "words": self._words(row["character"])} for row in drop_outs(self.weighing)]
-
-    def _described(self, rows: list[Row]) -> list[Row]:
-        table = self.weighing.table
-        names = ("words", "look", "care")
+        by_key = self.weighing.table.by_key
         return [
-            {**row, **{name: getattr(table.by_key[row["character"]], name) for name in names}} for row in rows
+            {**row, "words": by_key[row["character"]].words if row["character"] else "the pool alone"}
+            for row in reasons.drop_outs(self.weighing)
         ]
 
     @cached_property
     def next_characters(self) -> list[Row]:
         """What would decide next."""
-        return self._described(next_characters(self.weighing))
+        return reasons.next_characters(self.weighing)
 
     @cached_property
     def sheet_characters(self) -> list[Row]:
         """The characters of a field sheet for a fish that fits no species, within five minutes."""
-        return self._described(next_characters(self.misfit, most=8, seconds=SHEET_SECONDS))
+        return reasons.next_characters(self.misfit, most=8, seconds=SHEET_SECONDS)
 
     @cached_property
     def sensitivity(self) -> list[Row]:
         """The answer under other assumptions."""
-        before = self.conclusion.hybrids_before
-        return [
-            {**row, "words": _change_words(row, before, self.weighing.table)}
-            for row in sensitivity(self.weighing)
-        ]
+        rows = reasons.sensitivity(self.weighing)
+        before, table = self.conclusion.hybrids_before, self.weighing.table
+        said = pages.lines(TEXTS, "changes", rows=rows, before=before, table=table)
+        return [{**row, "words": text} for row, text in zip(rows, said, strict=True)]
 
     @cached_property
-    def indices(self) -> list[tuple[Hypothesis, Any]]:
+    def indices(self) -> list[tuple[Hypothesis, reasons.HybridIndex]]:
         """Hubbs' index of the leading pairs."""
-        return indices(self.weighing)
+        return reasons.indices(self.weighing)
 
     @cached_property
-    def fit(self) -> float:
-        """How well the leading hypothesis fits, in standard deviations."""
-        return fit(self.weighing)
+    def forms(self) -> list[tuple[str, float]]:
+        """Forms of the likeliest species, where the table knows any."""
+        return reasons.forms(self.weighing, self.conclusion.leading[0].parents[0])
 
     @cached_property
     def marks(self) -> dict[str, int]:
@@ -198,8 +139,18 @@ class Specimen:
 
     @cached_property
     def doubts(self) -> list[str]:
-        """What could be wrong, in sentences."""
-        return doubts(self)
+        """What could be wrong, in sentences, the gravest first."""
+        fit = reasons.fit(self.weighing)
+        value = {seen.character: seen.value for seen in self.fish.seen}
+        depth = value.get("depth_in_sl")
+        return pages.lines(
+            TEXTS,
+            "doubts",
+            specimen=self,
+            poor=-fit if fit < POOR_FIT else None,
+            other_genus=value.get("anal_spines", 3.0) != 3.0 or (isinstance(depth, float) and depth > 2.9),
+            settings=self.weighing.settings,
+        )
 
     def posterior_table(self) -> pa.Table:
         """Schema POSTERIOR."""
@@ -268,6 +219,21 @@ def identify_all(
     return [Specimen(pool=pool, weighing=each, left_out=left_out) for each in weighed]
 
 
+# -- for the terminal and for files ------------------------------------------------------
+
+
+def summary_lines(specimen: Specimen) -> list[str]:
+    """Everything that the terminal shows of one fish, a line each."""
+    chance = dict(zip(specimen.weighing.species, specimen.weighing.parenthood.tolist(), strict=True))
+    likeliest = sorted(chance.items(), key=lambda item: (-item[1], item[0]))[:3]
+    return pages.lines(TEXTS, "summary", specimen=specimen, parents=likeliest)
+
+
+def answer_lines(specimens: Sequence[Specimen]) -> list[str]:
+    """Several fish for the terminal, a line each."""
+    return pages.lines(TEXTS, "several", rows=answers_table(specimens).to_pylist())
+
+
 def answers_table(specimens: Sequence[Specimen]) -> pa.Table:
     """One row per fish: its first two hypotheses for either question."""
     rows = []
@@ -289,210 +255,236 @@ def write_specimens(specimens: Sequence[Specimen], out: str | Path) -> Path:
     PoolFileError
         When the folder holds something else, or cannot be written.
     """
+    return write_folder(
+        out,
+        lambda folder: write_csv(answers_table(specimens), folder / "answers.csv"),
+        marker="answers.csv",
+    )
+
+
+def write_specimen(specimen: Specimen, out: str | Path, *, place: str = "degree") -> Path:
+    """Write the tables and pages of one fish, all of them or none.
+
+    Parameters
+    ----------
+    specimen : Specimen
+    out : path
+    place : str
+        How finely the second-opinion page tells the place: ``exact``, ``tenth`` or ``degree``
+        (of a degree), or ``none``.
+
+    Raises
+    ------
+    PoolFileError
+        When the folder holds something else, or cannot be written.
+    """
 
     def fill(folder: Path) -> None:
-        write_csv(answers_table(specimens), folder / "answers.csv")
+        write_csv(specimen.posterior_table(), folder / "posterior.csv")
+        write_csv(specimen.evidence_table(), folder / "trait_evidence.csv")
+        for name, text in (
+            ("specimen.html", render(specimen)),
+            ("second_opinion.html", second_opinion(specimen, place=place)),
+            ("field_sheet.html", field_sheet(specimen)),
+        ):
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
-    return write_folder(out, fill, marker="answers.csv")
+    return write_folder(out, fill, marker="posterior.csv")
 
 
-def answer_lines(specimens: Sequence[Specimen]) -> list[str]:
-    """Several fish for the terminal, a line each."""
-    lines = [f"{len(specimens)} fish of one water, weighed together: the same again is likelier"]
-    for number, each in enumerate(specimens, 1):
-        weighing, misfit = each.weighing, each.misfit
-        first, other = (int(one.order[0]) for one in (weighing, misfit))
-        lines.append(
-            f"{each.fish.name or number}: {weighing.hypotheses[first].formula} "
-            f"{weighing.posterior[first]:.3f}; as a fish that fits no species "
-            f"{misfit.hypotheses[other].formula} {misfit.posterior[other]:.3f}"
+# -- pages -------------------------------------------------------------------------------
+
+
+def render(specimen: Specimen, template: str = "specimen.html", **served: Any) -> str:
+    """The page of one fish: one HTML text that needs no other file and no network.
+
+    The same fish and pool give the same text.
+
+    Parameters
+    ----------
+    template : str
+        ``fish_answer.html`` for the page with a bar above it that leads on, as it is served.
+    served
+        What that bar needs.
+    """
+    return pages.fill(
+        template,
+        styles=("specimen.css", "web.css") if served else ("specimen.css",),
+        allowed=pages.OWN_FORMS if served else pages.NO_FORMS,
+        **_content(specimen),
+        **served,
+    )
+
+
+def field_sheet(specimen: Specimen) -> str:
+    """One page to print: the characters that split this pool, with drawings and blanks."""
+    rows = specimen.sheet_characters
+    return pages.fill(
+        "field_sheet.html",
+        styles=("specimen.css",),
+        water=words.place(specimen.pool.site),
+        characters=[specimen.weighing.table.by_key[row["character"]] for row in rows],
+        drawing=drawing,
+        minutes=f"{sum(row['seconds'] for row in rows) / 60:.0f}",
+        cautions=words.FISH_CAUTIONS[2:],
+        version=specimen.pool.version,
+    )
+
+
+def second_opinion(specimen: Specimen, *, place: str = "degree") -> str:
+    """A page to send: fish, measurements, pool, leading hypotheses and what would decide.
+
+    The place is told as finely as the sender chooses, never finer.
+    """
+    site = specimen.pool.site
+    exact = f"{specimen.fish.about.get('place') or words.place(site)} ({words.degrees(site)})"
+    where = {"exact": exact, "none": ""}.get(place)
+    if where is None:
+        digits = 1 if place == "tenth" else 0
+        where = (
+            f"{site.latitude:.{digits}f}, {site.longitude:.{digits}f} (± {0.5 / 10**digits:g}\N{DEGREE SIGN})"
         )
-    return [*lines, *CAUTIONS]
+    return pages.fill("second_opinion.html", styles=("specimen.css",), where=where, **_content(specimen))
 
 
-POOR_FIT = -2.5
-"""Standard deviations below which even the leading hypothesis fits poorly."""
+def _content(specimen: Specimen) -> dict[str, Any]:
+    """What the pages of one fish show; sentences and numbers are worded in the templates."""
+    fish, weighing, pool = specimen.fish, specimen.weighing, specimen.pool
+    parents = _parents(weighing)
+    return {
+        "specimen": specimen,
+        "fish": fish,
+        "pool": pool,
+        "weighing": weighing,
+        "table": weighing.table,
+        "words": words,
+        "short": short,
+        "bar": speaks,
+        "italic": lambda text: italic(text, weighing.species),
+        "name": fish.name or "One fish",
+        "water": words.place(pool.site),
+        "rows": _ranked(specimen),
+        "parents": parents,
+        "shown": parents[:PARENTS],
+        "matrix": _matrix(specimen, [row["name"] for row in parents[:PARENTS]]),
+        "drops": _changing(specimen.drop_outs),
+        "indices": [_index(pair, index, weighing.table) for pair, index in specimen.indices],
+        "photos": [_photo(text) for text in fish.about.get("photos", [])],  # type: ignore[attr-defined]
+        "candidates": pool.candidates.slice(0, POOL_ROWS).to_pylist(),
+        "letter": "\n".join(pages.lines(TEXTS, "letter", specimen=specimen)),
+        **_sources(weighing, [row["name"] for row in parents[:PARENTS]]),
+        "settings": [row for row in weighing.settings.explain() if row["name"] in _SETTINGS],
+    }
 
-CAUTIONS = (
-    "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look "
-    "like anything.",
-    "Ask for a second opinion before the name is used: this page is made to be sent along.",
-    "Wet hands, seconds out of the water, no pulling on fins, gills or jaws; what takes longer is left "
-    "undone.",
-    "Let a fish go only where it was caught, and move no live fish between waters.",
-    "Catching, handling, keeping and killing fish are ruled by local law and permits; protected species "
-    "come first.",
-)
 
-
-def _memory(marks: Mapping[str, int]) -> list[str]:
-    total = sum(marks.values())
-    if not total:
-        return []
-    known = marks["measured"] + marks["read"]
-    loose = marks["from memory"] + marks["not known"]
-    part = f", {marks['read in part']} in part" if marks["read in part"] else ""
+def _ranked(specimen: Specimen) -> list[Row]:
+    """Every hypothesis, the likeliest first."""
+    weighing, leading = specimen.weighing, specimen.conclusion.leading
     return [
-        f"Of the {total} entries of the trait table that this answer rests on, {known} were measured or "
-        f"read in a source{part}; {loose} ({100 * loose / total:.0f} %) rest on memory or are missing. "
-        "Most sources are accounts at second hand, not the handbooks themselves."
+        {
+            "hypothesis": weighing.hypotheses[index],
+            "prior": float(weighing.prior[index]),
+            "posterior": float(weighing.posterior[index]),
+            "bar": shift(float(weighing.prior[index]), float(weighing.posterior[index])),
+            "leading": weighing.hypotheses[index] in leading and len(leading) <= FIRST,
+        }
+        for index in weighing.order.tolist()
     ]
 
 
-def _later(specimen: Specimen) -> str:
-    against = specimen.against_parents
-    if against is None or not specimen.fish.seen:
-        return "Later crosses than the first are not weighed."
-    name, odds = against.later[0]
-    what = "an F2" if name == "F2" else f"a backcross to {name}"
-    return (
-        f"Later crosses look like anything: beside {against.pair.formula} of the first generation, {what} "
-        f"has odds of {odds:.2g} where {specimen.weighing.settings.backcross_share:g} of hybrids are "
-        "later ones."
-    )
-
-
-GENUS = (
-    "Is it a Lepomis at all? Look for three anal spines, joined dorsal fins with about ten spines and a body "
-    "less than three times as long as deep: five or more anal spines are a rock bass, crappie or flier, a "
-    "slender body with a long jaw is a young bass, a rounded tail fin is a banded sunfish (from memory)."
-)
-
-
-def _other_genus(fish: Fish) -> bool:
-    """Whether the anal spines or the depth of the body are odd for the genus."""
-    value = {seen.character: seen.value for seen in fish.seen}
-    depth = value.get("depth_in_sl")
-    return value.get("anal_spines", 3.0) != 3.0 or (isinstance(depth, float) and depth > 2.9)
-
-
-def doubts(specimen: Specimen) -> list[str]:
-    """What could be wrong, in sentences, the gravest first."""
-    fish, settings = specimen.fish, specimen.weighing.settings
-    said = []
-    if specimen.fit < POOR_FIT:
-        said.append(
-            f"Even the first hypothesis fits poorly ({-specimen.fit:.1f} standard deviations below what is "
-            "usual): count again, and think of a later cross, of another genus, or of a species that is "
-            "not on the list."
-        )
-    said += [GENUS] if _other_genus(fish) else []
-    said += [f"{text[0].upper()}{text[1:]}." for text in fish.doubts]
-    said += [
-        f"{specimen.weighing.table.by_key[each.character].words[0].upper()}"
-        f"{specimen.weighing.table.by_key[each.character].words[1:]}: not sure, {each.why}."
-        for each in fish.seen
-        if each.why
+def _parents(weighing: Weighing) -> list[Row]:
+    """Every species with the posterior that it is a parent, the likeliest first."""
+    before = (weighing.membership @ weighing.prior).tolist()
+    rows = [
+        {"name": name, "after": after, "before": prior}
+        for name, after, prior in zip(weighing.species, weighing.parenthood.tolist(), before, strict=True)
     ]
-    if specimen.left_out:
-        said.append(f"Not weighed, for want of their characters: {', '.join(specimen.left_out)}.")
-    if fish.stage == "young":
-        said.append("A young fish: what adults show counts for little on it.")
-    if fish.stage == "unknown":
-        said.append("No standard length is given; the fish is taken as an adult.")
-    changed = sum(row["changed"] for row in specimen.sensitivity)
-    if changed and fish.seen:
-        verb = "puts" if changed == 1 else "put"
-        said.append(
-            f"{changed} of {len(specimen.sensitivity)} changes of one assumption or one character {verb} "
-            "another hypothesis first."
-        )
-    said += _memory(specimen.marks)
-    if fish.seen:
-        said.append(
-            "The shares were checked on measured longear and northern sunfish and on fish drawn from the "
-            "same tables, not on hybrids that DNA has named."
-        )
-    said.append(
-        f"Hybrids hold {settings.f1_share:g} of the weight before the fish is looked at, "
-        f"{conclusion(specimen.misfit).hybrids_before:.2g} where it is known to fit no species (f1Share). "
-        f"{_later(specimen)} A fish that is none of what is weighed is forced among it."
-    )
-    said += [] if _other_genus(fish) else [GENUS]
-    return said
+    return sorted(rows, key=lambda row: (-row["after"], row["name"]))
 
 
-FIRST = 8
-PARENTS = 3
-REASONS = 5
+def _matrix(specimen: Specimen, names: Sequence[str]) -> list[tuple[Any, list[Row]]]:
+    """Each character as seen, beside what the likeliest parents have."""
+    evidence = {(row["scientificName"], row["character"]): row for row in specimen.trait_evidence}
+    return [(seen, [evidence[name, seen.character] for name in names]) for seen in specimen.fish.seen]
 
 
-def _posterior_lines(specimen: Specimen) -> list[str]:
-    weighing = specimen.weighing
-    lines = [f"{'posterior':>9}  {'prior':>7}  hypothesis"]
-    for index in weighing.order[:FIRST].tolist():
-        lines.append(
-            f"{weighing.posterior[index]:>9.3f}  {weighing.prior[index]:>7.4f}  "
-            f"{weighing.hypotheses[index].formula}"
-        )
-    rest = float(weighing.posterior[weighing.order[FIRST:]].sum())
-    if rest > 0:
-        lines.append(f"{rest:>9.3f}  {'':7}  all others together")
-    return lines
-
-
-def _reason_lines(specimen: Specimen) -> list[str]:
-    lines = []
-    weighing = specimen.weighing
-    chance = dict(zip(weighing.species, weighing.parenthood.tolist(), strict=True))
-    for species in sorted(chance, key=lambda name: (-chance[name], name))[:PARENTS]:
-        lines.append(f"{species} as a parent: {chance[species]:.3f}")
-        rows = [row for row in specimen.trait_evidence if row["scientificName"] == species]
-        lines += [f"  {row['logOdds']:+.1f}  {row['words']}" for row in rows[:REASONS]]
-    return lines
-
-
-def _drop_lines(specimen: Specimen) -> list[str]:
-    lines = ["candidates drop out:"]
-    for row in specimen.drop_outs:
-        moved = [f"out {', '.join(row['dropped'])}"] if row["dropped"] else []
-        moved += [f"back {', '.join(row['returned'])}"] if row["returned"] else []
-        if moved or not row["character"]:
-            what = f"{row['words']} {row['seen']}".strip()
-            lines.append(f"  {what}: {'; '.join(moved) or 'none'} ({row['left']} left)")
-    return lines
-
-
-def _both_answers(specimen: Specimen) -> list[str]:
-    if not specimen.fish.seen:
-        return specimen.sentences[:1]
-    shares = (specimen.conclusion.hybrids_before, conclusion(specimen.misfit).hybrids_before)
-    asked = (
-        f"as any fish of this water (hybrids {shares[0]:.2g} before looking)",
-        f"as a fish that fits no species (hybrids {shares[1]:.2g})",
-    )
-    lines = [f"{each}: {text}" for each, text in zip(asked, specimen.sentences, strict=True)]
-    if len(specimen.forms) > 1:
-        (first, share), (second, other) = specimen.forms[:2]
-        between = f"between {first} and {second}" if share < 0.6 else f"nearest {first}"
-        lines.append(f"form: {between} ({share:.2f}, {other:.2f})")
-    return lines
-
-
-def summary_lines(specimen: Specimen) -> list[str]:
-    """Everything that the terminal shows of one fish, a line each."""
-    fish = specimen.fish
-    name = fish.name or "the fish"
-    lines = [
-        f"{name}: {len(fish.seen)} characters against the pool of {specimen.pool.site.name or 'the water'}",
-        *_both_answers(specimen),
-        "",
-        *_posterior_lines(specimen),
-        "",
+def _changing(drops: Sequence[Row]) -> list[Row]:
+    """The steps at which something changes: a species goes or comes back, or another leads."""
+    return [
+        row
+        for before, row in zip([{"leading": ""}, *drops], drops, strict=False)
+        if row["dropped"] or row["returned"] or row["leading"] != before["leading"] or row is drops[-1]
     ]
-    if fish.seen:
-        lines += [*_reason_lines(specimen), "", *_drop_lines(specimen), ""]
-    for pair, index in specimen.indices if fish.seen else []:
-        if index.by_character:
-            each = ", ".join(f"{key} {row[3]:.0f}" for key, row in index.by_character.items())
-            lines.append(f"hybrid index {pair.formula}: {index.weighted:.0f} ({each})")
-    lines.append("what would tell most next:")
-    for row in specimen.next_characters:
-        care = f" ({row['care']})" if row["care"] else ""
-        lines.append(f"  {row['bits']:.2f} bits  {row['words']}: {row['look']}{care}")
-    for row in specimen.sensitivity:
-        if row["changed"]:
-            lines.append(f"{row['words']}: {row['leading']} {row['share']:.3f} would come first")
-    lines += [f"doubt: {text}" for text in specimen.doubts]
-    lines += CAUTIONS
-    return lines
+
+
+def _index(pair: Hypothesis, index: reasons.HybridIndex, table: TraitTable) -> Row:
+    marks = [(table.by_key[key].words, row[3]) for key, row in index.by_character.items()]
+    return {
+        "pair": pair,
+        "weighted": "" if math.isnan(index.weighted) else f"{index.weighted:.0f}",
+        "drawing": between(marks, index.weighted) if marks else "",
+        "characters": [(table.by_key[key].words, *row) for key, row in index.by_character.items()],
+        "left_out": [table.by_key[key].words for key in index.left_out],
+    }
+
+
+_FILE = re.compile(r"(?!/)[\w ./()+,%~-]+")
+
+
+def _photo(text: str) -> dict[str, str]:
+    """A photograph as a link, where its address is a file beside the page or on the web."""
+    address = text.strip()
+    try:
+        on_web = urlsplit(address).scheme in {"http", "https"}
+    except ValueError:
+        on_web = False
+    return {"words": text, "address": address if on_web or _FILE.fullmatch(address) else ""}
+
+
+def _sources(weighing: Weighing, names: Sequence[str]) -> dict[str, list[Any]]:
+    """Sources of these species' cells for what was seen, how many each speaks for, and their conflicts."""
+    counts: dict[str, int] = {}
+    conflicts: dict[tuple[str, str], Cell] = {}
+    for name in names:
+        for seen in weighing.fish.seen:
+            for cell in weighing.table.cells_of(name, seen.character):
+                for source in cell.source.split("; "):
+                    counts[source] = counts.get(source, 0) + 1
+                if cell.hybrid:
+                    counts[cell.hybrid_source] = counts.get(cell.hybrid_source, 0) + 1
+                if cell.conflict or cell.note:
+                    conflicts.setdefault((name, seen.character), cell)
+    ordered = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    return {"sources": ordered, "conflicts": list(conflicts.values())}
+
+
+_SETTINGS = {
+    "f1Share", "misfitFactor", "togetherWeight", "rangeShare", "rangeWidening", "traitErrorFloor",
+    "observerSure", "f1Intermediate", "f1Documented", "backcrossShare", "characterCorrelation", "youngMm",
+    "youngReliability", "plainReliability", "specimenDecided", "dropBelow",
+}  # fmt: skip
+
+
+# -- line drawings -----------------------------------------------------------------------
+
+
+@cache
+def _drawings() -> dict[tuple[str, str], str]:
+    """Strokes by character and state; those of a view, which stand first, by no character and its name."""
+    text = shipped_file("drawings")[0].decode("utf-8")
+    made: dict[tuple[str, str], str] = {}
+    for row in csv.DictReader(io.StringIO(text)):
+        strokes = "".join(
+            f'<path class="{kind}" d="{path}"/>'
+            for kind, _, path in (each.partition(" ") for each in row["strokes"].split(" | ") if each)
+        )
+        views = "".join(made["", view] for view in row["views"].split(";") if view)
+        made[row["character"], row["state"]] = views + strokes
+    return made
+
+
+def drawing(character: Character, state: str = "") -> Markup:
+    """A line drawing of a character's state, or of where it is seen; empty for one that has none."""
+    strokes = _drawings().get((character.key, state), "")
+    title = f"{character.words}: {character.say(state)}" if state else character.words
+    return svg([strokes], width=120, height=90, kind="character", title=title) if strokes else Markup("")

@@ -3,7 +3,8 @@
 A group has up to three files side by side: ``NAME_traits.csv`` with one row per species and
 character (and form, sex or size where they differ), ``NAME_characters.csv`` with one row per
 character, and ``NAME_correlations.csv`` with pairs of characters that vary together.  Every
-row of the first has a source and says how well it is known.
+row of the first has a source and says how well it is known.  ``lepomis_drawings.csv`` holds
+the strokes of line drawings of characters and their states.
 """
 
 from __future__ import annotations
@@ -376,22 +377,19 @@ def read_traits(path: str | Path | None = None) -> TraitTable:
 
 def _beside(path: Path, what: str) -> tuple[bytes, str]:
     own = path.with_name(path.name.replace("_traits", f"_{what}"))
-    return (own.read_bytes(), str(own)) if own != path and own.exists() else _packaged(what)
+    return (own.read_bytes(), str(own)) if own != path and own.exists() else shipped_file(what)
 
 
-def _packaged(what: str) -> tuple[bytes, str]:
+def shipped_file(what: str) -> tuple[bytes, str]:
+    """A file of the group that comes with the package, and its name."""
     name = f"{SHIPPED}_{what}.csv"
     return (resources.files("poolbuilder.fish") / name).read_bytes(), f"poolbuilder/fish/{name}"
 
 
 @cache
 def _shipped() -> TraitTable:
-    return _table(
-        SHIPPED,
-        _packaged("traits"),
-        characters=_packaged("characters"),
-        correlations=_packaged("correlations"),
-    )
+    beside = {what: shipped_file(what) for what in ("characters", "correlations")}
+    return _table(SHIPPED, shipped_file("traits"), **beside)
 
 
 def _rows(file: tuple[bytes, str], required: Sequence[str], more: Sequence[str] = ()) -> list[_Row]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -10,10 +9,20 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
+from poolbuilder import pages
+from poolbuilder.files import write_csv
 from poolbuilder.fish.characters import Fish, TraitTable
-from poolbuilder.fish.weighing import Hypothesis, all_shares, damping, hypotheses, reliability, with_error
+from poolbuilder.fish.weighing import (
+    Hypothesis,
+    damping,
+    expected_shares,
+    hypotheses,
+    reliability,
+    with_error,
+)
 from poolbuilder.folder import write_folder
 from poolbuilder.names.hybrids import write_formula
 from poolbuilder.settings import Settings
@@ -82,15 +91,15 @@ def _scores(
     generator: np.random.Generator,
 ) -> Array:
     """(true hypothesis, fish, hypothesis): log-likelihood of simulated fish of one sex."""
-    shares = all_shares(table, listed, fish, settings)
     weights = damping(characters, table, settings)
     scores = np.zeros((len(listed), per_hypothesis, len(listed)))
     for key, weight in zip(characters, weights.tolist(), strict=True):
         character = table.by_key[key]
         sure = settings.observer_sure * reliability(character, fish, settings)
-        logs = np.log(with_error(shares[key], sure, character, settings))
+        shares = expected_shares(table, listed, character, fish, settings)
+        logs = np.log(with_error(shares, sure, character, settings))
         exact = settings.replace(trait_error_floor=0.0)
-        seen_as = with_error(shares[key], settings.observer_sure, character, exact)
+        seen_as = with_error(shares, settings.observer_sure, character, exact)
         for truth in range(len(listed)):
             drawn = generator.choice(len(character.grid), size=per_hypothesis, p=seen_as[truth])
             scores[truth] += weight * logs[:, drawn].T
@@ -148,7 +157,10 @@ def simulate(
         third=(rank < 3).mean(axis=1),
         calibration=_calibration(posterior),
         log_score=float(-np.log(own).mean()),
-        shares=all_shares(table, listed, Fish(sex="male", stage="adult"), settings),
+        shares={
+            key: expected_shares(table, listed, table.by_key[key], Fish(sex="male", stage="adult"), settings)
+            for key in keys
+        },
     )
 
 
@@ -175,78 +187,56 @@ def write_confusion(simulation: Simulation, out: str | Path) -> Path:
     PoolFileError
         When the folder holds something else, or cannot be written.
     """
-
-    def fill(folder: Path) -> None:
-        with (folder / CONFUSION).open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.writer(stream, lineterminator="\n")
-            writer.writerow(["true", *(each.formula for each in simulation.hypotheses)])
-            for each, row in zip(simulation.hypotheses, simulation.confusion.tolist(), strict=True):
-                writer.writerow([each.formula, *row])
-
-    return write_folder(out, fill, marker=CONFUSION)
+    names = [each.formula for each in simulation.hypotheses]
+    table = pa.table({"true": names, **dict(zip(names, simulation.confusion.T.tolist(), strict=True))})
+    return write_folder(out, lambda folder: write_csv(table, folder / CONFUSION), marker=CONFUSION)
 
 
-def _short(each: Hypothesis) -> str:
-    return each.formula.replace("Lepomis ", "")
+def _pair(simulation: Simulation, truth: int) -> dict[str, Any]:
+    """What fish of one pair are taken for, and the characters that best tell it from the first of these.
 
-
-def _taken_for(simulation: Simulation, truth: int, most: int) -> str:
-    row = simulation.confusion[truth].copy()
-    row[truth] = 0
-    order = np.argsort(-row, kind="stable")[:most].tolist()
-    return ", ".join(
-        f"{_short(simulation.hypotheses[i])} {100 * row[i] / simulation.fish:.0f} %" for i in order if row[i]
-    )
-
-
-def _told_by(simulation: Simulation, truth: int, most: int = 3) -> str:
-    """The characters that best tell a pair from what it is most often taken for.
-
-    With each, the share of fish that differ: half the sum of the differences of the shares.
+    With each of these, the share of fish that differ: half the sum of the differences of the shares.
     """
     row = simulation.confusion[truth].copy()
     row[truth] = 0
     other = int(row.argmax())
     apart = {
-        key: float(np.abs(simulation.shares[key][truth] - simulation.shares[key][other]).sum() / 2)
-        for key in simulation.characters
+        key: float(np.abs(shares[truth] - shares[other]).sum() / 2)
+        for key, shares in simulation.shares.items()
     }
-    best = sorted(apart, key=lambda key: (-apart[key], key))[:most]
-    return ", ".join(f"{key} {apart[key]:.2f}" for key in best)
+    return {
+        "formula": simulation.hypotheses[truth].formula,
+        "first": float(simulation.first[truth]),
+        "third": float(simulation.third[truth]),
+        "taken_for": [
+            (simulation.hypotheses[i].formula, row[i] / simulation.fish)
+            for i in np.argsort(-row, kind="stable")[:3].tolist()
+            if row[i]
+        ],
+        "told_by": sorted(apart.items(), key=lambda item: (-item[1], item[0]))[:3],
+    }
 
 
 def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) -> list[str]:
     """A simulation for the terminal: accuracy, calibration, and each pair with what it is taken for."""
     crossed = simulation.pairs
-    lines = [
-        f"{title}: {len(simulation.characters)} characters, {simulation.fish} fish of each of "
-        f"{len(simulation.hypotheses)} hypotheses"
-    ]
-    for words, part in (("pure species", ~crossed), ("pairs", crossed)):
-        if part.any():
-            reached = int((simulation.third[part] >= ENOUGH).sum())
-            lines.append(
-                f"  {words}: first {simulation.first[part].mean():.3f}, among the first three "
-                f"{simulation.third[part].mean():.3f}; at least 0.80 for {reached} of {int(part.sum())}"
-            )
-    lines.append(
-        f"  mean -ln posterior of the truth {simulation.log_score:.3f}; calibration (said, true, n):"
+    groups = {
+        name: {
+            "first": simulation.first[part].mean(),
+            "third": simulation.third[part].mean(),
+            "enough": int((simulation.third[part] >= ENOUGH).sum()),
+            "all": int(part.sum()),
+        }
+        for name, part in (("pure species", ~crossed), ("pairs", crossed))
+        if part.any()
+    }
+    order = [i for i in np.lexsort((simulation.first, simulation.third)).tolist() if crossed[i] and pairs]
+    return pages.lines(
+        "fish.txt",
+        "simulation",
+        title=title,
+        simulation=simulation,
+        groups=groups,
+        pairs=[_pair(simulation, truth) for truth in order],
+        enough=ENOUGH,
     )
-    lines += [
-        f"    {low:.1f}-{high:.1f}  {mean:.3f}  {share:.3f}  {count:,}"
-        for low, high, mean, share, count in simulation.calibration
-    ]
-    if pairs:
-        lines.append("  first  top 3  pair, and what it is taken for")
-        lines.append(
-            "  below 0.80 also: what best tells it from the first of these, and how far the two differ in it"
-        )
-        order = np.lexsort((simulation.first, simulation.third))
-        lines += [
-            f"  {simulation.first[i]:5.2f}  {simulation.third[i]:5.2f}  {_short(simulation.hypotheses[i])}: "
-            f"{_taken_for(simulation, i, 3) or 'nothing else'}"
-            + (f"; told by {_told_by(simulation, i)}" if simulation.third[i] < ENOUGH else "")
-            for i in order.tolist()
-            if crossed[i]
-        ]
-    return lines

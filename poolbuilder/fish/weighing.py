@@ -272,12 +272,12 @@ class Weighing:
     fish : Fish
     table : TraitTable
     settings : Settings
-    shares : mapping
-        Character to an array (hypothesis, class): what is expected under each.
     log_likelihood : array
         (observation, hypothesis), in the order of ``fish.seen``, before it is damped.
     damping : array
         Weight of each observation for what it repeats of others.
+    known : dict
+        What was worked out of characters by now; fish of one sex and size may share it.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -286,9 +286,9 @@ class Weighing:
     fish: Fish
     table: TraitTable
     settings: Settings
-    shares: Mapping[str, Array] = field(repr=False)
     log_likelihood: Array = field(repr=False)
     damping: Array = field(repr=False)
+    known: dict[str, Array] = field(repr=False)
 
     @cached_property
     def species(self) -> tuple[str, ...]:
@@ -319,11 +319,19 @@ class Weighing:
         """What a species shows of a character."""
         return species_shares(self.table, species, self.table.by_key[key], self.fish, self.settings, form)
 
+    def shares(self, key: str) -> Array:
+        """(hypothesis, class) of a character, without errors."""
+        if key not in self.known:
+            self.known[key] = expected_shares(
+                self.table, self.hypotheses, self.table.by_key[key], self.fish, self.settings
+            )
+        return self.known[key]
+
     def expected(self, key: str, sure: float) -> Array:
         """(hypothesis, class) of a character, with the errors that weighing mixes in."""
         character = self.table.by_key[key]
         sure *= reliability(character, self.fish, self.settings)
-        return with_error(self.shares[key], sure, character, self.settings)
+        return with_error(self.shares(key), sure, character, self.settings)
 
     def again(self, *, prior: Array | None = None, without: str | None = None) -> Weighing:
         """The same with another prior, or without one character."""
@@ -347,36 +355,23 @@ class Weighing:
         return self.again(prior=prior_with_f1_share(self.hypotheses, self.prior, share))
 
 
-def _expected(
+def expected_shares(
     table: TraitTable, listed: Sequence[Hypothesis], character: Character, fish: Fish, settings: Settings
 ) -> Array:
-    """(hypothesis, class) for one character, without error."""
-    names = sorted({name for each in listed for name in each.parents})
+    """(hypothesis, class): what a fish of this sex and size shows of a character under each hypothesis."""
+    names = {name for each in listed for name in each.parents}
     own = {name: species_shares(table, name, character, fish, settings) for name in names}
     reported = {
         name: next((c.hybrid for c in table.cells_of(name, character.key) if c.hybrid), "") for name in names
     }
-    return np.array(
-        [
-            own[first]
-            if first == second
-            else hybrid_shares(
-                own[first],
-                own[second],
-                character,
-                reported=(reported[first], reported[second]),
-                settings=settings,
-            )
-            for first, second in (each.parents for each in listed)
-        ]
-    )
 
+    def shown(first: str, second: str) -> Array:
+        if first == second:
+            return own[first]
+        said = (reported[first], reported[second])
+        return hybrid_shares(own[first], own[second], character, reported=said, settings=settings)
 
-def all_shares(
-    table: TraitTable, listed: Sequence[Hypothesis], fish: Fish, settings: Settings
-) -> dict[str, Array]:
-    """Every character's expected shares under every hypothesis, by character."""
-    return {each.key: _expected(table, listed, each, fish, settings) for each in table.characters}
+    return np.array([shown(*each.parents) for each in listed])
 
 
 def reliability(character: Character, fish: Fish, settings: Settings) -> float:
@@ -419,26 +414,20 @@ def _at_once(places: Sequence[int], listed: Sequence[Hypothesis], own: Mapping[s
     )
 
 
-def _chance(
-    seen: Seen, table: TraitTable, listed: Sequence[Hypothesis], shares: Array, fish: Fish, settings: Settings
-) -> Array:
+def _chance(seen: Seen, weighing: Weighing) -> Array:
     """Likelihood of one observation under each hypothesis.
 
     Two states of a scale mean that the fish lies between: either of them.
     """
-    character = table.by_key[seen.character]
-    sure = seen.sure * reliability(character, fish, settings)
+    character, settings = weighing.table.by_key[seen.character], weighing.settings
     if not isinstance(seen.value, tuple):
-        return np.asarray(with_error(shares, sure, character, settings)[:, character.place(seen.value)])
+        return np.asarray(weighing.expected(seen.character, seen.sure)[:, character.place(seen.value)])
     places = [character.place(state) for state in seen.value]
     if character.kind == "scale":
-        return np.asarray(with_error(shares, sure, character, settings)[:, places].mean(axis=1))
-    own = {
-        name: species_shares(table, name, character, fish, settings)
-        for name in {name for each in listed for name in each.parents}
-    }
-    right = sure * (1 - settings.trait_error_floor)
-    return right * _at_once(places, listed, own) + (1 - right) / len(character.states) ** 2
+        return np.asarray(weighing.expected(seen.character, seen.sure)[:, places].mean(axis=1))
+    own = {name: weighing.shares_of(name, seen.character) for name in weighing.species}
+    right = seen.sure * reliability(character, weighing.fish, settings) * (1 - settings.trait_error_floor)
+    return right * _at_once(places, weighing.hypotheses, own) + (1 - right) / len(character.states) ** 2
 
 
 def damping(keys: Sequence[str], table: TraitTable, settings: Settings) -> Array:
@@ -473,7 +462,6 @@ def weigh(
     prior: Array,
     *,
     settings: Settings,
-    shares: Mapping[str, Array] | None = None,
 ) -> Weighing:
     """Weigh the hypotheses by what was seen on one fish.
 
@@ -487,23 +475,24 @@ def weigh(
     settings : Settings
         rangeShare, rangeWidening, traitErrorFloor, f1Intermediate, f1Documented,
         characterCorrelation, youngReliability, plainReliability.
-    shares : mapping, optional
-        From :func:`all_shares`, when many fish of one sex and size are weighed.
     """
-    shares = all_shares(table, listed, fish, settings) if shares is None else shares
-    rows = [
-        np.log(_chance(seen, table, listed, shares[seen.character], fish, settings)) for seen in fish.seen
-    ]
-    likelihood = np.array(rows).reshape(len(rows), len(listed))
-    weights = damping([seen.character for seen in fish.seen], table, settings)
-    return Weighing(
+    empty = Weighing(
         hypotheses=tuple(listed),
         prior=prior,
-        posterior=posterior(prior, weights @ likelihood),
+        posterior=prior,
         fish=fish,
         table=table,
         settings=settings,
-        shares=shares,
+        log_likelihood=np.zeros((0, len(listed))),
+        damping=np.zeros(0),
+        known={},
+    )
+    rows = [np.log(_chance(seen, empty)) for seen in fish.seen]
+    likelihood = np.array(rows).reshape(len(rows), len(listed))
+    weights = damping([seen.character for seen in fish.seen], table, settings)
+    return dataclasses.replace(
+        empty,
+        posterior=posterior(prior, weights @ likelihood),
         log_likelihood=likelihood,
         damping=weights,
     )

@@ -14,6 +14,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from poolbuilder import words
 from poolbuilder.files import write_whole
 
 LEAFLET_VERSION = "1.9"
@@ -110,6 +111,26 @@ def fill(
             **values,
         )
     )
+
+
+@lru_cache(maxsize=8)
+def _sentences(template: str) -> Any:
+    text = environment().overlay(autoescape=False, trim_blocks=True, lstrip_blocks=True)
+    return text.get_template(template, globals={"words": words}).module
+
+
+def lines(template: str, part: str, **facts: Any) -> list[str]:
+    """Sentences made of facts, a line each; a line of one blank stays as an empty one.
+
+    Parameters
+    ----------
+    template : str
+        A text template of macros, without HTML.
+    part : str
+        Name of the macro.
+    """
+    text = str(getattr(_sentences(template), part)(**facts))
+    return [line.rstrip() for line in text.split("\n") if line]
 
 
 def write_page(text: str, path: str | Path) -> Path:

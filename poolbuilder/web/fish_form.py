@@ -18,10 +18,9 @@ from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, R
 from poolbuilder import pages, words
 from poolbuilder.errors import PoolBuilderError, PoolFileError
 from poolbuilder.files import write_whole
-from poolbuilder.fish.answer import Specimen, identify
-from poolbuilder.fish.characters import Character, TraitTable, read_traits
-from poolbuilder.fish.fish_page import served, write_specimen
-from poolbuilder.fish.notes import fish_from, measures
+from poolbuilder.fish.answer import Specimen, drawing, identify, render, write_specimen
+from poolbuilder.fish.characters import read_traits
+from poolbuilder.fish.notes import fish_from, from_fields, measures, number
 from poolbuilder.folder import read_pool
 from poolbuilder.pool import Pool
 from poolbuilder.web.query import read_form
@@ -36,6 +35,8 @@ DOWNLOADS = (
     ("second_opinion.html", "second opinion"),
     ("field_sheet.html", "field sheet"),
 )
+OWN = {"key", "f1Share"}
+"""Fields that are not of the fish."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 
 ABOUT = ("name", "date", "place", "observer", "remarks")
@@ -95,13 +96,13 @@ class FishViews:
             found = self._weighed(given, self._pool(key))
         except PoolBuilderError as error:
             return self._form(given, {}, str(error))
-        return HTMLResponse(served(found, key=key, fish=folder.name, downloads=DOWNLOADS))
+        return HTMLResponse(render(found, "fish_answer.html", key=key, kept=folder.name, downloads=DOWNLOADS))
 
     def _weighed(self, given: Mapping[str, str], pool: Pool) -> Specimen:
         table, settings = read_traits(), pool.settings
         if given.get("f1Share", "").strip():
-            settings = settings.replace(f1_share=_number(given["f1Share"]))
-        fish = fish_from(_document(given, table), table, settings=settings, where="the form")
+            settings = settings.replace(f1_share=number(given["f1Share"]))
+        fish = fish_from(_notes(given), table, settings=settings, where="the form")
         return identify(pool, fish, table, settings=settings)
 
     def _form(
@@ -113,8 +114,8 @@ class FishViews:
         except PoolBuilderError as error:
             trouble, status = str(error), 404
         first = [] if pool is None else self._first(pool)
-        fields = {each.key: _field(each) for each in table.characters if each.kind == "count" or each.states}
-        rest = [each for each in table.characters if each.key in fields and each.key not in first]
+        asked = {each.key: each for each in table.characters if each.kind != "ratio"}
+        rest = [each for key, each in asked.items() if key not in first]
         text = pages.fill(
             "fish.html",
             styles=("web.css",),
@@ -129,9 +130,10 @@ class FishViews:
             choices=CHOICES,
             sure=SURE,
             measures=[(key, key.removesuffix("_mm").replace("_", " ")) for key in measures(table)],
-            first=[fields[key] for key in first if key in fields],
-            counts=[fields[each.key] for each in rest if each.kind == "count"],
-            states=[fields[each.key] for each in rest if each.states],
+            first=[asked[key] for key in first if key in asked],
+            counts=[each for each in rest if each.kind == "count"],
+            looks=[each for each in rest if each.states],
+            drawing=drawing,
         )
         return HTMLResponse(text, status_code=status)
 
@@ -173,10 +175,10 @@ class FishViews:
         faults: dict[str, str] = {}
         if given.get("f1Share", "").strip():
             try:
-                settings = settings.replace(f1_share=_number(given["f1Share"]))
+                settings = settings.replace(f1_share=number(given["f1Share"]))
             except PoolBuilderError as error:
                 faults["f1Share"] = str(error)
-        document = _document(given, table)
+        document = _notes(given)
         for key, entry in document["seen"].items():
             about = {name: value for name, value in document["fish"].items() if name in CHOICES}
             lengths = {name: each for name, each in document["seen"].items() if name == LENGTH}
@@ -192,43 +194,6 @@ def _slug(name: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40] or "fish"
 
 
-def _field(character: Character) -> dict[str, Any]:
-    keys = [f"{character.key}_{side}" for side in character.sides] or [character.key]
-    return {
-        "keys": list(zip(keys, character.sides or ("",), strict=True)),
-        "words": character.words,
-        "look": character.look,
-        "care": character.care,
-        "states": [(state, state.replace("_", " ")) for state in character.states],
-    }
-
-
-def _number(text: str) -> Any:
-    """A number as it was typed, with a point or a comma; any other text as it is."""
-    plain = text.strip().replace(",", ".")
-    for kind in (int, float):
-        try:
-            return kind(plain)
-        except ValueError:
-            continue
-    return text.strip()
-
-
-def _document(given: Mapping[str, str], table: TraitTable) -> dict[str, dict[str, Any]]:
+def _notes(given: Mapping[str, str]) -> dict[str, dict[str, Any]]:
     """The fields of the form as notes."""
-    about = {key: given[key].strip() for key in (*ABOUT, *CHOICES) if given.get(key, "").strip()}
-    photos = [line.strip() for line in given.get("photos", "").splitlines() if line.strip()]
-    seen: dict[str, Any] = {}
-    states = {each.key for each in table.characters if each.states}
-    keys = [*measures(table)]
-    for each in table.characters:
-        keys += [f"{each.key}_{side}" for side in each.sides] or [each.key]
-    for key in keys:
-        value = given.get(key, "").strip()
-        if not value:
-            continue
-        entry: dict[str, Any] = {"value": value if key in states else _number(value)}
-        if given.get(f"sure_{key}", "").strip():
-            entry["sure"] = _number(given[f"sure_{key}"])
-        seen[key] = entry
-    return {"fish": {**about, **({"photos": photos} if photos else {})}, "seen": seen}
+    return from_fields({name: text for name, text in given.items() if name not in OWN}, read_traits())

@@ -214,10 +214,13 @@ MOST_FORM_BYTES = 64 * 1024
 
 
 async def read_form(request: Request) -> dict[str, str]:
-    """The fields of a small form; of a repeated one, the last; none of a form that is too long."""
+    """The fields of a small form, a repeated one joined by semicolons; none of a form that is too long."""
     body = bytearray()
     async for piece in request.stream():
         body += piece
         if len(body) > MOST_FORM_BYTES:
             return {}
-    return dict(parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True))
+    fields: dict[str, list[str]] = {}
+    for name, value in parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True):
+        fields.setdefault(name, []).append(value)
+    return {name: "; ".join(values) for name, values in fields.items()}

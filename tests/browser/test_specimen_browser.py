@@ -7,9 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.fish.answer import identify
+from poolbuilder.fish.answer import identify, render
 from poolbuilder.fish.characters import read_traits
-from poolbuilder.fish.fish_page import render
 from poolbuilder.fish.notes import parse_fish
 from poolbuilder.settings import Settings
 from tests.browser.conftest import Sheet

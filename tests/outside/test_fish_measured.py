@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from poolbuilder.fish.characters import Cell, Fish, Seen, TraitTable, read_traits
-from poolbuilder.fish.evidence import forms
+from poolbuilder.fish.reasons import forms
 from poolbuilder.fish.weighing import Hypothesis, Weighing, spread, together, weigh
 from poolbuilder.settings import Settings
 

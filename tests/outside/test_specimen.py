@@ -10,7 +10,7 @@ import pytest
 
 from poolbuilder import schemas, tables
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
-from poolbuilder.fish.evidence import hybrid_index, mean_index
+from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
 from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares, weigh
 from poolbuilder.model.pairs import FREQUENCY, pair

@@ -24,14 +24,6 @@ from poolbuilder.fish.weighing import (
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
-SHEET_SECONDS = 300.0
-"""What the looks of a field sheet may take together."""
-
-
-def short(name: str) -> str:
-    """``L. cyanellus`` for ``Lepomis cyanellus``."""
-    genus, _, epithet = name.partition(" ")
-    return f"{genus[0]}. {epithet}" if epithet else name
 
 
 def _logit(p: float) -> float:
@@ -253,7 +245,7 @@ def _later_crosses(weighing: Weighing, leading: int) -> list[tuple[str, float]]:
             continue
         character = weighing.table.by_key[seen.character]
         first, second = (weighing.shares_of(name, seen.character) for name in pair.parents)
-        crossed = weighing.shares[seen.character][leading]
+        crossed = weighing.shares(seen.character)[leading]
         back = [
             hybrid_shares(crossed, own, character, reported=("", ""), settings=settings)
             for own in (first, second)
@@ -453,7 +445,7 @@ def next_characters(weighing: Weighing, *, most: int = 5, seconds: float = math.
     Returns
     -------
     list of dict
-        character, bits and seconds; the most telling first.
+        character with its words, look, care and seconds, and bits; the most telling first.
     """
     table, settings = weighing.table, weighing.settings
     known = [seen.character for seen in weighing.fish.seen]
@@ -474,8 +466,10 @@ def next_characters(weighing: Weighing, *, most: int = 5, seconds: float = math.
         if not now:
             break
         best = min(now, key=lambda key: (-now[key], key))
-        rows.append({"character": best, "bits": now[best], "seconds": table.by_key[best].seconds})
-        left -= table.by_key[best].seconds
+        chosen = table.by_key[best]
+        about = {name: getattr(chosen, name) for name in ("seconds", "words", "look", "care")}
+        rows.append({"character": best, "bits": now[best], **about})
+        left -= chosen.seconds
         known.append(best)
         del alone[best]
     return rows
