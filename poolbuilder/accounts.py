@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.records.dates import read_date
 from poolbuilder.records.placing import is_withheld
 from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
@@ -83,7 +84,21 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "generalised": int(_generalised(located).sum()),
         "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
         "mendedNames": _mended(screened),
+        **_unread_dates(screened),
     }
+
+
+def _unread_dates(screened: pa.Table) -> dict[str, Any]:
+    """Records whose date cannot be read: how many, of how many with one, and the most frequent."""
+    code, texts = tables.codes(screened["eventDate"])
+    unreadable = [bool(text) and read_date(str(text))[1] == "unreadable" for text in texts]
+    counts = np.bincount(code[code >= 0], minlength=len(texts))
+    unread = np.where(unreadable, counts, 0)
+    if not unread.any():
+        return {}
+    dated = int(sum(count for count, text in zip(counts.tolist(), texts, strict=True) if text))
+    example = str(texts[int(unread.argmax())])[:40]
+    return {"unreadDates": {"records": int(unread.sum()), "dated": dated, "example": example}}
 
 
 def _mended(screened: pa.Table) -> list[dict[str, Any]]:
@@ -166,13 +181,6 @@ def _most_given(texts: Counter[str] | None) -> str | None:
 def list_notes(
     given: Sequence[str], ranges: RangeMap | None, water: Water | None, lists: Sequence[RegionLists] = ()
 ) -> tuple[str, ...]:
-    """What could be wrong or was not known, each in one sentence."""
-    said = [*given]
-    said += ranges.notes if ranges is not None else ["no range polygons given"]
-    said += [note for each in lists for note in each.notes]
-    said += (
-        water.notes
-        if water is not None
-        else ["no outline of the water given: what lies within sameWaterKm of the site counts as made in it"]
-    )
-    return tuple(dict.fromkeys(said))
+    """What was noted of records, range polygons, lists and layers, each in one sentence."""
+    of_layers = [note for part in (ranges, *lists, water) if part is not None for note in part.notes]
+    return tuple(dict.fromkeys([*given, *of_layers]))

@@ -16,7 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 import poolbuilder
-from poolbuilder import tables
+from poolbuilder import pages, tables, words
 from poolbuilder.errors import CalibrationError
 from poolbuilder.folder import write_folder
 from poolbuilder.model import scores
@@ -29,7 +29,6 @@ from poolbuilder.model.presence import Region, WaterSeen, expect, learn, stateme
 from poolbuilder.model.validation import BASELINES, baselines, blocks, clusters, folds_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.pages.calibration_page import render_page
 from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.places.sites import Site
 from poolbuilder.records.reading import read_all
@@ -121,26 +120,19 @@ class Calibration:
 
     def pool_words(self) -> dict[str, Any]:
         """What a pool built with these constants says of them."""
-        card = self.scores.get("leaveOneOut")
+        card = self.scores.get("leaveOneOut") if self.status == "calibrated" else None
         said: dict[str, Any] = {
             "title": f"{self.status} on {self.surveys}",
+            "words": words.calibration_scores(self.surveys, self.scores["sites"], card),
             "status": self.status,
             "surveys": self.surveys,
             "sites": self.scores["sites"],
             "species": len(self.scores["species"]),
             "waterTypes": self.scores["waterTypes"],
         }
-        if card is None or self.status != "calibrated":
-            said["words"] = (
-                f"uncalibrated: {said['sites']:,} surveyed waters of {self.surveys} are too few to tell"
-            )
+        if card is None:
             return said
-        model, base = card["model"], card["baselines"]["prevalence"]
-        said["words"] = (
-            f"scored on {said['sites']:,} surveyed waters of {self.surveys} that it had not seen: Brier "
-            f"{model['brier']:.3f} (prevalence alone {base['brier']:.3f}), expected calibration error "
-            f"{model['ece']:.3f}"
-        )
+        model = card["model"]
         said |= {key: model[key] for key in ("brier", "logLoss", "auc", "ece", "slope", "intercept")}
         said["reliability"] = [
             {"predicted": row["meanPresence"], "observed": row["observedShare"], "surveys": int(row["count"])}
@@ -635,7 +627,12 @@ def write_calibration(calibration: Calibration, out: str | Path) -> Path:
         (folder / "scores.json").write_text(text + "\n", encoding="utf-8")
         (folder / "constants.csv").write_text(calibration.constants, encoding="utf-8")
         (folder / "settings.toml").write_text(_toml(calibration), encoding="utf-8")
-        page = render_page(calibration.scores, surveys=calibration.surveys)
+        page = pages.fill(
+            "calibration.html",
+            styles=("calibration.css",),
+            scores=calibration.scores,
+            surveys=calibration.surveys,
+        )
         (folder / "calibration.html").write_text(page, encoding="utf-8")
 
     return write_folder(out, fill, marker="scores.json")

@@ -334,7 +334,6 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         told=[source for _, _, _, source in statements],
         frame=Frame.of(site.radius_km, water, as_of.year),
         event_names=_named_events(region.looking, seen.here),
-        say=words.argument,
     )
     notes = (*provenance.notes, *placed.notes, *_notes(region.looking, weighed))
     return Pool(
@@ -348,12 +347,16 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         rejected=rejected_records(screened),
         crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
         status=status,
-        counts={**count_records(screened, located, site.radius_km), "elsewhere": provenance.elsewhere},
+        counts={
+            **count_records(screened, located, site.radius_km),
+            "elsewhere": provenance.elsewhere,
+            **_by_type(region, seen, constants, settings),
+        },
         inputs=list_inputs(provenance.inputs, checklist, ranges, water, lists),
         datasets=list_datasets(located, provenance.datasets),
         calibration=_calibration(provenance.calibration, seen.kind),
         completeness=_completeness(region.looking, seen.here),
-        notes=list_notes((*notes, *_by_type(region, seen, constants, settings)), ranges, water, lists),
+        notes=list_notes(notes, ranges, water, lists),
         features=_features(site, ranges, water, placed.snapped),
     )
 
@@ -370,18 +373,18 @@ def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any]
     return told if {STILL: "still", RUNNING: "running"}[kind] in told["waterTypes"] else None
 
 
-def _by_type(region: Region, seen: WaterSeen, constants: Constants, settings: Settings) -> list[str]:
+def _by_type(region: Region, seen: WaterSeen, constants: Constants, settings: Settings) -> dict[str, Any]:
     """What each type of water would mean, where the type is not known."""
     if seen.kind or not len(region.looking):
-        return []
+        return {}
     still, running = (
         weigh(region, replace(seen, kind=kind), constants=constants, settings=settings).presence
         for kind in (STILL, RUNNING)
     )
     differ = np.flatnonzero(np.abs(still - running) >= settings.moved_presence)
     order = differ[np.argsort(-np.abs(still - running)[differ], kind="stable")]
-    rows = [(region.looking.species[j], float(still[j]), float(running[j])) for j in order.tolist()]
-    return [words.by_type(rows)] if rows else []
+    rows = [[region.looking.species[j], float(still[j]), float(running[j])] for j in order.tolist()]
+    return {"byWaterType": rows} if rows else {}
 
 
 def _here(located: pa.Table, site: Site, settings: Settings) -> NDArray[np.float64]:

@@ -78,7 +78,7 @@ GRADE_REASONS = {
     "undated": "it carries no date",
     "oldNewlyPublished": "the event is ten or more years old",
 }
-"""What speaks for or against a record, by code."""
+"""Reasons for and against a record, by code."""
 
 
 NEWS = {
@@ -96,7 +96,7 @@ def introduced_title(document: Mapping[str, Any]) -> str:
 
 
 def grade_reasons(codes: Sequence[str]) -> str:
-    """What speaks for or against a record."""
+    """Reasons for and against a record."""
     return "; ".join(GRADE_REASONS[code] for code in codes)
 
 
@@ -225,9 +225,9 @@ def tier(key: str, radius_km: float) -> str:
         "radius": f"recorded within {radius_km:g} km"
         if radius_km == round(radius_km)
         else f"recorded within {radius_km:.1f} km",
-        "beyond": "recorded only farther out",
+        "beyond": "recorded only beyond the radius",
         "range": "range map only, no record",
-        "none": "nothing speaks for it",
+        "none": "no evidence for it",
     }.get(key, key)
 
 
@@ -255,6 +255,70 @@ def status(means: str | None, source: str | None) -> str:
         return UNKNOWN
     words = _MEANS.get(means, means)
     return f"{words} ({_SOURCES[source]})" if source in _SOURCES else words
+
+
+def plain(value: Any) -> str:
+    """A setting or a fact for reading.
+
+    Examples
+    --------
+    >>> plain(True), plain(None), plain(2500.0), plain(0.123456), plain("mdy")
+    ('yes', 'unknown', '2,500', '0.1235', 'mdy')
+    """
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: UNKNOWN}[value]
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1000 and value == round(value) else f"{value:.4g}"
+    return f"{value:,}" if isinstance(value, int) else str(value)
+
+
+def source(key: str) -> str:
+    """Who says whether a species is native, in a few words; empty where nobody does."""
+    return _SOURCES.get(key, "")
+
+
+LAYERS = {
+    "ranges": "edge of a range map",
+    "states": "boundary",
+    "basins": "watershed",
+    "outline": "outline of the water",
+    "streams": "stream",
+    "barriers": "barrier",
+}
+"""What a map draws, by layer."""
+
+EVENT_KINDS = {"ambiguous": " (name may mean several species)", "hybrid": " (as parent of a hybrid)"}
+"""What is said beside an event that names no single species."""
+
+
+def events_shown(count: int, shown: int, *, weighty: bool) -> str:
+    """Which events of a species stand in a list.
+
+    Examples
+    --------
+    >>> events_shown(1, 1, weighty=True), events_shown(3, 3, weighty=True), events_shown(40, 5, weighty=True)
+    ('1 event', '3 events, the weightiest first', 'The 5 weightiest of 40 events')
+    """
+    said, how = counted(count, "event"), "weightiest" if weighty else "nearest"
+    if count == 1:
+        return said
+    said = f"{said}, the {how} first" if shown == count else f"The {shown} {how} of {said}"
+    return said if weighty else f"{said}; they count together, among the sampling sites around the water"
+
+
+def uncertainty(metres: float | None) -> str:
+    r"""The uncertainty of coordinates for reading.
+
+    Examples
+    --------
+    >>> uncertainty(112.4), uncertainty(10000), uncertainty(None)
+    ('110 m', '10 km', 'unknown')
+    """
+    if metres is None or math.isnan(metres):
+        return UNKNOWN
+    if metres >= 1000:
+        return kilometres(metres / 1000)
+    return f"{float(f'{metres:.2g}'):g}\N{NO-BREAK SPACE}m"
 
 
 def licence(text: str | None) -> str:
@@ -327,11 +391,6 @@ CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not 
 LIKELY = 0.1
 """Presence from which the summary counts a species: one chance in ten."""
 
-_TROUBLE = re.compile(
-    r"\b(missing|failed|withdrawn|could not|not connected|no longer|unreadable)\b",
-    re.IGNORECASE,
-)
-
 NEAR = frozenset({"water", "connected", "radius"})
 """Tiers of species recorded within the radius."""
 
@@ -376,6 +435,13 @@ def radius(km: float) -> str:
     return f"{km:.1f}".removesuffix(".0") + f" km ({miles(km)})"
 
 
+def presence_axis(*, intervals: bool) -> str:
+    """What the bars of a picture show."""
+    return "probability that the species lives in this water" + (
+        ",\nwith its 90 % interval" if intervals else ""
+    )
+
+
 def radius_role(pool: Pool) -> str:
     """What the radius does, and what it does not."""
     return (
@@ -396,6 +462,18 @@ def called(row: Mapping[str, Any]) -> str:
     return f"{row['vernacularName']} ({name})" if row.get("vernacularName") else name
 
 
+def short(name: str) -> str:
+    """A binomial with its genus shortened.
+
+    Examples
+    --------
+    >>> short("Lepomis macrochirus"), short("Lepomis")
+    ('L. macrochirus', 'Lepomis')
+    """
+    genus, _, rest = name.partition(" ")
+    return f"{genus[:1]}. {rest}" if rest else name
+
+
 def called_shortly(row: Mapping[str, Any]) -> str:
     """A species by its common name and its scientific name with the genus shortened.
 
@@ -404,9 +482,8 @@ def called_shortly(row: Mapping[str, Any]) -> str:
     >>> called_shortly({"vernacularName": "bluegill", "scientificName": "Lepomis macrochirus"})
     'bluegill (L. macrochirus)'
     """
-    genus, _, rest = str(row["scientificName"]).partition(" ")
-    name = f"{genus[:1]}. {rest}" if rest else genus
-    return f"{row['vernacularName']} ({name})" if row.get("vernacularName") else str(row["scientificName"])
+    name = str(row["scientificName"])
+    return f"{row['vernacularName']} ({short(name)})" if row.get("vernacularName") else name
 
 
 def has_data(pool: Pool) -> bool:
@@ -495,7 +572,7 @@ def reason(row: Mapping[str, Any], radius_km: float) -> str:
         return f"No record within {radius(radius_km)}; nearest {away}{last}."
     if row["tier"] == "range":
         return "Within its mapped range, but without a record."
-    return "No record near and no mapped range here."
+    return "No record within reach and no mapped range here."
 
 
 def unlikely(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -532,25 +609,17 @@ def _pairs_sentence(pool: Pool) -> str:
 
 def doubts(pool: Pool) -> list[str]:
     """What could be wrong with the list, most important first."""
-    said = [*_model_doubts(pool), *_source_doubts(pool), *_record_doubts(pool)]
-    return [*said, *_noted_doubts(pool)]
-
-
-def _noted_doubts(pool: Pool) -> list[str]:
-    """The pool's own notes that speak of something missing or broken; the others stand in the fine print."""
-    return [str(note) for note in pool.notes if _TROUBLE.search(str(note))]
+    return [*_record_doubts(pool), *_model_doubts(pool), *_source_doubts(pool)]
 
 
 def _model_doubts(pool: Pool) -> list[str]:
-    said = []
-    if pool.calibration is not None and not calibrated(pool):
-        said.append(str(pool.calibration.get("words") or "uncalibrated").capitalize())
+    said = [] if pool.calibration is None or calibrated(pool) else [f"{calibration(pool)[1]}."]
     if pool.completeness is None:
-        said.append("No list of fishes was made in this water: what is said rests on the waters around.")
-    elif pool.completeness.get("words"):
-        said.append(str(pool.completeness["words"]))
-    said += [str(note) for note in pool.notes if str(note).startswith(TYPE_UNKNOWN)]
-    return said
+        said.append(f"{NO_LIST.capitalize()}: what is said rests on the waters around.")
+    else:
+        said.append(f"{completeness(pool.completeness)}.")
+    by_type = pool.counts.get("byWaterType")
+    return [*said, f"{type_unknown(by_type)}."] if by_type else said
 
 
 def _source_doubts(pool: Pool) -> list[str]:
@@ -563,7 +632,7 @@ def _source_doubts(pool: Pool) -> list[str]:
             "No outline of the water was given: what lies within a kilometre of the site counts as in it."
         )
     if not pool.evidence.num_rows:
-        said.append("No record within reach: the list rests on range maps and starting values alone.")
+        said.append("No record within reach: nothing but range maps and lists is known.")
     return said
 
 
@@ -571,30 +640,42 @@ def _portion(share: float) -> str:
     return "All" if share == 1 else f"{min(99, round(100 * share))} %"
 
 
+def unread_dates(found: Mapping[str, Any]) -> str:
+    """How many dates could not be read, and such as which.
+
+    Examples
+    --------
+    >>> unread_dates({"records": 412, "dated": 536, "example": "4/20/2017"})
+    "412 of 536 dates could not be read, such as '4/20/2017'"
+    """
+    return f"{found['records']:,} of {found['dated']:,} dates could not be read, such as {found['example']!r}"
+
+
 def _record_doubts(pool: Pool) -> list[str]:
+    unread = pool.counts.get("unreadDates")
+    said = [f"{unread_dates(unread)}: such records count as undated."] if unread else []
     if not pool.evidence.num_rows:
-        return []
-    said = []
+        return said
     age = tables.numbers(pool.evidence["ageYears"])
     undated, old = float(np.isnan(age).mean()), float((np.nan_to_num(age) >= OLD_YEARS).mean())
     if undated > 0.5:
-        said.append(f"{_portion(undated)} of the events have no date: how old they are is not known.")
+        said.append(f"{_portion(undated)} of the events have no date: their age is unknown.")
     if old > 0.5:
         said.append(f"{_portion(old)} of the events are {OLD_YEARS} years old or older: waters change.")
     unsure = tables.numbers(pool.evidence["coordinateUncertaintyInMeters"]) / 1000
     coarse = unsure > COARSE_SHARE * pool.site.radius_km
     if coarse.mean() > 0.1:
         said.append(
-            f"{_portion(float(coarse.mean()))} of the events are placed to no better than "
+            f"{_portion(float(coarse.mean()))} of the events have a coordinate uncertainty above "
             f"{COARSE_SHARE * pool.site.radius_km:.0f} km; they count only as far as they may lie "
             "within the radius."
         )
     coarser = int(pool.counts.get("generalised") or 0)
     if coarser:
-        told = counted(coarser, "record within reach was", "records within reach were")
+        records = counted(coarser, "record within reach was", "records within reach were")
         said.append(
-            f"{told} generalised, or held back in part, by the source before publication: the "
-            "coordinates are no finer than it allows; do not try to place them better."
+            f"{records} generalised, or held back in part, by the source before publication: do not try "
+            "to place them better."
         )
     rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
     if read and rejected / read > 0.25:
@@ -605,11 +686,15 @@ def _record_doubts(pool: Pool) -> list[str]:
     return said
 
 
+def where_and_when(pool: Pool) -> str:
+    """Place, radius and day, in one line."""
+    site = pool.site
+    return f"{degrees(site)}, within {radius(site.radius_km)}, as of {day(pool.as_of)}"
+
+
 def heading(pool: Pool) -> str:
     """The water with its place, radius and day, in one line."""
-    site = pool.site
-    name = f"{site.name}, " if site.name else ""
-    return f"{name}{degrees(site)}, within {radius(site.radius_km)}, as of {day(pool.as_of)}"
+    return f"{pool.site.name}, {where_and_when(pool)}" if pool.site.name else where_and_when(pool)
 
 
 def record_counts(pool: Pool) -> str:
@@ -617,11 +702,11 @@ def record_counts(pool: Pool) -> str:
     counts = pool.counts
     extra = []
     if counts.get("targetGroup"):
-        extra.append(f"{counts['targetGroup']:,} of other fishes, which tell where people looked")
+        extra.append(f"{counts['targetGroup']:,} of other fishes, which show the sampling effort")
     if counts.get("hybrids"):
         extra.append(f"{counts['hybrids']:,} of hybrids")
     if counts.get("far"):
-        extra.append(f"{counts['far']:,} too far away to speak here")
+        extra.append(f"{counts['far']:,} beyond reach")
     among = f" ({'; '.join(extra)})" if extra else ""
     near = f"{counts.get('withinRadius', 0):,} within {radius(pool.site.radius_km)}"
     if counts.get("elsewhere"):
@@ -647,10 +732,13 @@ def mended_names(pool: Pool) -> list[str]:
     return [f"misspelt names that were mended: {', '.join(listed)}{more}"] if rows else []
 
 
-def unknown_names(pool: Pool) -> list[str]:
-    """Names of a listed genus that are not on the checklist, the first five."""
+def unknown_names(pool: Pool, most: int = 5) -> list[str]:
+    """Names of a listed genus that are not on the checklist, the most frequent."""
     names = pool.counts.get("unknownNames") or {}
-    listed = ", ".join(f"{key or '(empty)'} {count:,}" for key, count in list(names.items())[:5])
+    listed = ", ".join(
+        f"{key or '(empty)'} ({count:,})"
+        for key, count in sorted(names.items(), key=lambda item: (-item[1], item[0]))[:most]
+    )
     return [f"names of a listed genus that are not on the checklist: {listed}"] if names else []
 
 
@@ -763,25 +851,218 @@ def settling(row: Mapping[str, Any]) -> str:
     return f"{said}."
 
 
-TYPE_UNKNOWN = "the type of water is not known"
 NO_SITES = "no sampling site around was looked at: the list rests on status alone"
 ONLY_CANDIDATES = (
-    "nobody recorded other fishes here: the {sites:,} sites of the candidates are all that is known of where "
-    "people looked, and how many sites hold none of them is estimated"
+    "no record of other fishes here: sampling effort is known only from the {sites:,} sites of the "
+    "candidates, and how many sites hold none of them is estimated"
 )
 LOOKED = (
     "learnt from {sites:,} sampling sites around; an event names {share} of what can be found, on average"
 )
-COMMUNITY_KNOWN = "the co-occurring species of this water are known and speak for and against candidates"
+COMMUNITY_KNOWN = "the co-occurring species of this water are known and count for and against candidates"
 COMMUNITY_UNKNOWN = (
     "no list of other fishes from this water, or too few around it: its fish community is unknown"
 )
 
 
-def by_type(rows: Sequence[tuple[str, float, float]]) -> str:
+def type_unknown(rows: Sequence[tuple[str, float, float]]) -> str:
     """What each type of water would mean: species, presence in a lake or pond, in a stream or river."""
-    told = ", ".join(f"{name} {percent(still)} or {percent(running)}" for name, still, running in rows[:5])
-    return f"{TYPE_UNKNOWN} (give --water-type); as a lake or pond, or as a stream or river: {told}"
+    each = ", ".join(f"{name} {percent(still)} or {percent(running)}" for name, still, running in rows[:5])
+    return (
+        "The type of water is unknown (give --water-type); as a lake or pond, or as a stream or river: "
+        f"{each}"
+    )
+
+
+# -- what a careful colleague would add --------------------------------------------------
+
+
+NO_LIST = "no list of the fishes of this water is known"
+FEW_LISTS, GOOD_COVERAGE = 5, 0.9
+
+
+def completeness(found: Mapping[str, Any]) -> str:
+    """How well the fishes of a water are known, from the lists made in it.
+
+    Examples
+    --------
+    >>> completeness({"events": 1, "firstYear": 2011, "lastYear": 2011, "coverage": None})
+    '1 list of the fishes of this water (2011): too few to tell that a species not on it is absent'
+    """
+    lists = counted(found["events"], "list") + " of the fishes of this water"
+    if found["firstYear"] is not None:
+        lists += f" ({years(found['firstYear'], found['lastYear'])})"
+    share = found["coverage"]
+    if share is None or found["events"] < FEW_LISTS:
+        them = "it" if found["events"] == 1 else "them"
+        return f"{lists}: too few to tell that a species not on {them} is absent"
+    known = "a species not on them is probably rare or absent"
+    more = "species that live here are still being added"
+    return f"{lists}, coverage {percent(share)}: {known if share >= GOOD_COVERAGE else more}"
+
+
+_TIER_NOTES = {
+    "range": "no record within reach; listed because a range polygon covers the water",
+    "none": "no evidence for it; kept because nothing proves absence",
+    "beyond": "recorded only beyond the radius",
+}
+
+
+def candidate_note(facts: Mapping[str, Any]) -> str:
+    """What a careful colleague would add to a candidate.
+
+    Parameters
+    ----------
+    facts : mapping
+        ``tier``; and where it holds ``undated``, ``notSince`` (year), ``coarse``, ``overLandKm`` with
+        ``byWaterKm``, ``single``, ``ambiguous`` (records).
+
+    Examples
+    --------
+    >>> candidate_note({"tier": "beyond", "notSince": 1962, "single": True})
+    'recorded only beyond the radius; not recorded since 1962; rests on a single record'
+    """
+    said = [_TIER_NOTES.get(facts["tier"], "")]
+    if facts.get("undated"):
+        said.append("its records carry no date")
+    if facts.get("notSince"):
+        said.append(f"not recorded since {facts['notSince']}")
+    if facts.get("coarse"):
+        said.append("the coordinates of every record near are uncertain")
+    if facts.get("byWaterKm"):
+        over_land, by_water = kilometres(facts["overLandKm"]), kilometres(facts["byWaterKm"])
+        said.append(f"its nearest record is {over_land} away over land, {by_water} along the stream network")
+    if facts.get("single"):
+        said.append("rests on a single record")
+    if facts.get("ambiguous"):
+        said.append(f"{counted(facts['ambiguous'], 'record')} under a name that may mean another species too")
+    return "; ".join(text for text in said if text)
+
+
+# -- pairs of parents --------------------------------------------------------------------
+
+PAIR_CAUTION = "A prior from presence alone: parents that share a drainage meet more often than this says."
+
+
+def _way(mother: str, parents: Sequence[str]) -> str:
+    father = parents[1] if mother == parents[0] else parents[0]
+    return f"♀ {short(mother)} × ♂ {short(father)}"
+
+
+def viability(ways: Mapping[str, str], undirected: str) -> str:
+    """What is known of a cross, by mother; *undirected* where no source says the direction.
+
+    Examples
+    --------
+    >>> viability({"Lepomis auritus": "viable", "Lepomis cyanellus": "viable"}, "")
+    'viable in both directions'
+    """
+    known = {mother: found for mother, found in ways.items() if found}
+    if len(known) == len(ways) and len(set(known.values())) == 1:
+        return f"{next(iter(known.values()))} in both directions"
+    said = [f"{_way(mother, list(ways))} {found}" for mother, found in known.items()]
+    return "; ".join(said) or (f"{undirected}, direction unknown" if undirected else UNKNOWN)
+
+
+def known_of_pair(row: Mapping[str, Any]) -> str:
+    """What is known of a pair, in a few words.
+
+    Examples
+    --------
+    >>> known_of_pair({"documented": True, "viability": "unknown", "hybridRecords": 1})
+    'documented in nature; 1 hybrid record within reach'
+    """
+    said = ["documented in nature"] if row["documented"] else []
+    said += [row["viability"]] if row["viability"] not in {None, "", UNKNOWN} else []
+    if row["hybridRecords"]:
+        said.append(f"{counted(row['hybridRecords'], 'hybrid record')} within reach")
+    return "; ".join(said) or "no source on file"
+
+
+def pair_note(statements: Sequence[Any], *, factor: float, least: float, records: int) -> str:
+    """The sources of what is said of a pair, and its caution."""
+    notes = [] if statements else ["No source on file names this pair; that does not make it unlikely."]
+    if factor < 1:
+        lowest = ", the least that any pair gets" if factor == least else ""
+        notes.append(f"Factor {factor:g} for the directions that fail{lowest}.")
+    if records:
+        verb = "names" if records == 1 else "name"
+        notes.append(f"{counted(records, 'hybrid record')} within reach {verb} both parents.")
+    if statements:
+        said = "; ".join(_cited(each) for each in statements)
+        notes.append(f"{said[:1].upper()}{said[1:]}.")
+    return " ".join([*notes, PAIR_CAUTION])
+
+
+def _cited(each: Any) -> str:
+    """One statement on a cross with its source."""
+    direction = _way(each.mother, each.parents) if each.mother in each.parents else ""
+    said = ", ".join(part for part in (each.origin, direction, each.words) if part)
+    return f"{said} [{each.source}]"
+
+
+def pure_note(share: float) -> str:
+    """What is said of a species beside the pairs."""
+    return f"The species itself, not a hybrid; hybrids share {share:g} of the weight (f1Share)."
+
+
+# -- how good the probabilities are ------------------------------------------------------
+
+UNCALIBRATED = "not calibrated on surveys of this region"
+"""What is said wherever presence was not measured on surveys around here."""
+
+
+def calibration(pool: Pool) -> tuple[str, str]:
+    """How presence is calibrated: in a few words, and in a sentence or two."""
+    found = pool.calibration
+    if found is None:
+        return UNCALIBRATED, (
+            "The constants that come with the package were fitted to public surveys of running and still "
+            "waters. How good the probabilities are around here is unknown: `poolbuilder calibrate` measures "
+            "it on surveys of the region."
+        )
+    sentence = str(found.get("words") or "The model was fitted to surveys.")
+    return str(found.get("title") or "fitted to surveys"), f"{sentence[:1].upper()}{sentence[1:]}"
+
+
+def calibration_scores(surveys: str, sites: int, card: Mapping[str, Any] | None) -> str:
+    """What a pool says of the surveys that its constants were scored on; without scores they were too few."""
+    if card is None:
+        return f"{UNCALIBRATED}: {counted(sites, 'surveyed water')} of {surveys} are too few to tell"
+    model, base = card["model"], card["baselines"]["prevalence"]
+    return (
+        f"scored on {sites:,} surveyed waters of {surveys} that it had not seen: Brier {model['brier']:.3f} "
+        f"(prevalence alone {base['brier']:.3f}), expected calibration error {model['ece']:.3f}"
+    )
+
+
+def ways(scores: Mapping[str, Any]) -> str:
+    """Whether distance along the stream network predicts better than straight distance.
+
+    Parameters
+    ----------
+    scores : mapping
+        The part ``byWater`` of scores.json.
+    """
+
+    def gained(name: str) -> str:
+        estimate, low, high = scores["gain"][name]
+        return f"{estimate:+.4f} (90 % interval {low:+.4f} to {high:+.4f})"
+
+    off = scores["unsnapped"]
+    placed = (
+        f"{scores['snapped']:,} of {scores['snapped'] + off:,} surveyed waters stand on the stream network"
+    )
+    placed += f"; {off:,} lie near no flow line and keep their straight distance" if off else ""
+    helps = (
+        f"Distance along the stream network helps; the fitted divideFactor is {scores['divideFactor']:g}"
+        if scores["helps"]
+        else "Distance along the stream network: no gain that stands clear of 0; divideFactor is kept"
+    )
+    return (
+        f"{helps}. Brier {scores['byWater']['brier']:.4f} along it against {scores['straight']['brier']:.4f} "
+        f"in a straight line, a gain of {gained('brier')}, in log loss of {gained('logLoss')}. {placed}."
+    )
 
 
 # -- what changed ------------------------------------------------------------------------
@@ -860,17 +1141,11 @@ def differences(
         notes.append(f"the radius was {radii[0]:g} km and is {radii[1]:g} km")
     if dates[1] < dates[0]:
         notes.append(f"the second pool is the older one: {dates[1]} before {dates[0]}")
-    notes += [
-        f"setting {name} was {_plain(was)} and is {_plain(now)}" for name, (was, now) in settings.items()
-    ]
+    notes += [f"setting {name} was {plain(was)} and is {plain(now)}" for name, (was, now) in settings.items()]
     notes += [f"{kind}: other files or other contents than before" for kind in inputs]
     if versions[0] != versions[1]:
         notes.append(f"built by version {versions[0]} before, by {versions[1]} now")
     return notes
-
-
-def _plain(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 # Native or introduced
@@ -982,7 +1257,7 @@ def status_argument(found: Establishment, drawn: str) -> str:
     """
     stated = found.decided
     if stated is None:
-        said = ["nobody says whether it is native here", recorded_since(found.since), drawn]
+        said = ["no source states whether it is native here", recorded_since(found.since), drawn]
     elif stated.source == "polygon":
         said = [drawn]
     else:

@@ -193,7 +193,9 @@ def _reasons(row: tuple[Any, ...]) -> list[dict[str, Any]]:
         )
     else:
         parts.append({"part": "wide", "logOdds": rest, "detected": 0, "sampled": 80, "withinKm": 300.0})
-    return [{"scientificName": name, **part, "words": words.argument(part)} for part in parts]
+    return [
+        {"scientificName": name, **part, "words": part.get("words") or words.argument(part)} for part in parts
+    ]
 
 
 def _crosses(presence: dict[str, float]) -> list[dict[str, Any]]:

@@ -53,9 +53,13 @@ def test_build_prints_a_table_that_fits(run: Run) -> None:
     assert "Think first of the pair" in answer  # the answer stands last, above the prompt
     for phrase in ("read 2,", "rejected ", "bluegill (L. macrochirus)", "not move live fish"):
         assert phrase in " ".join(out.split()), phrase
-    assert out.count("note: ") <= 6
+
+
+def test_six_notes_at_most_and_the_rest_on_request(run: Run) -> None:
+    _, out, _ = run("demo")
+    assert out.count("note: ") == 6
     assert "more notes" in out
-    assert run("-v", "build", *HERE, *RECORDS)[1].count("note: ") > 6
+    assert run("-v", "demo")[1].count("note: ") > 6
 
 
 def test_miles_are_kilometres_too(run: Run) -> None:

@@ -103,8 +103,7 @@ def test_report_says_what_a_reader_asks_for(page: str) -> None:
     assert "Think first of the pairs green sunfish × bluegill" in text
     assert "Unlikely, but not ruled out: bantam sunfish 7" in text
     assert "records in all, the last of" in text  # one sentence of reason before any log-odds
-    assert "Not checked on surveys of this region" in text
-    assert "Uncalibrated" not in text
+    assert "Not calibrated on surveys of this region" in text
     assert "Why Lepomis macrochirus , bluegill, is at 98" in text
     assert "Invented Agency (2024). Invented lake survey." in text
     assert "CC BY 4.0" in text
@@ -135,7 +134,7 @@ def test_every_species_has_its_row_and_its_argument(page: str) -> None:
 
 def test_probability_after_the_last_step_is_the_presence(pool: Pool) -> None:
     for row in pool_page.species_rows(pool):
-        assert row["reasons"][-1]["after"] == row["presence"]
+        assert row["steps"][-1]["after"] == pytest.approx(row["presence"], abs=1e-6)
 
 
 def test_nothing_in_the_page_points_outside(page: str) -> None:
@@ -234,7 +233,7 @@ def test_without_interval_no_whisker_and_the_words_no_interval() -> None:
     rows = [row | {"presenceLow": None, "presenceHigh": None} for row in bare.candidates.to_pylist()]
     page = render(invented_pool(candidates=rows))
     assert "g-whisker" not in page.split("<body", 1)[1]
-    assert "which is not known here" in words(page)
+    assert "which is unknown here" in words(page)
     assert page.count(">no interval</span>") == 13
     assert "g-whisker" in render(bare).split("<body", 1)[1]
 
@@ -249,7 +248,7 @@ def test_calibrated_pool_shows_its_diagram() -> None:
     page = render(invented_pool(calibration=calibration))
     assert "Fitted to 412 surveys of streams." in words(page)
     assert 'class="reliability"' in page
-    assert "Not checked" not in words(page)
+    assert "Not calibrated" not in words(page)
 
 
 def test_every_argument_ends_with_what_would_settle_it(page: str) -> None:
@@ -277,8 +276,8 @@ def test_non_detections_in_a_row_are_one_step_of_the_page() -> None:
         {"scientificName": name, "words": step.get("words") or wording.argument(step), **step}
         for step in steps
     ]
-    told = pool_page.species_rows(invented_pool(contributions=rows))[0]["reasons"]
-    assert [(row["part"], row["change"]) for row in told] == [
+    told = pool_page.species_rows(invented_pool(contributions=rows))[0]["steps"]
+    assert [(wording.ARGUMENT[row["part"]], wording.signed(row["logOdds"])) for row in told] == [
         ("Status", "\N{MINUS SIGN}0.5"),
         ("This water", "+3.0"),
         ("This water", "\N{MINUS SIGN}2.2"),
@@ -286,7 +285,7 @@ def test_non_detections_in_a_row_are_one_step_of_the_page() -> None:
     assert (
         told[2]["words"] == "not detected by 3 sampling events of 2001–2004 in this water, while years passed"
     )
-    assert told[2]["after"] == wording.percent(1 / (1 + 2.718281828**-0.3))
+    assert told[2]["after"] == pytest.approx(1 / (1 + 2.718281828**-0.3))
 
 
 def test_pool_without_records_pairs_or_features() -> None:
@@ -315,11 +314,21 @@ def test_pool_without_species() -> None:
 def test_doubts_name_what_is_missing() -> None:
     statuses = [row | {"rangeClass": "no_map"} for row in invented_pool().status.to_pylist()]
     doubts = wording.doubts(
-        invented_pool(status=statuses, features={}, notes=("all well", "source missing: x"))
+        invented_pool(
+            status=statuses,
+            features={},
+            notes=("all well",),
+            counts={
+                **invented_pool().counts,
+                "unreadDates": {"records": 412, "dated": 536, "example": "4/20/2017"},
+                "byWaterType": [["Lepomis gulosus", 0.7, 0.2]],
+            },
+        )
     )
     assert any("No range map" in text for text in doubts)
     assert any("No outline" in text for text in doubts)
-    assert "source missing: x" in doubts
+    assert doubts[0].startswith("412 of 536 dates could not be read, such as '4/20/2017'")
+    assert any("as a stream or river: Lepomis gulosus 70" in text for text in doubts)
     assert "all well" not in doubts
 
 

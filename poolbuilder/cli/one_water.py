@@ -101,7 +101,7 @@ def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
         return both[0] if row["parent1"] == row["parent2"] else " × ".join(both)
 
     cells = [
-        (words.percent(row["weight"]), named(row), row["formula"], row["viability"])
+        (words.percent(row["weight"]), named(row), row["formula"], words.known_of_pair(row))
         for row in crosses.slice(0, top).to_pylist()
     ]
     lines = fitted(("weight", "pair", "scientific names", "what is known"), cells, right=(0,))

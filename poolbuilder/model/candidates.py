@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import tables
+from poolbuilder import tables, words
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
@@ -93,10 +93,6 @@ def _seen(evidence: pa.Table) -> _Seen:
     )
 
 
-def _plural(n: int, word: str) -> str:
-    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
-
-
 def _tier(events: _Seen, counted: Bools, row: Mapping[str, Any], radius_km: float) -> str:
     if counted.any():
         if (events.in_water[counted] >= 0.5).any():
@@ -124,46 +120,24 @@ def _years(events: _Seen, mask: Bools) -> tuple[int | None, int | None]:
     return (int(known.min()), int(known.max())) if len(known) else (None, None)
 
 
-def _note(events: _Seen, near: Bools, tier: str, frame: Frame) -> str:
-    """What a careful colleague would add to the row."""
-    said = [_TIER_NOTES.get(tier, "")] if tier != "none" or not events.hybrid.any() else []
-    said += [*_year_notes(events, frame), *_place_notes(events, near, frame)]
-    ambiguous = np.array([kind in {"ambiguous", "possible"} for kind in events.kind], dtype=bool)
-    if ambiguous.any():
-        count = int(events.records[ambiguous].sum())
-        said.append(f"{_plural(count, 'record')} under a name that may mean another species too")
-    return "; ".join(text for text in said if text)
-
-
-_TIER_NOTES = {
-    "range": "no record within reach; listed because a range polygon covers the water",
-    "none": "nothing speaks for it; kept because nothing proves absence",
-    "beyond": "recorded only farther out than the radius",
-}
-
-
-def _year_notes(events: _Seen, frame: Frame) -> list[str]:
-    if not events.counted.any():
-        return []
+def _remarks(events: _Seen, near: Bools, tier: str, frame: Frame) -> dict[str, Any]:
+    """The facts behind what a careful colleague would add to the row, see `words.candidate_note`."""
     _, last = _years(events, events.counted)
-    if last is None:
-        return ["its records carry no date"]
-    return [f"not recorded since {last}"] if frame.year - last >= OLD_YEARS else []
-
-
-def _place_notes(events: _Seen, near: Bools, frame: Frame) -> list[str]:
-    if not near.any():
-        return []
-    said = []
-    if (events.uncertainty_m[near] >= frame.radius_km * 500).all():
-        said.append("every record near is placed only roughly")
-    nearest = np.flatnonzero(near)[int(np.argmin(events.distance_km[near]))]
-    straight, by_water = float(events.distance_km[nearest]), float(events.by_water_km[nearest])
-    if by_water > 3 * straight and by_water > straight + FARTHER_KM:
-        said.append(f"its nearest record is {straight:.1f} km away over land, {by_water:.0f} km by water")
-    if near.sum() == 1 and events.records[near].sum() == 1:
-        said.append("rests on a single record")
-    return said
+    ambiguous = np.array([kind in {"ambiguous", "possible"} for kind in events.kind], dtype=bool)
+    found: dict[str, Any] = {
+        "tier": "" if tier == "none" and events.hybrid.any() else tier,
+        "undated": last is None and bool(events.counted.any()),
+        "notSince": last if last is not None and frame.year - last >= OLD_YEARS else None,
+        "ambiguous": int(events.records[ambiguous].sum()),
+    }
+    if near.any():
+        nearest = np.flatnonzero(near)[int(np.argmin(events.distance_km[near]))]
+        straight, by_water = float(events.distance_km[nearest]), float(events.by_water_km[nearest])
+        found["coarse"] = bool((events.uncertainty_m[near] >= frame.radius_km * 500).all())
+        found["single"] = bool(near.sum() == 1 and events.records[near].sum() == 1)
+        if by_water > 3 * straight and by_water > straight + FARTHER_KM:
+            found |= {"overLandKm": straight, "byWaterKm": by_water}
+    return found
 
 
 def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
@@ -186,7 +160,7 @@ def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
         "firstYear": first,
         "lastYear": last,
         "hybridRecords": int(events.records[events.hybrid].sum()),
-        "note": _note(events, near, tier, frame),
+        "note": words.candidate_note(_remarks(events, near, tier, frame)),
     }
 
 
@@ -200,7 +174,7 @@ def _slices(evidence: pa.Table) -> dict[str, tuple[int, int]]:
     return found
 
 
-def tabulate(  # noqa: PLR0913 (each is an input of its own)
+def tabulate(
     weighed: Weighed,
     region: Region,
     evidence: pa.Table,
@@ -211,7 +185,6 @@ def tabulate(  # noqa: PLR0913 (each is an input of its own)
     told: Sequence[str],
     frame: Frame,
     event_names: Mapping[int, str],
-    say: Callable[[Mapping[str, Any]], str],
 ) -> Decision:
     """Put a weighed water into tables.
 
@@ -227,8 +200,6 @@ def tabulate(  # noqa: PLR0913 (each is an input of its own)
         Source of each statement, in their order.
     event_names : mapping
         Row of an event of the region to its key in *evidence*.
-    say : callable
-        A step's facts to its words.
 
     Returns
     -------
@@ -270,7 +241,7 @@ def tabulate(  # noqa: PLR0913 (each is an input of its own)
         step
         for row in ordered
         for step in _steps(
-            row, species.index(row["scientificName"]), weighed, region, said, establishment, told, say
+            row, species.index(row["scientificName"]), weighed, region, said, establishment, told
         )
     ]
     contributions = tables.table(
@@ -291,7 +262,6 @@ def _steps(
     status: Mapping[str, Mapping[str, Any]],
     establishment: Mapping[str, Establishment],
     told: Sequence[str],
-    say: Callable[[Mapping[str, Any]], str],
 ) -> list[dict[str, Any]]:
     """The argument for one species, step by step, as facts."""
     name = row["scientificName"]
@@ -335,7 +305,7 @@ def _steps(
             }
         )
     for step in steps:
-        step["words"] = say(step)
+        step["words"] = words.argument(step)
     return steps
 
 

@@ -20,9 +20,6 @@ Ints = NDArray[np.int64]
 RARE = 10
 """ACE takes species with at most so many individuals as rare."""
 
-FEW_VISITS = 5
-GOOD_COVERAGE = 0.9
-
 
 def _frequencies(counts: ArrayLike) -> tuple[Ints, int, int]:
     """Counts above 0, and the numbers of singletons and doubletons."""
@@ -123,37 +120,21 @@ def completeness(incidences: ArrayLike, events: int, years: ArrayLike) -> dict[s
     -------
     dict
         ``events``, ``species`` (names on the lists), ``coverage`` (Chao & Jost, by lists),
-        ``chao2`` and ``chao2BiasCorrected`` (both with (m-1)/m), ``firstYear``, ``lastYear``
-        and ``words``, a sentence.  Numbers that cannot be told are None.
+        ``chao2`` and ``chao2BiasCorrected`` (both with (m-1)/m), ``firstYear`` and ``lastYear``.
+        Numbers that are unknown are None.
     """
     incidences = np.asarray(incidences, dtype=np.int64)
     known = np.asarray(years, dtype=float)
     known = known[~np.isnan(known)]
     first, last = (int(known.min()), int(known.max())) if len(known) else (None, None)
     share = incidence_coverage(incidences, events) if events > 1 else math.nan
-    told = None if math.isnan(share) else share
     rich = events > 1 and bool((incidences > 0).any())
     return {
         "events": events,
         "species": int((incidences > 0).sum()),
-        "coverage": told,
+        "coverage": None if math.isnan(share) else share,
         "chao2": chao2(incidences, events) if rich else None,
         "chao2BiasCorrected": chao2(incidences, events, bias_corrected=True) if rich else None,
         "firstYear": first,
         "lastYear": last,
-        "words": _sentence(events, first, last, told),
     }
-
-
-def _sentence(events: int, first: int | None, last: int | None, share: float | None) -> str:
-    if events == 0:
-        return "no visit of anybody who recorded other fishes: what was not found may live here"
-    visits = "1 visit" if events == 1 else f"{events:,} visits"
-    if first is not None:
-        visits += f" in {first}" if first == last else f", {first} to {last}"
-    if share is None or events < FEW_VISITS:
-        return f"{visits}: too few to tell that what was not found is absent"
-    head = f"{visits}, coverage {share:.2f}"
-    if share >= GOOD_COVERAGE:
-        return f"{head}: a species missing here is probably rare or absent"
-    return f"{head}: species that live here are still being added"

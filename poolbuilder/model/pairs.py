@@ -9,16 +9,13 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import schemas, tables
+from poolbuilder import schemas, tables, words
 from poolbuilder.model.looking import STILL
 from poolbuilder.names.hybrids import write_formula
 from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
 from poolbuilder.settings import Settings
 
 Row = dict[str, Any]
-CAUTION = "A prior from presence alone: parents that share a drainage meet more often than this says."
-
-
 FREQUENCY = {"common": 1.0, "repeated": 0.6, "single report": 0.3, "none known": 0.15, "": 0.15}
 """How much a cross counts by how often it is met in nature; the steps are judgement, without a source."""
 STOCKED = 2.0
@@ -56,20 +53,7 @@ def viability_factor(statements: Sequence[KnownCross], parents: tuple[str, str],
     return max(both, settings.cross_floor)
 
 
-# -- what is said about a pair -----------------------------------------------------------
-
-
 _VERDICTS = ("viable", "partly lethal", "lethal")  # the best that a source reports comes first
-
-
-def _short(name: str) -> str:
-    genus, _, epithet = name.partition(" ")
-    return f"{genus[0]}. {epithet}" if epithet else name
-
-
-def _way(mother: str, parents: tuple[str, str]) -> str:
-    father = parents[1] if mother == parents[0] else parents[0]
-    return f"♀ {_short(mother)} × ♂ {_short(father)}"
 
 
 def _verdict(found: Sequence[str]) -> str:
@@ -82,41 +66,7 @@ def _viability(statements: Sequence[KnownCross], parents: tuple[str, str]) -> st
         mother: _verdict([each.viability for each in statements if each.speaks_of(mother)])
         for mother in parents
     }
-    first, second = ways.values()
-    said = []
-    if first and first == second:
-        said.append(f"{first} in both directions")
-    else:
-        said += [f"{_way(mother, parents)} {verdict}" for mother, verdict in ways.items() if verdict]
-    if not said:
-        undirected = _verdict([each.viability for each in statements])
-        said += [f"{undirected}, direction not said"] if undirected else []
-    if any(each.origin == "natural" for each in statements):
-        said.append("known from nature")
-    return "; ".join(said) or "unknown"
-
-
-def _cited(each: KnownCross) -> str:
-    """One statement with its source."""
-    direction = _way(each.mother, each.parents) if each.mother in each.parents else ""
-    said = ", ".join(part for part in (each.origin, direction, each.words) if part)
-    return f"{said} [{each.source}]"
-
-
-def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
-    notes = []
-    if not statements:
-        notes.append("No source here says anything of this pair; that does not make it unlikely.")
-    if factor < 1:
-        least = ", the least that any pair gets" if factor == settings.cross_floor else ""
-        notes.append(f"Factor {factor:g} for the directions that fail{least}.")
-    if records:
-        what = "hybrid record within reach names" if records == 1 else "hybrid records within reach name"
-        notes.append(f"{records} {what} both parents.")
-    if statements:
-        said = "; ".join(_cited(each) for each in statements)
-        notes.append(f"{said[:1].upper()}{said[1:]}.")
-    return " ".join([*notes, CAUTION])
+    return words.viability(ways, _verdict([each.viability for each in statements]))
 
 
 # -- pairs -------------------------------------------------------------------------------
@@ -158,7 +108,7 @@ def _pair_row(
         "bredAndStocked": stocked,
         "viability": _viability(statements, parents),
         "hybridRecords": records,
-        "note": _note(statements, factor, records, settings),
+        "note": words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records),
     }
 
 
@@ -252,7 +202,6 @@ def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) ->
     """
     pairs = crosses.to_pylist()
     share = settings.f1_share if pairs else 0.0
-    note = f"The species itself, not a hybrid; hybrids share {share:g} of the weight (f1Share)."
     pure = [
         {
             "parent1": row["scientificName"],
@@ -264,7 +213,7 @@ def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) ->
             "bredAndStocked": False,
             "viability": "pure species",
             "hybridRecords": 0,
-            "note": note,
+            "note": words.pure_note(share),
         }
         for row in candidates.to_pylist()
     ]

@@ -16,10 +16,24 @@ from markupsafe import Markup
 
 from poolbuilder import words
 from poolbuilder.files import write_whole
+from poolbuilder.pages import drawings
 
 LEAFLET_VERSION = "1.9"
 SCRIPTS = ("table.js", "map_base.js", "map.js")
 NO_FORMS = "form-action 'none'"
+FILTERS = (
+    "counted",
+    "day",
+    "degrees",
+    "kilometres",
+    "licence",
+    "percent",
+    "place",
+    "plain",
+    "radius",
+    "signed",
+)
+"""Functions of `words` that templates know as filters."""
 OWN_FORMS = "form-action 'self'; connect-src 'self'"
 
 
@@ -64,14 +78,17 @@ def policy(*, scripts: tuple[str, ...], style: str, allowed: str = NO_FORMS) -> 
 
 @lru_cache(maxsize=1)
 def environment() -> jinja2.Environment:
-    """The template environment: everything that comes from data is escaped."""
-    return jinja2.Environment(
+    """The template environment: everything that comes from data is escaped; facts become words here."""
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("poolbuilder.pages", "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.globals |= {"words": words, "draw": drawings, "cautions": words.CAUTIONS}
+    made.filters |= {name: getattr(words, name) for name in FILTERS}
+    return made
 
 
 def fill(

@@ -1,4 +1,4 @@
-"""Maps: what they draw, clipped, thinned and in kilometres; and the one that needs no script.
+"""Maps: what they draw, clipped, thinned and in kilometres; and those that need no script.
 
 The same shapes go to the interactive map (degrees), to the printed map and to the
 picture (kilometres east and north of the site on an azimuthal equidistant projection,
@@ -8,19 +8,19 @@ where the search disc is a true circle).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup, escape
+from markupsafe import Markup
 from numpy.typing import NDArray
 from pyproj import Geod
 
 from poolbuilder import tables
-from poolbuilder.pages.drawings import svg
+from poolbuilder.pages.drawings import label, path, shape, svg
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
@@ -31,15 +31,28 @@ BASE = ("coast", "lake", "river", "county", "state", "border")
 LAYERS = (*BASE, "ranges", "states", "basins", "outline", "streams", "barriers")
 """Layers of `Pool.features` in the order they are drawn; the disc is drawn last."""
 
-MOST_NAMES = 7
-"""Towns and lakes whose names a still map carries."""
-
 MARGIN = 1.18
-"""How far the map reaches beyond the disc, in radii."""
+"""How far a map reaches beyond the disc, in radii."""
+
+HALF, SMALL = 300.0, 100.0
+"""Half the width of the map of a pool and of a water's small map, in their own units."""
+WIDE, HIGH = 600.0, 420.0
+"""Width and height of the map of many waters."""
+
+COARSE_KM = 2.0
+"""Events placed less exactly than this are drawn as the circle they may lie in."""
+MOST_CIRCLES, MOST_TOWNS, MOST_WATERS = 400, 7, 14
+"""What is drawn or named at most."""
+
+KINDS = ("record", "ambiguous", "hybrid")
+"""Kinds of events by their number in `Marks`; any other is drawn as a record."""
 
 _GEOD = Geod(ellps="WGS84")
 _KM_PER_DEGREE = 111.32
 Floats = NDArray[np.float64]
+
+
+# -- on the plane ------------------------------------------------------------------------
 
 
 def wrapped(longitude: Floats, site: Site) -> Floats:
@@ -47,13 +60,12 @@ def wrapped(longitude: Floats, site: Site) -> Floats:
     return longitude - 360.0 * np.round((longitude - site.longitude) / 360.0)
 
 
-def project(longitude: Floats, latitude: Floats, site: Site) -> tuple[Floats, Floats]:
+def project(longitude: Any, latitude: Any, site: Site) -> tuple[Floats, Floats]:
     """Kilometres east and north of the site, azimuthal equidistant on WGS84.
 
     Examples
     --------
-    >>> import numpy as np
-    >>> x, y = project(np.array([0.0]), np.array([1.0]), Site(longitude=0, latitude=0))
+    >>> x, y = project([0.0], [1.0], Site(longitude=0, latitude=0))
     >>> round(float(x[0]), 6), round(float(y[0]), 3)
     (0.0, 110.574)
     """
@@ -87,33 +99,26 @@ def around(pool: Pool) -> dict[str, list[dict[str, Any]]]:
         Layer to a list of ``{"geometry": geometry, "properties": dict}``; longitudes are
         within 180 degrees of the site's, coordinates are rounded to about a metre.
     """
-    site = pool.site
     half = 2 * view_km(pool)
-    tolerance = half / 1200 / _KM_PER_DEGREE
     found: dict[str, list[dict[str, Any]]] = {}
     for layer in ("disc", *LAYERS, "town"):
-        shapes = []
-        for feature in pool.features.get(layer, []):
+        tolerance = 0 if layer == "disc" else half / 1200 / _KM_PER_DEGREE
+        for feature in pool.features.get(layer, ()):
             geometry = feature.get("geometry")
-            if not geometry:
-                continue
-            shape = _near(shapely.geometry.shape(geometry), site, half, 0 if layer == "disc" else tolerance)
-            if shape is not None:
-                shapes.append({"geometry": shape, "properties": dict(feature.get("properties") or {})})
-        if shapes:
-            found[layer] = shapes
+            near = geometry and _near(shapely.geometry.shape(geometry), pool.site, half, tolerance)
+            if near:
+                properties = dict(feature.get("properties") or {})
+                found.setdefault(layer, []).append({"geometry": near, "properties": properties})
     return found
 
 
-def _near(shape: Any, site: Site, half_km: float, tolerance: float) -> Any | None:
+def _near(given: Any, site: Site, half_km: float, tolerance: float) -> Any | None:
     def move(points: Floats) -> Floats:
-        out = points.copy()
-        out[:, 0] = wrapped(points[:, 0], site)
-        return out
+        return np.column_stack([wrapped(points[:, 0], site), points[:, 1]])
 
-    moved = shapely.transform(shapely.force_2d(shape), move)
-    if shapely.get_num_coordinates(moved) > 4 * shapely.get_num_geometries(moved):
-        moved = shapely.make_valid(moved) if moved.geom_type.endswith("Polygon") else moved
+    moved = shapely.transform(shapely.force_2d(given), move)
+    if moved.geom_type.endswith("Polygon"):
+        moved = shapely.make_valid(moved)
     clipped = shapely.clip_by_rect(moved, *_box(site, half_km))
     if tolerance:
         clipped = shapely.simplify(clipped, tolerance)
@@ -144,38 +149,31 @@ def round_length(limit: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= limit * (1 + 1e-9))
 
 
-def graticule(pool: Pool) -> list[tuple[str, Floats, Floats]]:
-    """Meridians and parallels that cross the map: label, kilometres east, kilometres north."""
-    site, half = pool.site, view_km(pool)
-    west, south, east, north = _box(site, half * 1.1)
-    step = _degree_step(min(north - south, 180.0) / 3)
-    drawn = []
-    fine = np.linspace(0, 1, 40)
-    for value in np.arange(math.ceil(south / step), math.floor(north / step) + 1) * step:
-        x, y = project(west + (east - west) * fine, np.full(40, value), site)
-        drawn.append((_label(float(value), "N", "S"), x, y))
-    step = _degree_step((east - west) / 3)
-    for value in np.arange(math.ceil(west / step), math.floor(east / step) + 1) * step:
-        x, y = project(np.full(40, value), south + (north - south) * fine, site)
-        turned = (float(value) + 180) % 360 - 180
-        drawn.append((_label(turned, "E", "W"), x, y))
+def graticule(pool: Pool) -> list[tuple[str, bool, Floats, Floats]]:
+    """Parallels and meridians that cross the map: label, whether a parallel, kilometres east and north."""
+    west, south, east, north = _box(pool.site, view_km(pool) * 1.1)
+    fine, drawn = np.linspace(0, 1, 40), []
+    for value in _whole_degrees(south, north):
+        x, y = project(west + (east - west) * fine, np.full(40, value), pool.site)
+        drawn.append((_degrees(value, "N", "S"), True, x, y))
+    for value in _whole_degrees(west, east):
+        x, y = project(np.full(40, value), south + (north - south) * fine, pool.site)
+        drawn.append((_degrees((value + 180) % 360 - 180, "E", "W"), False, x, y))
     return drawn
 
 
-def _degree_step(limit: float) -> float:
+def _whole_degrees(low: float, high: float) -> list[float]:
+    """Round degrees between two, about three of them."""
     steps = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 30.0)
-    return max([step for step in steps if step <= limit] or [steps[0]])
+    step = max([step for step in steps if step <= min(high - low, 180.0) / 3] or [steps[0]])
+    return (np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step).tolist()  # type: ignore[no-any-return]
 
 
-def _label(value: float, positive: str, negative: str) -> str:
+def _degrees(value: float, positive: str, negative: str) -> str:
     return f"{abs(value):g}° {positive if value > 0 else negative if value < 0 else ''}".strip()
 
 
-HALF = 300.0
-"""Half the width of the drawing in its own units."""
-
-COARSE_KM = 2.0
-"""Events placed less exactly than this are drawn as the circle they may lie in."""
+# -- events ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,21 +189,14 @@ class Marks:
     def of(self, species: int) -> Marks:
         """Those of one species."""
         keep = self.species == species
-        return Marks(
-            x=self.x[keep],
-            y=self.y[keep],
-            unsure_km=self.unsure_km[keep],
-            kind=self.kind[keep],
-            species=self.species[keep],
-        )
+        return Marks(**{name: values[keep] for name, values in vars(self).items()})
 
 
 def marks(pool: Pool) -> Marks:
     """Where the events of a pool lie on the map."""
     table = pool.evidence
-    names = tables.strings(pool.candidates["scientificName"])
-    number = {name: index for index, name in enumerate(names)}
-    kinds = {"record": 0, "ambiguous": 1, "hybrid": 2}
+    number = {name: index for index, name in enumerate(tables.strings(pool.candidates["scientificName"]))}
+    kinds = {kind: index for index, kind in enumerate(KINDS)}
     x, y = project(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), pool.site)
     return Marks(
         x=x,
@@ -218,120 +209,137 @@ def marks(pool: Pool) -> Marks:
     )
 
 
-def _whole(x: Floats, y: Floats, scale: float) -> list[tuple[int, int]]:
-    places = np.stack([np.round(x * scale), np.round(-y * scale)], axis=1).astype(int)
-    inside = (np.abs(places) <= HALF).all(axis=1)
-    return sorted({(int(east), int(south)) for east, south in places[inside]})
-
-
 def _dots(shown: Marks, scale: float) -> list[str]:
     """Exact events as dots, coarse ones as circles; those that fall together are drawn once."""
     coarse = shown.unsure_km > COARSE_KM
-    body = []
-    for kind, name in ((0, "m-dot"), (1, "m-dot m-ambiguous"), (2, "m-dot m-hybrid")):
-        keep = ~coarse & (shown.kind == kind)
-        way = "".join(f"M{x} {y}h0" for x, y in _whole(shown.x[keep], shown.y[keep], scale))
-        if way:
-            body.append(f'<path class="{name}" d="{way}"/>')
-    circles = {
-        (round(x * scale), round(-y * scale), round(r * scale))
-        for x, y, r in zip(
-            shown.x[coarse].tolist(),
-            shown.y[coarse].tolist(),
-            shown.unsure_km[coarse].tolist(),
-            strict=True,
-        )
-    }
-    near = sorted(c for c in circles if abs(c[0]) <= HALF and abs(c[1]) <= HALF)
-    body += [f'<circle class="m-coarse" cx="{x}" cy="{y}" r="{r}"/>' for x, y, r in near[:400]]
-    return body
-
-
-def _ways(pool: Pool, scale: float, layers: Sequence[str]) -> list[str]:
-    body = []
-    found = around(pool)
-    for layer in layers:
-        for shape in found.get(layer, []):
-            for x, y, ring in lines(shape["geometry"], pool.site):
-                places = [
-                    f"{east:.0f} {-north:.0f}" for east, north in zip(x * scale, y * scale, strict=True)
-                ]
-                if len(places) == 1:
-                    east, south = places[0].split(" ")
-                    body.append(f'<path class="m-{layer}" d="M{east} {south}m-6 -5h12l-6 10z"/>')
-                else:
-                    kept = [
-                        place for place, last in zip(places, [None, *places], strict=False) if place != last
-                    ]
-                    way = "M" + "L".join(kept) + ("Z" if ring else "")
-                    body.append(f'<path class="m-{layer}" d="{way}"/>')
-    return body
-
-
-def _furniture(pool: Pool, scale: float) -> list[str]:
-    """Graticule, scale bar and north."""
-    body = []
-    for label, x, y in graticule(pool):
-        way = "M" + "L".join(f"{a:.0f} {-b:.0f}" for a, b in zip(x * scale, y * scale, strict=True))
-        body.append(f'<path class="m-grid" d="{way}"/>')
-        inside = np.flatnonzero((np.abs(x * scale) < HALF - 12) & (np.abs(y * scale) < HALF - 12))
-        if not len(inside):
-            continue
-        flat = label.endswith(("N", "S", "0°"))
-        at = inside[0] if flat else inside[0 if y[inside[0]] > y[inside[-1]] else -1]
-        east, south = (-HALF + 6, -y[at] * scale - 4) if flat else (x[at] * scale + 4, -HALF + 14)
-        body.append(f'<text class="m-text" x="{east:.0f}" y="{south:.0f}">{escape(label)}</text>')
-    length = round_length(0.5 * pool.site.radius_km)
-    wide = length * scale
-    left, low = -HALF + 16, HALF - 18
-    bar = f"M{left:.0f} {low - 6:.0f}v6h{wide:.0f}v-6M{left + wide / 2:.0f} {low:.0f}v-4"
-    body.append(
-        f'<path class="m-scale" d="{bar}"/>'
-        f'<text class="m-text" x="{left + wide + 6:.0f}" y="{low + 3:.0f}">{length:g} km</text>'
-        f'<path class="m-scale" d="M{HALF - 22:.0f} {low:.0f}v-26l-5 8m5 -8l5 8"/>'
-        f'<text class="m-text" x="{HALF - 22:.0f}" y="{low + 12:.0f}" text-anchor="middle">N</text>'
+    places = (
+        np.stack([shown.x * scale, -shown.y * scale, shown.unsure_km * scale], axis=1).round().astype(int)
     )
+    inside = (np.abs(places[:, :2]) <= HALF).all(axis=1)
+    body = []
+    for kind, name in enumerate(("m-dot", "m-dot m-ambiguous", "m-dot m-hybrid")):
+        exact = {(x, y) for x, y, _ in places[inside & ~coarse & (shown.kind == kind)].tolist()}
+        if exact:
+            body.append(path(name, "".join(f"M{x} {y}h0" for x, y in sorted(exact))))
+    circles = sorted({tuple(row) for row in places[inside & coarse].tolist()})[:MOST_CIRCLES]
+    return body + [shape("circle", "m-coarse", cx=x, cy=y, r=r) for x, y, r in circles]
+
+
+# -- the pieces of a map -----------------------------------------------------------------
+
+
+def _way(x: Floats, y: Floats, *, ring: bool = False, digits: int = 0) -> str:
+    """A line in the units of a drawing, each point once."""
+    places = [f"{east:.{digits}f} {-north:.{digits}f}" for east, north in zip(x, y, strict=True)]
+    kept = [place for place, last in zip(places, [None, *places], strict=False) if place != last]
+    return "M" + "L".join(kept) + ("Z" if ring else "")
+
+
+def _layers(
+    found: Mapping[str, Iterable[Mapping[str, Any]]],
+    layers: Sequence[str],
+    site: Site,
+    scale: float,
+    east: float = 0.0,
+    north: float = 0.0,
+) -> list[str]:
+    """Layers of shapes as lines, in their order; points as marks of a barrier."""
+    body = []
+    for layer in layers:
+        for item in found.get(layer, ()):
+            for x, y, ring in lines(item["geometry"], site):
+                way = _way((x - east) * scale, (y - north) * scale, ring=ring)
+                body.append(path(f"m-{layer}", f"{way}m-6 -5h12l-6 10z" if len(x) == 1 else way))
     return body
 
 
-def _names(pool: Pool, scale: float) -> list[str]:
-    """The largest towns near, with their names; one that would cover another is left out."""
-    towns = sorted(pool.features.get("town", ()), key=lambda item: -float(item["properties"].get("size", 0)))
-    taken: list[tuple[float, float]] = [(0.0, 0.0)]
-    body: list[str] = []
-    for town in towns:
-        longitude, latitude = town["geometry"]["coordinates"][:2]
-        x, y = project(np.array([longitude]), np.array([latitude]), pool.site)
-        east, south = float(x[0]) * scale, -float(y[0]) * scale
-        name = str(town["properties"].get("name") or "")
-        right = east < HALF - 8 * len(name) - 20
-        if not name or max(abs(east), abs(south)) > HALF - 14 or len(body) >= MOST_NAMES:
-            continue
-        if any(abs(east - a) < 120 and abs(south - b) < 22 for a, b in taken):
-            continue
-        taken.append((east, south))
-        at, anchor = (east + 6, "start") if right else (east - 6, "end")
-        body.append(
-            f'<path class="m-town" d="M{east - 2.5:.0f} {south - 2.5:.0f}h5v5h-5z"/>'
-            f'<text class="m-text m-place" x="{at:.0f}" y="{south + 4:.0f}" text-anchor="{anchor}">'
-            f"{escape(name)}</text>"
-        )
-    return body
-
-
-def chart(pool: Pool, shown: Marks) -> Markup:
-    """The whole map: graticule, layers, disc, events, scale and north."""
-    scale = HALF / view_km(pool)
-    body = [
-        *_ways(pool, scale, BASE),
-        *_furniture(pool, scale),
-        *_names(pool, scale),
-        *_ways(pool, scale, LAYERS[len(BASE) :]),
-        f'<circle class="m-disc" cx="0" cy="0" r="{pool.site.radius_km * scale:.0f}"/>',
-        *_dots(shown, scale),
-        '<path class="m-site" d="M0 -9V9M-9 0H9"/>',
+def _scale_bar(km: float, scale: float, left: float, low: float, kind: str) -> list[str]:
+    length = round_length(0.5 * km)
+    bar = path(f"{kind}-scale", f"M{left:.0f} {low - 5:.0f}v5h{length * scale:.1f}v-5")
+    return [
+        bar,
+        label(left + length * scale + 5, low + 2, f"{length:g} km", anchor="start", kind=f"{kind}-text"),
     ]
-    title = f"map of {len(shown.x)} events around the site; the circle is {pool.site.radius_km:g} km away"
+
+
+def _north(x: float, low: float, kind: str) -> list[str]:
+    arrow = path(f"{kind}-scale", f"M{x:.0f} {low:.0f}v-24l-5 8m5 -8l5 8")
+    return [arrow, label(x, low + 12, "N", kind=f"{kind}-text")]
+
+
+def _grid(pool: Pool, scale: float) -> list[str]:
+    body = []
+    for text, parallel, x, y in graticule(pool):
+        x, y = x * scale, y * scale
+        body.append(path("m-grid", _way(x, y)))
+        inside = np.flatnonzero((np.abs(x) < HALF - 12) & (np.abs(y) < HALF - 12))
+        if len(inside):
+            top = inside[int(np.argmax(y[inside]))]
+            place = (-HALF + 6, -y[inside[0]] - 4) if parallel else (x[top] + 4, -HALF + 14)
+            body.append(label(round(place[0]), round(place[1]), text, anchor="start", kind="m-text"))
+    return body
+
+
+def _spread(
+    places: Iterable[tuple[str, float, float]],
+    *,
+    most: int,
+    wide: float,
+    high: float,
+    taken: list[tuple[float, float]],
+) -> Iterator[tuple[str, float, float]]:
+    """Names beside their places, in order of their weight; one that would cover another is left out."""
+    count = 0
+    for name, x, y in places:
+        if count < most and not any(abs(x - a) < wide and abs(y - b) < high for a, b in taken):
+            taken.append((x, y))
+            count += 1
+            yield name, x, y
+
+
+def towns(pool: Pool) -> list[tuple[str, float, float]]:
+    """The largest towns near that can be named without covering another: name, kilometres east and north."""
+    found = sorted(pool.features.get("town", ()), key=lambda item: -float(item["properties"].get("size", 0)))
+    points = np.array([town["geometry"]["coordinates"][:2] for town in found]).reshape(-1, 2)
+    x, y = project(points[:, 0], points[:, 1], pool.site)
+    half = view_km(pool)
+    places = [
+        (str(town["properties"].get("name") or ""), east, north)
+        for town, east, north in zip(found, x.tolist(), y.tolist(), strict=True)
+        if town["properties"].get("name") and max(abs(east), abs(north)) <= 0.95 * half
+    ]
+    return list(_spread(places, most=MOST_TOWNS, wide=0.4 * half, high=0.075 * half, taken=[(0.0, 0.0)]))
+
+
+def _towns(pool: Pool, scale: float) -> list[str]:
+    body = []
+    for name, x, y in towns(pool):
+        east, south = x * scale, -y * scale
+        aside, anchor = (6, "start") if east < HALF - 8 * len(name) - 20 else (-6, "end")
+        body.append(path("m-town", f"M{east - 2.5:.0f} {south - 2.5:.0f}h5v5h-5z"))
+        body.append(label(round(east + aside), round(south + 4), name, anchor=anchor, kind="m-text m-place"))
+    return body
+
+
+# -- the map of a pool -------------------------------------------------------------------
+
+
+def chart(pool: Pool) -> Markup:
+    """The whole map: base, graticule, layers, disc, events, scale and north."""
+    scale, radius = HALF / view_km(pool), pool.site.radius_km
+    found, shown = around(pool), marks(pool)
+    body = [
+        *_layers(found, BASE, pool.site, scale),
+        *_grid(pool, scale),
+        *_scale_bar(radius, scale, 16 - HALF, HALF - 18, "m"),
+        *_north(HALF - 22, HALF - 18, "m"),
+        *_towns(pool, scale),
+        *_layers(found, LAYERS[len(BASE) :], pool.site, scale),
+        shape("circle", "m-disc", cx=0, cy=0, r=round(radius * scale)),
+        *_dots(shown, scale),
+        path("m-site", "M0 -9V9M-9 0H9"),
+    ]
+    title = f"map of {len(shown.x)} events; the circle has a radius of {radius:g} km"
     return svg(body, width=2 * HALF, height=2 * HALF, kind="sheet-map", title=title, middle=True)
 
 
@@ -339,115 +347,77 @@ def locator(pool: Pool, shown: Marks, name: str) -> Markup:
     """One species' events in the disc, small."""
     scale = HALF / view_km(pool)
     body = [
-        f'<circle class="m-disc" cx="0" cy="0" r="{pool.site.radius_km * scale:.0f}"/>',
+        shape("circle", "m-disc", cx=0, cy=0, r=round(pool.site.radius_km * scale)),
         *_dots(shown, scale),
-        '<path class="m-site" d="M0 -14V14M-14 0H14"/>',
+        path("m-site", "M0 -14V14M-14 0H14"),
     ]
-    return svg(
-        body,
-        width=2 * HALF,
-        height=2 * HALF,
-        kind="locator",
-        title=f"where {name} is recorded around the site",
-        middle=True,
-    )
+    title = f"where {name} is recorded"
+    return svg(body, width=2 * HALF, height=2 * HALF, kind="locator", title=title, middle=True)
 
 
-SMALL = 100.0
-"""Half the width of a water's map in its own units."""
-VIEW = 1.18
-"""How far a water's map reaches, in radii."""
-WIDE, HIGH = 600.0, 420.0
-MOST_LABELS = 14
-
-
-def _class_of(place: Mapping[str, Any], rows: Mapping[str, Mapping[str, Any]]) -> str:
-    row = rows.get(place["scientificName"])
-    if row is None:
-        return "i-far"
-    if row["isNew"] and (place["inWater"] or row["newIn"] == "near"):
-        return "i-new"
-    return "i-open" if place["kind"] == "unsettled" else "i-old"
+# -- maps of introduced species ----------------------------------------------------------
 
 
 def water_map(
     document: Mapping[str, Any], places: Sequence[Mapping[str, Any]], outline: Mapping[str, Any] | None
 ) -> Markup:
     """The records of introduced and unsettled species around one water."""
-    site = Site(longitude=document["longitude"], latitude=document["latitude"])
-    scale = SMALL / (VIEW * document["radiusKm"])
+    site, radius = Site(longitude=document["longitude"], latitude=document["latitude"]), document["radiusKm"]
+    scale = SMALL / (MARGIN * radius)
     rows = {row["scientificName"]: row for row in (*document["introduced"], *document["unsettled"])}
-    body = [f'<circle class="i-disc" r="{document["radiusKm"] * scale:.1f}"/>']
-    if outline is not None:
-        for x, y, _ in lines(shapely.geometry.shape(outline), site):
-            way = "L".join(f"{a:.1f} {-b:.1f}" for a, b in zip(x * scale, y * scale, strict=True))
-            body.append(f'<path class="i-water" d="M{way}Z"/>')
+    body = [shape("circle", "i-disc", r=radius * scale)]
+    if outline is None:
+        body.append(path("i-site", "M0 -5V5M-5 0H5"))
     else:
-        body.append('<path class="i-site" d="M0 -5V5M-5 0H5"/>')
-    marks: dict[str, set[tuple[int, int]]] = {}
-    x, y = project(
-        np.array([place["longitude"] for place in places]),
-        np.array([place["latitude"] for place in places]),
-        site,
-    )
-    for place, east, north in zip(places, (x * scale).tolist(), (y * scale).tolist(), strict=True):
-        kind = _class_of(place, rows)
+        drawn = lines(shapely.geometry.shape(outline), site)
+        body += [path("i-water", _way(x * scale, y * scale, ring=True, digits=1)) for x, y, _ in drawn]
+    marked: set[tuple[int, int, int]] = set()
+    x, y = project([one["longitude"] for one in places], [one["latitude"] for one in places], site)
+    for place, east, south in zip(places, (x * scale).round(), (-y * scale).round(), strict=True):
         if place["uncertaintyM"] > 1000 * COARSE_KM:
-            radius = place["uncertaintyM"] / 1000 * scale
-            body.append(f'<circle class="i-coarse" cx="{east:.0f}" cy="{-north:.0f}" r="{radius:.0f}"/>')
-            continue
-        marks.setdefault(kind, set()).add((round(east), round(-north)))
-    for kind in ("i-far", "i-old", "i-open", "i-new"):
-        body += [_mark(kind, east, south, 5.0) for east, south in sorted(marks.get(kind, ()))]
-    body += _scale_bar(document["radiusKm"], scale, -SMALL + 4, SMALL - 5)
+            size = round(place["uncertaintyM"] / 1000 * scale)
+            body.append(shape("circle", "i-coarse", cx=east, cy=south, r=size))
+        else:
+            marked.add((_class_of(place, rows.get(place["scientificName"])), int(east), int(south)))
+    body += [_mark(_CLASSES[kind], east, south, 5.0) for kind, east, south in sorted(marked)]
+    body += _scale_bar(radius, scale, 4 - SMALL, SMALL - 5, "i")
     title = (
-        f"records of species that do not belong around {document['water']}; the circle is "
-        f"{document['radiusKm']:g} km away"
+        f"records of introduced species around {document['water']}; the circle has a radius of {radius:g} km"
     )
     return svg(body, width=2 * SMALL, height=2 * SMALL, kind="i-map", title=title, middle=True)
 
 
+_CLASSES = ("i-far", "i-old", "i-open", "i-new")
+"""Records beyond what is listed, known, of disputed status, and new, in the order they are drawn."""
+
+
+def _class_of(place: Mapping[str, Any], row: Mapping[str, Any] | None) -> int:
+    if row is None:
+        return 0
+    if row["isNew"] and (place["inWater"] or row["newIn"] == "near"):
+        return 3
+    return 2 if place["kind"] == "unsettled" else 1
+
+
 def _mark(kind: str, east: float, south: float, size: float) -> str:
-    if kind == "i-new":
-        d = f"M{east:g} {south - 1.5 * size:g}l{1.5 * size:g} {1.5 * size:g}l{-1.5 * size:g} {1.5 * size:g}"
-        return f'<path class="i-new" d="{d}l{-1.5 * size:g} {-1.5 * size:g}Z"/>'
-    return f'<circle class="{kind}" cx="{east:g}" cy="{south:g}" r="{0.8 * size:g}"/>'
-
-
-def _scale_bar(km: float, scale: float, left: float, low: float) -> list[str]:
-    length = round_length(0.5 * km)
-    return [
-        f'<path class="i-scale" d="M{left:.0f} {low - 4:.0f}v4h{length * scale:.1f}v-4"/>',
-        f'<text class="i-text" x="{left + length * scale + 4:.1f}" y="{low + 1:.0f}">{length:g} km</text>',
-    ]
-
-
-def _placed(waters: Sequence[Mapping[str, Any]]) -> tuple[Floats, Floats, Site]:
-    """Kilometres east and north of the waters' middle, and that middle."""
-    longitude = np.array([water["longitude"] for water in waters], dtype=float)
-    latitude = np.array([water["latitude"] for water in waters], dtype=float)
-    first = Site(longitude=float(longitude[0]), latitude=float(latitude[0]))
-    near = wrapped(longitude, first)
-    middle = (float(near.min() + near.max()) / 2 + 180) % 360 - 180
-    site = Site(longitude=middle, latitude=float(latitude.min() + latitude.max()) / 2)
-    return *project(longitude, latitude, site), site
+    if kind != "i-new":
+        return shape("circle", kind, cx=east, cy=south, r=0.8 * size)
+    side = f"{1.5 * size:g}"
+    return path(kind, f"M{east:g} {south - 1.5 * size:g}l{side} {side}l-{side} {side}l-{side} -{side}Z")
 
 
 @lru_cache(maxsize=4)
 def _beneath(site: Site, half_km: float, east_km: float, north_km: float, scale: float) -> tuple[str, ...]:
-    """The base map around a place as paths, without names; moved to the middle of the drawing."""
-    body = []
-    around = base_map(Site(longitude=site.longitude, latitude=site.latitude, radius_km=half_km))
-    for layer in BASE:
-        for item in around.get(layer, ()):
-            shape = shapely.simplify(shapely.geometry.shape(item["geometry"]), half_km / 111 / 600)
-            for x, y, ring in lines(shape, site):
-                if len(x) < 2:
-                    continue
-                places = zip((x - east_km) * scale, (y - north_km) * scale, strict=True)
-                way = "L".join(f"{a:.0f} {-b:.0f}" for a, b in places)
-                body.append(f'<path class="m-{layer}" d="M{way}{"Z" if ring else ""}"/>')
-    return tuple(body)
+    """The base map around a place, without names; moved to the middle of the drawing."""
+    place = Site(longitude=site.longitude, latitude=site.latitude, radius_km=half_km)
+    thinned = {
+        layer: [
+            {"geometry": shapely.simplify(shapely.geometry.shape(item["geometry"]), half_km / 111 / 600)}
+            for item in items
+        ]
+        for layer, items in base_map(place).items()
+    }
+    return tuple(_layers(thinned, BASE, site, scale, east_km, north_km))
 
 
 def overview(
@@ -464,49 +434,30 @@ def overview(
     labels : bool
         Whether to write the names of waters with news in them.
     """
-    x, y, middle = _placed(waters)
+    longitude, latitude = (np.array([one[name] for one in waters]) for name in ("longitude", "latitude"))
+    near = wrapped(longitude, Site(longitude=float(longitude[0]), latitude=float(latitude[0])))
+    middle = Site(
+        longitude=(float(near.min() + near.max()) / 2 + 180) % 360 - 180,
+        latitude=float(latitude.min() + latitude.max()) / 2,
+    )
+    x, y = project(longitude, latitude, middle)
     east, north = (max(float(np.ptp(values)) / 2, 1.0) for values in (x, y))
     scale = min((WIDE / 2 - 24) / east, (HIGH / 2 - 26) / north)
-    centre = float(x.max() + x.min()) / 2, float(y.max() + y.min()) / 2
-    half_km = min(2000.0, max(1.0, WIDE / 2 / scale))
-    x, y = (x - (x.max() + x.min()) / 2) * scale, -(y - (y.max() + y.min()) / 2) * scale
-    places = list(zip(waters, x.tolist(), y.tolist(), strict=True))
-    body = list(_beneath(middle, half_km, *centre, scale))
-    body += [
-        f'<circle class="i-lake" cx="{a:.1f}" cy="{b:.1f}" r="2.6"/>'
-        for water, a, b in places
-        if water["number"] not in news
-    ]
-    told = [item for item in places if item[0]["number"] in news]
-    body += [
-        f'<circle class="i-ring" cx="{a:.1f}" cy="{b:.1f}" r="5.5"/>'
-        for water, a, b in told
-        if news[water["number"]] == "near"
-    ]
-    inside = [item for item in told if news[item[0]["number"]] == "water"]
-    body += [_mark("i-new", round(a, 1), round(b, 1), 6.0) for _, a, b in inside]
-    if labels:
-        body += _labels(inside or told)
-    body += _scale_bar(HIGH / 2 / scale, scale, -WIDE / 2 + 8, HIGH / 2 - 6)
-    body.append(
-        f'<path class="i-scale" d="M{WIDE / 2 - 14:g} {HIGH / 2 - 18:g}v-20l-4 7m4 -7l4 7"/>'
-        f'<text class="i-text" x="{WIDE / 2 - 14:g}" y="{HIGH / 2 - 5:g}" text-anchor="middle">N</text>'
-    )
+    east, north = (float(values.max() + values.min()) / 2 for values in (x, y))
+    body = list(_beneath(middle, min(2000.0, max(1.0, WIDE / 2 / scale)), east, north, scale))
+    drawn: dict[str, list[tuple[str, float, float]]] = {"": [], "near": [], "water": []}
+    for water, a, b in zip(
+        waters, ((x - east) * scale).tolist(), ((north - y) * scale).tolist(), strict=True
+    ):
+        drawn[news.get(water["number"], "")].append((water["water"], a, b))
+    body += [shape("circle", "i-lake", cx=a, cy=b, r=2.6) for _, a, b in drawn[""]]
+    body += [shape("circle", "i-ring", cx=a, cy=b, r=5.5) for _, a, b in drawn["near"]]
+    body += [_mark("i-new", round(a, 1), round(b, 1), 6.0) for _, a, b in drawn["water"]]
+    shown = (drawn["water"] or drawn["near"]) if labels else []
+    for name, a, b in _spread(shown[: 3 * MOST_WATERS], most=MOST_WATERS, wide=110, high=15, taken=[]):
+        aside, anchor = (-12, "end") if a > WIDE / 2 - 130 else (12, "start")
+        text = name if len(name) <= 22 else name[:21] + "…"
+        body.append(label(round(a + aside), round(b + 5), text, anchor=anchor, kind="i-name"))
+    body += _scale_bar(HIGH / 2 / scale, scale, 8 - WIDE / 2, HIGH / 2 - 6, "i")
+    body += _north(WIDE / 2 - 14, HIGH / 2 - 18, "i")
     return svg(body, width=WIDE, height=HIGH, kind="i-overview", title=title, middle=True)
-
-
-def _labels(places: Sequence[tuple[Mapping[str, Any], float, float]]) -> list[str]:
-    """Names beside their waters; one that would cover another is left out."""
-    taken: list[tuple[float, float]] = []
-    body: list[str] = []
-    for water, x, y in places[: 3 * MOST_LABELS]:
-        if len(body) == MOST_LABELS or any(abs(x - a) < 110 and abs(y - b) < 15 for a, b in taken):
-            continue
-        taken.append((x, y))
-        left = x > WIDE / 2 - 130
-        at, anchor = (x - 12, "end") if left else (x + 12, "start")
-        name = water["water"] if len(water["water"]) <= 22 else water["water"][:21] + "…"
-        body.append(
-            f'<text class="i-name" x="{at:.0f}" y="{y + 5:.0f}" text-anchor="{anchor}">{escape(name)}</text>'
-        )
-    return body

@@ -278,7 +278,7 @@ class Views:
         try:
             pool = self._read(key)
             earlier = self._read(before) if before and before != key and self.workspace.path(before) else None
-            told = changes(earlier, pool) if earlier is not None else None
+            moved = changes(earlier, pool) if earlier is not None else None
         except PoolBuilderError as error:
             return self._form(query, 422, str(error))
         return _render(
@@ -293,7 +293,7 @@ class Views:
             range_labels=list(self.workspace.range_labels()),
             others=[item for item in self.workspace.results() if item.key != key],
             listed=self._is_listed(pool),
-            told=told,
+            changes=moved,
             before=before,
         )
 
@@ -362,10 +362,10 @@ class Views:
             return self._form(_nothing(), 422, "Choose two pools to compare.")
         try:
             one, other = (self._read(key) for key in keys)
-            told = changes(one, other)
+            moved = changes(one, other)
         except PoolBuilderError as error:
             return self._form(_nothing(), 422, str(error))
-        return _render("compare.html", keys=keys, told=told, **beside(one, other))
+        return _render("compare.html", keys=keys, changes=moved, **beside(one, other))
 
     async def keep(self, request: Request) -> Response:
         """Put a water on the list, or take it off."""
