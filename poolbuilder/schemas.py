@@ -451,7 +451,7 @@ CROSSES = pa.schema(
         _column(
             "viability",
             TEXT,
-            "What is known of the cross, with direction, in words; `unknown` when nothing is.",
+            "Whether the cross lives, with direction, in words; `unknown` when no source says.",
             required=True,
         ),
         _column(
