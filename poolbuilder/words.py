@@ -58,6 +58,13 @@ _SOURCES = {
     "region": "list of the region",
     "shipped": "table of the package",
 }
+_RESTS = {
+    "agency": "the agency's list",
+    "region": "lists of regions",
+    "record": "the terms of records",
+    "checklist": "the species list",
+    "shipped": "the table of the package",
+}
 
 
 GRADES = {"sure": "sure", "likely": "likely", "toBeChecked": "to be checked"}
@@ -243,18 +250,27 @@ def tier_short(key: str, radius_km: float) -> str:
     return words.get(key) or tier(key, radius_km).removeprefix("recorded ")
 
 
-def status(means: str | None, source: str | None) -> str:
-    """Native or introduced, with who says so.
+def status(row: Mapping[str, Any], *, sourced: bool = True) -> str:
+    """Native or introduced for a row of candidates, with who says so.
+
+    A species that the shipped table has as introduced, and that no record shows near the water, is called
+    not native: the table says as much of fishes that nobody reported there.
 
     Examples
     --------
-    >>> status("introduced", "record"), status("unknown", "unknown")
-    ('introduced (its records)', 'unknown')
+    >>> status({"establishmentMeans": "introduced", "establishmentSource": "record"})
+    'introduced (its records)'
+    >>> row = {"establishmentMeans": "introduced", "establishmentSource": "shipped", "tier": "none"}
+    >>> status(row), status(row, sourced=False)
+    ('not native (table of the package)', 'not native')
     """
+    means, source = row["establishmentMeans"], row["establishmentSource"]
     if not means or means == "unknown":
         return UNKNOWN
     words = _MEANS.get(means, means)
-    return f"{words} ({_SOURCES[source]})" if source in _SOURCES else words
+    if (means, source) == ("introduced", "shipped") and row.get("tier") in {"none", "range", "beyond"}:
+        words = "not native"
+    return f"{words} ({_SOURCES[source]})" if sourced and source in _SOURCES else words
 
 
 def plain(value: Any) -> str:
@@ -626,7 +642,13 @@ def _source_doubts(pool: Pool) -> list[str]:
     said = []
     classes = set(tables.strings(pool.status["rangeClass"]))
     if classes <= {"no_map"}:
-        said.append("No range map was given: native or introduced rests on records and checklist alone.")
+        given = {str(source) for source in tables.strings(pool.candidates["establishmentSource"])}
+        rests = joined([_RESTS[source] for source in _RESTS if source in given])
+        said.append(
+            f"No range map was given: native or introduced rests on {rests} alone."
+            if rests
+            else "Nobody says which species are native here: give range maps or a list of the region."
+        )
     if not pool.features.get("outline"):
         said.append(
             "No outline of the water was given: what lies within a kilometre of the site counts as in it."

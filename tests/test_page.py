@@ -171,6 +171,10 @@ def test_refresh_reads_the_list_that_the_page_begins(tmp_path: Path) -> None:
         store=tmp_path / "store",
         folder=tmp_path,
         ranges=[str(data / "ranges.geojson")],
+        region_lists=[
+            (str(tmp_path / "states.csv"), None),
+            (str(tmp_path / "basins.csv"), str(tmp_path / "basins.gpkg")),
+        ],
         layers={"water": f"{data / 'layers.gpkg'}:outline"},
     )
     Waters(path=space.waters, start=space.plan()).add(SITE)
@@ -179,6 +183,10 @@ def test_refresh_reads_the_list_that_the_page_begins(tmp_path: Path) -> None:
     assert plan.taxa == ("Lepomis",)
     assert plan.store == tmp_path / "store"
     assert plan.ranges == (str(data / "ranges.geojson"),)
+    assert plan.region_lists == (
+        (str(tmp_path / "basins.csv"), str(tmp_path / "basins.gpkg")),
+        (str(tmp_path / "states.csv"), None),
+    )
     assert plan.waters[0].layers == {"water": f"{data / 'layers.gpkg'}:outline"}
 
 
@@ -323,6 +331,18 @@ def test_wrong_fields_come_back_with_their_faults(client: Client) -> None:
     for name in ("at", "radiusKm", "asOf", "checklist"):
         assert f'id="{name}-fault"' in answer.text
     assert "&lt;b&gt;" in answer.text
+
+
+def test_a_list_of_what_is_native_can_be_chosen(tmp_path: Path) -> None:
+    space = Workspace(
+        store=tmp_path, folder=tmp_path, ranges=["a/r.gpkg"], region_lists=[("a/states.csv", None)]
+    )
+    asked = {"at": "37, -91", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
+    job = read_query(asked, ["states.csv"], space).job
+    assert job is not None
+    assert (job.ranges, job.region_lists) == ((), (("a/states.csv", None),))
+    page = Client(application(space, token=TOKEN, port=PORT))
+    assert 'value="states.csv"' in page.get(f"/{TOKEN}/").text
 
 
 def test_without_records_the_form_says_what_to_do(client: Client) -> None:

@@ -166,7 +166,7 @@ def test_old_runs_are_removed_but_not_what_is_referred_to(weekly: Weekly) -> Non
     ("change", "message"),
     [
         (('make = "both"', 'make = "all"'), "make 'all' is unknown (use pools, introduced, both)"),
-        (('make = "both"', 'regions = "x.geojson"'), "regionList and regions belong together"),
+        (('make = "both"', 'regions = "x.geojson"'), "regions belong to a regionList"),
         (('"Weir Pool"', '"Introduced"'), "two waters would share one folder"),
     ],
 )

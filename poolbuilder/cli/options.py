@@ -139,7 +139,8 @@ def pool_options(function: F) -> F:
             "--ranges",
             multiple=True,
             metavar="FILE[:LAYER]",
-            help="Native and introduced range polygons; repeatable.",
+            help="Native and introduced range polygons, or a table of regions with the layer of its regions "
+            "behind it (TABLE.csv:FILE); repeatable.",
         ),
         click.option(
             "--region-list",
@@ -256,6 +257,13 @@ def read_settings(path: Path | None) -> Settings:
     return Settings.from_toml(path)
 
 
+def paired_lists(lists: tuple[str, ...], layers: tuple[str, ...]) -> tuple[tuple[str, str | None], ...]:
+    """Each ``--region-list`` with its ``--regions``."""
+    if len(layers) > len(lists):
+        raise click.UsageError("--regions belongs to a --region-list before it")
+    return tuple(zip_longest(lists, layers))
+
+
 def make_job(
     site: Site,
     *,
@@ -271,10 +279,8 @@ def make_job(
     """The job that the shared options of a command ask for; *given* are fields of Job."""
     from poolbuilder.job import Job
 
-    if len(regions) > len(region_list):
-        raise click.UsageError("--regions belongs to a --region-list before it")
     return Job(
-        region_lists=tuple(zip_longest(region_list, regions)),
+        region_lists=paired_lists(region_list, regions),
         site=site,
         store=store_path(store),
         settings=read_settings(settings_file),

@@ -138,7 +138,7 @@ def candidate_lines(pool: Pool) -> list[str]:
             words.percent(row["presence"]),
             words.interval(row["presenceLow"], row["presenceHigh"]) or words.DASH,
             words.tier_short(row["tier"], pool.site.radius_km),
-            words.status(row["establishmentMeans"], None),
+            words.status(row, sourced=False),
         )
         for row in likely
     ]

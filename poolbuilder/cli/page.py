@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import layer_options, read_settings, store_path
+from poolbuilder.cli.options import layer_options, paired_lists, read_settings, store_path
 from poolbuilder.records.service.client import DEFAULT_URL
 
 __all__ = ["page"]
@@ -37,6 +37,19 @@ __all__ = ["page"]
 @click.option(
     "--ranges", multiple=True, metavar="FILE[:LAYER]", help="Range polygons to choose from; repeatable."
 )
+@click.option(
+    "--region-list",
+    "region_list",
+    multiple=True,
+    metavar="FILE",
+    help="A list of what is native and introduced to choose from; repeatable.",
+)
+@click.option(
+    "--regions",
+    multiple=True,
+    metavar="FILE[:LAYER]",
+    help="Polygons of the regions of each --region-list in turn; states and units need none.",
+)
 @layer_options
 @click.option(
     "--settings",
@@ -60,6 +73,8 @@ def page(
     folder: Path,
     checklists: tuple[str, ...],
     ranges: tuple[str, ...],
+    region_list: tuple[str, ...],
+    regions: tuple[str, ...],
     water: str | None,
     basins: str | None,
     streams: str | None,
@@ -81,6 +96,7 @@ def page(
         folder=folder,
         checklists=(*SHIPPED, *checklists),
         ranges=ranges,
+        region_lists=paired_lists(region_list, regions),
         layers={key: value for key, value in layers.items() if value},
         settings=read_settings(settings_file),
         service_url=service_url,

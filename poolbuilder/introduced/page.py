@@ -100,7 +100,7 @@ def _news(run: Run) -> list[dict[str, Any]]:
             ((water, row) for water, row in pairs if row["newIn"] != "water"),
             key=lambda pair: (pair[1]["nearestKm"], pair[0]["number"]),
         )
-        sources = {words.status(row["establishmentMeans"], row["establishmentSource"]) for _, row in pairs}
+        sources = {words.status(row) for _, row in pairs}
         cards.append(
             {
                 "name": name,
@@ -202,9 +202,7 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
         "events": f"{row['events']:,}",
         "presence": words.percent(row["presence"]),
         "interval": _interval(row),
-        "status": words.status(row["establishmentMeans"], row["establishmentSource"])
-        if row["establishmentSource"] != "unknown"
-        else words.UNKNOWN,
+        "status": words.status(row) if row["establishmentSource"] != "unknown" else words.UNKNOWN,
         "degree": row["degreeOfEstablishment"] or "",
         "pathway": row["pathway"] or "",
         "note": row["note"],

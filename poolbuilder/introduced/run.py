@@ -277,7 +277,7 @@ def _document(
         "new": sum(bool(row["isNew"]) for water in waters for row in water["introduced"]),
         "newUnsettled": sum(bool(row["isNew"]) for water in waters for row in water["unsettled"]),
         "notes": notes,
-        "layerNotes": _known(shared, silent),
+        "layerNotes": shared,
         "cautions": list(CAUTIONS),
         "waters": waters,
         "inputs": _inputs(assessments, checklist),
@@ -314,13 +314,6 @@ def _split_notes(assessments: Sequence[Assessment]) -> tuple[list[str], list[lis
     counts = Counter(note for item in assessments for note in dict.fromkeys(item.notes))
     shared = [note for note, count in counts.items() if count == len(assessments) and count > 1]
     return shared, [[note for note in item.notes if note not in shared] for item in assessments]
-
-
-def _known(notes: Sequence[str], silent: bool) -> list[str]:
-    """Notes on the pools; without range maps status may still be known, from other sources."""
-    said = "no range polygons given: native status and the leak by range are unknown"
-    mended = "no range polygons given: without records every species starts from the same presence"
-    return [mended if note == said and not silent else note for note in notes]
 
 
 def _inputs(assessments: Sequence[Assessment], checklist: Checklist) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -42,8 +43,8 @@ KEYS: dict[str, tuple[type, ...]] = {
     "waters": (str,),
     "make": (str,),
     "find": (str,),
-    "regionList": (str,),
-    "regions": (str,),
+    "regionList": (str, list),
+    "regions": (str, list),
     "reviewed": (str,),
     "serviceUrl": (str,),
     "settings": (str,),
@@ -90,8 +91,8 @@ class Plan:
         ``pools``, ``introduced`` or ``both``.
     find : str, optional
         Genus, family or class whose introduced species are looked for, in place of the checklist.
-    regions : (str, str), optional
-        Table of region checklists and layer of their polygons.
+    region_lists : sequence of (str, str or None)
+        Lists of what is native and introduced, and the layer of the regions of each where it needs one.
     reviewed : Path, optional
         Table of what somebody looked at.
     layers : mapping
@@ -114,7 +115,7 @@ class Plan:
     calibration: Mapping[str, Any] | None = None
     make: str = "pools"
     find: str | None = None
-    regions: tuple[str, str] | None = None
+    region_lists: tuple[tuple[str, str | None], ...] = ()
     reviewed: Path | None = None
     layers: Mapping[str, str] = field(default_factory=dict)
 
@@ -151,11 +152,14 @@ def read_plan(path: str | Path) -> Plan:
         raise PlanError(f"shape {main['shape']!r} is unknown", file=plan, remedy="use distance or polygon")
     if main.get("make", "pools") not in MAKES:
         raise PlanError(f"make {main['make']!r} is unknown", file=plan, remedy=f"use {', '.join(MAKES)}")
-    if ("regionList" in main) != ("regions" in main):
+    lists, layers = (
+        [str(home / text) for text in _texts(main.get(key, []), key, plan)]
+        for key in ("regionList", "regions")
+    )
+    if len(layers) > len(lists):
         raise PlanError(
-            "regionList and regions belong together", file=plan, remedy="give the table and the polygons"
+            "regions belong to a regionList", file=plan, remedy="give the table of the regions too"
         )
-    lists = (str(home / main["regionList"]), str(home / main["regions"])) if "regions" in main else None
     return Plan(
         path=plan,
         out=home / main["out"],
@@ -173,7 +177,7 @@ def read_plan(path: str | Path) -> Plan:
         calibration=read_calibration(home / main["settings"]) if "settings" in main else None,
         make=main.get("make", "pools"),
         find=main.get("find"),
-        regions=lists,
+        region_lists=tuple(zip_longest(lists, layers)),
         reviewed=home / main["reviewed"] if "reviewed" in main else None,
         layers={key: str(home / main[key]) for key in LAYERS if key in main},
     )

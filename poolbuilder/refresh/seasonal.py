@@ -395,7 +395,7 @@ class _Season:
             as_of=self.day,
             checklist=plan.checklist,
             ranges=plan.ranges,
-            region_lists=() if plan.regions is None else (plan.regions,),
+            region_lists=plan.region_lists,
             store=plan.store,
             settings=plan.settings,
             calibration=plan.calibration,

@@ -58,7 +58,7 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
         ``at``, ``name``, ``waterType``, ``radiusKm``, ``asOf`` and ``checklist``, as typed, and the name of
         the ``store``; without one the first is taken.
     ranges : list of str
-        Labels of the chosen range layers.
+        Labels of the chosen range layers and lists of what is native.
     """
     values = {key: str(given.get(key, "")).strip() for key in FIELDS}
     faults: dict[str, str] = {}
@@ -77,7 +77,7 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     labels = workspace.range_labels()
     chosen = tuple(label for label in ranges if label in labels)
     if len(chosen) < len(ranges):
-        faults["ranges"] = "one of the range layers is not offered here (choose from the list)"
+        faults["ranges"] = "one of the range maps or lists is not offered here (choose from those shown)"
     if faults or place is None or radius is None or as_of is None:
         return Query(values=values, ranges=chosen, faults=faults)
     site = _attempt(
@@ -93,11 +93,13 @@ def read_query(given: Mapping[str, str], ranges: list[str], workspace: Workspace
     )
     if site is None:
         return Query(values=values, ranges=chosen, faults=faults)
+    specs = {labels[label] for label in chosen}
     job = Job(
         site=site,
         as_of=as_of,
         checklist=values["checklist"],
-        ranges=tuple(labels[label] for label in chosen),
+        ranges=tuple(spec for spec in workspace.ranges if spec in specs),
+        region_lists=tuple(pair for pair in workspace.region_lists if pair[0] in specs),
         store=stores.get(values["store"], workspace.store),
         settings=workspace.settings,
         water=workspace.layers.get("water"),

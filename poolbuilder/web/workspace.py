@@ -57,8 +57,8 @@ class Workspace:
         Further record stores to choose from.
     folder : Path
         Where pools and the list of waters go.
-    checklists, ranges : sequence of str
-        What a person can choose from.
+    checklists, ranges, region_lists : sequence
+        What a person can choose from; a list of regions with the layer of its polygons or None.
     layers : dict
         ``water``, ``basins``, ``streams`` and ``barriers`` to a layer, used for every pool.
     """
@@ -67,6 +67,7 @@ class Workspace:
     folder: Path
     checklists: Sequence[str] = SHIPPED
     ranges: Sequence[str] = ()
+    region_lists: Sequence[tuple[str, str | None]] = ()
     layers: dict[str, str] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
     more_stores: Sequence[Path] = ()
@@ -89,12 +90,16 @@ class Workspace:
         }
         if self.ranges:
             start["ranges"] = [_whole(spec) for spec in self.ranges]
+        if self.region_lists:
+            pairs = sorted(self.region_lists, key=lambda pair: pair[1] is None)  # a plan pairs them in turn
+            start["regionList"] = [_whole(table) for table, _ in pairs]
+            start["regions"] = [_whole(layer) for _, layer in pairs if layer]
         return start | {key: _whole(spec) for key, spec in self.layers.items()}
 
     def range_labels(self) -> dict[str, str]:
-        """A short name for each choice of ranges."""
+        """A short name for each choice of ranges, and of lists of what is native."""
         labels: dict[str, str] = {}
-        for spec in self.ranges:
+        for spec in (*self.ranges, *(table for table, _ in self.region_lists)):
             label = Path(spec).name
             labels[spec if label in labels else label] = spec
         return labels
@@ -111,6 +116,7 @@ class Workspace:
             "asOf": job.as_of.isoformat(),
             "checklist": stamped(job.checklist),
             "ranges": [stamped(spec) for spec in job.ranges],
+            "lists": [[spec and stamped(spec) for spec in pair] for pair in job.region_lists],
             "layers": {key: stamped(spec) for key, spec in sorted(self.layers.items())},
             "settings": job.settings.as_dict(),
             "store": str(job.store),
