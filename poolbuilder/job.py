@@ -33,6 +33,7 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import (
     SPREAD,
+    KeptRegions,
     Regions,
     cell_of,
     centre_of,
@@ -279,7 +280,6 @@ class Engine:
         if job.known:
             job.statements()  # refused before any work when they cannot be read
         self.job = job
-        self.regions: Regions = {} if regions is None else regions
         self.given, self._store, provenance = _read_given(job)
         self.provenance = replace(
             provenance, calibration=job.calibration, inputs=(*provenance.inputs, *_tables_given(job))
@@ -288,6 +288,21 @@ class Engine:
             job.say(f"note: {note}")
         self.checklist = None if is_genus(job.checklist) else Checklist.load(job.checklist)
         self.ranges = None if self.checklist is None else open_ranges(job.ranges, self.checklist)
+        self.regions = self._kept() if regions is None else regions
+
+    def _kept(self) -> Regions:
+        """Regions that were learnt of the store before, with the same list, ranges, settings and day."""
+        job = self.job
+        if self._store is None or self.checklist is None or job.catch or "://" in str(job.store):
+            return {}
+        made_with = (
+            repr(job.settings),
+            repr(job.open_constants().rows),
+            repr((self.checklist.source, self.checklist.species)),
+            repr(() if self.ranges is None else self.ranges.sources),
+            job.as_of.isoformat(),
+        )
+        return KeptRegions(job.store, store_digest(job.store), made_with)
 
     def pools(self, sites: Sequence[Site]) -> Iterator[Built]:
         """The pools of some waters, whose records are read together."""

@@ -6,20 +6,32 @@ learn from the same records and give the same numbers.
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
+import hashlib
+import io
+import json
 import math
-from collections.abc import Callable, MutableMapping, Sequence
+import shutil
+import zipfile
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+import poolbuilder
 from poolbuilder import tables
+from poolbuilder.errors import PoolBuilderError
+from poolbuilder.files import private_folder, write_whole
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
+from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
-from poolbuilder.model.looking import look, type_of_water
+from poolbuilder.model.looking import Events, Looking, look, type_of_water
 from poolbuilder.model.presence import Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import starting_share
 from poolbuilder.names.checklist import Checklist
@@ -39,6 +51,12 @@ Cell = tuple[int, int]
 """Row from the south and column from the west of a region's cell."""
 Regions = MutableMapping[Cell, Region]
 """Regions that have been learnt, by cell; valid for one set of records, species and settings."""
+
+KEPT = 1
+"""Version of the files that regions are kept in."""
+MOST_KEPT = 8
+"""Lists and settings that regions of one store are kept for."""
+_PARTS: dict[str, Any] = {"looking": Looking, "events": Events, "community": Community}
 
 CELL_DEGREES = 1.0
 SHRINK = 0.75
@@ -370,3 +388,108 @@ def locate(
             near = near.append_column(field, tables.array(values[field.name], field.type))
     table = check(near.select(LOCATED.names), LOCATED, "located")
     return Located(records=table, notes=notes, snapped=snapped)
+
+
+class KeptRegions(MutableMapping[Cell, Region]):
+    """Regions of a store that were learnt before, in files beside it.
+
+    They hold for one state of the store, list of species, ranges, settings, constants and version, all of
+    which name their folder; regions of an earlier state are dropped.  A file that cannot be read whole counts
+    as not there.  Where nothing can be written they are kept in memory alone.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the store.
+    state : str
+        What the store holds.
+    made_with : sequence of str
+        Everything else that regions depend on.
+    """
+
+    def __init__(self, folder: Path, state: str, made_with: Sequence[str]) -> None:
+        self._known: dict[Cell, Region] = {}
+        self._all = folder / "regions"
+        with_ = json.dumps([KEPT, poolbuilder.__version__, *made_with])
+        self._state = state[:16]
+        self._folder = self._all / f"{self._state}-{hashlib.sha256(with_.encode()).hexdigest()[:16]}"
+
+    def _file(self, cell: Cell) -> Path:
+        return self._folder / f"{cell[0]}_{cell[1]}.npz"
+
+    def __getitem__(self, cell: Cell) -> Region:
+        if cell not in self._known:
+            try:
+                self._known[cell] = _unpacked(self._file(cell).read_bytes())
+            except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+                raise KeyError(cell) from None
+        return self._known[cell]
+
+    def __setitem__(self, cell: Cell, region: Region) -> None:
+        self._known[cell] = region
+        with contextlib.suppress(OSError, PoolBuilderError):
+            if not self._folder.exists():
+                self._drop_old()
+                private_folder(self._folder)
+            write_whole(self._file(cell), _packed(region))
+
+    def _drop_old(self) -> None:
+        kept = sorted(self._all.glob("*-*"), key=lambda path: path.stat().st_mtime)
+        stale = [path for path in kept if not path.name.startswith(self._state)]
+        for path in stale + [path for path in kept if path not in stale][: -(MOST_KEPT - 1)]:
+            shutil.rmtree(path, ignore_errors=True)
+
+    def __delitem__(self, cell: Cell) -> None:
+        self._known.pop(cell, None)
+        self._file(cell).unlink(missing_ok=True)
+
+    def __iter__(self) -> Iterator[Cell]:
+        return iter(self._known)
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+
+def _packed(region: Region) -> bytes:
+    """A region as an npz file: its arrays, and the rest as JSON."""
+    arrays: dict[str, Any] = {}
+    plain: dict[str, Any] = {}
+
+    def put(part: Any, before: str) -> None:
+        for field in dataclasses.fields(part):
+            value, name = getattr(part, field.name), before + field.name
+            if dataclasses.is_dataclass(value):
+                put(value, name + ".")
+            elif isinstance(value, np.ndarray) and value.dtype != object:
+                arrays[name] = value
+            elif isinstance(value, np.ndarray):
+                plain[name] = {"texts": value.tolist()}
+            else:
+                plain[name] = value
+
+    put(region, "")
+    arrays["plain"] = np.frombuffer(json.dumps(plain).encode(), dtype=np.uint8)
+    sink = io.BytesIO()
+    np.savez_compressed(sink, **arrays)
+    return sink.getvalue()
+
+
+def _unpacked(content: bytes) -> Region:
+    with np.load(io.BytesIO(content), allow_pickle=False) as packed:
+        arrays = {name: packed[name] for name in packed.files}
+    plain = json.loads(arrays.pop("plain").tobytes())
+
+    def get(kind: Any, before: str) -> Any:
+        values = {}
+        for field in dataclasses.fields(kind):
+            name = before + field.name
+            value = arrays[name] if name in arrays else plain.get(name, _PARTS)
+            if value is _PARTS:
+                value = get(_PARTS[field.name], name + ".")
+            elif isinstance(value, dict):
+                value = np.array([*value["texts"], None], dtype=object)[:-1]
+            values[field.name] = tuple(value) if isinstance(value, list) else value
+        return kind(**values)
+
+    region: Region = get(Region, "")
+    return region

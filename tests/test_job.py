@@ -14,6 +14,7 @@ from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
+from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings, read_calibration
 
 RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"
@@ -76,3 +77,47 @@ def test_outlines_are_drawn_around_the_water(tmp_path: Path) -> None:
     assert len(built.features["states"]) == 1
     assert {item["kind"] for item in built.inputs} >= {"outlines"}
     assert render(built) == render(read_pool(write_pool(built, tmp_path / "pool")))
+
+
+def stored(tmp_path: Path, **more: object) -> Job:
+    store = Store(tmp_path / "store")
+    if store.is_empty:
+        store.add([RECORDS])
+    site = Site(longitude=-91.2, latitude=36.9)
+    return Job(site=site, as_of=datetime.date(2026, 6, 1), store=store.path, **more)  # type: ignore[arg-type]
+
+
+def kept(tmp_path: Path) -> list[Path]:
+    return sorted((tmp_path / "store" / "regions").glob("*/*.npz"))
+
+
+def test_a_region_that_was_learnt_is_used_by_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = stored(tmp_path).run()
+    assert len(kept(tmp_path)) == 1
+    with monkeypatch.context() as patch:
+        patch.setattr("poolbuilder.job.learn_region", None)
+        assert stored(tmp_path).run().candidates == first.candidates
+        with pytest.raises(TypeError):  # other settings want another region
+            stored(tmp_path, settings=Settings(region_km=200.0)).run()
+    path = kept(tmp_path)[0]
+    whole = path.read_bytes()
+    for damaged in (b"", b"PK no file", whole[: len(whole) // 2], whole[:900] + b"x" + whole[901:]):
+        path.write_bytes(damaged)
+        assert stored(tmp_path).run().candidates == first.candidates
+        assert path.read_bytes() == whole
+
+
+def test_regions_of_an_earlier_store_are_dropped(tmp_path: Path) -> None:
+    stored(tmp_path).run()
+    before = kept(tmp_path)
+    more = tmp_path / "more.csv"
+    more.write_text(
+        "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate,basisOfRecord\n"
+        "x:1,Lepomis auritus,36.9,-91.2,2020-05-01,HumanObservation\n"
+    )
+    Store(tmp_path / "store").add([more])
+    stored(tmp_path).run()
+    assert len(kept(tmp_path)) == 1
+    assert kept(tmp_path) != before

@@ -69,6 +69,8 @@ class Constants:
         ``""`` for the others.
     penalty : float
         Precision of the effects of co-occurring species.
+    spread : mapping
+        Standard error of a value by constant and what it is of.
     rows : sequence of mapping
         The table: constant, of, value, spread, source.
     """
@@ -83,6 +85,7 @@ class Constants:
     mistake: float
     turnover: Mapping[str, float]
     penalty: float
+    spread: Mapping[tuple[str, str], float] = field(default_factory=dict, repr=False)
     rows: Sequence[Mapping[str, str]] = field(default=(), repr=False)
 
     def agreement_of(self, kinds: Ints) -> float:
@@ -93,6 +96,14 @@ class Constants:
     def turnover_of(self, species: str) -> float:
         """Turnover a year of a species."""
         return self.turnover.get(species, self.turnover[""])
+
+    def error_of(self, constant: str, of: str = "") -> float:
+        """Standard error of the logarithm of a constant; at most 1."""
+        of = of if (constant, of) in self.spread else ""
+        value = next(
+            (float(row["value"]) for row in self.rows if (row["constant"], row["of"]) == (constant, of)), 0.0
+        )
+        return min(1.0, self.spread.get((constant, of), 0.0) / value) if value else 0.0
 
     @classmethod
     @functools.cache
@@ -146,5 +157,6 @@ class Constants:
             mistake=one["mistake"],
             turnover=by("turnover"),
             penalty=one["penalty"],
+            spread={(row["constant"], row["of"]): float(row["spread"]) for row in rows},
             rows=tuple(rows),
         )

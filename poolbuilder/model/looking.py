@@ -41,6 +41,8 @@ FEW_EVENTS = 30
 """Classes with fewer events are learnt together."""
 ROWS_SHARED = 1.02
 """With more names an event than this on average, the rows of a class share events: its events are lists."""
+LIST_ROWS = 2
+"""An event of lists with so many names is a list; with one it may be a find."""
 SCOPE_NAMES = 3
 """A class of many events with no more names than this looked for these alone."""
 AGREE_KM, AGREE_SCALE_KM = 10.0, 5.0
@@ -136,7 +138,6 @@ class Looking:
         Chance that it was named.
     others : (n, k) array
         1 where another fish was named.
-    hybrid_site : (n,) bool array
     water_type : (n,) int array
     listed : (n,) bool array
         Where an event of lists was made: it tells of the fish community.
@@ -156,7 +157,6 @@ class Looking:
     looked: Floats
     found: Floats
     others: Floats
-    hybrid_site: Bools
     water_type: Ints
     listed: Bools
     only_candidates: bool
@@ -583,14 +583,17 @@ def look(
     role, kept = role[chosen], np.array([one is None for one in rule[chosen]], dtype=bool)
     event = event_codes(part, settings=settings)
     n, s = (int(event.max()) + 1 if len(event) else 0), len(species)
-    quality = tables.numbers(part["quality"])
+    best, rows = _best_rows(event, part), np.bincount(event, minlength=n)
+    label, lists = _classes(part, best, rows)
+    # Mistakes on lists are what the constant `mistake` counts; a find of its own is as sure as its kind.
+    on_list = (lists & (rows >= LIST_ROWS))[event]
+    quality = tables.numbers(part["quality"]) / np.where(on_list, settings.quality_observation, 1.0)
+    quality = np.minimum(quality, 1.0)
     found, met, hybrid, own = _found(part, shares, number, event, role, kept, quality, species, n)
     named = _pairs(event, part, kept, role, own, s, n)
-    best = _best_rows(event, part)
     points = to_ecef(tables.numbers(part["longitude"])[best], tables.numbers(part["latitude"])[best])
     site = _sites(part, best, settings)
     kinds = _first_types(part)[best]
-    label, lists = _classes(part, best, np.bincount(event, minlength=n))
     centre = to_ecef(np.array([middle[0]]), np.array([middle[1]]))
     complete, unseen = _completeness(named, points, label, lists, site, kinds, centre, constants)
     complete = np.where(_fully_reported(part, best), 1.0, complete)
@@ -701,10 +704,6 @@ def _gathered(
         looked=seen[:, None] * in_scope,
         found=found,
         others=others,
-        hybrid_site=np.bincount(
-            events.site, events.hybrid.max(axis=1) if s and len(events) else None, minlength=n
-        )
-        > 0,
         water_type=kind,
         listed=(share_lists > 0) & (others.sum(axis=1) > 0),
         only_candidates=not named.other_names,

@@ -8,8 +8,9 @@ Everything that gives a presence calls :func:`weigh`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from poolbuilder.model.fish_community import Community, learn_community, predict
 from poolbuilder.model.logistic import inverse_logit, logit, pair_km
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
-from poolbuilder.model.share import Shares, nested_shares
+from poolbuilder.model.share import Shares, nested_shares, some_unlike
 from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
@@ -33,6 +34,10 @@ Z90 = 1.6448536269514722
 NAMED_HERE = 0.95
 """Chance that a record that names this very water, near it, comes from it."""
 NAMED_KM = 25.0
+AT_POINT = 0.99
+"""Chance that a record at the very point asked about comes from the water asked about."""
+POINT_KM, POINT_UNCERTAINTY_M = 0.1, 2000.0
+"""Points coincide within this by chance only where they are rounded."""
 LIKELY_HERE = 0.5
 SURVEY_NAMES = 2
 """An event with fewer names may be a find: of the others it says no more than one name of many does."""
@@ -148,8 +153,8 @@ def chance_here(
     """Chance that each event was made in the water of a site, (e,).
 
     By the outline where one is known (*in_outline*, NaN where it is not), else by the distance from the site
-    against ``sameWaterKm``; an event near by that names the water counts as placed in it.  One function for
-    finds and for non-detections.
+    against ``sameWaterKm``; an event at the very point, or near by and naming the water, counts as placed in
+    it.  One function for finds and for non-detections.
     """
     here = np.zeros(len(longitude))
     if not len(here):
@@ -163,6 +168,8 @@ def chance_here(
         near = np.flatnonzero(away <= radius + 3 * uncertainty_m / 1000)
         sigma = sigma_km(np.maximum(uncertainty_m[near], 1.0), quantile=settings.uncertainty_quantile)
         here[near] = share_inside(away[near], sigma, radius)
+    at_point = (away <= POINT_KM) & (uncertainty_m <= POINT_UNCERTAINTY_M)
+    here = np.where(at_point, np.maximum(here, AT_POINT), here)
     called = _plain(name)
     if called:
         same = np.array([_plain(one) == called for one in waters], dtype=bool) & (away <= NAMED_KM)
@@ -253,8 +260,11 @@ def expect(
     value, known = start, False
     if region.community is not None and len(others):
         value, more, slope = _by_community(region.community, looking, typed, km, usable, others)
-        known, error = True, np.sqrt(more**2 + (slope * error) ** 2)
-    value = np.clip(value, logit(np.array(EDGE)), logit(np.array(1 - EDGE)))
+        there = inverse_logit(value)
+        variance = (more**2 + (slope * error) ** 2) * (there * (1 - there)) ** 2
+        there, variance = some_unlike(np.clip(there, EDGE, 1 - EDGE), water.prior, variance)
+        known, value = True, logit(there)
+        error = np.sqrt(np.minimum(variance / (there * (1 - there)) ** 2, MOST_VARIANCE))
     prior = logit(water.prior)
     parts = {
         "status": prior,
@@ -281,35 +291,53 @@ def weigh(region: Region, water: WaterSeen, *, constants: Constants, settings: S
         region, water, own=own, others=looking.others[own & looking.listed], constants=constants
     )
     events = _events_here(looking, water, settings)
-    s = len(looking.species)
+    before = inverse_logit(expected.log_odds)
     rate = np.array([constants.turnover_of(name) for name in looking.species])
-    half = Z90 * expected.error
-    three = inverse_logit(expected.log_odds + np.stack([0 * half, -half, half])).reshape(-1)
-    tripled = WaterEvents(
-        year=events.year,
-        here=events.here,
-        found=np.tile(events.found, 3),
-        completeness=np.tile(events.completeness, 3),
-        event=events.event,
-    )
-    memory = remember(three, tripled, rate=np.tile(rate, 3), now=water.now, constants=constants)
-    final = memory.presence
-    mine = Memory(
-        state=memory.state[:s], event=memory.event, year=memory.year, log_odds=memory.log_odds[:, :s]
-    )
+    faster = np.array([constants.error_of("turnover", name) for name in looking.species])
+    memory = remember(before, events, rate=rate, now=water.now, constants=constants)
+    low, high = _interval(expected, memory.presence, events, rate, faster, water.now, constants)
     return Weighed(
-        presence=final[:s],
-        low=np.minimum(final[s : 2 * s], final[:s]),
-        high=np.maximum(final[2 * s :], final[:s]),
-        before=three[:s],
+        presence=memory.presence,
+        low=low,
+        high=high,
+        before=before,
         parts=expected.parts,
-        memory=mine,
-        settling=settling(mine.state, three[:s], constants),
+        memory=memory,
+        settling=settling(memory.state, before, constants),
         shares=expected.shares,
         own=own,
         away_km=expected.km,
         community=expected.community,
     )
+
+
+def _interval(
+    expected: Expected,
+    presence: Floats,
+    events: WaterEvents,
+    rate: Floats,
+    faster: Floats,
+    now: float,
+    constants: Constants,
+) -> tuple[Floats, Floats]:
+    """Central 90 % interval of presence, (s,) each.
+
+    What is to be expected, how fast a water turns over and how often a list is mistaken are each moved by
+    1.64 standard errors; what that changes adds up as independent errors do, on log-odds.
+    """
+    down, up = np.zeros(len(presence)), np.zeros(len(presence))
+    middle = logit(presence)
+    for way in (-Z90, Z90):
+        mistake = constants.mistake * math.exp(way * constants.error_of("mistake"))
+        for log_odds, pace, given in (
+            (expected.log_odds + way * expected.error, rate, constants),
+            (expected.log_odds, rate * np.exp(way * faster), constants),
+            (expected.log_odds, rate, replace(constants, mistake=mistake)),
+        ):
+            moved = remember(inverse_logit(log_odds), events, rate=pace, now=now, constants=given)
+            change = logit(moved.presence) - middle
+            down, up = down + np.minimum(change, 0) ** 2, up + np.maximum(change, 0) ** 2
+    return inverse_logit(middle - np.sqrt(down)), inverse_logit(middle + np.sqrt(up))
 
 
 def _by_community(

@@ -3,14 +3,15 @@
     π_k = (Σ K_k f + m π_{k+1}) / (Σ K_k c + m),    K_k(d) = exp(-d / s_k)
 
 with f what was found at a site and c how well it was looked at.  The widest share leans on a prior by native
-status.  Sites of the other type of water (still or running) speak through the shift between the types, with
-no more weight than its spread allows.  At every scale it is the mean of a beta-binomial whose prior is the
-next wider share with the weight of m sites.
+status.  At every scale it is the mean of a beta-binomial whose prior is the next wider share with the weight
+of m sites.  Sites of the other type of water (still or running) move the prior through the shift between the
+types and its spread, once, and pass on how far they differ from scale to scale.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,8 +40,11 @@ BLOCK = 1.5
 PRIOR_SITES = 1.0
 DIFFERENT = 0.02
 """One water in fifty is unlike all around it (stocked, dug, cut off): there the prior stands."""
-_SPREAD = np.array([-1.55, -0.5, 0.5, 1.55])
-_SPREAD_WEIGHT = np.array([0.19, 0.31, 0.31, 0.19])
+THERE = inverse_logit(np.arange(-14.0, 8.0, 0.05))
+"""Shares of the other type that are weighed."""
+LOGISTIC = math.pi / 8
+"""Of the variance, in the mean of a share with normal log-odds (MacKay 1992, Neural Computation 4:720; from
+memory)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,15 +57,12 @@ class Shares:
         The prior, the share at the scales that are not near, the share at all scales.
     variance : (m, s) array
         Of the log-odds of *share*.
-    effective : (m, s) array
-        Effective number of looked-at sites within the near scales.
     """
 
     prior: Floats
     wide: Floats
     share: Floats
     variance: Floats
-    effective: Floats
 
 
 _BY_CLASS = {
@@ -106,10 +107,9 @@ def starting_share(
     return settings.prior_not_stated
 
 
-def shifted(share: Floats, shift: Floats, spread: float) -> Floats:
-    """A share moved by log-odds that are known with a normal error, averaged over it."""
-    at = logit(share)[..., None] + shift[..., None] + spread * _SPREAD
-    out: Floats = inverse_logit(at) @ _SPREAD_WEIGHT
+def shifted(share: Floats, shift: Floats) -> Floats:
+    """A share moved by log-odds."""
+    out: Floats = inverse_logit(logit(share) + shift)
     return out
 
 
@@ -144,44 +144,102 @@ def nested_shares(
     other = np.zeros(len(looking), dtype=bool)
     if kind:
         other = looking.water_type == (RUNNING if kind == STILL else STILL)
-    looked = np.ones_like(looking.looked) if looking.only_candidates else looking.looked
-    shift = shift_of(looking.species, kind, constants)
-    share = np.repeat(prior[None, :], len(away), axis=0)
-    variance = (share * (1 - share)) / (PRIOR_SITES + 1)
-    wide, effective = share, np.zeros_like(share)
-    for k, scale in enumerate(SCALES_KM):
-        kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
-        same = kernel * ~other
-        hits, number = same @ looking.found, same @ looked
-        square = (same**2) @ looked
-        if other.any():
-            theirs = kernel * other
-            there = theirs @ looked
-            unshifted = shifted(share, -shift, 0.0)
-            seen = np.minimum((theirs @ looking.found + LEAN * unshifted) / (there + LEAN), MOST_SHARE)
-            moved = shifted(seen, shift, constants.shift_spread)
-            worth = 1 / np.maximum(constants.shift_spread**2 * moved * (1 - moved), 0.02)
-            count = there * worth / (there + worth)
-            hits, number, square = (
-                hits + count * moved,
-                number + count,
-                square + count**2 / np.maximum(worth, 1),
-            )
-        share = np.minimum((hits + LEAN * share) / (number + LEAN), MOST_SHARE)
-        spread = share * (1 - share)
-        variance = (BLOCK * square * spread + LEAN**2 * variance) / (number + LEAN) ** 2
-        effective = number if k == NEAR else effective
-        wide = share if k == NEAR - 1 else wide
+    starting = np.repeat(prior[None, :], len(away), axis=0)
+    variance = starting * (1 - starting) / (PRIOR_SITES + 1)
+    led = None
+    if other.any():
+        shift = shift_of(looking.species, kind, constants)
+        looked = np.ones_like(looking.looked) if looking.only_candidates else looking.looked
+        kernel = np.exp(-away / SCALES_KM[0]) * (usable & other) / BLOCK
+        hits = kernel @ looking.found
+        led = _Led(
+            list(_scales(away, usable & other, looking, shifted(starting, -shift), variance)),
+            hits,
+            np.maximum(kernel @ looked - hits, 0),
+            shift,
+            constants.shift_spread,
+        )
+    shares = list(_scales(away, usable & ~other, looking, starting, variance, led))
+    wide, (share, variance) = shares[NEAR - 1][0], shares[-1]
     if looking.only_candidates:
         share, wide = (_of_all_sites(one, away, usable, looking) for one in (share, wide))
-    share, wide = ((1 - DIFFERENT) * one + DIFFERENT * prior for one in (share, wide))
-    edge = np.maximum(share * (1 - share), 1e-6)
-    unlike = (
-        DIFFERENT * prior / share
-    ) ** 2  # how often a water is unlike the others is known to a factor of e
-    return Shares(
-        np.repeat(prior[None, :], len(away), axis=0), wide, share, variance / edge**2 + unlike, effective
-    )
+    wide, _ = some_unlike(wide, starting, variance)
+    share, variance = some_unlike(share, starting, variance)
+    return Shares(starting, wide, share, _of_log_odds(share, variance))
+
+
+def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Share and variance where one water in fifty is unlike those around it: there the prior stands."""
+    mixed = (1 - DIFFERENT) * share + DIFFERENT * prior
+    # How often a water is unlike the others is known to a factor of e.
+    return mixed, (1 - DIFFERENT) ** 2 * variance + (DIFFERENT * prior * (1 - mixed)) ** 2
+
+
+def _scales(
+    away: Floats,
+    usable: Bools,
+    looking: Looking,
+    share: Floats,
+    variance: Floats,
+    led: _Led | None = None,
+) -> Iterator[tuple[Floats, Floats]]:
+    """Share and its variance at each scale, wide to near, (m, s) each."""
+    looked = np.ones_like(looking.looked) if looking.only_candidates else looking.looked
+    for k, scale in enumerate(SCALES_KM):
+        if led is not None:
+            share, variance = led(k, share, variance)
+        kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
+        number = kernel @ looked
+        share = np.minimum((kernel @ looking.found + LEAN * share) / (number + LEAN), MOST_SHARE)
+        spread = share * (1 - share)
+        variance = (BLOCK * ((kernel**2) @ looked) * spread + LEAN**2 * variance) / (number + LEAN) ** 2
+        yield share, variance
+
+
+def _of_log_odds(share: Floats, variance: Floats) -> Floats:
+    out: Floats = variance / np.maximum(share * (1 - share), 1e-6) ** 2
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Led:
+    """Where sites of the other type of water lead the share of this type.
+
+    At the widest scale they move the prior by Bayes: log-odds of this type are normal around the prior,
+    those of the other type lie the shift away with its spread, and its sites are a binomial sample.  So a
+    hundred streams without a lake fish say little of lakes, and a hundred with it much.  At nearer scales
+    they pass on how far they differ from the wider one.
+    """
+
+    theirs: list[tuple[Floats, Floats]]
+    hits: Floats
+    misses: Floats
+    shift: Floats
+    spread: float
+
+    def __call__(self, k: int, share: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        if k:
+            there, error = self.theirs[k]
+            moved = logit(there) - logit(self.theirs[k - 1][0])
+            return shifted(share, moved / (1 + _of_log_odds(there, error))), variance
+        return self._widest(share, variance)
+
+    def _widest(self, share: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        own = _of_log_odds(share, variance)
+        middle = logit(share) * np.sqrt(1 + LOGISTIC * own)
+        apart = own + self.spread**2
+        left = own * self.spread**2 / apart
+        here = logit(THERE) + self.shift[:, None]
+        fit = self.hits[..., None] * np.log(THERE) + self.misses[..., None] * np.log1p(-THERE)
+        fit = fit - (here - middle[..., None]) ** 2 / (2 * apart[..., None])
+        weight = np.exp(fit - fit.max(axis=-1, keepdims=True))
+        weight = weight / weight.sum(axis=-1, keepdims=True)
+        toward = (own / apart)[..., None]
+        ours = middle[..., None] * (1 - toward) + toward * here
+        value = inverse_logit(ours / np.sqrt(1 + LOGISTIC * left[..., None]))
+        mean = (weight * value).sum(axis=-1)
+        within = left * (weight * (value * (1 - value)) ** 2).sum(axis=-1)
+        return mean, (weight * value**2).sum(axis=-1) - mean**2 + within
 
 
 def _of_all_sites(share: Floats, away: Floats, usable: Bools, looking: Looking) -> Floats:
