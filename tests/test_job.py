@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
+from poolbuilder import words
 from poolbuilder.errors import SettingsError
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
@@ -46,13 +47,13 @@ def test_a_pool_says_how_it_is_calibrated(fitted: Path, tmp_path: Path) -> None:
     again = read_pool(write_pool(built, tmp_path / "pool"))
     assert again.calibration == built.calibration
     page = render(again)
-    assert "calibrated on 40 invented waters" in page
-    assert "Not checked" not in page
+    assert "Calibrated on 40 invented waters" in page
+    assert words.UNCALIBRATED not in page
 
 
 def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
     assert demo_pool.calibration is None
-    assert "Not checked on surveys of this region" in render(demo_pool)
+    assert words.UNCALIBRATED in render(demo_pool)
 
 
 def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
