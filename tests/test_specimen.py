@@ -700,6 +700,10 @@ def test_the_command_prints_a_template_and_simulates(capsys: pytest.CaptureFixtu
     out = capsys.readouterr().out
     assert "counts alone: 9 characters" in out
     assert "everything: 38 characters" in out
+    found = re.search(r"(\d+) measured, .*? (\d+) from memory, 0 not known \((\d+) % from memory\)", out)
+    assert found
+    assert int(found[2]) < 245
+    assert int(found[3]) <= 49
 
 
 def test_a_table_of_fishes_gives_a_table_of_answers(

@@ -29,6 +29,11 @@ def _simulate(
     click.echo(
         "every hypothesis alike before looking; drawn from the tables that weigh them: the best to hope for"
     )
+    marks = table.marks(table.species, [each.key for each in table.characters])
+    share = 100 * marks["from memory"] / sum(marks.values())
+    click.echo(
+        "the table: " + ", ".join(f"{n} {how}" for how, n in marks.items()) + f" ({share:.0f} % memory)"
+    )
 
 
 def _settings(built: Any, settings_file: Path | None, f1_share: float | None) -> Any:

@@ -25,7 +25,7 @@ from poolbuilder.fish.reasons import Row
 from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together, weigh
 from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
-from poolbuilder.pages.drawings import between, shift, short, speaks, svg
+from poolbuilder.pages.drawings import between, shift, svg
 from poolbuilder.pages.pool_page import italic
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
@@ -86,7 +86,7 @@ class Specimen:
     def trait_evidence(self) -> list[Row]:
         """What speaks for and against each parent."""
         rows = reasons.trait_evidence(self.weighing)
-        said = pages.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table, short=short)
+        said = pages.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table)
         return [{**row, "words": text} for row, text in zip(rows, said, strict=False)]
 
     @cached_property
@@ -357,9 +357,6 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         "pool": pool,
         "weighing": weighing,
         "table": weighing.table,
-        "words": words,
-        "short": short,
-        "bar": speaks,
         "italic": lambda text: italic(text, weighing.species),
         "name": fish.name or "One fish",
         "water": words.place(pool.site),

@@ -132,8 +132,8 @@ def fill(
 
 @lru_cache(maxsize=8)
 def _sentences(template: str) -> Any:
-    text = environment().overlay(autoescape=False, trim_blocks=True, lstrip_blocks=True)
-    return text.get_template(template, globals={"words": words}).module
+    text = environment().overlay(autoescape=False)
+    return text.get_template(template).module
 
 
 def lines(template: str, part: str, **facts: Any) -> list[str]:
