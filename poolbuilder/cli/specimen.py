@@ -31,9 +31,8 @@ def _simulate(
     )
     marks = table.marks(table.species, [each.key for each in table.characters])
     share = 100 * marks["from memory"] / sum(marks.values())
-    click.echo(
-        "the table: " + ", ".join(f"{n} {how}" for how, n in marks.items()) + f" ({share:.0f} % memory)"
-    )
+    known = ", ".join(f"{number} {how}" for how, number in marks.items())
+    click.echo(f"entries of the table: {known} ({share:.0f} % from memory)")
 
 
 def _settings(built: Any, settings_file: Path | None, f1_share: float | None) -> Any:
