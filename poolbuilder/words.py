@@ -161,6 +161,8 @@ def interval(low: float | None, high: float | None) -> str:
     ends = ["<1" if end < 0.01 else ">99" if end > 0.99 else f"{100 * end:.0f}" for end in (low, high)]
     if ends[0] == ends[1]:
         return percent(low)
+    if ends == ["99", ">99"]:
+        return "\N{GREATER-THAN OR EQUAL TO}\N{NO-BREAK SPACE}99\N{NO-BREAK SPACE}%"
     between = DASH if ends[0][0] != "<" and ends[1][0] != ">" else " to "
     return f"{ends[0]}{between}{ends[1]}\N{NO-BREAK SPACE}%"
 
@@ -632,7 +634,7 @@ def _model_doubts(pool: Pool) -> list[str]:
     said = [] if pool.calibration is None or calibrated(pool) else [f"{calibration(pool)[1]}."]
     if pool.completeness is None:
         said.append(f"{NO_LIST.capitalize()}: what is said rests on the waters around.")
-    else:
+    elif not well_known(pool.completeness):
         said.append(f"{completeness(pool.completeness)}.")
     by_type = pool.counts.get("byWaterType")
     return [*said, f"{type_unknown(by_type)}."] if by_type else said
@@ -699,7 +701,8 @@ def _record_doubts(pool: Pool) -> list[str]:
             f"{records} generalised, or held back in part, by the source before publication: do not try "
             "to place them better."
         )
-    rejected, read = pool.rejected.num_rows, int(pool.counts.get("read", 0))
+    counts = pool.counts.get("rejected") or {}
+    rejected, read = sum(counts.values()) - counts.get("absent", 0), int(pool.counts.get("read", 0))
     if read and rejected / read > 0.25:
         said.append(
             f"{_portion(rejected / read)} of the records read were left out; the fine print says by "
@@ -903,6 +906,13 @@ NO_LIST = "no list of the fishes of this water is known"
 FEW_LISTS, GOOD_COVERAGE = 5, 0.9
 
 
+def well_known(found: Mapping[str, Any]) -> bool:
+    """Whether the lists made in a water are enough to tell that a species not on them is rare or absent."""
+    return (
+        found["events"] >= FEW_LISTS and found["coverage"] is not None and found["coverage"] >= GOOD_COVERAGE
+    )
+
+
 def completeness(found: Mapping[str, Any]) -> str:
     """How well the fishes of a water are known, from the lists made in it.
 
@@ -920,7 +930,7 @@ def completeness(found: Mapping[str, Any]) -> str:
         return f"{lists}: too few to tell that a species not on {them} is absent"
     known = "a species not on them is probably rare or absent"
     more = "species that live here are still being added"
-    return f"{lists}, coverage {percent(share)}: {known if share >= GOOD_COVERAGE else more}"
+    return f"{lists}, coverage {percent(share)}: {known if well_known(found) else more}"
 
 
 _TIER_NOTES = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import subprocess
 import sys
 
@@ -58,6 +59,35 @@ def test_a_pool_from_what_is_at_hand() -> None:
     assert any(item["path"] == "records_1.csv" for item in one.inputs)
     changed = poolbuilder.pool_at(36.9, -91.2, records=RECORDS, as_of="2026-06-01", settings={"regionKm": 50})
     assert changed.settings.changed() == {"regionKm": 50}
+
+
+def test_paths_layers_settings_and_days_as_they_come() -> None:
+    archive = DATA / "records.zip"
+    ranges = geopandas.read_file(DATA / "ranges.geojson")
+    pools = [
+        poolbuilder.pool_at(36.9, -91.2, records=records, ranges=layer, as_of=day, settings=settings)
+        for records, layer, day, settings in (
+            (archive, ranges, "2026-06-01", {}),
+            (str(archive), [DATA / "ranges.geojson"], datetime.date(2026, 6, 1), poolbuilder.Settings()),
+            ([archive], (str(DATA / "ranges.geojson"),), datetime.datetime(2026, 6, 1, 12), None),
+        )
+    ]
+    presences = [{row["scientificName"]: round(row["presence"], 9) for row in pool} for pool in pools]
+    assert presences[0] == presences[1] == presences[2]
+    assert poolbuilder.pool_at(36.9, -91.2, records=archive).as_of == datetime.date.today()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "told"),
+    [
+        ("ranges", 3, "ranges are paths or tables, not int"),
+        ("settings", 3, "settings are a Settings or a mapping, not int"),
+        ("as_of", 3.0, "as_of is a date or a text such as 2026-06-01, not float"),
+    ],
+)
+def test_another_kind_than_asked_for_is_named(name: str, value: object, told: str) -> None:
+    with pytest.raises(TypeError, match=told):
+        poolbuilder.pool_at(36.9, -91.2, records=RECORDS, **{name: value})
 
 
 def test_wrong_names_and_kinds_are_told() -> None:

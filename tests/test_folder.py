@@ -296,4 +296,9 @@ def test_geopackage_opens_with_its_layers(folder: Path, demo_pool: Pool) -> None
     frame = geopandas.read_file(folder / "pool.gpkg", layer="evidence")
     assert len(frame) == demo_pool.evidence.num_rows
     assert frame.crs.to_epsg() == 4326
-    assert set(geopandas.list_layers(folder / "pool.gpkg")["name"]) >= {"evidence", "disc", "ranges"}
+    layers = set(geopandas.list_layers(folder / "pool.gpkg")["name"])
+    assert layers >= {"evidence", "candidates", "crosses", "disc", "ranges"}
+    table = geopandas.read_file(folder / "pool.gpkg", layer="candidates")
+    assert "geometry" not in table.columns
+    assert table["scientificName"].tolist() == demo_pool.candidates["scientificName"].to_pylist()
+    assert table["presence"].tolist() == demo_pool.candidates["presence"].to_pylist()

@@ -8,6 +8,7 @@ import json
 import os
 import tempfile
 import zipfile
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -154,29 +155,38 @@ def test_misspelt_names_that_were_mended_are_listed(
     assert {"given": "Blugill", "readAs": ["Lepomis macrochirus"], "records": count} in listed
 
 
+def catches_of(source: str, folder: Path) -> tuple[Path, tuple[str, str], int]:
+    """A spreadsheet, a water in it, and its number of records: the demo's, or the shared surveys as one."""
+    if source == "demo":
+        return ROOT / "demo/catches.xlsx", ("36.9", "-91.2"), 244
+    text = SHARED / "fish_surveys/occurrence.txt"
+    if not text.exists():
+        pytest.skip("needs the shared surveys")
+    lines = [line.split("\t") for line in text.read_text(encoding="utf-8").splitlines()]
+    path = folder / "surveys.xlsx"
+    path.write_bytes(workbook({"surveys": lines}))
+    at = [lines[0].index(term) for term in ("decimalLatitude", "decimalLongitude", "scientificName")]
+    places = Counter((line[at[0]], line[at[1]]) for line in lines if "Lepomis" in line[at[2]])
+    return path, places.most_common(1)[0][0], len(lines) - 1
+
+
 @pytest.mark.parametrize("source", ["demo", "surveys"])
 def test_from_a_spreadsheet_to_a_report_in_three_commands(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, source: str
 ) -> None:
-    path, (latitude, longitude), rows = ROOT / "demo/catches.xlsx", ("36.9", "-91.2"), 244
-    if source == "surveys":
-        text = SHARED / "fish_surveys/occurrence.txt"
-        if not text.exists():
-            pytest.skip("needs the shared surveys")
-        lines = [line.split("\t") for line in text.read_text(encoding="utf-8").splitlines()]
-        path, rows = tmp_path / "surveys.xlsx", len(lines) - 1
-        path.write_bytes(workbook({"surveys": lines}))
-        at = [lines[0].index(term) for term in ("decimalLatitude", "decimalLongitude", "scientificName")]
-        latitude, longitude = next((line[at[0]], line[at[1]]) for line in lines if "Lepomis" in line[at[2]])
-    store, out = str(tmp_path / "store"), tmp_path / "lake"
-    with pytest.raises(SystemExit) as ended:
-        main(["add", str(path), "--store", store])
-    assert not ended.value.code
-    assert f"{rows:,} records" in capsys.readouterr().out
-    with pytest.raises(SystemExit) as ended:
-        main(["build", "--lat", latitude, "--lon", longitude, "--store", store, "--out", str(out)])
-    assert not ended.value.code
-    assert "Lepomis" in (out / "report.html").read_text(encoding="utf-8")
+    path, (latitude, longitude), rows = catches_of(source, tmp_path)
+    store, lake = str(tmp_path / "store"), tmp_path / "lake"
+    place = ["--lat", latitude, "--lon", longitude]
+    for command, told in (
+        (["add", str(path), "--store", store], f"{rows:,} records"),
+        (["build", *place, "--store", store, "--out", str(lake)], "Could be"),
+        (["report", str(lake)], "report.html"),
+    ):
+        with pytest.raises(SystemExit) as ended:
+            main(command)
+        assert not ended.value.code
+        assert told in capsys.readouterr().out
+    assert "Lepomis" in (lake / "report.html").read_text(encoding="utf-8")
 
 
 def _xlsx(path: Path, sheets: dict[str, list[list[Any]]]) -> Path:

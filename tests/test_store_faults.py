@@ -150,7 +150,9 @@ def test_another_schema_version_is_refused_by_reader_writer_and_check(store: Sto
         store.check,
         store.compact,
     ):
-        with pytest.raises(StoreError, match=r"index\.json: schemaVersion 1, this program reads 2 .add the files again"):
+        with pytest.raises(
+            StoreError, match=r"index\.json: schemaVersion 1, this program reads 2 .add the files again"
+        ):
             use()
     assert files(_folder(store)) == before
 

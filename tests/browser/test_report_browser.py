@@ -10,10 +10,12 @@ from typing import Any
 
 import pytest
 
+from poolbuilder import pool_at
 from poolbuilder.pages.pool_page import render
 from tests.browser.conftest import serious
 from tests.pools import SPECIES, invented_pool
 from tests.test_report import HOSTILE, hostile_pool
+from tests.test_spreadsheet import catches_of
 
 pytestmark = pytest.mark.browser
 
@@ -118,7 +120,7 @@ def test_sort_and_unfold(visit: Callable[..., Any], report_file: Path) -> None:
     assert table.locator("th.name").get_attribute("aria-sort") == "ascending"
     table.get_by_role("button", name="Why").click()
     reasons = page.locator("table.pool > tbody > tr td.nearest").all_inner_texts()
-    assert "record near" in reasons[-1] or "without a record" in reasons[-1]  # unknown comes last
+    assert "No record within reach" in reasons[-1] or "without a record" in reasons[-1]  # unknown comes last
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -142,6 +144,39 @@ def test_print_is_two_pages_and_everything_on_request(
         assert f"Why {name}, {vernacular}" in text
     assert text.count(" × ") >= 78  # every pair, not only the first ten
     assert "sameWaterKm" in text
+
+
+@pytest.mark.parametrize("source", ["demo", "surveys"])
+def test_a_spreadsheet_of_catches_prints_on_two_pages(
+    visit: Callable[..., Any], tmp_path: Path, pdf_text: Callable[[Path], str], source: str
+) -> None:
+    """The same as README's commands; a page of 216 by 279 mm."""
+    path, (latitude, longitude), _ = catches_of(source, tmp_path)
+    pool = pool_at(float(latitude), float(longitude), records=path, as_of="2026-06-01")
+    (tmp_path / "report.html").write_text(render(pool), encoding="utf-8")
+    page = visit(tmp_path / "report.html").page
+    page.pdf(path=str(tmp_path / "print.pdf"), format="Letter")
+    assert len(re.findall(rb"/Type\s*/Page\b", (tmp_path / "print.pdf").read_bytes())) == 2
+    first, second = pdf_text(tmp_path / "print.pdf").split("\f")[:2]
+    assert "Could be" in first
+    for words in ("Do not move live fish", "Whom to cite"):
+        assert words in second
+
+
+@pytest.mark.parametrize("width", [360, 768, 1440])
+def test_no_text_lies_over_another_in_the_list(
+    visit: Callable[..., Any], report_file: Path, width: int
+) -> None:
+    page = visit(report_file, width=width, height=800).page
+    link(page, "bluegill").click()
+    wide = page.evaluate(
+        """Array.from(document.querySelectorAll("table.pool > tbody > tr:not(.open-row) > *, .map-side"))
+        .filter(cell => cell.offsetParent && cell.scrollWidth > cell.clientWidth + 1)
+        .map(cell => cell.innerText)"""
+    )
+    assert wide == []
+    table, side = (page.locator(name).first.bounding_box() for name in ("table.pool", ".map-side"))
+    assert table["x"] + table["width"] <= side["x"] or table["y"] + table["height"] <= side["y"] + 1
 
 
 @pytest.mark.parametrize("width", [360, 768, 1440])
