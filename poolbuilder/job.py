@@ -22,7 +22,7 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
-from poolbuilder.names.species import read_taxon
+from poolbuilder.names.reader import read_taxon
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer

@@ -30,8 +30,7 @@ import poolbuilder
 from poolbuilder.errors import PoolBuilderError, SourceError
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import read_fish
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.known_crosses import KnownCrosses
+from poolbuilder.names.checklist import Checklist, KnownCrosses
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import read_waters
 from poolbuilder.records.reading import read_all

@@ -22,8 +22,7 @@ from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
 from poolbuilder.model.looking import RUNNING, STILL
 from poolbuilder.model.pairs import FREQUENCY, pair, viability_factor, with_pure
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
+from poolbuilder.names.checklist import Checklist, KnownCross, KnownCrosses
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.words import percent

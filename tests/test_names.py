@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 import poolbuilder.names.reader
 from poolbuilder import schemas, tables
 from poolbuilder.errors import TableError
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.hybrids import write_formula
+from poolbuilder.names.checklist import Checklist, write_formula
 from poolbuilder.names.reader import name_records, read_name
 from poolbuilder.settings import Settings
 from tests import rows
@@ -405,41 +404,3 @@ def test_two_rows_of_one_name_may_change_by_year(tmp_path: Path) -> None:
 )
 def test_an_epithet_is_told_from_what_stands_around_it(text: str, accepted: tuple[str, ...]) -> None:
     assert read_name(text, SUNFISHES).accepted == accepted
-
-
-# -- short cuts --------------------------------------------------------------------------
-
-WORDS = st.text("abcdefghilmnoprstux", min_size=3, max_size=9)
-AUTHORS = st.sampled_from(
-    ["", " Smith", " (Smith, 1900)", " Cross, 1967", " (Bluegill)", " (M. Fry, 1912)", " X. Li"]
-)
-
-
-@LAWS
-@given(WORDS, WORDS, st.one_of(st.just(""), WORDS), AUTHORS)
-def test_the_short_cut_for_other_genera_agrees_with_the_long_way(
-    genus: str, epithet: str, below: str, author: str
-) -> None:
-    text = f"{genus.capitalize()} {epithet} {below}".strip() + author
-    reading = read_name(text, SUNFISHES)
-    long_way = poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, None)
-    assert (reading.role, reading.accepted) == (long_way.role, long_way.accepted)
-
-
-@pytest.mark.parametrize(
-    "author", ["", " Rafinesque", " (Cuvier, 1829)", " (Cuvier in Cuvier & Valenciennes, 1829)"]
-)
-@pytest.mark.parametrize("year", [None, 1950, 2020])
-def test_the_short_cut_for_listed_names_agrees_with_the_long_way(author: str, year: int | None) -> None:
-    for entry in SUNFISHES.entries:
-        if entry.status != "genus":
-            text = entry.name + author
-            long_way = poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, year)
-            assert read_name(text, SUNFISHES, year=year) == long_way
-
-
-@pytest.mark.parametrize(
-    "text", ["Green sunfish", "Sunfish unknown", "Tiger hybrid", "Gren sunfish", "Xyzus albus (Bluegill)"]
-)
-def test_what_looks_like_another_genus_may_not_be_one(text: str) -> None:
-    assert read_name(text, SUNFISHES) == poolbuilder.names.reader._read_tidied(text, text, SUNFISHES, None)

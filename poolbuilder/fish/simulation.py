@@ -24,7 +24,7 @@ from poolbuilder.fish.weighing import (
     with_error,
 )
 from poolbuilder.folder import write_folder
-from poolbuilder.names.hybrids import write_formula
+from poolbuilder.names.checklist import write_formula
 from poolbuilder.settings import Settings
 
 Array = NDArray[np.float64]

@@ -11,8 +11,7 @@ import pyarrow as pa
 
 from poolbuilder import schemas, tables, words
 from poolbuilder.model.looking import STILL
-from poolbuilder.names.hybrids import write_formula
-from poolbuilder.names.known_crosses import KnownCross, KnownCrosses
+from poolbuilder.names.checklist import KnownCross, KnownCrosses, write_formula
 from poolbuilder.settings import Settings
 
 Row = dict[str, Any]

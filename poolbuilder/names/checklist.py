@@ -1,6 +1,4 @@
-"""Rows of a list kept as CSV, with errors that name the row and the remedy.
-
-Rows of a species list: accepted names, old names, vernacular names, splits.
+"""Species lists: which species can be candidates, every name that stands for them, their known crosses.
 
 A list is a CSV file (UTF-8, commas) with a header of Darwin Core terms where one exists:
 
@@ -27,28 +25,132 @@ source, note
 
 Only scientificName must be there.
 
-Species lists as data: which species can be candidates, and every name that stands for them.
+A table of crosses has one statement a row: ``parent1`` and ``parent2`` (accepted names in alphabetical
+order), ``mother`` (one of them, ``both``, or empty when the source does not say), ``origin`` (natural,
+stocked, laboratory), ``viability`` (lethal, partly lethal, viable, or empty), ``frequency`` (how often the
+cross is met in nature: common, repeated, single report, or empty), ``words`` and ``source``.  A pair without
+a row is not known.
 """
 
 from __future__ import annotations
 
 import csv
 import hashlib
+import html
 import io
 import re
+import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 
 import pyarrow as pa
+from rapidfuzz import process
+from rapidfuzz.distance import OSA
 
 from poolbuilder import tables
 from poolbuilder.errors import ChecklistError, InputError
-from poolbuilder.names.spelling import letters, nearest
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+
+# Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
+# record.
+
+LONGEST_NAME = 300
+"""Characters; a longer text is no name, and is not read (a quadrinomial with authors has under 200)."""
+
+_TAG = re.compile(r"</?[A-Za-z][^<>]{0,200}>")
+_SIGNS = dict.fromkeys(map(ord, "✕✖╳⨯⨉❌✗⤫"), "×")
+# Cyrillic and Greek letters that look like Latin ones: a keyboard left in the other script.
+_LOOK_ALIKES = str.maketrans(
+    "АВЕКМНОРСТХаеорсухіѕјԁΑΒΕΖΗΙΚΜΝΟΡΤΧοχ",
+    "ABEKMHOPCTXaeopcyxisjdABEZHIKMNOPTXox",
+)
+_LETTERS = re.compile(r"[^a-z]+")
+
+
+def plain(text: str) -> str:
+    """Fold look-alike letters and accents to plain Latin letters."""
+    if text.isascii():
+        return text
+    decomposed = unicodedata.normalize("NFKD", text.translate(_LOOK_ALIKES))
+    return "".join(char for char in decomposed if not unicodedata.combining(char))
+
+
+def _visible(char: str) -> str:
+    kind = unicodedata.category(char)
+    if kind in {"Cc", "Zs", "Zl", "Zp"}:
+        return " "
+    return "" if kind in {"Cf", "Cs", "Co", "Cn"} else char
+
+
+def tidy(text: str) -> str:
+    r"""Make one line of plain letters and signs out of a name as given.
+
+    Markup and character entities are taken off, control characters become spaces,
+    invisible ones go, signs of multiplication become ×, look-alike letters and accents
+    are folded.  A text longer than :data:`LONGEST_NAME` comes back empty.
+
+    Examples
+    --------
+    >>> tidy("<i>Lepomis</i> cyanellus &times;\u00a0L. gulosus")
+    'Lepomis cyanellus × L. gulosus'
+    """
+    if len(text) > 4 * LONGEST_NAME:
+        return ""
+    if "&" in text:
+        text = html.unescape(text)
+    if "<" in text:
+        text = _TAG.sub("", text)
+    if not text.isascii() or not text.isprintable():
+        text = plain(text.translate(_SIGNS))
+        text = "".join(map(_visible, text))
+    if "_" in text:
+        text = text.replace("_", " ")
+    text = " ".join(text.split())
+    return text if len(text) <= LONGEST_NAME else ""
+
+
+@lru_cache(maxsize=4096)
+def letters(text: str) -> str:
+    """Key by which vernacular names are compared: lower-case letters alone.
+
+    Examples
+    --------
+    >>> letters("Red-ear SUNFISH") == letters("redear sunfish")
+    True
+    """
+    return _LETTERS.sub("", plain(text).lower())
+
+
+def allowed_edits(word: str) -> int:
+    """Edits that leave a word recognisable: 0 below four letters, 1 up to six, else 2."""
+    if len(word) < 4:
+        return 0
+    return 1 if len(word) <= 6 else 2
+
+
+def nearest(word: str, words: Sequence[str], edits: int) -> list[tuple[str, int]]:
+    """The words at the least edit distance from *word*, if within *edits*.
+
+    Letters put in, left out, replaced and swapped with a neighbour each count one
+    (optimal string alignment).
+
+    Returns
+    -------
+    list of (str, int)
+        Word and distance; more than one when they are equally near; sorted.
+    """
+    found = process.extract(word, words, scorer=OSA.distance, score_cutoff=edits, limit=8)
+    if not found:
+        return []
+    least = min(int(distance) for _, distance, _ in found)
+    return sorted((near, int(distance)) for near, distance, _ in found if distance == least)
+
+
+# Rows of a table.
 
 
 def read_rows(
@@ -77,50 +179,40 @@ def read_rows(
     InputError
         Of type *error*.
     """
+
+    def wrong(fact: str, remedy: str, row: int | None = None) -> InputError:
+        return error(fact, file=path, row=row, remedy=remedy)
+
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
-        raise error(f"is not UTF-8 text: byte {fault.start}", file=path, remedy="save it as UTF-8") from fault
+        raise wrong(f"is not UTF-8 text: byte {fault.start}", "save it as UTF-8") from fault
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         header = [name.strip() for name in next(reader, [])]
-        _check_header(header, path, known, required, error)
+        missing = [name for name in required if name not in header]
+        unknown = [name for name in header if name not in known]
+        twice = [name for name in header if header.count(name) > 1]
+        if missing:
+            fact = f"no column {missing[0]}, found {', '.join(header) or 'nothing'}"
+            raise wrong(fact, "the first line names the columns, separated by commas", 1)
+        if unknown or twice:
+            fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
+            raise wrong(fact, f"known are {', '.join(known)}", 1)
         start = reader.line_num + 1
         for row in reader:
             number, start = start, reader.line_num + 1
             if not any(cell.strip() for cell in row):
                 continue
             if len(row) != len(header):
-                raise error(
-                    f"{len(row)} cells, the header has {len(header)}",
-                    file=path,
-                    row=number,
-                    remedy="put quotes around a cell that holds a comma",
-                )
+                fact = f"{len(row)} cells, the header has {len(header)}"
+                raise wrong(fact, "put quotes around a cell that holds a comma", number)
             yield number, {name: " ".join(cell.split()) for name, cell in zip(header, row, strict=True)}
     except csv.Error as fault:
-        raise error(
-            f"is not CSV: {fault}", file=path, row=reader.line_num, remedy="look for a quote without its twin"
-        ) from fault
+        raise wrong(f"is not CSV: {fault}", "look for a quote without its twin", reader.line_num) from fault
 
 
-def _check_header(
-    header: list[str], path: str, known: Sequence[str], required: Sequence[str], error: type[InputError]
-) -> None:
-    missing = [name for name in required if name not in header]
-    unknown = [name for name in header if name not in known]
-    twice = [name for name in header if header.count(name) > 1]
-    if missing:
-        raise error(
-            f"no column {missing[0]}, found {', '.join(header) or 'nothing'}",
-            file=path,
-            row=1,
-            remedy="the first line names the columns, separated by commas",
-        )
-    if unknown or twice:
-        fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
-        raise error(fact, file=path, row=1, remedy=f"known are {', '.join(known)}")
-
+# Names.
 
 STATUSES = ("accepted", "synonym", "ambiguous", "hybrid", "genus")
 COLUMNS = (
@@ -181,130 +273,94 @@ class Entry:
         )
 
 
-def read_entries(content: bytes, *, path: str) -> list[Entry]:
-    """Read the rows of a list, each checked alone and against the others.
+_PLACE = re.compile(r"\d{2,12}|[A-Z]{2}(-[A-Z]{2,3})?|box( -?\d+(\.\d+)?){4}")
+_YEAR = re.compile(r"1[5-9]\d\d|20\d\d|")
+_HOW_MANY = {
+    "synonym": (1, 1, "one accepted name"),
+    "ambiguous": (2, 99, "two or more accepted names"),
+    "hybrid": (1, 9, "the parents that are known"),
+}
 
-    Raises
-    ------
-    ChecklistError
-        With row and remedy.
-    """
+
+def _read_entries(content: bytes, path: str) -> list[Entry]:
+    """Read the rows of a list, each checked alone and against the others."""
     rows = read_rows(content, path=path, known=COLUMNS, required=COLUMNS[:1], error=ChecklistError)
     entries = [_entry(row, number, path) for number, row in rows]
-    _check(entries, path)
+    accepted = {entry.name for entry in entries if entry.status == "accepted"}
+    if not accepted:
+        raise ChecklistError("no accepted name", file=path, remedy="give at least one species")
+    seen: dict[tuple[str, bool], int] = {}
+    for entry in entries:
+        first = seen.setdefault((entry.name.lower(), entry.status == "ambiguous"), entry.row)
+        least, most, words = _HOW_MANY.get(entry.status, (0, 99, ""))
+        strange = [name for name in entry.accepted if name not in accepted]
+        fact = remedy = ""
+        if first != entry.row:
+            fact = f"{entry.name} stands in row {first} already"
+            remedy = "a name has one row; an ambiguous sense may stand beside it"
+        elif not least <= len(entry.accepted) <= most:
+            fact = f"{entry.status} {entry.name} has {len(entry.accepted)} names in acceptedNameUsage"
+            remedy = f"give {words}, separated by |"
+        elif strange:
+            fact = f"{entry.name} stands for {strange[0]}, which is not an accepted name of this list"
+            remedy = "add a row for it, or mend the spelling"
+        if fact:
+            raise ChecklistError(fact, file=path, row=entry.row, remedy=remedy)
     return entries
-
-
-def _year(row: Mapping[str, str], column: str, number: int, path: str) -> int | None:
-    text = row.get(column, "")
-    if not text:
-        return None
-    if not re.fullmatch(r"1[5-9]\d\d|20\d\d", text):
-        raise ChecklistError(
-            f"{column} {text!r} is not a year", file=path, row=number, remedy="four digits, or empty for open"
-        )
-    return int(text)
-
-
-def _parts(text: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in text.split("|") if part.strip())
-
-
-_PLACE = re.compile(r"\d{2,12}|[A-Z]{2}(-[A-Z]{2,3})?|box( -?\d+(\.\d+)?){4}")
-
-
-def _where(text: str, number: int, path: str) -> tuple[str, ...]:
-    places = _parts(text)
-    for place in places:
-        if not _PLACE.fullmatch(place):
-            raise ChecklistError(
-                f"meansWhere {place!r} is no place",
-                file=path,
-                row=number,
-                remedy="use hydrologic unit codes, codes such as US-MI or FR, or: box west south east north",
-            )
-    return places
 
 
 def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
     """One row as an Entry, its own cells checked."""
 
-    def wrong(fact: str, remedy: str) -> ChecklistError:
-        return ChecklistError(fact, file=path, row=number, remedy=remedy)
+    def ask(fits: bool, fact: str, remedy: str) -> None:
+        if not fits:
+            raise ChecklistError(fact, file=path, row=number, remedy=remedy)
+
+    def parts(column: str) -> tuple[str, ...]:
+        return tuple(part.strip() for part in row.get(column, "").split("|") if part.strip())
+
+    def year(column: str) -> int | None:
+        text = row.get(column, "")
+        ask(bool(_YEAR.fullmatch(text)), f"{column} {text!r} is not a year", "four digits, or empty for open")
+        return int(text) if text else None
 
     name, status = row["scientificName"], row.get("taxonomicStatus", "") or "accepted"
-    if status not in STATUSES:
-        raise wrong(f"taxonomicStatus {status!r} is not known", f"use one of {', '.join(STATUSES)}")
+    means, accepted, places = (
+        row.get("establishmentMeans", ""),
+        parts("acceptedNameUsage"),
+        parts("meansWhere"),
+    )
+    ask(status in STATUSES, f"taxonomicStatus {status!r} is not known", f"use one of {', '.join(STATUSES)}")
     pattern = _BINOMIAL if status == "accepted" else _NAME
-    if not pattern.fullmatch(name):
-        raise wrong(f"scientificName {name!r} is not a name", "write Genus epithet, without author or ×")
-    means = row.get("establishmentMeans", "")
-    if means and means not in ESTABLISHMENT_MEANS:
-        raise wrong(
-            f"establishmentMeans {means!r} is not known", f"use one of {', '.join(ESTABLISHMENT_MEANS)}"
-        )
-    valid_from, valid_to = (_year(row, column, number, path) for column in ("validFrom", "validTo"))
-    if valid_from is not None and valid_to is not None and valid_from > valid_to:
-        raise wrong(f"validFrom {valid_from} is after validTo {valid_to}", "swap the two years")
-    accepted = _parts(row.get("acceptedNameUsage", ""))
-    if status == "accepted":
-        if accepted not in {(), (name,)}:
-            raise wrong(f"accepted name {name} stands for another", "make it a synonym")
-        accepted = (name,)
+    fits = pattern.fullmatch(name) is not None
+    ask(fits, f"scientificName {name!r} is not a name", "write Genus epithet, without author or ×")
+    known = ", ".join(ESTABLISHMENT_MEANS)
+    fits = means in {"", *ESTABLISHMENT_MEANS}
+    ask(fits, f"establishmentMeans {means!r} is not known", f"use one of {known}")
+    since, until = year("validFrom"), year("validTo")
+    fits = since is None or until is None or since <= until
+    ask(fits, f"validFrom {since} is after validTo {until}", "swap the two years")
+    fits = status != "accepted" or accepted in {(), (name,)}
+    ask(fits, f"accepted name {name} stands for another", "make it a synonym")
+    for place in places:
+        remedy = "use hydrologic unit codes, codes such as US-MI or FR, or: box west south east north"
+        ask(bool(_PLACE.fullmatch(place)), f"meansWhere {place!r} is no place", remedy)
     return Entry(
         name=name,
         status=status,
-        accepted=accepted,
-        vernacular=_parts(row.get("vernacularName", "")),
-        valid_from=valid_from,
-        valid_to=valid_to,
+        accepted=(name,) if status == "accepted" else accepted,
+        vernacular=parts("vernacularName"),
+        valid_from=since,
+        valid_to=until,
         establishment=means or None,
-        means_where=_where(row.get("meansWhere", ""), number, path),
+        means_where=places,
         source=row.get("source", ""),
         note=row.get("note", ""),
         row=number,
     )
 
 
-_HOW_MANY = {"synonym": (1, 1, "one accepted name"), "ambiguous": (2, 99, "two or more accepted names")}
-_HOW_MANY["hybrid"] = (1, 9, "the parents that are known")
-
-
-def _check(entries: list[Entry], path: str) -> None:
-    """Hold the rows against each other."""
-    accepted = {entry.name for entry in entries if entry.status == "accepted"}
-    if not accepted:
-        raise ChecklistError("no accepted name", file=path, remedy="give at least one species")
-    seen: dict[tuple[str, str], int] = {}
-    for entry in entries:
-        kind = "ambiguous" if entry.status == "ambiguous" else "one sense"
-        first = seen.setdefault((entry.name.lower(), kind), entry.row)
-        if first != entry.row:
-            raise ChecklistError(
-                f"{entry.name} stands in row {first} already",
-                file=path,
-                row=entry.row,
-                remedy="a name has one row; an ambiguous sense may stand beside it",
-            )
-        if entry.status in _HOW_MANY:
-            least, most, words = _HOW_MANY[entry.status]
-            if not least <= len(entry.accepted) <= most:
-                raise ChecklistError(
-                    f"{entry.status} {entry.name} has {len(entry.accepted)} names in acceptedNameUsage",
-                    file=path,
-                    row=entry.row,
-                    remedy=f"give {words}, separated by |",
-                )
-        for name in entry.accepted:
-            if entry.status != "accepted" and name not in accepted:
-                raise ChecklistError(
-                    f"{entry.name} stands for {name}, which is not an accepted name of this list",
-                    file=path,
-                    row=entry.row,
-                    remedy="add a row for it, or mend the spelling",
-                )
-
-
+_NOBODY = Entry(name="")
 SHIPPED = ("lepomis", "leuciscids")
 """Lists that come with the package."""
 
@@ -348,18 +404,15 @@ class Checklist:
 
     def vernacular(self, name: str) -> str | None:
         """The vernacular name that results print for an accepted name."""
-        entry = self._accepted.get(name)
-        return entry.vernacular[0] if entry and entry.vernacular else None
+        return next(iter(self._accepted.get(name, _NOBODY).vernacular), None)
 
     def establishment(self, name: str) -> str | None:
         """The establishmentMeans of an accepted name throughout the list's area, if stated."""
-        entry = self._accepted.get(name)
-        return entry.establishment if entry else None
+        return self._accepted.get(name, _NOBODY).establishment
 
     def means_where(self, name: str) -> tuple[str, ...]:
         """Where an accepted name that came out of a split is meant; empty where the list does not say."""
-        entry = self._accepted.get(name)
-        return entry.means_where if entry else ()
+        return self._accepted.get(name, _NOBODY).means_where
 
     def split_year(self, name: str) -> int | None:
         """The last year in which an accepted name was also used for other species."""
@@ -370,26 +423,25 @@ class Checklist:
         ]
         return max(years, default=None)
 
-    # -- what names.py looks things up by ------------------------------------------------
+    # What names are looked up by.
+
+    def _grouped(self, keys: Callable[[Entry], Iterable[str]]) -> dict[str, tuple[Entry, ...]]:
+        """Key to its entries, narrowest claim on a year first."""
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries:
+            for key in () if entry.status == "genus" else keys(entry):
+                found.setdefault(key, []).append(entry)
+        return {key: tuple(sorted(group, key=_by_claim)) for key, group in found.items()}
 
     @cached_property
     def by_name(self) -> dict[str, tuple[Entry, ...]]:
-        """Lower-case scientific name to its entries, narrowest claim on a year first."""
-        found: dict[str, list[Entry]] = {}
-        for entry in self.entries:
-            if entry.status != "genus":
-                found.setdefault(entry.name.lower(), []).append(entry)
-        return {name: tuple(sorted(group, key=_by_claim)) for name, group in found.items()}
+        """Lower-case scientific name to its entries."""
+        return self._grouped(lambda entry: [entry.name.lower()])
 
     @cached_property
     def by_vernacular(self) -> dict[str, tuple[Entry, ...]]:
         """Key of a vernacular name to its entries; several accepted ones make it ambiguous."""
-        found: dict[str, list[Entry]] = {}
-        for entry in self.entries:
-            if entry.status != "genus":
-                for name in entry.vernacular:
-                    found.setdefault(letters(name), []).append(entry)
-        return {key: tuple(sorted(group, key=_by_claim)) for key, group in found.items()}
+        return self._grouped(lambda entry: map(letters, entry.vernacular))
 
     @cached_property
     def genus_terms(self) -> dict[str, str]:
@@ -438,7 +490,7 @@ class Checklist:
         ends = {entry.valid_to + 1 for entry in self.entries if entry.valid_to is not None}
         return tuple(sorted(starts | ends))
 
-    # -- where lists come from -----------------------------------------------------------
+    # Where lists come from.
 
     @classmethod
     def load(cls, given: str | Path) -> Checklist:
@@ -449,19 +501,8 @@ class Checklist:
         ChecklistError
             With file, row and remedy.
         """
-        if str(given) in SHIPPED:
-            place = resources.files("poolbuilder") / "checklists" / f"{given}.csv"
-            return cls.from_csv(place.read_bytes(), path=f"poolbuilder/checklists/{given}.csv")
-        path = Path(given)
-        try:
-            content = path.read_bytes()
-        except OSError as error:
-            raise ChecklistError(
-                f"cannot be read: {error.strerror}",
-                file=path,
-                remedy=f"give a CSV file, or one of {', '.join(SHIPPED)}",
-            ) from error
-        return cls.from_csv(content, path=str(path))
+        content, path = _content(given, SHIPPED)
+        return cls.from_csv(content, path=path)
 
     @classmethod
     def from_csv(cls, content: bytes, *, path: str) -> Checklist:
@@ -472,7 +513,7 @@ class Checklist:
         ChecklistError
             With row and remedy.
         """
-        entries = read_entries(content, path=path)
+        entries = _read_entries(content, path)
         source = {"path": path, "sha256": hashlib.sha256(content).hexdigest()}
         return cls(name=Path(path).stem, entries=tuple(entries), source=source)
 
@@ -519,6 +560,21 @@ class Checklist:
         return cls(name=genus.lower(), entries=entries, source=source)
 
 
+def _content(given: str | Path, shipped: Sequence[str]) -> tuple[bytes, str]:
+    """The bytes of a table that comes with the package, or of a file, and what messages call it."""
+    if str(given) in shipped:
+        place = resources.files("poolbuilder") / "checklists" / f"{given}.csv"
+        return place.read_bytes(), f"poolbuilder/checklists/{given}.csv"
+    try:
+        return Path(given).read_bytes(), str(given)
+    except OSError as error:
+        raise ChecklistError(
+            f"cannot be read: {error.strerror}",
+            file=given,
+            remedy=f"give a CSV file, or one of {', '.join(shipped)}",
+        ) from error
+
+
 def _by_claim(entry: Entry) -> tuple[int, int]:
     """Order: senses bound to years, then ambiguous ones, then the rest."""
     rank = {"ambiguous": 0, "accepted": 1, "synonym": 2, "hybrid": 3}[entry.status]
@@ -548,3 +604,145 @@ def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, 
     for epithet, names_heard in heard.items():
         vernacular[epithet] = (min(names_heard.items(), key=lambda item: (-item[1], item[0]))[0],)
     return counts, vernacular
+
+
+# Crosses.
+
+CROSS_COLUMNS = ("parent1", "parent2", "mother", "origin", "viability", "words", "source", "frequency")
+ORIGINS = ("natural", "stocked", "laboratory")
+FREQUENCIES = ("common", "repeated", "single report", "none known")
+"""How often a cross is met in nature, the most often first."""
+VIABILITIES = ("", "lethal", "partly lethal", "viable")
+SHIPPED_CROSSES = ("crosses_lepomis", "crosses_leuciscids")
+
+
+def write_formula(parents: Iterable[str]) -> str:
+    """The formula of a cross: full names in alphabetical order, joined by × and spaces.
+
+    Examples
+    --------
+    >>> write_formula(["Lepomis gulosus", "Lepomis cyanellus"])
+    'Lepomis cyanellus × Lepomis gulosus'
+    """
+    return " × ".join(sorted(set(parents)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnownCross:
+    """One statement of one source about one pair.
+
+    Attributes
+    ----------
+    parents : tuple of (str, str)
+        In alphabetical order.
+    mother : str
+        One of the parents, ``both``, or empty when not said.
+    origin, viability, words, source, frequency : str
+    """
+
+    parents: tuple[str, str]
+    mother: str = ""
+    origin: str
+    viability: str = ""
+    words: str = ""
+    source: str
+    frequency: str = ""
+
+    def speaks_of(self, mother: str) -> bool:
+        """Whether the statement names this direction."""
+        return self.mother in {mother, "both"}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class KnownCrosses:
+    """Statements about crosses, by pair."""
+
+    statements: tuple[KnownCross, ...] = field(default=(), repr=False)
+
+    @cached_property
+    def _by_pair(self) -> Mapping[tuple[str, str], tuple[KnownCross, ...]]:
+        found: dict[tuple[str, str], list[KnownCross]] = {}
+        for each in self.statements:
+            found.setdefault(each.parents, []).append(each)
+        return {parents: tuple(group) for parents, group in found.items()}
+
+    def of(self, first: str, second: str) -> tuple[KnownCross, ...]:
+        """The statements about a pair, in the order of the table."""
+        return self._by_pair.get((min(first, second), max(first, second)), ())
+
+    def frequency(self, first: str, second: str) -> tuple[str, str]:
+        """How often a cross is met in nature, and the source.
+
+        Returns
+        -------
+        frequency : str
+            One of `FREQUENCIES`; the most frequent that a statement gives.  A cross found in nature
+            without a class is a single report.
+        source : str
+            Empty for ``none known``.
+        """
+        found = []
+        for each in self.of(first, second):
+            if each.frequency or each.origin == "natural":
+                found.append((FREQUENCIES.index(each.frequency or "single report"), each.source))
+        if not found:
+            return "none known", ""
+        place, source = min(found, key=lambda item: item[0])
+        return FREQUENCIES[place], source
+
+    def bred_and_stocked(self, first: str, second: str) -> bool:
+        """Whether the cross is bred and put into ponds."""
+        return any(each.origin == "stocked" for each in self.of(first, second))
+
+    @classmethod
+    def load(cls, *paths: str | Path) -> KnownCrosses:
+        """Read tables of crosses; without paths, those that come with the package.
+
+        Raises
+        ------
+        ChecklistError
+            With file, row and remedy.
+        """
+        return _crosses(paths) if paths else _shipped_crosses()
+
+
+@cache
+def _shipped_crosses() -> KnownCrosses:
+    return _crosses(SHIPPED_CROSSES)
+
+
+def _crosses(given: Iterable[str | Path]) -> KnownCrosses:
+    statements: list[KnownCross] = []
+    for one in given:
+        content, path = _content(one, SHIPPED_CROSSES)
+        rows = read_rows(
+            content, path=path, known=CROSS_COLUMNS, required=CROSS_COLUMNS[:-1], error=ChecklistError
+        )
+        statements += [_statement(row, number, path) for number, row in rows]
+    return KnownCrosses(statements=tuple(statements))
+
+
+def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
+    def wrong(fact: str, remedy: str) -> ChecklistError:
+        return ChecklistError(fact, file=path, row=number, remedy=remedy)
+
+    first, second = row["parent1"], row["parent2"]
+    if not first or not second or first >= second:
+        raise wrong(
+            f"parents {first!r} and {second!r} are not two names in alphabetical order",
+            "put the parents in order; say which is the mother in its own column",
+        )
+    if not row["source"]:
+        raise wrong("no source", "name the source, or write: from memory")
+    choices = {
+        "mother": ("", "both", first, second),
+        "origin": ORIGINS,
+        "viability": VIABILITIES,
+        "frequency": ("", *FREQUENCIES),
+    }
+    for column, among in choices.items():
+        if row.get(column, "") not in among:
+            listed = ", ".join(choice or "(empty)" for choice in among)
+            raise wrong(f"{column} {row[column]!r} is not known", f"use one of {listed}")
+    plain = {name: row.get(name, "") for name in CROSS_COLUMNS[2:]}
+    return KnownCross(parents=(first, second), **plain)

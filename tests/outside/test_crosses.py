@@ -9,8 +9,7 @@ import pytest
 
 from poolbuilder import tables
 from poolbuilder.model.pairs import pair, viability_factor
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.known_crosses import KnownCrosses
+from poolbuilder.names.checklist import Checklist, KnownCrosses
 from poolbuilder.settings import Settings
 from tests.test_crosses import NONE_KNOWN, hybrids, pool, weights
 

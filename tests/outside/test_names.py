@@ -9,9 +9,8 @@ from pathlib import Path
 import nameparser
 import pytest
 
-from poolbuilder.names.checklist import SHIPPED, Checklist
-from poolbuilder.names.hybrids import split_formula, write_formula
-from poolbuilder.names.reader import read_name
+from poolbuilder.names.checklist import SHIPPED, Checklist, write_formula
+from poolbuilder.names.reader import read_name, split_formula
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 
 SUNFISHES = Checklist.load("lepomis")
