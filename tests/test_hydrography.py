@@ -7,8 +7,11 @@ and the error that comes with status 200 are those of the ArcGIS REST query docu
 
 from __future__ import annotations
 
+import html
 import json
+import stat
 import threading
+import time
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -21,6 +24,9 @@ import shapely
 import poolbuilder
 from poolbuilder.cli import main
 from poolbuilder.folder import read_pool
+from poolbuilder.records.store import Store
+from poolbuilder.web import Workspace, application
+from tests.test_page import PORT, TOKEN, Client
 
 DEMO = Path(poolbuilder.__file__).parent / "demo_data"
 NAMES = ("NHDPoint", "NetworkNHDFlowline", "NonNetworkNHDFlowline", "NHDArea", "NHDWaterbody", "WBDHU12")
@@ -270,3 +276,31 @@ def test_a_failed_fetch_keeps_the_layers_of_before(run: Run, service: Service, t
     service.instead = lambda path: None if path != "/s/5/query" else (500, {})
     assert run("fetch", "--water")[0] == 1
     assert {path: path.read_bytes() for path in tmp_path.glob("store/hydrography/*/*")} == before
+
+
+# On the page.
+
+
+def test_the_page_fetches_the_outline_of_a_water_and_uses_it(tmp_path: Path, service: Service) -> None:
+    folder = tmp_path / "pools"
+    folder.mkdir()
+    records = tmp_path / "a.csv"
+    records.write_text(
+        "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate\n"
+        "1,Lepomis humilis,36.9,-91.2,2020-05-01\n"
+    )
+    space = Workspace(store=tmp_path / "store", folder=folder, water_url=service.url)
+    Store(space.store).add([records])
+    asking = Client(application(space, token=TOKEN, port=PORT))
+    fields = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
+    where = asking.post(f"/{TOKEN}/fetch", data={**fields, "what": "water"}).headers["location"]
+    for _ in range(400):
+        answer = asking.get(f"/{TOKEN}/{where}")
+        if answer.status_code == 303:
+            where = answer.headers["location"]
+        elif answer.status_code != 202:
+            break
+        time.sleep(0.1)
+    assert answer.status_code == 200, html.unescape(answer.text)
+    assert "Heron Reservoir" in answer.text  # the name of the lake at the point
+    assert stat.S_IMODE((tmp_path / "store").stat().st_mode) == 0o700

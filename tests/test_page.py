@@ -6,6 +6,7 @@ import asyncio
 import dataclasses
 import datetime
 import html
+import re
 import stat
 import time
 import tomllib
@@ -17,6 +18,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from starlette.datastructures import QueryParams
 
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
@@ -24,12 +26,10 @@ from poolbuilder.pages.pool_page import beside, changes, render
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.web import Workspace, application, serve
+from poolbuilder.web import Workspace, application, read_token, serve
+from poolbuilder.web.asked import of_site, read_asked, read_coordinates
 from poolbuilder.web.builds import Build, Builds
-from poolbuilder.web.guard import read_token
-from poolbuilder.web.query import address, read_coordinates, read_query
-from poolbuilder.web.water_list import Waters
-from poolbuilder.web.workspace import places, shapes
+from poolbuilder.web.workspace import Waters, places, shapes
 from tests import service_double as service
 from tests.pools import SITE, invented_pool
 from tests.slow_job import KilledJob, RefusedJob, SlowJob
@@ -193,7 +193,7 @@ def test_refresh_reads_the_list_that_the_page_begins(tmp_path: Path) -> None:
 def test_two_waters_of_one_name_are_refused(tmp_path: Path) -> None:
     listed = waters(tmp_path)
     listed.add(SITE)
-    with pytest.raises(PlanError, match="already"):
+    with pytest.raises(PlanError, match="would share one folder"):
         listed.add(Site(longitude=1, latitude=2, name=SITE.name))
     with pytest.raises(PlanError, match="would share one folder"):
         listed.add(Site(longitude=1, latitude=2, name=SITE.name.upper() + "!"))
@@ -269,6 +269,11 @@ def test_answers_carry_their_policy(client: Client) -> None:
     assert answer.headers["x-content-type-options"] == "nosniff"
     assert answer.headers["x-frame-options"] == "DENY"
     assert "default-src 'none'" in html.unescape(answer.text)
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    refused = client.get("/")
+    assert refused.headers["content-security-policy"] == "frame-ancestors 'none'"
     assert "access-control-allow-origin" not in answer.headers
 
 
@@ -338,7 +343,7 @@ def test_a_list_of_what_is_native_can_be_chosen(tmp_path: Path) -> None:
         store=tmp_path, folder=tmp_path, ranges=["a/r.gpkg"], region_lists=[("a/states.csv", None)]
     )
     asked = {"at": "37, -91", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
-    job = read_query(asked, ["states.csv"], space).job
+    job = read_asked(QueryParams({**asked, "ranges": "states.csv"}), space).job
     assert job is not None
     assert (job.ranges, job.region_lists) == ((), (("a/states.csv", None),))
     page = Client(application(space, token=TOKEN, port=PORT))
@@ -373,7 +378,7 @@ def test_keeping_and_removing_a_water(client: Client, workspace: Workspace) -> N
     removed = client.post(f"/{TOKEN}/waters", data={"remove": SITE.name})
     assert removed.status_code == 303
     assert "water" not in tomllib.loads(workspace.waters.read_text())
-    assert client.post(f"/{TOKEN}/waters", data={"key": "nothing"}).status_code == 422
+    assert client.post(f"/{TOKEN}/waters", data={"key": "nothing"}).status_code == 404
 
 
 def test_two_pools_side_by_side() -> None:
@@ -393,10 +398,9 @@ def test_comparison_needs_two(client: Client) -> None:
 
 
 def test_address_of_a_site_reads_back(workspace: Workspace) -> None:
-    from urllib.parse import parse_qsl
-
     site = Site(longitude=-89.123456789, latitude=37.6, radius_km=12.5, name="A & B = C?", water_type="pond")
-    query = read_query(dict(parse_qsl(address(site, as_of="2026-06-01", checklist="lepomis"))), [], workspace)
+    address = of_site(site, as_of="2026-06-01", checklist="lepomis").address
+    query = read_asked(QueryParams(address), workspace)
     assert query.faults == {}
     assert query.job is not None
     assert query.job.site == site
@@ -480,6 +484,51 @@ def test_failed_builds_say_why(tmp_path: Path) -> None:
     assert builds.get("refused") is None
 
 
+def test_two_builds_run_at_once_and_a_third_waits_and_can_be_taken_back(tmp_path: Path) -> None:
+    builds = Builds()
+    one, two, three = (builds.start(name, job(SlowJob), tmp_path / name) for name in ("one", "two", "three"))
+    for _ in range(1000):
+        if one.steps and two.steps:
+            break
+        time.sleep(0.02)
+    assert [build.state for build in (one, two, three)] == ["running", "running", "waiting"]
+    assert builds.cancel("three")
+    four = builds.start("four", job(RefusedJob), tmp_path / "four")
+    time.sleep(0.2)
+    assert (three.state, three.process, four.state) == ("cancelled", None, "waiting")
+    assert builds.cancel("one")
+    assert ended(four).state == "failed"  # its turn came
+    assert three.process is None
+    builds.stop()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_page_says_that_a_build_waits(workspace: Workspace) -> None:
+    app = application(workspace, token=TOKEN, port=PORT)
+    asking = Client(app)
+    ask = f"/{TOKEN}/pool?radiusKm=40&asOf=2026-06-01&checklist=lepomis&at=1,"
+    pages = [asking.get(f"{ask}{number}") for number in range(10, 14)]
+    assert [page.status_code for page in pages] == [202] * 4
+    assert '<span id="waiting">Waiting for another build' in pages[-1].text
+    key = html.unescape(pages[-1].text).split('name="key" value="')[1].split('"')[0]
+    assert asking.get(f"/{TOKEN}/status?key={key}").json()["state"] == "waiting"
+    back = asking.post(f"/{TOKEN}/cancel", data={"key": key, "address": "at=1,13"})
+    assert (back.status_code, back.headers["location"]) == (303, "./?at=1,13")
+    assert asking.get(f"/{TOKEN}/status?key={key}").json()["state"] == "cancelled"
+    assert "It was cancelled; nothing was written" in asking.get(f"{ask}13").text
+
+
+@pytest.mark.parametrize("field", ["at", "radiusKm", "asOf", "name", "known", "catch", "store", "waterType"])
+@pytest.mark.parametrize("text", ["9" * 400, "9" * 5000 + ", 1", "-1e999, 1e999", "\x00\ud800", "nan"])
+def test_figures_of_hundreds_of_digits_are_a_message(client: Client, field: str, text: str) -> None:
+    fields = {"at": "1,2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"} | {field: text}
+    if field == "name" and len(text) < 200:
+        return
+    answer = client.get(f"/{TOKEN}/pool", params={k: v.encode("utf-8", "replace") for k, v in fields.items()})
+    assert answer.status_code == 422
+    assert '-fault"' in answer.text
+
+
 def test_port_in_use_is_a_clear_error(workspace: Workspace) -> None:
     import socket
 
@@ -501,15 +550,15 @@ def test_page_command_is_in_the_help() -> None:
 def test_a_store_is_chosen_among_those_offered(tmp_path: Path) -> None:
     space = Workspace(store=tmp_path / "a", more_stores=[tmp_path / "b"], folder=tmp_path)
     asked = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
-    first = read_query(asked, [], space)
-    other = read_query({**asked, "store": str(tmp_path / "b")}, [], space)
+    first = read_asked(QueryParams(asked), space)
+    other = read_asked(QueryParams({**asked, "store": str(tmp_path / "b")}), space)
     assert first.job is not None
     assert other.job is not None
     assert (first.job.store, other.job.store) == (tmp_path / "a", tmp_path / "b")
     assert space.key(first.job) != space.key(other.job)
     assert "store=" in other.address
     assert "store=" not in first.address
-    refused = read_query({**asked, "store": "/etc"}, [], space)
+    refused = read_asked(QueryParams({**asked, "store": "/etc"}), space)
     assert refused.job is None
     assert "there is no store '/etc' here" in refused.faults["store"]
 
@@ -530,6 +579,47 @@ def test_the_form_can_ask_for_the_base_map(client: Client) -> None:
     towns = {item["name"] for item in found["layers"]["town"]}
     assert {"Ingolstadt", "Regensburg"} <= towns  # towns of Bavaria within 100 km of 48.9 N, 11.5 E
     assert client.get(f"/{TOKEN}/base?lat=148&lon=x&km=1").status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("asked", "first", "among"),
+    [
+        ("Rolla, Missouri", "Rolla, Missouri, US", "37.951"),
+        ("rolla, mo", "Rolla, Missouri, US", "37.951"),
+        ("SAINT-ETIENNE", "Saint-Étienne", "45.43"),
+        ("ingolstadt", "Ingolstadt", "48.7"),
+    ],
+)
+def test_a_town_is_found_in_the_map_that_ships(client: Client, asked: str, first: str, among: str) -> None:
+    # Coordinates of the towns: GeoNames, to a hundredth of a degree.
+    answer = client.get(f"/{TOKEN}/", params={"find": asked, "radiusKm": "25", "name": "Mill Pond"})
+    text = re.sub(
+        r"<[^>]+>", "", html.unescape(answer.text.split('<ul class="matches">')[1].split("</li>")[0])
+    )
+    assert text.startswith(first)
+    assert among in text
+    link = html.unescape(answer.text.split('<ul class="matches"><li><a href="./')[1].split('"')[0])
+    filled = client.get(f"/{TOKEN}/{link}").text
+    assert f'name="at" value="{among}' in filled
+    assert 'name="radiusKm" value="25"' in filled  # what was typed stays
+    assert 'name="name" value="Mill Pond"' in filled
+
+
+def test_a_water_of_the_layer_is_found_and_gives_its_name(workspace: Workspace) -> None:
+    data = Path(__file__).parents[1] / "poolbuilder" / "demo_data" / "layers.gpkg"
+    layered = dataclasses.replace(workspace, layers={"water": f"{data}:outline"})
+    asking = Client(application(layered, token=TOKEN, port=PORT))
+    answer = asking.get(f"/{TOKEN}/?find=kestrel").text
+    assert "Kestrel Ford Lake</a>, Missouri, US" in answer
+    link = html.unescape(answer.split('<ul class="matches"><li><a href="./')[1].split('"')[0])
+    assert 'name="name" value="Kestrel Ford Lake"' in asking.get(f"/{TOKEN}/{link}").text
+
+
+def test_a_name_that_the_map_has_not_is_said(client: Client) -> None:
+    answer = client.get(f"/{TOKEN}/?find=Qqqxyz<b>").text
+    assert "No town or lake of the map has “Qqqxyz&lt;b&gt;” in its name" in answer
+    assert "No town or lake" in client.get(f"/{TOKEN}/?find=Rolla, Bavaria").text
+    assert "No town or lake" not in client.get(f"/{TOKEN}/?find=").text
 
 
 # ---- fetching

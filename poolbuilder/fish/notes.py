@@ -89,12 +89,11 @@ def from_fields(given: Mapping[str, str], table: TraitTable) -> dict[str, dict[s
 def number(text: str) -> Any:
     """A number as it was typed, with a point or a comma; any other text as it is."""
     plain = text.strip().replace(",", ".")
-    for kind in (int, float):
-        try:
-            return kind(plain)
-        except ValueError:
-            continue
-    return text.strip()
+    try:
+        figure = float(plain)  # first: a whole number of hundreds of digits is none that anybody counted
+        return int(plain) if plain.lstrip("+-").isdecimal() and math.isfinite(figure) else figure
+    except ValueError:
+        return text.strip()
 
 
 def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str = "notes") -> Fish:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import json
 import os
+import unicodedata
 from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
@@ -104,6 +105,62 @@ def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Featur
         if drawn:
             found[layer] = drawn
     return found
+
+
+class Place(NamedTuple):
+    """A town, or a lake with a name, of the map."""
+
+    name: str
+    kind: str
+    longitude: float
+    latitude: float
+    people: int
+
+
+def find_places(text: str, *, most: int = 60, folder: Path | None = None) -> list[Place]:
+    """Towns, and lakes where the finer layers are there, whose name holds a text; whatever its accents.
+
+    Names that are the text come first, then those that begin with it, then the others; large towns first.
+
+    Examples
+    --------
+    >>> [(place.name, place.kind) for place in find_places("ingolstadt")]
+    [('Ingolstadt', 'town')]
+    """
+    wanted = _folded(text)
+    if not wanted:
+        return []
+    table, boxes = _layer("town")
+    names, sizes = table["name"].to_pylist(), table["size"].to_pylist()
+    found = [
+        Place(names[at], "town", boxes[at, 0] / SCALE, boxes[at, 1] / SCALE, sizes[at])
+        for at, folded in enumerate(_town_names())
+        if wanted in folded
+    ]
+    for item in FINER:
+        path = (folder or finer_folder()) / Path(item.path).name
+        if item.layer == "lake" and path.is_file():
+            for shape, name in _finer_shapes(path):
+                if wanted in _folded(name):
+                    point = shape.representative_point()
+                    found.append(Place(name, "lake", point.x, point.y, 0))
+
+    def order(place: Place) -> tuple[int, int, str]:
+        name = _folded(place.name)
+        return (0 if name == wanted else 1 if name.startswith(wanted) else 2, -place.people, name)
+
+    return sorted(found, key=order)[:most]
+
+
+@functools.lru_cache(maxsize=1)
+def _town_names() -> list[str]:
+    return [_folded(name) for name in _layer("town")[0]["name"].to_pylist()]
+
+
+def _folded(text: str) -> str:
+    """A name without accents and capitals."""
+    plain = unicodedata.normalize("NFKD", text.strip())
+    return "".join(letter for letter in plain if not unicodedata.combining(letter)).casefold()
 
 
 def fetch_finer(folder: Path, *, url: str = FINER_URL) -> list[Path]:

@@ -20,6 +20,7 @@ import numpy as np
 import shapely
 
 from poolbuilder.errors import SiteError, SourceError
+from poolbuilder.files import private_folder
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import Site
@@ -166,7 +167,8 @@ def _folder(store: Path, site: Site) -> Path:
 
 def _write(folder: Path, found: Mapping[str, list[Feature]], kept: Mapping[str, Any]) -> None:
     """The layers and what is known of them, whole or not at all."""
-    folder.parent.mkdir(parents=True, exist_ok=True)
+    private_folder(folder.parent.parent)
+    folder.parent.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".fetch-") as name:
         beside = Path(name) / "new"
         beside.mkdir()

@@ -7,8 +7,12 @@ own browser, and touches nothing but the store and the folder that it was starte
 from __future__ import annotations
 
 import contextlib
+import hmac
+import os
+import re
+import secrets
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +20,22 @@ from poolbuilder.errors import MissingExtraError, PoolBuilderError
 from poolbuilder.web.workspace import Workspace
 
 HOST = "127.0.0.1"
+TOKEN_NAME = ".page-token"
+_TOKEN = re.compile(r"[A-Za-z0-9_-]{20,80}")
+HEADERS = (
+    (b"content-security-policy", b"frame-ancestors 'none'"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"same-origin"),
+    (b"x-frame-options", b"DENY"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cache-control", b"no-store"),
+)
+"""Of every answer; a page's own policy comes in a header beside these, and both hold."""
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 
 
 def application(workspace: Workspace, *, token: str, port: int) -> Any:
@@ -35,40 +55,24 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
     """
     try:
         from starlette.applications import Starlette
-        from starlette.routing import Mount, Route
+        from starlette.routing import Mount
     except ImportError as error:
         raise _missing() from error
-    from poolbuilder.web.builds import Builds
-    from poolbuilder.web.fish_form import FishViews
-    from poolbuilder.web.guard import Guard
+    from poolbuilder.web.forms import Forms
     from poolbuilder.web.views import Views
 
-    builds = Builds()
-    views = Views(workspace, builds)
-    fish = FishViews(workspace)
+    views = Views(workspace)
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Any) -> AsyncIterator[None]:
         yield
-        builds.stop()
+        views.builds.stop()
 
-    routes = [
-        Route("/", views.ask),
-        Route("/pool", views.pool),
-        Route("/fetch", views.fetch, methods=["GET"]),
-        Route("/fetch", views.start_fetch, methods=["POST"]),
-        Route("/list", views.kept),
-        Route("/status", views.status),
-        Route("/base", views.base),
-        Route("/cancel", views.cancel, methods=["POST"]),
-        Route("/file/{key}/{name}", views.file),
-        Route("/compare", views.compare),
-        Route("/waters", views.keep, methods=["POST"]),
-        Route("/fish", fish.ask, methods=["GET"]),
-        Route("/fish/{key}/{fish}/{name}", fish.file),
-        Route("/fish", fish.weigh, methods=["POST"]),
-    ]
-    app = Starlette(routes=[Mount(f"/{token}", routes=routes)], lifespan=lifespan)
+    app = Starlette(
+        routes=[Mount(f"/{token}", routes=[*views.routes(), *Forms(workspace).routes()])],
+        lifespan=lifespan,
+        exception_handlers={PoolBuilderError: views.trouble},
+    )
     return Guard(app, token=token, port=port)
 
 
@@ -99,8 +103,6 @@ def serve(workspace: Workspace, *, port: int = 0, ready: Callable[[str], None] |
         import uvicorn
     except ImportError as error:
         raise _missing() from error
-    from poolbuilder.web.guard import read_token
-
     try:
         Path(workspace.folder).mkdir(parents=True, exist_ok=True)
         token = read_token(workspace.folder)
@@ -125,3 +127,70 @@ def serve(workspace: Workspace, *, port: int = 0, ready: Callable[[str], None] |
         if ready is not None:
             ready(f"http://{HOST}:{port}/{token}/")
         server.run(sockets=[listener])
+
+
+# ------------------------------------------------------------------ who may ask
+
+
+def read_token(folder: Path) -> str:
+    """The folder's token, made once and readable by its owner alone, so that bookmarks keep working."""
+    file = folder / TOKEN_NAME
+    with contextlib.suppress(OSError, UnicodeDecodeError):  # none yet, or not ours: make one
+        known = file.read_text(encoding="ascii").strip()
+        if _TOKEN.fullmatch(known):
+            return known
+    token = secrets.token_urlsafe(24)
+    file.unlink(missing_ok=True)
+    with os.fdopen(
+        os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii"
+    ) as stream:
+        stream.write(token + "\n")
+    return token
+
+
+class Guard:
+    """Middleware that checks Host, Origin and token before anything else is run.
+
+    A foreign page can make a browser ask this server, and a foreign name can be pointed at
+    127.0.0.1; the Host and Origin of such a request are not ours.
+    """
+
+    def __init__(self, app: Any, *, token: str, port: int) -> None:
+        self.app = app
+        self.token = token
+        self.hosts = {f"{name}:{port}" for name in ("127.0.0.1", "localhost", "[::1]")}
+        self.origins = {f"http://{host}" for host in self.hosts}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request, or refuse it."""
+        from starlette.responses import PlainTextResponse
+
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+        if scope["type"] != "http":
+            return
+        refusal = self._refusal(scope)
+        app = self.app if refusal is None else PlainTextResponse(f"{refusal[1]}\n", status_code=refusal[0])
+
+        async def sealed(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *HEADERS]
+            await send(message)
+
+        await app(scope, receive, sealed)
+
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        headers: dict[str, list[str]] = {}
+        for name, value in scope["headers"]:
+            headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1").lower())
+        host = headers.get("host", [])
+        if len(host) != 1 or host[0] not in self.hosts:
+            return 421, "This page answers only to the address that `poolbuilder page` printed."
+        reads = scope["method"] in {"GET", "HEAD"}
+        foreign = any(value not in self.origins for value in headers.get("origin", []))
+        if foreign or not (reads or headers.get("sec-fetch-site", ["same-origin"]) == ["same-origin"]):
+            return 403, "This request comes from another site."
+        token = scope["path"].split("/")[1] if scope["path"].startswith("/") else ""
+        if not hmac.compare_digest(token.encode("utf-8", "surrogatepass"), self.token.encode()):
+            return 404, "Nothing here. Open the whole address that `poolbuilder page` printed."
+        return None

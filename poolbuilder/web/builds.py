@@ -1,4 +1,4 @@
-"""Builds in processes of their own, so that a long one can be watched and cancelled."""
+"""Builds and fetches in processes of their own, so that a long one can be watched and cancelled."""
 
 from __future__ import annotations
 
@@ -22,39 +22,49 @@ from poolbuilder.settings import Settings
 
 AT_ONCE = 2
 GRACE_S = 3.0
-ENDED = ("done", "failed", "cancelled")
+Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fetching:
-    """Records around a place, to be brought from the occurrence service into a store.
+    """What is to be brought from a service into a store: records around a place, or the water's own layers.
 
     Attributes
     ----------
     site : Site
     taxa : tuple of str
+        Taxa of the records; empty for the layers of the water.
     store : Path
-    service_url : str
+    url : str
+        Address of the service.
     """
 
     site: Site
     taxa: tuple[str, ...]
     store: Path
-    service_url: str
+    url: str
     settings: Settings
 
-    def run(self, say: Callable[[str], None]) -> None:
-        """Bring the records, and say how it goes and what came.
+    def run(self, say: Say) -> None:
+        """Bring it, and say how it goes and what came.
 
         Raises
         ------
         PoolBuilderError
             When the service or the store fails, or not every record came.
         """
+        now = datetime.datetime.now(datetime.UTC)
+        if not self.taxa:
+            from poolbuilder.water.hydrography import fetch_water
+
+            say(f"asking {self.url} for the outline, flow lines, dams and watersheds of the water")
+            for note in fetch_water(self.site, self.store, today=now.date(), url=self.url).notes:
+                say(note)
+            return
         from poolbuilder.intake import Wanted, bring
         from poolbuilder.records.service.client import Client
 
-        say(f"asking {self.service_url} for {', '.join(self.taxa)}")
+        say(f"asking {self.url} for {', '.join(self.taxa)}")
         last = -math.inf
 
         def progress(doing: str, done: int, total: int | None) -> None:
@@ -63,9 +73,8 @@ class Fetching:
                 last = time.monotonic()
                 say(f"{doing}: {done:,} of {total:,}" if total else f"{doing}: {done:,}")
 
-        with Client(self.service_url, settings=self.settings) as client:
+        with Client(self.url, settings=self.settings) as client:
             wanted = Wanted(site=self.site, taxa=self.taxa)
-            now = datetime.datetime.now(datetime.UTC)
             intake = bring(
                 client, wanted, store=self.store, settings=self.settings, now=now, progress=progress
             )
@@ -77,32 +86,35 @@ class Fetching:
 class _Forward(logging.Handler):
     """Sends what the library logs to the page."""
 
-    def __init__(self, pipe: Connection) -> None:
+    def __init__(self, say: Say) -> None:
         super().__init__(level=logging.INFO)
-        self.pipe = pipe
+        self.say = say
 
     def emit(self, record: logging.LogRecord) -> None:
         """Send one message."""
-        self.pipe.send(("step", record.getMessage()))
+        self.say(record.getMessage())
 
 
 def _work(pipe: Connection, job: Job | Fetching, target: Path) -> None:
-    """Run in the child: build, write the folder, say how it went."""
+    """Run in the child: fetch, or build and write the folder; say how it went."""
+
+    def say(text: str) -> None:
+        pipe.send(("step", text))
+
     logger = logging.getLogger("poolbuilder")
     logger.setLevel(logging.INFO)
-    logger.addHandler(_Forward(pipe))
+    logger.addHandler(_Forward(say))
     try:
         if isinstance(job, Fetching):
-            job.run(lambda words: pipe.send(("step", words)))
-            pipe.send(("done", ""))
-            return
-        from poolbuilder.folder import write_pool
-        from poolbuilder.pages.pool_page import render
+            job.run(say)
+        else:
+            from poolbuilder.folder import write_pool
+            from poolbuilder.pages.pool_page import render
 
-        pipe.send(("step", "reading records and weighing them"))
-        pool = job.run()
-        pipe.send(("step", f"writing {pool.candidates.num_rows:,} candidates and the report"))
-        write_pool(pool, target, pages={"report.html": render(pool)})
+            say("reading records and weighing them")
+            pool = job.run()
+            say(f"writing {pool.candidates.num_rows:,} candidates and the report")
+            write_pool(pool, target, pages={"report.html": render(pool)})
         pipe.send(("done", ""))
     except PoolBuilderError as error:
         pipe.send(("failed", str(error)))
@@ -115,7 +127,7 @@ def _work(pipe: Connection, job: Job | Fetching, target: Path) -> None:
 
 @dataclass(kw_only=True)
 class Build:
-    """One build: ``waiting``, ``running``, then ``done``, ``failed`` or ``cancelled``."""
+    """One build or fetch: ``waiting``, ``running``, then ``done``, ``failed`` or ``cancelled``."""
 
     key: str
     job: Job | Fetching
@@ -129,31 +141,68 @@ class Build:
     process: Any = None
 
     @property
-    def seconds(self) -> float:
-        """Since it was asked for."""
-        return time.monotonic() - self.began
-
-    @property
     def ended(self) -> bool:
         """Whether nothing more will happen."""
-        return self.state in ENDED
-
-    def say(self, words: str) -> None:
-        """Note a step with its time."""
-        self.steps.append((self.seconds, words))
+        return self.state in {"done", "failed", "cancelled"}
 
     def as_dict(self) -> dict[str, Any]:
         """What the waiting page asks for."""
         return {
             "state": self.state,
-            "error": self.error,
-            "seconds": round(self.seconds, 1),
-            "steps": [[round(at, 1), words] for at, words in self.steps],
+            "seconds": round(time.monotonic() - self.began, 1),
+            "steps": [[round(at, 1), text] for at, text in self.steps],
         }
+
+    def run(self, context: Any) -> None:
+        """Start the process, unless it was cancelled before its turn, and listen until it ends."""
+        receiver, sender = context.Pipe(duplex=False)
+        with self.lock:
+            if self.ended:
+                return
+            self.process = context.Process(target=_work, args=(sender, self.job, self.target), daemon=True)
+            self.state = "running"
+            self.process.start()
+        sender.close()
+        state = error = ""
+        while True:
+            try:
+                kind, text = receiver.recv()
+            except (EOFError, OSError):
+                break
+            if kind == "step":
+                self.steps.append((time.monotonic() - self.began, text))
+            else:
+                state, error = kind, text
+        if not state:
+            self.process.join(GRACE_S)
+            state = "failed"
+            error = f"the build ended without a word (exit code {self.process.exitcode}); "
+            error += "a machine short of memory does that"
+        with self.lock:
+            if not self.ended:
+                self.state, self.error = state, error
+        self.process.join()
+        self.gone.set()
+
+    def cancel(self) -> bool:
+        """Stop it, or take it out of the queue; nothing of it stays.  False when it has ended."""
+        with self.lock:
+            if self.ended:
+                return False
+            self.state = "cancelled"
+        if self.process is not None:
+            # Only the thread that listens joins the process: of two that wait for one child, one may
+            # be told that there is none.
+            self.process.terminate()
+            if not self.gone.wait(GRACE_S):
+                self.process.kill()
+                self.gone.wait()
+            clear_leftovers(self.target)
+        return True
 
 
 class Builds:
-    """The builds of one page, at most two of them running."""
+    """The builds of one page: at most two run, the others wait for their turn."""
 
     def __init__(self) -> None:
         self._known: dict[str, Build] = {}
@@ -171,81 +220,26 @@ class Builds:
             known = self._known.get(key)
             if known is not None and not known.ended:
                 return known
-            build = Build(key=key, job=job, target=target)
-            self._known[key] = build
+            build = self._known[key] = Build(key=key, job=job, target=target)
         threading.Thread(target=self._run, args=(build,), daemon=True, name=f"build {key}").start()
         return build
 
-    def forget(self, key: str) -> None:
-        """Let a build that ended be asked for again."""
+    def _run(self, build: Build) -> None:
+        with self._turns:
+            build.run(self._context)
+
+    def forget(self, key: str) -> Build | None:
+        """Let a build that ended be asked for again; the build, if it had ended."""
         with self._lock:
-            if key in self._known and self._known[key].ended:
-                del self._known[key]
+            known = self._known.get(key)
+            return self._known.pop(key) if known is not None and known.ended else None
 
     def cancel(self, key: str) -> bool:
-        """Stop a build; nothing of it stays.  False when there is none to stop."""
+        """Stop a build; False when there is none to stop."""
         build = self._known.get(key)
-        if build is None:
-            return False
-        with build.lock:
-            if build.ended:
-                return False
-            build.state = "cancelled"
-            process = build.process
-        if process is not None:
-            _stop(build)
-        return True
+        return build is not None and build.cancel()
 
     def stop(self) -> None:
         """Cancel everything, when the page ends."""
         for key in list(self._known):
             self.cancel(key)
-
-    def _run(self, build: Build) -> None:
-        with self._turns:
-            receiver, sender = self._context.Pipe(duplex=False)
-            with build.lock:
-                if build.ended:
-                    return
-                build.process = self._context.Process(
-                    target=_work, args=(sender, build.job, build.target), daemon=True
-                )
-                build.state = "running"
-                build.process.start()
-            sender.close()
-            _listen(build, receiver)
-            build.process.join()
-            build.gone.set()
-
-
-def _listen(build: Build, receiver: Connection) -> None:
-    """Take the child's messages until it ends, however it ends."""
-    while True:
-        try:
-            kind, words = receiver.recv()
-        except (EOFError, OSError):
-            break
-        if kind == "step":
-            build.say(words)
-        else:
-            with build.lock:
-                if not build.ended:
-                    build.state, build.error = kind, words
-    with build.lock:
-        if not build.ended:
-            build.process.join(GRACE_S)
-            build.state = "failed"
-            build.error = (
-                f"the build ended without a word (exit code {build.process.exitcode}); "
-                "a machine short of memory does that"
-            )
-
-
-def _stop(build: Build) -> None:
-    # Only the thread that listens joins the process: of two that wait for one child, one may
-    # be told that there is none.
-    build.process.terminate()
-    if not build.gone.wait(GRACE_S):
-        build.process.kill()
-        build.gone.wait()
-    clear_leftovers(build.target)

@@ -1,16 +1,17 @@
-"""What the page answers: the form, a pool, its files, two pools side by side."""
+"""What the page answers: the form, a pool, its files, two pools side by side, a search for a place."""
 
 from __future__ import annotations
 
-import datetime
 import hashlib
-from collections.abc import Callable, Mapping
+import html
+import re
+from collections.abc import Callable, Iterable
 from functools import partial
 from typing import Any
-from urllib.parse import urlencode
 
-from markupsafe import Markup
+import shapely
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import (
     FileResponse,
@@ -20,32 +21,39 @@ from starlette.responses import (
     RedirectResponse,
     Response,
 )
+from starlette.routing import Route
 
 from poolbuilder import pages
-from poolbuilder.errors import PoolBuilderError, SiteError
-from poolbuilder.folder import read_pool
+from poolbuilder.errors import PoolBuilderError, PoolFileError, SiteError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import pool_page
-from poolbuilder.pages.pool_page import beside, changes
-from poolbuilder.places.base_map import CREDIT
+from poolbuilder.places.base_map import CREDIT, Place, find_places
 from poolbuilder.places.sites import WATER_TYPES, Site
-from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
-from poolbuilder.web.builds import Builds, Fetching
-from poolbuilder.web.query import Query, address, read_form, read_query
-from poolbuilder.web.water_list import Waters
-from poolbuilder.web.workspace import Workspace, drawn_base, places, shapes, stamped
+from poolbuilder.status.regions import region_name, regions_at
+from poolbuilder.web.asked import Asked, blank, of_pool, of_site, read_asked, read_form
+from poolbuilder.web.builds import Build, Builds, Fetching
+from poolbuilder.web.workspace import Waters, Workspace, drawn_base, places, shapes, stamped
 
 WIDEST_BASE_KM = 900.0
+MOST_MATCHES = 12
 DOWNLOADS = (
     ("pool.csv", "CSV"),
     ("pool.json", "JSON"),
     ("pool.gpkg", "GeoPackage"),
     ("report.html", "report"),
 )
+_POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 
 
-def _render(
+def shown(text: str, status: int = 200) -> HTMLResponse:
+    """A page with its policy as a header too."""
+    policy = _POLICY.search(text)
+    headers = {"content-security-policy": html.unescape(policy[1])} if policy else None
+    return HTMLResponse(text, status_code=status, headers=headers)
+
+
+def page(
     template: str, *, scripts: tuple[str, ...] = (), status: int = 200, data: Any = None, **values: Any
 ) -> HTMLResponse:
     """A page with the report's style and this page's, which may send forms to this server."""
@@ -55,93 +63,135 @@ def _render(
         scripts=scripts,
         mapped=bool(scripts),
         allowed=pages.OWN_FORMS,
-        data=data if isinstance(data, Markup) else pages.as_script(data or {}),
+        data=data if isinstance(data, str) else pages.as_script(data or {}),
         **values,
     )
-    return HTMLResponse(text, status_code=status)
+    return shown(text, status)
 
 
-def _nothing() -> Query:
-    """The form as it stands when nothing was asked for."""
-    today = datetime.date.today().isoformat()
-    return Query(
-        values={"at": "", "name": "", "waterType": "", "radiusKm": "40", "asOf": today, "checklist": ""}
-    )
+def posted(answer: Callable[[QueryParams], Response]) -> Callable[[Request], Any]:
+    """A view of a form that was sent."""
+
+    async def view(request: Request) -> Response:
+        return await run_in_threadpool(answer, await read_form(request))
+
+    return view
+
+
+def moved(address: str) -> Response:
+    """Go there; Back then leads to where the form was."""
+    return RedirectResponse(address, status_code=303)
+
+
+def _same(texts: Iterable[str]) -> list[tuple[str, str]]:
+    """Choices that are shown as they are."""
+    return [(text, text) for text in texts]
 
 
 class Views:
     """The answers of one page."""
 
-    def __init__(self, workspace: Workspace, builds: Builds) -> None:
+    def __init__(self, workspace: Workspace) -> None:
         self.workspace = workspace
-        self.builds = builds
+        self.builds = Builds()
         self.waters = Waters(path=workspace.waters, start=workspace.plan())
         self._drawn: dict[str, tuple[Any, list[Any]]] = {}
 
-    async def ask(self, request: Request) -> Response:
+    def routes(self) -> list[Route]:
+        """The addresses that are answered; GET where nothing else is said."""
+        return [
+            Route("/", self.ask),
+            Route("/pool", self.pool),
+            Route("/list", self.kept),
+            Route("/status", self.status),
+            Route("/base", self.base),
+            Route("/file/{key}/{name}", self.file),
+            Route("/compare", self.compare),
+            Route("/fetch", posted(self.fetch), methods=["POST"]),
+            Route("/cancel", posted(self.cancel), methods=["POST"]),
+            Route("/waters", posted(self.keep), methods=["POST"]),
+        ]
+
+    # -------------------------------------------------------------- the form
+
+    def ask(self, request: Request) -> Response:
         """The form, the map to click on, the list of waters and the pools built so far."""
-        return await run_in_threadpool(self._form, self._blank(request), 200)
+        return self.form(
+            blank(self.workspace, request.query_params), find=request.query_params.get("find", "")
+        )
 
-    def _blank(self, request: Request) -> Query:
-        given = {
-            "radiusKm": "40",
-            "asOf": datetime.date.today().isoformat(),
-            "checklist": self.workspace.checklists[0],
-            **{key: value for key, value in request.query_params.items() if key != "ranges"},
-        }
-        given.setdefault("at", "")
-        given.setdefault("name", "")
-        given.setdefault("waterType", "")
-        asked = request.query_params.getlist("ranges")
-        ranges = tuple(asked) if "at" in request.query_params else tuple(self.workspace.range_labels())
-        return Query(values=given, ranges=ranges)
+    def trouble(self, request: Request, error: Exception) -> Response:
+        """The form with what went wrong."""
+        status = 404 if isinstance(error, PoolFileError) else 422
+        return self.form(blank(self.workspace, request.query_params), status, str(error))
 
-    def _form(self, query: Query, status: int, trouble: str = "") -> Response:
-        faults = dict(query.faults)
-        sites = []
+    def form(self, asked: Asked, status: int = 200, trouble: str = "", find: str = "") -> Response:
+        """The form with what was typed, faults beside their fields, and what was found under a name."""
+        space, sites = self.workspace, []
         try:
             sites = self.waters.sites()
         except PoolBuilderError as error:
             trouble = trouble or str(error)
-        results = self.workspace.results()
-        today = datetime.date.today().isoformat()
-        chosen = tuple(self.workspace.range_labels())
-        return _render(
+        new = blank(space)
+        drawn = self.drawn()
+        return page(
             "ask.html",
             status=status,
             scripts=("map_base.js", "ask.js"),
-            data={
-                **self._backdrop(),
-                "waters": [[site.longitude, site.latitude, site.name] for site in sites],
-            },
-            query=query,
-            faults=faults,
-            water_types=WATER_TYPES,
+            data={**drawn, "waters": [[site.longitude, site.latitude, site.name] for site in sites]},
+            query=asked,
+            faults=asked.faults,
             trouble=trouble,
-            checklists=self.workspace.checklists,
-            range_labels=list(self.workspace.range_labels()),
+            find=find,
+            matches=self.matches(asked, find, drawn["water"]) if find.strip() else None,
+            kinds=_same(WATER_TYPES),
+            checklists=_same(space.checklists),
+            range_labels=list(space.range_labels()),
             waters=[
-                {
-                    "site": site,
-                    "address": address(
-                        site,
-                        as_of=today,
-                        checklist=query.values["checklist"] or self.workspace.checklists[0],
-                        ranges=chosen,
+                (
+                    site,
+                    of_site(
+                        site, as_of=new.values["asOf"], checklist=new.values["checklist"], ranges=new.ranges
                     ),
-                }
+                )
                 for site in sites
             ],
-            results=results,
-            plan=self.workspace.waters.name,
-            drawn="water" in self.workspace.layers,
-            empty=Store(self.workspace.store).is_empty,
-            service=self.workspace.service_url,
-            store=query.values.get("store") or str(self.workspace.store),
-            stores=list(self.workspace.store_labels()),
+            results=space.results(),
+            plan=space.waters.name,
+            drawn="water" in space.layers,
+            empty=Store(space.store).is_empty,
+            service=space.service_url,
+            hydrography=space.water_url,
+            store=asked.values["store"] or str(space.store),
+            stores=_same(space.store_labels()),
         )
 
-    def _backdrop(self) -> dict[str, list[Any]]:
+    def matches(self, asked: Asked, find: str, outlines: list[Any]) -> list[dict[str, Any]]:
+        """Named waters and towns that a text could mean; a state or country may follow a comma."""
+        name, _, region = (part.strip().casefold() for part in find.partition(","))
+        places = find_places(name)
+        for item in outlines if name else ():
+            if name in item["name"].casefold():
+                point = shapely.geometry.shape(item["geometry"]).representative_point()
+                places.insert(0, Place(item["name"], "water", point.x, point.y, 0))
+        found = []
+        for place in places:
+            code = str(regions_at(place.longitude, place.latitude)[0])
+            country, _, state = code.partition("-")
+            where = ", ".join(dict.fromkeys(filter(None, [region_name(code), country])))
+            if (
+                region
+                and region not in {country.casefold(), state.casefold()}
+                and region not in where.casefold()
+            ):
+                continue
+            changed = {"at": f"{place.latitude:.4f}, {place.longitude:.4f}"}
+            if place.kind != "town":
+                changed["name"] = place.name
+            found.append({"place": place, "where": where, "asked": asked.with_values(**changed)})
+        return found[:MOST_MATCHES]
+
+    def drawn(self) -> dict[str, list[Any]]:
         """Records, outlines and streams for the map; read again when the store or a file changed."""
         store = Store(self.workspace.store)
         drawn = {"places": self._once("places", lambda: store.index.generation, lambda: places(store))}
@@ -149,7 +199,8 @@ class Views:
             spec = self.workspace.layers.get(key)
             drawn[key] = []
             if spec:
-                drawn[key] = self._once(key, partial(stamped, spec), partial(shapes, spec, purpose=purpose))
+                read = partial(shapes, spec, purpose=purpose)
+                drawn[key] = self._once(key, partial(stamped, spec), read)
         return drawn
 
     def _once(self, key: str, stamp: Callable[[], Any], read: Callable[[], list[Any]]) -> list[Any]:
@@ -162,160 +213,9 @@ class Views:
             return []  # the build says what is wrong with it; the map does without
         return self._drawn[key][1]
 
-    async def pool(self, request: Request) -> Response:
-        """The pool of the address: its report, or the wait for it, or the form with its faults."""
-        return await run_in_threadpool(self._pool, request)
-
-    def _pool(self, request: Request) -> Response:
-        query = read_query(request.query_params, request.query_params.getlist("ranges"), self.workspace)
-        if query.job is None:
-            return self._form(query, 422)
-        try:
-            key = self.workspace.key(query.job)
-        except PoolBuilderError as error:
-            return self._form(query, 422, str(error))
-        folder = self.workspace.path(key)
-        if folder is not None:
-            self.builds.forget(key)
-            return self._result(key, query, request.query_params.get("before", ""))
-        build = self.builds.get(key)
-        if build is not None and build.state in {"failed", "cancelled"}:
-            self.builds.forget(key)
-            words = (
-                build.error if build.state == "failed" else "The build was cancelled; nothing was written."
-            )
-            return self._form(query, 422 if build.state == "failed" else 200, words)
-        build = build or self.builds.start(key, query.job, self.workspace.folder / key)
-        return _render(
-            "wait.html",
-            status=202,
-            scripts=("wait.js",),
-            data={"key": key},
-            key=key,
-            site=query.job.site,
-            fetching=False,
-            build=build.as_dict(),
-            address=request.url.query,
-        )
-
-    async def start_fetch(self, request: Request) -> Response:
-        """Begin to bring the records around a place, and go to where that can be watched."""
-        return await run_in_threadpool(self._start_fetch, await read_form(request))
-
-    def _start_fetch(self, form: dict[str, str]) -> Response:
-        query = read_query(form, [], self.workspace)
-        if query.job is None:
-            return self._form(query, 422)
-        job = query.job
-        fetching = Fetching(
-            site=job.site,
-            taxa=tuple(Checklist.load(job.checklist).genera),
-            store=job.store,
-            service_url=self.workspace.service_url,
-            settings=job.settings,
-        )
-        asked = f"{job.site.latitude:.4f} {job.site.longitude:.4f} {job.site.radius_km:g} {fetching.taxa}"
-        key = f"fetch-{hashlib.sha256(f'{asked} {job.store}'.encode()).hexdigest()[:12]}"
-        self.builds.forget(key)
-        self.builds.start(key, fetching, self.workspace.folder / key)
-        return RedirectResponse(f"fetch?{urlencode({'key': key})}&{query.address}", status_code=303)
-
-    async def fetch(self, request: Request) -> Response:
-        """How a fetch is doing; the pool of its place when it is done."""
-        return await run_in_threadpool(self._fetch, request)
-
-    def _fetch(self, request: Request) -> Response:
-        key = request.query_params.get("key", "")
-        query = read_query(request.query_params, list(self.workspace.range_labels()), self.workspace)
-        build = self.builds.get(key)
-        if build is None or build.state == "done":
-            return RedirectResponse(f"pool?{query.address}", status_code=303)
-        if build.ended:
-            return self._form(query, 422, f"Not everything was fetched: {build.error or build.state}.")
-        return _render(
-            "wait.html",
-            status=202,
-            scripts=("wait.js",),
-            data={"key": key},
-            key=key,
-            site=build.job.site,
-            fetching=True,
-            build=build.as_dict(),
-            address=query.address,
-        )
-
-    async def kept(self, request: Request) -> Response:
-        """A pool built before, as it was, by its key."""
-        return await run_in_threadpool(self._kept, request.query_params.get("key", ""))
-
-    def _kept(self, key: str) -> Response:
-        try:
-            pool = self._read(key)
-        except PoolBuilderError as error:
-            return self._form(_nothing(), 404, str(error))
-        return self._result(key, self._query_of(pool), "")
-
-    def _query_of(self, pool: Pool) -> Query:
-        """What was asked for, as far as it can be asked for again here."""
-        site = pool.site
-        used = {str(item.get("path")) for item in pool.inputs}
-        labels = self.workspace.range_labels()
-        return Query(
-            values={
-                "at": f"{site.latitude!r}, {site.longitude!r}",
-                "name": site.name,
-                "waterType": site.water_type or "",
-                "radiusKm": f"{site.radius_km:g}",
-                "asOf": pool.as_of.isoformat(),
-                "checklist": pool.checklist_name,
-            },
-            ranges=tuple(
-                label for label, spec in labels.items() if spec in used or spec.rpartition(":")[0] in used
-            ),
-        )
-
-    def _result(self, key: str, query: Query, before: str) -> Response:
-        try:
-            pool = self._read(key)
-            earlier = self._read(before) if before and before != key and self.workspace.path(before) else None
-            moved = changes(earlier, pool) if earlier is not None else None
-        except PoolBuilderError as error:
-            return self._form(query, 422, str(error))
-        return _render(
-            "result.html",
-            scripts=pages.SCRIPTS,
-            **pool_page.content(pool),
-            view="whole",
-            key=key,
-            query=query,
-            downloads=DOWNLOADS,
-            checklists=self.workspace.checklists,
-            range_labels=list(self.workspace.range_labels()),
-            others=[item for item in self.workspace.results() if item.key != key],
-            listed=self._is_listed(pool),
-            changes=moved,
-            before=before,
-        )
-
-    def _read(self, key: str) -> Pool:
-        folder = self.workspace.path(key)
-        if folder is None:
-            from poolbuilder.errors import PoolFileError
-
-            raise PoolFileError(f"there is no pool {key!r} here", remedy="build it first")
-        return read_pool(folder)
-
-    def _is_listed(self, pool: Pool) -> bool:
-        try:
-            return any(site.name == pool.site.name for site in self.waters.sites())
-        except PoolBuilderError:
-            return False
-
-    async def base(self, request: Request) -> Response:
+    def base(self, request: Request) -> Response:
         """What the base map holds around a place, for the map of the form."""
-        return await run_in_threadpool(self._base, request.query_params)
-
-    def _base(self, asked: Mapping[str, str]) -> Response:
+        asked = request.query_params
         try:
             km = min(WIDEST_BASE_KM, max(10.0, float(asked.get("km", ""))))
             digits = 0 if km > 300 else 2  # what was drawn for a place is kept for those beside it
@@ -324,60 +224,138 @@ class Views:
                 latitude=round(float(asked.get("lat", "")), digits),
                 radius_km=km,
             )
-        except (ValueError, SiteError):
+        except (ValueError, OverflowError, SiteError):
             return JSONResponse({"layers": {}, "credit": ""}, status_code=422)
         return JSONResponse({"layers": drawn_base(site), "credit": CREDIT})
 
-    async def status(self, request: Request) -> Response:
-        """How a build is doing."""
-        key = request.query_params.get("key", "")
+    # -------------------------------------------------------------- builds and fetches
+
+    def pool(self, request: Request) -> Response:
+        """The pool of the address: its report, or the wait for it, or the form with its faults.
+
+        While records are fetched for it, the address says so, and the wait is for them.
+        """
+        asked = read_asked(request.query_params, self.workspace)
+        if asked.job is None:
+            return self.form(asked, 422)
+        fetching = request.query_params.get("fetch", "")
+        key = fetching or self.workspace.key(asked.job)
+        ended = self.builds.forget(key)
+        if not fetching and self.workspace.path(key) is not None:
+            return self.result(key, asked, request.query_params.get("before", ""))
+        if ended is not None and ended.state == "failed":
+            return self.form(
+                asked, 422, f"Not everything was fetched: {ended.error}" if fetching else ended.error
+            )
+        if ended is not None and ended.state == "cancelled":
+            return self.form(asked, 200, "It was cancelled; nothing was written.")
         build = self.builds.get(key)
-        if build is not None:
-            return JSONResponse(build.as_dict())
-        state = "done" if self.workspace.path(key) else "unknown"
-        return JSONResponse({"state": state, "error": "", "seconds": 0, "steps": []})
+        if build is None:
+            if fetching:
+                return moved(f"pool?{asked.address}")
+            build = self.builds.start(key, asked.job, self.workspace.folder / key)
+        return self.wait(build, asked, request.url.query)
 
-    async def cancel(self, request: Request) -> Response:
+    def wait(self, build: Build, asked: Asked, address: str) -> Response:
+        """A page that turns into the result when a build has ended."""
+        return page(
+            "wait.html",
+            status=202,
+            scripts=("wait.js",),
+            data={"key": build.key},
+            key=build.key,
+            site=build.job.site,
+            fetching=isinstance(build.job, Fetching),
+            build=build.as_dict(),
+            here=address,
+            address=asked.address,
+        )
+
+    def fetch(self, form: QueryParams) -> Response:
+        """Begin to bring records, or the water's own layers, and go to where that is watched."""
+        asked = read_asked(form, self.workspace)
+        if asked.job is None:
+            return self.form(asked, 422)
+        job, layers = asked.job, form.get("what") == "water"
+        fetching = Fetching(
+            site=job.site,
+            taxa=() if layers else tuple(Checklist.load(job.checklist).genera),
+            store=job.store,
+            url=self.workspace.water_url if layers else self.workspace.service_url,
+            settings=job.settings,
+        )
+        site = job.site
+        text = f"{site.latitude:.4f} {site.longitude:.4f} {site.radius_km:g} {fetching.taxa} {job.store}"
+        key = f"fetch-{hashlib.sha256(text.encode()).hexdigest()[:12]}"
+        self.builds.forget(key)
+        self.builds.start(key, fetching, self.workspace.folder / key)
+        return moved(f"pool?{asked.address}&fetch={key}")
+
+    def status(self, request: Request) -> Response:
+        """How a build is doing."""
+        build = self.builds.get(request.query_params.get("key", ""))
+        return JSONResponse({"state": "unknown"} if build is None else build.as_dict())
+
+    def cancel(self, form: QueryParams) -> Response:
         """Stop a build and go back to the form, its fields as they were."""
-        form = await read_form(request)
-        await run_in_threadpool(self.builds.cancel, form.get("key", ""))
-        return RedirectResponse(f"./?{form.get('address', '')}", status_code=303)
+        self.builds.cancel(form.get("key", ""))
+        return moved(f"./?{form.get('address', '')}")
 
-    async def file(self, request: Request) -> Response:
+    # -------------------------------------------------------------- pools
+
+    def kept(self, request: Request) -> Response:
+        """A pool built before, as it was, by its key."""
+        key = request.query_params.get("key", "")
+        return self.result(key, of_pool(self.workspace.pool(key), self.workspace), "")
+
+    def result(self, key: str, asked: Asked, before: str) -> Response:
+        """A pool, and what changed since another of the same water."""
+        space = self.workspace
+        pool = space.pool(key)
+        earlier = space.pool(before) if before != key and space.path(before) is not None else None
+        try:
+            listed = any(site.name == pool.site.name for site in self.waters.sites())
+        except PoolBuilderError:
+            listed = False  # the form says what is wrong with the list
+        return page(
+            "result.html",
+            scripts=pages.SCRIPTS,
+            **pool_page.content(pool),
+            view="whole",
+            key=key,
+            query=asked,
+            downloads=DOWNLOADS,
+            checklists=space.checklists,
+            range_labels=list(space.range_labels()),
+            others=[item for item in space.results() if item["key"] != key],
+            listed=listed,
+            changes=None if earlier is None else pool_page.changes(earlier, pool),
+            before=before,
+        )
+
+    def file(self, request: Request) -> Response:
         """A file of a finished pool."""
-        file = self.workspace.file(request.path_params["key"], request.path_params["name"])
+        key = request.path_params["key"]
+        file = self.workspace.file(key, request.path_params["name"])
         if file is None:
             return PlainTextResponse("There is no such file.\n", status_code=404)
-        kept = request.path_params["key"]
         disposition = "inline" if file.name == "report.html" else "attachment"
-        return FileResponse(file, filename=f"{kept}-{file.name}", content_disposition_type=disposition)
+        return FileResponse(file, filename=f"{key}-{file.name}", content_disposition_type=disposition)
 
-    async def compare(self, request: Request) -> Response:
+    def compare(self, request: Request) -> Response:
         """Two pools side by side."""
         keys = request.query_params.getlist("with")[:2]
-        return await run_in_threadpool(self._compare, keys)
-
-    def _compare(self, keys: list[str]) -> Response:
         if len(keys) != 2:
-            return self._form(_nothing(), 422, "Choose two pools to compare.")
-        try:
-            one, other = (self._read(key) for key in keys)
-            moved = changes(one, other)
-        except PoolBuilderError as error:
-            return self._form(_nothing(), 422, str(error))
-        return _render("compare.html", keys=keys, changes=moved, **beside(one, other))
+            return self.form(blank(self.workspace), 422, "Choose two pools to compare.")
+        one, other = (self.workspace.pool(key) for key in keys)
+        return page(
+            "compare.html", keys=keys, changes=pool_page.changes(one, other), **pool_page.beside(one, other)
+        )
 
-    async def keep(self, request: Request) -> Response:
+    def keep(self, form: QueryParams) -> Response:
         """Put a water on the list, or take it off."""
-        return await run_in_threadpool(self._keep, await read_form(request))
-
-    def _keep(self, form: dict[str, str]) -> Response:
-        try:
-            if form.get("remove"):
-                self.waters.remove(form["remove"])
-                return RedirectResponse("./", status_code=303)
-            pool = self._read(form.get("key", ""))
-            self.waters.add(pool.site)
-        except PoolBuilderError as error:
-            return self._form(_nothing(), 422, str(error))
-        return RedirectResponse(f"pool?{form.get('address', '')}", status_code=303)
+        if form.get("remove"):
+            self.waters.remove(form["remove"])
+            return moved("./")
+        self.waters.add(self.workspace.pool(form.get("key", "")).site)
+        return moved(f"pool?{form.get('address', '')}")

@@ -1,11 +1,11 @@
-"""What the page may touch: its stores, one folder, and the layers that it was started with."""
+"""What the page may touch: its stores and layers, and one folder with pools, notes and the list of waters."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -16,33 +16,24 @@ import shapely
 
 import poolbuilder
 from poolbuilder import tables
-from poolbuilder.folder import FILES
+from poolbuilder.errors import PlanError, PoolFileError
+from poolbuilder.files import whole_file
+from poolbuilder.folder import FILES, read_pool
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.layers import names_of, read_layer
 from poolbuilder.places.sites import Site
+from poolbuilder.pool import Pool
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.store import Store
-from poolbuilder.settings import Settings
-
-DOWNLOADS = (*FILES, "report.html")
-"""Files of a pool folder that the page hands out."""
+from poolbuilder.refresh.plan import read_plan
+from poolbuilder.settings import Settings, parsed_toml
+from poolbuilder.water.hydrography import HYDROGRAPHY_URL
 
 _KEY = re.compile(r"[a-z0-9][a-z0-9.-]{0,120}")
+_NOTE = re.compile(r"(known|catch)-[0-9a-f]{12}\.csv")
 _SAFE = re.compile(r"[^a-z0-9]+")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Result:
-    """A pool that stands in the folder."""
-
-    key: str
-    name: str
-    longitude: float
-    latitude: float
-    radius_km: float
-    as_of: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,11 +63,31 @@ class Workspace:
     settings: Settings = field(default_factory=Settings)
     more_stores: Sequence[Path] = ()
     service_url: str = DEFAULT_URL
+    water_url: str = HYDROGRAPHY_URL
 
     @property
     def waters(self) -> Path:
         """The list of waters, a plan that `poolbuilder refresh` reads."""
         return self.folder / "waters.toml"
+
+    @property
+    def notes(self) -> Path:
+        """What people know of the waters and have caught there, a table a statement."""
+        return self.folder / "notes"
+
+    def note(self, name: str) -> Path | None:
+        """A kept table by its name; None for no name.
+
+        Raises
+        ------
+        PoolFileError
+            When there is none of this name.
+        """
+        if not name:
+            return None
+        if not (_NOTE.fullmatch(name) and (self.notes / name).is_file()):
+            raise PoolFileError(f"there are no notes {name[:40]!r} here", remedy="write them again")
+        return self.notes / name
 
     def plan(self) -> dict[str, Any]:
         """The head of a new list of waters: what a seasonal run needs, with whole paths."""
@@ -120,12 +131,14 @@ class Workspace:
             "layers": {key: stamped(spec) for key, spec in sorted(self.layers.items())},
             "settings": job.settings.as_dict(),
             "store": str(job.store),
+            "notes": [path.name for path in (*job.known, *job.catch)],
+            "hydrography": getattr(job.kept_layers(), "fetched", None),
             "records": Store(job.store).index.generation,
             "version": poolbuilder.__version__,
         }
         digest = hashlib.sha256(json.dumps(asked, sort_keys=True).encode()).hexdigest()[:12]
-        words = _SAFE.sub("-", (site.name or f"{site.latitude:.4f} {site.longitude:.4f}").lower()).strip("-")
-        return f"{words[:48] or 'water'}-{digest}"
+        name = site.name or f"{site.latitude:.4f} {site.longitude:.4f}"
+        return f"{slug(name)[:48] or 'water'}-{digest}"
 
     def path(self, key: str) -> Path | None:
         """The folder of a finished pool, or None when there is none of this name."""
@@ -134,37 +147,51 @@ class Workspace:
         folder = self.folder / key
         return folder if (folder / "datapackage.json").is_file() else None
 
+    def pool(self, key: str) -> Pool:
+        """A finished pool.
+
+        Raises
+        ------
+        PoolFileError
+            When there is none of this name, or it cannot be read.
+        """
+        folder = self.path(key)
+        if folder is None:
+            raise PoolFileError(f"there is no pool {key[:80]!r} here", remedy="build it first")
+        return read_pool(folder)
+
     def file(self, key: str, name: str) -> Path | None:
         """A file of a finished pool that may be handed out, or None."""
         folder = self.path(key)
-        if folder is None or name not in DOWNLOADS:
+        if folder is None or name not in (*FILES, "report.html"):
             return None
         file = folder / name
         return file if file.is_file() and not file.is_symlink() else None
 
-    def results(self) -> list[Result]:
-        """Every finished pool in the folder, by name and then key."""
+    def results(self) -> list[dict[str, Any]]:
+        """Every finished pool in the folder with its site and day, by name and then key."""
         found = []
         for path in sorted(self.folder.glob("*/pool.json")):
             key = path.parent.name
-            if self.path(key) is None:
-                continue
             try:
                 document = json.loads(path.read_text(encoding="utf-8"))
-                site = document["site"]
-                found.append(
-                    Result(
-                        key=key,
-                        name=str(site.get("name") or ""),
-                        longitude=float(site["longitude"]),
-                        latitude=float(site["latitude"]),
-                        radius_km=float(site["radiusKm"]),
-                        as_of=str(document.get("asOf", "")),
-                    )
+                of, as_of = document["site"], str(document.get("asOf", ""))
+                site = Site(
+                    longitude=of["longitude"],
+                    latitude=of["latitude"],
+                    radius_km=of["radiusKm"],
+                    name=str(of.get("name") or ""),
                 )
             except (OSError, ValueError, KeyError, TypeError):
                 continue  # another program's folder: not ours to list
-        return sorted(found, key=lambda item: (item.name.lower(), item.key))
+            if self.path(key) is not None:
+                found.append({"key": key, "site": site, "asOf": as_of})
+        return sorted(found, key=lambda item: (item["site"].name.lower(), item["key"]))
+
+
+def slug(name: str) -> str:
+    """A name as a part of a file's name."""
+    return _SAFE.sub("-", name.lower()).strip("-")
 
 
 def _whole(spec: str) -> str:
@@ -251,3 +278,125 @@ def drawn_base(site: Site) -> dict[str, list[dict[str, Any]]]:
                 named = {"geometry": geometry, "name": str(item["properties"].get("name") or "")}
                 drawn.setdefault(layer, []).append(named)
     return drawn
+
+
+# ------------------------------------------------------------------ the list of waters
+
+HEADER = "# Waters to build pools of; `poolbuilder refresh` reads this file, and you may edit it.\n"
+_TABLE = "[[water]]"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Waters:
+    """The waters of a plan file; the rest of the file, comments too, stays as it is.
+
+    Parameters
+    ----------
+    path : Path
+        The file; it need not exist.
+    start : dict
+        What the section ``[refresh]`` of a new file says.
+    """
+
+    path: Path
+    start: dict[str, Any]
+
+    def sites(self) -> list[Site]:
+        """Every water of the list.
+
+        Raises
+        ------
+        PlanError
+            When the file is not such a list.
+        """
+        values = _parsed(self._text(), self.path)
+        radius = values.get("refresh", {}).get("radiusKm", 40)
+        sites = []
+        for number, row in enumerate(values.get("water", []), start=1):
+            try:
+                site = Site(
+                    longitude=row["lon"],
+                    latitude=row["lat"],
+                    radius_km=row.get("radiusKm", radius),
+                    name=str(row.get("name", "")),
+                    water_type=row.get("waterType"),
+                )
+            except (KeyError, ValueError, TypeError, AttributeError) as error:
+                fact = f"water {number} cannot be used: {error}"
+                raise PlanError(fact, file=self.path, remedy="give name, lat and lon") from error
+            sites.append(site)
+        return sites
+
+    def add(self, site: Site) -> bool:
+        """Put a water at the end of the list; False when it stands there already."""
+        if any(_place(site) == _place(other) for other in self.sites()):
+            return False
+        if not site.name:
+            raise PlanError("a water in the list needs a name", file=self.path, remedy="give it one")
+        row = {
+            "name": site.name,
+            "lat": site.latitude,
+            "lon": site.longitude,
+            "radiusKm": site.radius_km,
+            "waterType": site.water_type,
+        }
+        head = f"{HEADER}\n[refresh]\n{_lines(self.start)}"
+        text = (self._text() or head).rstrip("\n")
+        self._write(f"{text}\n\n{_TABLE}\n{_lines(row)}", whole=True)
+        return True
+
+    def remove(self, name: str) -> bool:
+        """Take a water off the list by its name; False when it is not there."""
+        sites = self.sites()
+        numbers = [number for number, site in enumerate(sites) if site.name == name]
+        if not numbers:
+            return False
+        lines = self._text().splitlines(keepends=True)
+        heads = [at for at, line in enumerate(lines) if line.split("#")[0].strip() == _TABLE]
+        if len(heads) != len(sites):
+            raise PlanError(
+                "is written in a way that the page cannot edit",
+                file=self.path,
+                remedy=f"write each water under a line {_TABLE}, or edit the file by hand",
+            )
+        start = heads[numbers[0]]
+        later = [at for at in range(start + 1, len(lines)) if lines[at].lstrip().startswith("[")]
+        stop = later[0] if later else len(lines)
+        self._write("".join(lines[:start] + lines[stop:]))
+        return True
+
+    def _text(self) -> str:
+        try:
+            return self.path.read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return ""
+        except (OSError, UnicodeDecodeError) as error:
+            raise PlanError(f"cannot be read: {error}", file=self.path, remedy="check the file") from error
+
+    def _write(self, text: str, *, whole: bool = False) -> None:
+        """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
+        _parsed(text, self.path)
+        try:
+            with whole_file(self.path, PlanError) as beside:
+                beside.write_text(text, encoding="utf-8", newline="\n")
+                if whole:
+                    read_plan(beside)
+        except PlanError as error:
+            raise PlanError(error.fact, file=self.path, remedy=error.remedy) from error
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
+    try:
+        return parsed_toml(text)
+    except (ValueError, RecursionError) as error:
+        raise PlanError(f"is not TOML: {error}", file=path, remedy="mend the file or move it away") from error
+
+
+def _place(site: Site) -> tuple[float, float, str]:
+    return site.longitude, site.latitude, site.name
+
+
+def _lines(values: Mapping[str, Any]) -> str:
+    """Texts, numbers and lists of texts as lines of TOML; JSON's escapes are TOML's, but for DEL."""
+    texts = {key: json.dumps(value, ensure_ascii=False) for key, value in values.items() if value is not None}
+    return "".join(f"{key} = {text.replace(chr(127), chr(92) + 'u007f')}\n" for key, text in texts.items())

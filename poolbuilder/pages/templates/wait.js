@@ -22,6 +22,9 @@
         location.replace(location.href);
         return;
       }
+      for (const state of ["waiting", "running"]) {
+        document.getElementById(state === "waiting" ? "waiting" : "working").hidden = build.state !== state;
+      }
       list.replaceChildren(...build.steps.map((step) => line(step[1], step[0])));
       document.getElementById("time").textContent = build.seconds.toFixed(0) + " s so far.";
     } catch (error) {
