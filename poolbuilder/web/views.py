@@ -28,9 +28,9 @@ from poolbuilder.errors import PoolBuilderError, PoolFileError, SiteError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import pool_page
 from poolbuilder.places.base_map import CREDIT, Place, find_places
+from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.records.store import Store
-from poolbuilder.status.regions import region_name, regions_at
 from poolbuilder.web.asked import Asked, blank, of_pool, of_site, read_asked, read_form
 from poolbuilder.web.builds import Build, Builds, Fetching
 from poolbuilder.web.workspace import Waters, Workspace, drawn_base, places, shapes, stamped
