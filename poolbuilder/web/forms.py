@@ -36,7 +36,7 @@ from poolbuilder.fish.notes import (
 )
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.species import read_taxon
+from poolbuilder.names.reader import read_taxon
 from poolbuilder.pool import Pool
 from poolbuilder.records.statements import WHAT, read_catch, read_statements
 from poolbuilder.web.asked import Asked, read_asked
