@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from poolbuilder import pages
 from poolbuilder.errors import TraitError
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
@@ -400,54 +401,7 @@ def _ratio(character: Character, lengths: Mapping[str, tuple[float, float]]) -> 
     return character.factor * above / below, min(sure1, sure2)
 
 
-# -- the empty form ----------------------------------------------------------------------
-
-
-_HEAD = """# What was seen on one fish.  Take away the # before a line to fill it in; leave what you did
-# not see: what a photograph does not show is simply left out.  How sure you are goes beside a
-# value, with the reason: dorsal_rays = { value = 11, sure = "unsure", why = "fin folded" }
-# ("sure", "fairly sure", "unsure", or a share of looks that are right; else {sure:g} is taken).
-# Where two states stand on one fish, name both: flank_marks = ["bars", "orange_spots"]
-#
-# Wet your hands, keep the fish in water, work in seconds, and let it go where it was caught.
-# Licences, protected species and live transport: ask the local authority before you start.
-
-[fish]
-# name = "fish 1"
-# date = "2026-06-14"
-# place = ""
-# observer = ""
-# photos = ["side.jpg", "gill_rakers.jpg"]
-# remarks = ""
-# sex = "unknown"          # male, female, unknown
-# size = "unknown"         # young, adult, unknown; the standard length decides when it is given
-# breeding = "unknown"     # yes, no, unknown
-
-[seen]
-# measures in millimetres, straight lines, all against one ruler
-"""
-
-
 def template(table: TraitTable, *, settings: Settings) -> str:
     """An empty form with every character of a table, as TOML."""
-    lines = [_HEAD.replace("{sure:g}", f"{settings.observer_sure:g}")]
-    lines += [f"# {name} =" for name in measures(table)]
-    for character in table.characters:
-        if character.kind == "ratio":
-            continue
-        lines.append("")
-        lines.append(f"# {character.words}: {character.look}")
-        if character.care:
-            lines.append(f"#   {character.care}")
-        if character.shows:
-            lines.append(f"#   plain in {'adults' if character.shows == 'adult' else 'breeding fish'} only")
-        if character.states:
-            lines.append(f"#   one of {', '.join(character.states)}")
-            lines.append(f'# {character.key} = "{character.states[0]}"')
-        else:
-            lines += [f"# {character.key}{side} =" for side in _suffixes(character)]
-    return "\n".join(lines) + "\n"
-
-
-def _suffixes(character: Character) -> list[str]:
-    return [f"_{side}" for side in character.sides] or [""]
+    facts = {"characters": table.characters, "measures": measures(table), "sure": settings.observer_sure}
+    return "\n".join(pages.lines("fish.txt", "notes", **facts)) + "\n"

@@ -236,26 +236,27 @@ def against_parents(weighing: Weighing) -> AgainstParents | None:
     )
 
 
+def _log_chance(weighing: Weighing, row: int, shares: Array) -> float:
+    """Damped log-likelihood of one observation where a fish shows *shares*; 0 where it has several states."""
+    seen = weighing.fish.seen[row]
+    if isinstance(seen.value, tuple):
+        return 0.0
+    character = weighing.table.by_key[seen.character]
+    sure = seen.sure * reliability(character, weighing.fish, weighing.settings)
+    chance = with_error(shares, sure, character, weighing.settings)[character.place(seen.value)]
+    return float(weighing.damping[row]) * math.log(float(chance))
+
+
 def _later_crosses(weighing: Weighing, leading: int) -> list[tuple[str, float]]:
     """F2 and backcrosses of a pair against its F1, by the single states and numbers seen."""
     pair, settings = weighing.hypotheses[leading], weighing.settings
     scores = dict.fromkeys(("F2", *pair.parents), 0.0)
     for row, seen in enumerate(weighing.fish.seen):
-        if isinstance(seen.value, tuple):
-            continue
-        character = weighing.table.by_key[seen.character]
-        first, second = (weighing.shares_of(name, seen.character) for name in pair.parents)
-        crossed = weighing.shares(seen.character)[leading]
-        back = [
-            hybrid_shares(crossed, own, character, reported=("", ""), settings=settings)
-            for own in (first, second)
-        ]
-        sure = seen.sure * reliability(character, weighing.fish, settings)
-        place = character.place(seen.value)
-        for name, shares in zip(scores, [crossed / 2 + (first + second) / 4, *back], strict=True):
-            made = math.log(float(with_error(shares, sure, character, settings)[place]))
-            usual = float(weighing.log_likelihood[row, leading])
-            scores[name] += float(weighing.damping[row]) * (made - usual)
+        character, crossed = weighing.table.by_key[seen.character], weighing.shares(seen.character)[leading]
+        own = [weighing.shares_of(name, seen.character) for name in pair.parents]
+        back = [hybrid_shares(crossed, each, character, reported=("", ""), settings=settings) for each in own]
+        for name, shares in zip(scores, [crossed / 2 + sum(own) / 4, *back], strict=True):
+            scores[name] += _log_chance(weighing, row, shares) - _log_chance(weighing, row, crossed)
     share = settings.backcross_share / (1 - settings.backcross_share) / len(scores)
     return sorted(((name, share * math.exp(score)) for name, score in scores.items()), key=lambda e: -e[1])
 
@@ -263,16 +264,16 @@ def _later_crosses(weighing: Weighing, leading: int) -> list[tuple[str, float]]:
 def forms(weighing: Weighing, species: str) -> list[tuple[str, float]]:
     """Forms of a species by how well the fish fits them, all alike before looking; sums to 1."""
     names = weighing.table.forms(species)
-    scores = np.zeros(len(names))
-    for weight, seen in zip(weighing.damping.tolist(), weighing.fish.seen, strict=True):
-        if isinstance(seen.value, tuple):
-            continue
-        character = weighing.table.by_key[seen.character]
-        for index, form in enumerate(names):
-            shares = weighing.shares_of(species, seen.character, form)
-            made = with_error(shares, seen.sure, character, weighing.settings)
-            scores[index] += weight * math.log(float(made[character.place(seen.value)]))
-    shares = posterior(np.full(len(names), 1 / len(names)), scores) if names else scores
+    if not names:
+        return []
+    scores = [
+        sum(
+            _log_chance(weighing, row, weighing.shares_of(species, seen.character, form))
+            for row, seen in enumerate(weighing.fish.seen)
+        )
+        for form in names
+    ]
+    shares = posterior(np.full(len(names), 1 / len(names)), np.array(scores))
     return sorted(zip(names, shares.tolist(), strict=True), key=lambda item: -item[1])
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations
+from functools import cached_property
+from itertools import combinations_with_replacement
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
@@ -42,68 +44,84 @@ class Simulation:
     hypotheses : tuple of Hypothesis
     characters : tuple of str
         What was seen on each fish.
-    fish : int
-        Fish per hypothesis.
-    confusion : array
-        (true hypothesis, hypothesis that came first), number of fish.
-    first, third : array
-        Share of the fish of each hypothesis that came first, and among the first three.
-    calibration : list of (low, high, mean posterior, share true, n)
-        Over every fish and hypothesis, by posterior.
-    log_score : float
-        Mean -ln posterior of the truth.
+    posterior : array
+        (true hypothesis, fish, hypothesis).
     shares : mapping
         What adult males of each hypothesis show of each character.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     characters: tuple[str, ...]
-    fish: int
-    confusion: NDArray[np.int64]
-    first: Array
-    third: Array
-    calibration: list[tuple[float, float, float, float, int]]
-    log_score: float
+    posterior: Array
     shares: Mapping[str, Array] = field(repr=False)
+
+    @property
+    def fish(self) -> int:
+        """Fish per hypothesis."""
+        return int(self.posterior.shape[1])
 
     @property
     def pairs(self) -> NDArray[np.bool_]:
         """Which hypotheses are crosses."""
         return np.array([each.kind != "pure" for each in self.hypotheses])
 
+    @cached_property
+    def _own(self) -> Array:
+        """(true hypothesis, fish): the posterior of the truth."""
+        index = np.arange(len(self.hypotheses))
+        return np.asarray(self.posterior[index, :, index])
+
+    @cached_property
+    def _rank(self) -> NDArray[np.int64]:
+        return np.asarray((self.posterior > self._own[:, :, None]).sum(axis=2))
+
+    @property
+    def first(self) -> Array:
+        """Share of the fish of each hypothesis that came first."""
+        return np.asarray((self._rank == 0).mean(axis=1))
+
+    @property
+    def third(self) -> Array:
+        """Share of the fish of each hypothesis that came among the first three."""
+        return np.asarray((self._rank < 3).mean(axis=1))
+
+    @cached_property
+    def confusion(self) -> NDArray[np.int64]:
+        """(true hypothesis, hypothesis that came first): number of fish."""
+        first = self.posterior.argmax(axis=2)
+        return np.array([np.bincount(row, minlength=len(self.hypotheses)) for row in first])
+
+    @property
+    def log_score(self) -> float:
+        """Mean -ln posterior of the truth."""
+        return float(-np.log(self._own).mean())
+
+    @property
+    def calibration(self) -> list[tuple[float, float, float, float, int]]:
+        """(low, high, mean posterior, share true, n) over every fish and hypothesis, by posterior."""
+        truth = np.broadcast_to(np.eye(len(self.hypotheses))[:, None, :], self.posterior.shape)
+        frame = pd.DataFrame({"given": self.posterior.ravel(), "true": truth.ravel()})
+        bins = (frame["given"] * BINS).astype(int).clip(upper=BINS - 1)
+        return [
+            (
+                bin_ / BINS,
+                (bin_ + 1) / BINS,
+                float(rows["given"].mean()),
+                float(rows["true"].mean()),
+                len(rows),
+            )
+            for bin_, rows in frame.groupby(bins)
+        ]
+
 
 def even_hypotheses(table: TraitTable) -> tuple[tuple[Hypothesis, ...], Array]:
     """Every species and pair of a trait table, all alike before looking."""
-    rows: list[dict[str, Any]] = [
+    pairs = sorted(combinations_with_replacement(table.species, 2), key=lambda pair: pair[0] != pair[1])
+    rows = [
         {"parent1": a, "parent2": b, "formula": a if a == b else write_formula((a, b)), "weight": 1.0}
-        for a, b in [*((name, name) for name in table.species), *combinations(table.species, 2)]
+        for a, b in pairs
     ]
     return hypotheses(rows, table.species)
-
-
-def _scores(
-    table: TraitTable,
-    listed: Sequence[Hypothesis],
-    characters: Sequence[str],
-    fish: Fish,
-    per_hypothesis: int,
-    settings: Settings,
-    generator: np.random.Generator,
-) -> Array:
-    """(true hypothesis, fish, hypothesis): log-likelihood of simulated fish of one sex."""
-    weights = damping(characters, table, settings)
-    scores = np.zeros((len(listed), per_hypothesis, len(listed)))
-    for key, weight in zip(characters, weights.tolist(), strict=True):
-        character = table.by_key[key]
-        sure = settings.observer_sure * reliability(character, fish, settings)
-        shares = expected_shares(table, listed, character, fish, settings)
-        logs = np.log(with_error(shares, sure, character, settings))
-        exact = settings.replace(trait_error_floor=0.0)
-        seen_as = with_error(shares, settings.observer_sure, character, exact)
-        for truth in range(len(listed)):
-            drawn = generator.choice(len(character.grid), size=per_hypothesis, p=seen_as[truth])
-            scores[truth] += weight * logs[:, drawn].T
-    return scores
 
 
 def simulate(
@@ -132,51 +150,28 @@ def simulate(
         The same seed gives the same fish.
     """
     keys = tuple(characters) if characters is not None else tuple(each.key for each in table.characters)
-    generator = np.random.default_rng(seed)
-    halves = (fish // 2, fish - fish // 2)
-    scores = np.concatenate(
-        [
-            _scores(table, listed, keys, Fish(sex=sex, stage="adult"), half, settings, generator)
-            for sex, half in zip(("male", "female"), halves, strict=True)
-        ],
-        axis=1,
-    )
-    scores += np.log(prior)
-    weights = np.exp(scores - scores.max(axis=2, keepdims=True))
-    posterior = weights / weights.sum(axis=2, keepdims=True)
-    own = posterior[np.arange(len(listed)), :, np.arange(len(listed))]
-    rank = (posterior > own[:, :, None]).sum(axis=2)
-    first = posterior.argmax(axis=2)
-    confusion = np.array([np.bincount(row, minlength=len(listed)) for row in first])
+    generator, weights = np.random.default_rng(seed), damping(keys, table, settings)
+    exact, halves, shown = settings.replace(trait_error_floor=0.0), [], {}
+    for sex, number in (("female", fish - fish // 2), ("male", fish // 2)):
+        adult = Fish(sex=sex, stage="adult")
+        scores = np.tile(np.log(prior), (len(listed), number, 1))
+        for key, weight in zip(keys, weights.tolist(), strict=True):
+            character = table.by_key[key]
+            shown[key] = expected_shares(table, listed, character, adult, settings)
+            sure = settings.observer_sure * reliability(character, adult, settings)
+            logs = np.log(with_error(shown[key], sure, character, settings))
+            seen_as = with_error(shown[key], settings.observer_sure, character, exact)
+            for truth in range(len(listed)):
+                drawn = generator.choice(len(character.grid), size=number, p=seen_as[truth])
+                scores[truth] += weight * logs[:, drawn].T
+        halves.append(scores)
+    chance = np.exp((scores := np.concatenate(halves, axis=1)) - scores.max(axis=2, keepdims=True))
     return Simulation(
         hypotheses=tuple(listed),
         characters=keys,
-        fish=fish,
-        confusion=confusion,
-        first=(rank == 0).mean(axis=1),
-        third=(rank < 3).mean(axis=1),
-        calibration=_calibration(posterior),
-        log_score=float(-np.log(own).mean()),
-        shares={
-            key: expected_shares(table, listed, table.by_key[key], Fish(sex="male", stage="adult"), settings)
-            for key in keys
-        },
+        posterior=chance / chance.sum(axis=2, keepdims=True),
+        shares=shown,
     )
-
-
-def _calibration(posterior: Array) -> list[tuple[float, float, float, float, int]]:
-    truth = np.zeros(posterior.shape, dtype=bool)
-    index = np.arange(len(posterior))
-    truth[index, :, index] = True
-    said, true = posterior.ravel(), truth.ravel()
-    bins = np.minimum((said * BINS).astype(int), BINS - 1)
-    rows = []
-    for each in range(BINS):
-        inside = bins == each
-        if inside.any():
-            mean, share = float(said[inside].mean()), float(true[inside].mean())
-            rows.append((each / BINS, (each + 1) / BINS, mean, share, int(inside.sum())))
-    return rows
 
 
 def write_confusion(simulation: Simulation, out: str | Path) -> Path:
@@ -199,44 +194,29 @@ def _pair(simulation: Simulation, truth: int) -> dict[str, Any]:
     """
     row = simulation.confusion[truth].copy()
     row[truth] = 0
-    other = int(row.argmax())
+    order = [i for i in np.argsort(-row, kind="stable")[:3].tolist() if row[i]] or [truth]
     apart = {
-        key: float(np.abs(shares[truth] - shares[other]).sum() / 2)
+        key: float(np.abs(shares[truth] - shares[order[0]]).sum() / 2)
         for key, shares in simulation.shares.items()
     }
     return {
         "formula": simulation.hypotheses[truth].formula,
         "first": float(simulation.first[truth]),
         "third": float(simulation.third[truth]),
-        "taken_for": [
-            (simulation.hypotheses[i].formula, row[i] / simulation.fish)
-            for i in np.argsort(-row, kind="stable")[:3].tolist()
-            if row[i]
-        ],
+        "taken_for": [(simulation.hypotheses[i].formula, row[i] / simulation.fish) for i in order if row[i]],
         "told_by": sorted(apart.items(), key=lambda item: (-item[1], item[0]))[:3],
     }
 
 
 def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) -> list[str]:
     """A simulation for the terminal: accuracy, calibration, and each pair with what it is taken for."""
-    crossed = simulation.pairs
-    groups = {
-        name: {
-            "first": simulation.first[part].mean(),
-            "third": simulation.third[part].mean(),
-            "enough": int((simulation.third[part] >= ENOUGH).sum()),
-            "all": int(part.sum()),
-        }
+    crossed, first, third = simulation.pairs, simulation.first, simulation.third
+    groups = [
+        (name, first[part].mean(), third[part].mean(), int((third[part] >= ENOUGH).sum()), int(part.sum()))
         for name, part in (("pure species", ~crossed), ("pairs", crossed))
         if part.any()
-    }
-    order = [i for i in np.lexsort((simulation.first, simulation.third)).tolist() if crossed[i] and pairs]
-    return pages.lines(
-        "fish.txt",
-        "simulation",
-        title=title,
-        simulation=simulation,
-        groups=groups,
-        pairs=[_pair(simulation, truth) for truth in order],
-        enough=ENOUGH,
-    )
+    ]
+    order = [i for i in np.lexsort((first, third)).tolist() if crossed[i] and pairs]
+    each = [_pair(simulation, truth) for truth in order]
+    facts = {"title": title, "simulation": simulation, "groups": groups, "pairs": each, "enough": ENOUGH}
+    return pages.lines("fish.txt", "simulation", **facts)

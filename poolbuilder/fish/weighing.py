@@ -196,16 +196,18 @@ class Hypothesis:
 
     Attributes
     ----------
-    kind : str
-        ``pure`` or ``F1``.
     parents : tuple of (str, str)
         In alphabetical order; the same name twice for a pure species.
     formula : str
     """
 
-    kind: str
     parents: tuple[str, str]
     formula: str
+
+    @property
+    def kind(self) -> str:
+        """``pure`` or ``F1``."""
+        return "pure" if self.parents[0] == self.parents[1] else "F1"
 
 
 def hypotheses(
@@ -223,12 +225,7 @@ def hypotheses(
     known = set(species)
     rows = [row for row in crosses if known.issuperset((row["parent1"], row["parent2"]))]
     listed = tuple(
-        Hypothesis(
-            kind="pure" if row["parent1"] == row["parent2"] else "F1",
-            parents=(row["parent1"], row["parent2"]),
-            formula=row["formula"],
-        )
-        for row in rows
+        Hypothesis(parents=(row["parent1"], row["parent2"]), formula=row["formula"]) for row in rows
     )
     prior = np.array([row["weight"] for row in rows], dtype=np.float64)
     return listed, prior / prior.sum() if len(prior) else prior

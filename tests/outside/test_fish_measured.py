@@ -37,7 +37,7 @@ FORMS = {
     "Lepomis megalotis (Ozark form)": "Ozark form",
     "Lepomis megalotis (Ouachita form)": "Ouachita form",
 }
-PURE = tuple(Hypothesis(kind="pure", parents=(name, name), formula=name) for name in TABLE.species)
+PURE = tuple(Hypothesis(parents=(name, name), formula=name) for name in TABLE.species)
 EVEN = np.full(len(PURE), 1 / len(PURE))
 Row = dict[str, str]
 
@@ -89,7 +89,7 @@ def _weighed(table: TraitTable, row: Row, keys: tuple[str, ...]) -> Weighing:
         Seen(character=key, value=_value(row, key), sure=SETTINGS.observer_sure, words="") for key in keys
     )
     fish = Fish(stage="adult", length_mm=float(row["standard_length_mm"]), seen=seen)
-    return weigh(fish, table, PURE, EVEN, settings=SETTINGS, shares=None)
+    return weigh(fish, table, PURE, EVEN, settings=SETTINGS)
 
 
 @pytest.fixture(scope="module")
