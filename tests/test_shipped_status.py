@@ -43,6 +43,15 @@ def test_every_row_has_a_source_and_a_region_that_exists() -> None:
             assert unit or region.startswith("basin ") or region in regions, region
 
 
+def test_the_page_on_status_states_how_much_is_from_memory() -> None:
+    text = " ".join((FOLDER.parents[1] / "demo" / "native_or_introduced.md").read_text().split())
+    for name in ("lepomis", "leuciscids"):
+        with (FOLDER / f"native_{name}.csv").open(encoding="utf-8", newline="") as stream:
+            rows = [row for row in csv.DictReader(stream) if row["extent"] != "not reported"]
+        memory = sum("from memory" in row["source"] for row in rows)
+        assert f"{memory} of {len(rows)} rows" in text
+
+
 def test_every_listed_species_has_rows() -> None:
     said = {
         row
@@ -160,6 +169,6 @@ def test_build_names_source_and_year_of_a_status_and_what_was_set_aside(tmp_path
     pool = _built("--records", str(_records(tmp_path)), "--region-list", str(listed))
     step = {row["scientificName"]: row["words"] for row in pool["contributions"] if row["part"] == "status"}
     assert step["Lepomis auritus"] == "the checklist of Virginia says introduced, source: State survey, 2019"
-    assert step["Lepomis peltastes"] == "nobody says whether it is native here"
+    assert step["Lepomis peltastes"] == "no source states whether it is native here"
     assert any("1 row set aside, such as row 3: status 'see remarks'" in note for note in pool["notes"])
     assert any(item["path"] == str(listed) for item in pool["inputs"])
