@@ -526,6 +526,8 @@ WATERS = pa.schema(
     [
         _WATER,
         _WATER_NAME,
+        _column("locationID", TEXT, "What its owner calls it, from the table of waters."),
+        _column("county", TEXT, "Where it lies, from the table of waters."),
         _column("longitude", REAL, "Degrees east, WGS84.", required=True),
         _column("latitude", REAL, "Degrees north, WGS84.", required=True),
         _column("radiusKm", REAL, "What counts as near.", required=True),
@@ -563,6 +565,8 @@ TALLIES = pa.schema(
 INTRODUCED = pa.schema(
     [
         _column("water", TEXT, "Name of the water as given.", required=True),
+        _column("locationID", TEXT, "What its owner calls it, from the table of waters."),
+        _column("county", TEXT, "Where it lies, from the table of waters."),
         _column("scientificName", TEXT, "Accepted name, without author.", required=True),
         _column("vernacularName", TEXT, "Vernacular name from the checklist."),
         _column("establishmentMeans", TEXT, "Darwin Core vocabulary, at this water.", required=True),
@@ -597,6 +601,7 @@ INTRODUCED = pa.schema(
             TEXT,
             "Darwin Core vocabulary, from the latest record that says it, else from a region's list.",
         ),
+        _column("restriction", TEXT, "Said where a record behind the row may not be used commercially."),
         _column("degreeSource", TEXT, "Who says the degree: `record`, or the list by name."),
         _column("pathway", TEXT, "Darwin Core vocabulary, as records or lists give it; several with ` | `."),
         _column(

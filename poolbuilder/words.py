@@ -67,46 +67,6 @@ _RESTS = {
 }
 
 
-GRADES = {"sure": "sure", "likely": "likely", "toBeChecked": "to be checked"}
-"""How sure a record is, in words."""
-
-GRADE_REASONS = {
-    "specimen": "a specimen is kept",
-    "media": "there is a photograph or other media",
-    "verified": "the identification was verified",
-    "survey": "from a survey with a stated method",
-    "noProof": "no specimen, photograph, verification or survey method is given",
-    "keptFish": "the remarks speak of an aquarium, a market, a pond or a hatchery",
-    "qualified": "the identification is qualified (cf., aff., ?)",
-    "unverified": "the identification is not verified",
-    "environmentalDna": "environmental DNA alone: no fish was seen",
-    "obscured": "its place or details were made coarser or withheld before publication",
-    "coarse": "its place is known to 10 km or worse",
-    "undated": "it carries no date",
-    "oldNewlyPublished": "the event is ten or more years old",
-}
-"""Reasons for and against a record, by code."""
-
-
-NEWS = {
-    "new-in-water": "new in the water",
-    "new-near": "new near the water",
-    "more-records": "further records of a species known there",
-    "disputed": "sources disagree on whether it is native",
-}
-"""Kinds of news about an introduced species at a water, in words."""
-
-
-def introduced_title(document: Mapping[str, Any]) -> str:
-    """What a run on introduced species is called."""
-    return f"Introduced species near {counted(len(document['waters']), 'water')} as of {document['asOf']}"
-
-
-def grade_reasons(codes: Sequence[str]) -> str:
-    """Reasons for and against a record."""
-    return "; ".join(GRADE_REASONS[code] for code in codes)
-
-
 def spelled(number: int) -> str:
     """A count as it reads in a sentence: words up to twelve, then digits.
 

@@ -22,23 +22,14 @@ from poolbuilder import schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
 from poolbuilder.files import csv_text
-from poolbuilder.introduced import (
-    CAUTIONS,
-    FILES,
-    Run,
-    Season,
-    find_introduced,
-    read_run,
-    render,
-    run_lines,
-    write_run,
-)
-from poolbuilder.introduced.files import introduced_table
-from poolbuilder.introduced.run import NO_STATUS, checklist_of_group
+from poolbuilder.introduced import Run, Season, checklist_of_group, find_introduced
+from poolbuilder.introduced.report import FILES, introduced_table, render, run_lines, water_pages, write_run
+from poolbuilder.introduced.season import read_run
 from poolbuilder.job import Job
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
+from poolbuilder.words_introduced import CAUTIONS, NO_STATUS
 from tests.rows import make, records
 from tests.store_rows import added
 
@@ -74,7 +65,7 @@ def job(store: Path, day: datetime.date, **more: Any) -> Job:
         checklist=str(DEMO / "fishes.csv"),
         store=store,
         settings=QUICK,
-        **{"water": str(DEMO / "outlines.geojson"), **more},
+        **{"water": str(DEMO / "outlines.geojson"), "region_lists": (REGIONS,), **more},
     )
 
 
@@ -90,13 +81,12 @@ def seasons(tmp_path_factory: pytest.TempPathFactory, drawing: Any) -> tuple[Run
     folder = tmp_path_factory.mktemp("lakes")
     store = Store(folder / "store")
     store.add([DEMO / "season_2025.zip"], settings=QUICK)
-    first = find_introduced(sites, job(store.path, AUTUMN), regions=REGIONS)
+    first = find_introduced(sites, job(store.path, AUTUMN))
     write_run(first, folder / "first")
     store.add([DEMO / "season_2026.zip"], settings=QUICK)
     second = find_introduced(
         sites,
         job(store.path, NEXT_AUTUMN),
-        regions=REGIONS,
         season=Season(before=read_run(folder / "first")),
     )
     return first, second, folder
@@ -245,7 +235,9 @@ def test_the_geopackage_holds_waters_and_records(seasons: tuple[Run, Run, Path],
 
 def test_the_same_run_gives_the_same_bytes(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:
     one, two = (write_run(seasons[1], tmp_path / name) for name in ("one", "two"))
-    for name in FILES:
+    names = [path.relative_to(one) for path in sorted(one.rglob("*.*"))]
+    assert {str(name.parts[0]) for name in names} == set(FILES)
+    for name in names:
         assert (one / name).read_bytes() == (two / name).read_bytes(), name
 
 
@@ -253,15 +245,15 @@ def test_a_failed_write_leaves_the_old_run_whole(
     seasons: tuple[Run, Run, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = write_run(seasons[0], tmp_path / "out")
-    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    before = {path: path.read_bytes() for path in folder.rglob("*.*")}
 
     def full(run: Run) -> str:
         raise OSError(28, "no space left")
 
-    monkeypatch.setattr("poolbuilder.introduced.files.render", full)
+    monkeypatch.setattr("poolbuilder.introduced.report.render", full)
     with pytest.raises(PoolFileError, match="no space left"):
         write_run(seasons[1], folder)
-    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert {path: path.read_bytes() for path in folder.rglob("*.*")} == before
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
@@ -277,24 +269,37 @@ def test_another_folder_is_left_alone(seasons: tuple[Run, Run, Path], tmp_path: 
 def test_the_page_shows_the_new_first(seasons: tuple[Run, Run, Path]) -> None:
     page = render(seasons[1])
     assert "<h1>New in 6 waters, and near 34 more</h1>" in page
-    first = re.findall(r'<h3 id="name-\d+">(.*?)</h3>', page)
-    assert set(first[:6]) == {"Nolmteich", "Ilkenlanke", "Dormkolk", "Fahlbruch", "Elggrund", "Fahlhaken"}
-    assert page.count('class="i-map"') == page.count('class="i-card')
+    six = {"Nolmteich", "Ilkenlanke", "Dormkolk", "Fahlbruch", "Elggrund", "Fahlhaken"}
+    lines = re.findall(r'<th scope="row"><a href="(.*?)">(.*?)</a>', page)
+    assert {name for _, name in lines[:6]} == six
     for caution in CAUTIONS:
-        assert caution in page
+        assert page.count(caution) == 1
     assert page == render(seasons[1])
+    details = water_pages(seasons[1])
+    first = re.findall(r'<h2 id="name-\d+">(.*?)</h2>', next(iter(details.values())))
+    assert set(first[:6]) == six
+    for text in details.values():
+        assert text.count('class="i-map"') == text.count('class="i-card')
+    for target, name in lines:
+        file, _, mark = target.partition("#")
+        card = details[file].partition(f'id="{mark}"')[2]
+        assert re.search(r'<h2 id="name-\d+">(.*?)</h2>', card)[1] == name  # type: ignore[index]
 
 
 def test_the_page_runs_nothing_but_its_own_script_and_asks_for_nothing(
     seasons: tuple[Run, Run, Path],
 ) -> None:
-    page = render(seasons[1])
+    pages = [render(seasons[1]), *water_pages(seasons[1]).values()]
+    for page in pages[1:]:
+        assert "script-src &#39;none&#39;" in page
+        assert not re.search(r'(?:src|href)="(?!#|\.\./introduced\.html)', page)
+    page = pages[0]
     policy = re.search(r'Content-Security-Policy" content="(.*?)"', page)
     assert policy is not None
     assert policy[1].startswith("default-src &#39;none&#39;; script-src &#39;sha256-")
     assert "unsafe" not in policy[1]
     assert "http-equiv" in page
-    assert not re.search(r'(?:src|href)="(?!#)', page)
+    assert not re.search(r'(?:src|href)="(?!#|waters/\d{3}\.html#)', page)
     assert not re.search(r' style="| on[a-z]+="', page)
 
 
@@ -307,7 +312,7 @@ def hostile(run: Run) -> Run:
     assessments = []
     for item, own in zip(document["waters"], run.assessments, strict=True):
         item["water"] = HOSTILE + item["water"]
-        item["notes"] = [HOSTILE]
+        item["notes"], item["county"], item["locationID"] = [HOSTILE], HOSTILE, HOSTILE
         for row in (*item["introduced"], *item["unsettled"]):
             row["vernacularName"], row["pathway"], row["note"], row["conflict"] = [HOSTILE] * 4
         assessments.append(replace(own, document=item))
@@ -318,10 +323,11 @@ def hostile(run: Run) -> Run:
 
 
 def test_every_text_is_escaped(seasons: tuple[Run, Run, Path]) -> None:
-    page = render(hostile(seasons[1]))
-    assert "<script>alert" not in page
-    assert page.count("<script") == 1
-    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    run = hostile(seasons[1])
+    for number, page in enumerate([render(run), *water_pages(run).values()]):
+        assert "<script>alert" not in page
+        assert page.count("<script") == (not number)
+        assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
 
 
 # Bad input and odd places

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from poolbuilder.errors import PoolFileError
-from poolbuilder.introduced import Season, read_run
+from poolbuilder.introduced.season import Season, read_run
 
 
 def water(*species: dict[str, Any], longitude: float = 8.0, radius_km: float = 40.0) -> dict[str, Any]:
@@ -97,7 +97,7 @@ def test_since_a_day(date: str | None, undated: int, new: bool, words: str) -> N
 def test_a_run_of_another_version_is_refused_or_said(tmp_path: Path) -> None:
     (tmp_path / "introduced.json").write_text(json.dumps({"schemaVersion": "0.1", "waters": []}))
     with pytest.raises(
-        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.1 \(make the earlier"
+        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.2 \(make the earlier"
     ):
         read_run(tmp_path)
     with pytest.raises(PoolFileError, match="leave --previous out on the first run"):

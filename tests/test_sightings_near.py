@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.introduced.assessment import terms_said
-from poolbuilder.introduced.spread import APART, Way, arrival, best_way, ranked, ways_of
+from poolbuilder.introduced.assessment import APART, Way, arrival, best_way, ranked, terms_said, ways_of
 from poolbuilder.settings import Settings
+from poolbuilder.status.decision import own_names
+from poolbuilder.words_introduced import way as way_words
 from tests.rows import located
 
 
@@ -37,26 +38,30 @@ def placed(up: float | None, down: float | None, passed: float | None = 1.0) -> 
 def test_upstream_and_downstream(
     up: float, down: float, passed: float, connection: str, direction: str
 ) -> None:
-    way = ways_of(located(placed(up, down, passed)), settings=Settings())["Lepomis auritus"][0]
+    table = located(placed(up, down, passed))
+    way = ways_of(table, own_names(table), settings=Settings())["Lepomis auritus"][0]
     assert (way.connection, way.direction, way.km) == (connection, direction, up + down)
 
 
 def test_without_a_network_no_way_is_known() -> None:
-    assert ways_of(located(placed(None, None, None)), settings=Settings()) == {}
+    table = located(placed(None, None, None))
+    assert ways_of(table, own_names(table), settings=Settings()) == {}
     assert best_way([]) is APART
     assert APART.direction is None
 
 
 def test_a_way_says_its_length_and_barriers() -> None:
-    way = Way(connection="barrier", km=6.0, upstream_km=0.0, downstream_km=6.0, passability=0.2)
-    assert way.words == "6.0 km by water, downstream, past barriers of passability 0.2"
+    assert (
+        way_words("downstream", 6.0, 6.0, 0.2)
+        == "6.0 km by water, downstream, past barriers of passability 0.2"
+    )
 
 
 def expected(name: str, presence: float, km: float | None, way: Way) -> dict[str, Any]:
     row = {
         "scientificName": name, "vernacularName": None, "establishmentMeans": "introduced",
         "establishmentSource": "polygon", "presence": presence, "nearestKm": km, "lastYear": 2020,
-        "events": 1, "front": None,
+        "events": 1, "front": None, "restriction": None,
     }  # fmt: skip
     return arrival(row, way, inside_range=False)
 
@@ -93,6 +98,6 @@ def test_the_latest_degree_and_every_pathway() -> None:
         said(2020, "native", "by bucket"),
         said(2022, "invasive", "ballastWater", km=99.0),
     )
-    found = terms_said(table, radius_km=40)["Lepomis auritus"]
-    assert found.degree == "established"
-    assert found.pathways == ("fisheryInTheWild", "pet")
+    found = terms_said(table, own_names(table), radius_km=40)["Lepomis auritus"]
+    assert found["degree"] == "established"
+    assert found["pathways"] == ["fisheryInTheWild", "pet"]

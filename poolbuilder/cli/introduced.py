@@ -54,8 +54,7 @@ def _last(out: Path | None) -> Path | None:
 
 def _show(run: Run, shape: str, *, quiet: bool) -> None:
     """Print a run, or with *quiet* only its news."""
-    from poolbuilder.introduced.files import introduced_table
-    from poolbuilder.introduced.lines import run_lines
+    from poolbuilder.introduced.report import introduced_table, run_lines
     from poolbuilder.introduced.season import NEWS
 
     if quiet:
@@ -125,25 +124,29 @@ def introduced(
 ) -> None:
     """Find species near each of many waters that do not belong there, and what is new.
 
-    Native or introduced is taken from range polygons, from the records near a water, from the
-    checklists of its regions, and from the checklist, in this order; a disagreement is said.
+    Native or introduced is taken from the agency's own list, the lists of a water's regions, the
+    records near it, range polygons, and the checklist, in this order; a disagreement is said.
     What nobody says is listed apart and never guessed.
 
     Records may be wrong or old: verify before acting.  Legal status and duties to report are
     set by local law and the agency in charge, which this tool does not know.
     """
-    from poolbuilder.introduced import Season, find_introduced, read_run, write_run
-    from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
+    from poolbuilder.introduced import find_introduced
+    from poolbuilder.introduced.report import write_run
+    from poolbuilder.introduced.season import Reviewed, Season, read_run
     from poolbuilder.places.sites import read_waters
 
     previous = _last(out) if since_last else previous
     if fail_on and since is None and previous is None and not since_last:
         raise click.UsageError("--fail-on needs --previous or --since to compare with")
-    sites = read_waters(waters, radius_km=radius_km)
+    aside: list[str] = []
+    sites = read_waters(waters, radius_km=radius_km, aside=aside)
+    for line in aside:
+        click.echo(f"note: {line}", err=True)
     season = Season(
         since=since,
         before=None if previous is None else read_run(previous),
-        reviewed=Reviewed() if reviewed is None else read_reviewed(reviewed),
+        reviewed=Reviewed() if reviewed is None else Reviewed.read(reviewed),
     )
     job = make_job(sites[0], **given)
     run = find_introduced(
@@ -152,6 +155,7 @@ def introduced(
         group=group,
         season=season,
         workers=workers,
+        notes=aside,
         progress=no_progress if quiet else progress_line,
     )
     _show(run, shape, quiet=quiet)

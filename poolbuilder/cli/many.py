@@ -53,7 +53,10 @@ def many(
     water alone.  A run that was stopped goes on where it stood when it is started again with
     the same folder.
     """
-    sites = read_waters(waters, radius_km=radius_km, water_type=water_type)
+    aside: list[str] = []
+    sites = read_waters(waters, radius_km=radius_km, water_type=water_type, aside=aside)
+    for line in aside:
+        click.echo(f"note: {line}", err=True)
     job = make_job(sites[0], **given)
     if dask is not None:
         click.echo(f"note: the scheduler at {dask} is trusted wholly: it can run code here", err=True)

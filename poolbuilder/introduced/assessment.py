@@ -1,10 +1,32 @@
-"""One water: which species do not belong in it, and what its records say of each."""
+"""One water: which species do not belong in it, what its records say of each, and how each comes.
+
+A record is graded by what it says of itself alone: *sure* when somebody can check it (a specimen, a
+photograph, a verified identification or a survey) and nothing speaks against it, *toBeChecked* when
+something does, *likely* otherwise.
+
+The nearest record so far can only come nearer, and comes nearer by mere looking.  So each year also
+has a lower end: how near the species could have been without being met, given the sampling events
+between the water and the nearest record.  An event in reach of the species meets it with
+probability *p*, which is learnt from the events at and beyond the nearest record; with a
+Beta(k + ½, n − k + ½) for *p* after *n* events of which *k* met it (Jeffreys' prior, from memory),
+the chance that *m* events all miss it is ::
+
+    B(a, b + m) / B(a, b),    a = k + ½,  b = n − k + ½
+
+Where nobody looked, the lower end is 0: a thin year cannot show that a species spreads.
+
+The watch list holds introduced species that are not recorded in the water yet, ranked by presence in
+three bands, then by how the nearest record is joined to the water, then by distance.  Distance in a
+straight line stands for the boat trailer and the bait bucket.
+"""
 
 from __future__ import annotations
 
+import datetime
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,161 +34,408 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.introduced.deciding import records_near
-from poolbuilder.introduced.spread import (
-    APART,
-    Visits,
-    Way,
-    arrival,
-    best_way,
-    ranked,
-    trace_front,
-    way_document,
-    ways_of,
-)
-from poolbuilder.model.constants import Constants
+from poolbuilder import words_introduced as words
+from poolbuilder.job import Built
 from poolbuilder.model.evidence import OWN_KINDS
-from poolbuilder.model.looking import Events, look
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import share_inside, sigma_km
-from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, listed_at, own_names, status_answers
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.statements import Statement, side
-from poolbuilder.surroundings import meanings_of, reach_of
-from poolbuilder.water import Water
+from poolbuilder.surroundings import reach_of
 
+Document = dict[str, Any]
 Floats = NDArray[np.float64]
-
-
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+GRADES = ("sure", "likely", "toBeChecked")
+MOST_SHOWN = 3
+COARSE_M = 10_000.0
+"""A place known no better than this tells no lake from its neighbours; common practice, no source."""
+OLD_YEARS = 10
+"""An event as old as this that comes into the records only now is an old one newly published."""
+CONNECTIONS = ("upstream", "passable", "barrier", "apart")
+"""How a record's place is joined to the water, the easiest way for a fish first."""
+LEVEL_KM = 0.01
+MISSED = 0.05
+"""A species is held to be no nearer than where so small a chance of missing it begins."""
+BANDS = ((0.5, "likely"), (0.1, "possible"), (0.0, "unlikely"))
+"""Lower end of presence, and what it is called."""
+DRAWN_RADII = 1.18
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Sightings:
-    """The events of one species: arrays of one length, nearest first.
+RECORD_FIELDS = (
+    "recordKey", "occurrenceID", "link", "datasetName", "datasetKey", "license", "recordedBy", "eventDate",
+    "decimalLongitude", "decimalLatitude", "coordinateUncertaintyInMeters", "basisOfRecord",
+    "identificationQualifier", "identificationVerificationStatus", "identificationRemarks",
+    "occurrenceRemarks", "associatedMedia",
+)  # fmt: skip
+"""What is shown of a deciding record: Darwin Core terms, its key, and the page where it can be read."""
 
-    Attributes
+_AS_GIVEN = (
+    "recordKey", "occurrenceID", "references", "datasetName", "datasetKey", "license", "recordedBy",
+    "eventDate", "basisOfRecord", "identificationQualifier", "identificationVerificationStatus",
+    "identificationRemarks", "occurrenceRemarks", "associatedMedia", "dataGeneralizations",
+    "informationWithheld", "samplingProtocol", "locality", "eventID",
+)  # fmt: skip
+_QUALIFIED = re.compile(r"\b(cf|aff|nr|near|possibly|probably|prob|uncertain)\b|\?", re.IGNORECASE)
+_UNVERIFIED = re.compile(
+    r"unverified|not verified|unconfirmed|not confirmed|needs? (id|verif)|casual|requires", re.IGNORECASE
+)
+_VERIFIED = re.compile(r"verified|confirmed|research|expert|validated|accepted", re.IGNORECASE)
+_KEPT_FISH = re.compile(
+    r"aquari|pet ?shop|pet store|fish market|market stall|for sale|bought|purchased|garden pond|hatchery",
+    re.IGNORECASE,
+)
+_YOUNG = re.compile(
+    r"juvenile|young|fry\b|fingerling|larva|yoy\b|0\+|age[- ]?0|brood|jungfisch|brut\b|alevin", re.IGNORECASE
+)
+_DNA = re.compile(r"\bedna\b|environmental dna|metabarcod", re.IGNORECASE)
+_SPECIMEN = {"preservedspecimen", "materialsample", "materialcitation", "materialentity", "fossilspecimen"}
+_SERVICE_KEY = re.compile(r"gbif:(\d+)$")
+_SERVICE_PAGE = "https://www.gbif.org/occurrence/"
+
+
+# ------------------------------------------------------------------ records
+
+
+def link_of(record: Mapping[str, Any]) -> str | None:
+    """Where a record can be read: its own page, else the open service's page of its key."""
+    own = str(record.get("references") or "").split("|")[0].strip()
+    if own.startswith(("https://", "http://")):
+        return own
+    if key := _SERVICE_KEY.search(record.get("recordKey") or ""):
+        return _SERVICE_PAGE + key.group(1)
+    identifier = str(record.get("occurrenceID") or "")
+    return identifier if identifier.startswith(("https://", "http://")) else None
+
+
+def grade(record: Mapping[str, Any], as_of: datetime.date) -> tuple[str, list[str]]:
+    """How sure a record is, one of `GRADES`, and what speaks against it or for it, codes of ``words``.
+
+    Parameters
     ----------
-    near, in_water : bool array
-        Within the radius; in the water itself.
-    date : list
-        Day or year as text, None when undated.
+    record : mapping
+        Darwin Core terms as given; ``coordinateUncertaintyInMeters`` as used.
     """
 
-    km: Floats
-    uncertainty_m: Floats
-    near: Bools
-    in_water: Bools
-    date: list[str | None]
-    longitude: Floats
-    latitude: Floats
-    records: NDArray[np.int64]
+    def text(*names: str) -> str:
+        return " ".join(str(record.get(name) or "") for name in names)
 
-    def first_date(self, mask: Bools) -> str | None:
-        """The earliest date among some events; a year alone comes before its days."""
-        dates = [date for date, wanted in zip(self.date, mask.tolist(), strict=True) if wanted and date]
-        return min(dates, default=None)
+    status = text("identificationVerificationStatus")
+    remarks = text("occurrenceRemarks", "identificationRemarks", "locality")
+    unsure_m, year = record.get("coordinateUncertaintyInMeters"), text("eventDate")[:4]
+    old = as_of.year - int(year) if year.isdigit() else None
+    against = {
+        "keptFish": _KEPT_FISH.search(remarks),
+        "qualified": _QUALIFIED.search(text("identificationQualifier")),
+        "unverified": _UNVERIFIED.search(status) or status.strip() == "0",
+        "environmentalDna": _DNA.search(f"{text('samplingProtocol', 'basisOfRecord')} {remarks}"),
+        "obscured": text("dataGeneralizations", "informationWithheld").strip(),
+        "coarse": unsure_m is not None and unsure_m >= COARSE_M,
+        "undated": old is None,
+        "oldNewlyPublished": old is not None and old >= OLD_YEARS,
+    }
+    if codes := [code for code, holds in against.items() if holds]:
+        return "toBeChecked", codes
+    basis = "".join(letter for letter in text("basisOfRecord").lower() if letter.isalpha())
+    support = {
+        "specimen": basis in _SPECIMEN,
+        "media": record.get("associatedMedia"),
+        "verified": _VERIFIED.search(status),
+        "survey": record.get("samplingProtocol") and record.get("eventID"),
+    }
+    codes = [code for code, holds in support.items() if holds]
+    return ("sure", codes) if codes else ("likely", ["noProof"])
 
-    def undated(self, mask: Bools) -> int:
-        """How many of some events carry no date."""
-        return sum(wanted and not date for date, wanted in zip(self.date, mask.tolist(), strict=True))
 
-
-def sightings_of(
-    evidence: pa.Table, *, radius_km: float, outlined: bool, settings: Settings
-) -> dict[str, Sightings]:
-    """The events of each species by its own name.
-
-    In the water is what lies there with a chance of one half or more: by the outline, without
-    one within ``sameWaterKm`` of the site.
-    """
-    own = [str(kind) in OWN_KINDS for kind in tables.strings(evidence["kind"])]
-    table = tables.where(evidence, np.array(own, dtype=bool))
-    km = tables.numbers(table["distanceKm"])
-    share = np.nan_to_num(tables.numbers(table["inWaterShare"]))
-    uncertainty = tables.numbers(table["coordinateUncertaintyInMeters"])
-    if not outlined:
-        sigma = sigma_km(uncertainty, quantile=settings.uncertainty_quantile)
-        share = share_inside(km, sigma, settings.same_water_km)
-    inside = share >= 0.5
-    longitude, latitude = (tables.numbers(table[name]) for name in ("longitude", "latitude"))
-    dates, records = tables.strings(table["eventDate"]), tables.integers(table["records"])
-    rows: dict[str, list[int]] = {}
-    for row, name in enumerate(tables.strings(table["scientificName"])):
-        rows.setdefault(str(name), []).append(row)
-    found = {}
-    for name, mine in rows.items():
-        order = np.array(sorted(mine, key=lambda row: (km[row], dates[row] or "", row)), dtype=np.int64)
-        found[name] = Sightings(
-            km=km[order],
-            uncertainty_m=uncertainty[order],
-            near=km[order] <= radius_km,
-            in_water=inside[order] & (km[order] <= radius_km),
-            date=[dates[row] for row in order.tolist()],
-            longitude=longitude[order],
-            latitude=latitude[order],
-            records=records[order],
+def graded_records(located: pa.Table, rows: Ints, share: Floats, as_of: datetime.date) -> list[Document]:
+    """Some records, each with `RECORD_FIELDS`, its place, grade, and whether it is of young fish."""
+    table = tables.take(located, rows)
+    given = {name: tables.strings(table[name]) for name in _AS_GIVEN}
+    given |= {
+        "decimalLongitude": tables.numbers(table["longitude"]).tolist(),
+        "decimalLatitude": tables.numbers(table["latitude"]).tolist(),
+        "coordinateUncertaintyInMeters": tables.numbers(table["uncertaintyM"]).tolist(),
+        "distanceKm": tables.numbers(table["distanceKm"]).tolist(),
+    }
+    found = []
+    for at, inside in enumerate(share[rows].tolist()):
+        record = {name: values[at] for name, values in given.items()}
+        sureness, reasons = grade(record, as_of)
+        young = _YOUNG.search(record["occurrenceRemarks"] or "")
+        found.append(
+            {
+                **{name: record.get(name) for name in RECORD_FIELDS},
+                "link": link_of(record),
+                "distanceKm": record["distanceKm"],
+                "inWater": inside >= 0.5,
+                "inWaterShare": inside,
+                "young": bool(young),
+                "grade": sureness,
+                "gradeReasons": reasons,
+            }
         )
     return found
 
 
-@dataclass(frozen=True, kw_only=True)
-class Said:
-    """What records carry besides native or introduced: the latest degree, and every pathway."""
+def deciding(records: Sequence[Document]) -> list[Document]:
+    """Up to `MOST_SHOWN` records that decide: in the water first, then the surest, then the latest."""
+    by_date = sorted(
+        records, key=lambda item: (str(item["eventDate"] or ""), item["recordKey"]), reverse=True
+    )
+    ordered = sorted(by_date, key=lambda item: (not item["inWater"], GRADES.index(item["grade"])))
+    return ordered[:MOST_SHOWN]
 
-    degree: str | None = None
-    pathways: tuple[str, ...] = ()
 
-
-def terms_said(located: pa.Table, *, radius_km: float) -> dict[str, Said]:
-    """Degree and pathways of the records within the radius, by species.
+def terms_said(located: pa.Table, names: Sequence[str | None], *, radius_km: float) -> dict[str, Document]:
+    """Degree and pathways that the records within the radius state, by species.
 
     The degree changes as a species settles, so the latest year that states one decides, and
     among its records the most frequent; ``native`` is no degree of an introduction.
     """
-    given = tables.valid(located["degreeOfEstablishment"]) | tables.valid(located["pathway"])
-    near = tables.numbers(located["distanceKm"]) <= radius_km
-    heard = tables.where(located, given & near)
+    stated = tables.valid(located["degreeOfEstablishment"]) | tables.valid(located["pathway"])
+    rows = np.flatnonzero(stated & (tables.numbers(located["distanceKm"]) <= radius_km))
+    heard = tables.take(located, rows)
     degrees: dict[str, list[tuple[int, str]]] = {}
-    ways: dict[str, Counter[str]] = {}
-    for name, year, degree, pathway in zip(
-        own_names(heard),
+    paths: dict[str, Counter[str]] = {}
+    for row, year, degree, pathway in zip(
+        rows.tolist(),
         tables.integers(heard["eventYear"]).tolist(),
         tables.strings(heard["degreeOfEstablishment"]),
         tables.strings(heard["pathway"]),
         strict=True,
     ):
-        if name is None:
+        if (name := names[row]) is None:
             continue
         if (term := read_term(degree, DEGREE_OF_ESTABLISHMENT)) and term != "native":
             degrees.setdefault(name, []).append((year, term))
         for part in (pathway or "").split("|"):
             if way := read_term(part, PATHWAY):
-                ways.setdefault(name, Counter())[way] += 1
+                paths.setdefault(name, Counter())[way] += 1
+    found = {}
+    for name in {*degrees, *paths}:
+        ways, latest = paths.get(name, Counter()), max(degrees.get(name, []), default=(0, ""))[0]
+        counts = Counter(term for year, term in degrees.get(name, []) if year == latest)
+        found[name] = {
+            "degree": min(
+                counts, key=lambda term: (-counts[term], DEGREE_OF_ESTABLISHMENT.index(term)), default=None
+            ),
+            "pathways": sorted(ways, key=lambda term: (-ways[term], term)),
+        }
+    return found
+
+
+# ------------------------------------------------------------------ ways and the leading edge
+
+
+@dataclass(frozen=True, kw_only=True)
+class Way:
+    """The way by water from a record to the water.
+
+    Attributes
+    ----------
+    connection : str
+        ``upstream`` (a fish can come down with the water), ``passable``, ``barrier`` or
+        ``apart`` (not joined, or not known to be).
+    km, upstream_km, downstream_km : float or None
+        Seen from the water towards the record.
+    """
+
+    connection: str
+    km: float | None = None
+    upstream_km: float | None = None
+    downstream_km: float | None = None
+    passability: float | None = None
+
+    @property
+    def direction(self) -> str | None:
+        """Where the record lies; None when it is not on the water's network."""
+        if self.km is None or self.upstream_km is None or self.downstream_km is None:
+            return None
+        if self.km <= LEVEL_KM:
+            return "in the water"
+        if self.downstream_km <= LEVEL_KM:
+            return "upstream"
+        return "downstream" if self.upstream_km <= LEVEL_KM else "downstream and up a branch"
+
+
+APART = Way(connection="apart")
+
+
+def ways_of(located: pa.Table, names: Sequence[str | None], *, settings: Settings) -> dict[str, list[Way]]:
+    """The ways by water of each species' records, nearest by water first."""
+    whole, up, down, passed = (
+        tables.numbers(located[name]) for name in ("byWaterKm", "upstreamKm", "downstreamKm", "passability")
+    )
+    found: dict[str, list[Way]] = {}
+    for row in np.flatnonzero(~np.isnan(whole)).tolist():
+        if (name := names[row]) is None:
+            continue
+        free = 1.0 if np.isnan(passed[row]) else float(passed[row])
+        joined = "passable" if free >= settings.passable else "barrier"
+        found.setdefault(name, []).append(
+            Way(
+                connection="upstream" if down[row] <= LEVEL_KM else joined,
+                km=float(whole[row]),
+                upstream_km=float(up[row]),
+                downstream_km=float(down[row]),
+                passability=free,
+            )
+        )
+    for ways in found.values():
+        ways.sort(key=lambda way: (way.km or 0.0, CONNECTIONS.index(way.connection)))
+    return found
+
+
+def best_way(ways: Sequence[Way]) -> Way:
+    """The easiest way among several, the shortest of its kind; apart when there is none."""
+    return min(ways, key=lambda way: (CONNECTIONS.index(way.connection), way.km or 0.0), default=APART)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Visits:
+    """Sampling events that looked for any fish: year, km from the water, and whether they met the species."""
+
+    year: Ints
+    km: Floats
+    met: Bools
+
+
+def chance_of_misses(misses: int, *, met: int, visits: int) -> Floats:
+    """Chances that 1, 2, ... *misses* events all miss a species that *met* of *visits* others met.
+
+    Examples
+    --------
+    >>> chance_of_misses(2, met=1, visits=1).round(3).tolist()
+    [0.25, 0.125]
+    """
+    a, b = met + 0.5, visits - met + 0.5
+    each = np.arange(misses, dtype=np.float64)
+    chances: Floats = np.cumprod((b + each) / (a + b + each)).astype(np.float64)
+    return chances
+
+
+def _low(visits: Visits, recent: Bools, nearest: float) -> tuple[float, int]:
+    """How near the species may be, and how many events speak to that."""
+    nearer = recent & (visits.km < nearest)
+    beyond = recent & ~nearer
+    away = np.sort(visits.km[nearer])[::-1]
+    chances = chance_of_misses(len(away), met=int(visits.met[beyond].sum()), visits=int(beyond.sum()))
+    enough = np.flatnonzero(chances <= MISSED)
+    return (float(away[enough[0]]) if len(enough) else 0.0), len(away)
+
+
+def trace_front(
+    year: Sequence[int], km: Sequence[float], visits: Visits | None, *, last: int, settings: Settings
+) -> Document | None:
+    """Trace the leading edge of one species towards one water.
+
+    Parameters
+    ----------
+    year, km : sequence
+        Dated events that met the species, and their distance to the water.
+    visits : Visits or None
+        All events within reach; None when the records hold nothing but the species of the
+        checklist, so that effort is unknown.
+    last : int
+        The year to end with.
+
+    Returns
+    -------
+    dict or None
+        ``trend`` (``approaching``, ``no nearer``, ``arrived``: its first record is in the water, or
+        ``unclear``), ``words``, ``speedKmPerYear`` between the first year and the last with the
+        interval that the events leave open, and ``years``: each with ``nearestKm``, the nearest
+        record so far, ``lowKm`` (None when nobody knows who looked) and ``visits`` nearer than it.
+        None without a dated event.
+    """
+    if not len(year):
+        return None
+    when, away = np.asarray(year, dtype=np.int64), np.asarray(km, dtype=float)
+    window = round(settings.front_window_years)
+    years: list[Document] = []
+    for now in range(int(when.min()), max(last, int(when.max())) + 1):
+        nearest = float(away[when <= now].min())
+        low, count = None, 0
+        if visits is not None:
+            low, count = _low(visits, (visits.year <= now) & (visits.year > now - window), nearest)
+        years.append({"year": now, "nearestKm": nearest, "lowKm": low, "visits": count})
+    first, end = years[0], years[-1]
+    speed = slow = fast = None
+    if span := end["year"] - first["year"]:
+        speed = (first["nearestKm"] - end["nearestKm"]) / span
+        if first["lowKm"] is not None and end["lowKm"] is not None:
+            slow = (first["lowKm"] - end["nearestKm"]) / span
+            fast = (first["nearestKm"] - end["lowKm"]) / span
+    if first["nearestKm"] == 0:
+        trend = "arrived"
+    elif not span:
+        trend = "unclear"
+    elif end["nearestKm"] >= first["nearestKm"]:
+        trend = "no nearer"
+    else:
+        trend = "approaching" if slow is not None and slow > 0 else "unclear"
+    front = {
+        "trend": trend,
+        "speedKmPerYear": speed,
+        "speedLowKmPerYear": slow,
+        "speedHighKmPerYear": fast,
+        "years": years,
+    }
+    return {**front, "words": words.leading_edge(front)}
+
+
+def arrival(row: Mapping[str, Any], way: Way, *, inside_range: bool) -> Document:
+    """One line of the watch list.
+
+    Parameters
+    ----------
+    row : mapping
+        What is known of the species around the water.
+    way : Way
+        The easiest way by water from any of its records.
+    inside_range : bool
+        Whether a polygon of its introduced range holds the water.
+    """
+    same = (
+        "scientificName", "vernacularName", "establishmentMeans", "establishmentSource", "presence",
+        "nearestKm", "lastYear", "restriction",
+    )  # fmt: skip
     return {
-        name: Said(degree=_latest(degrees.get(name, [])), pathways=_ranked(ways.get(name, {})))
-        for name in sorted({*degrees, *ways})
+        **{name: row[name] for name in same},
+        "band": next(name for low, name in BANDS if row["presence"] >= low),
+        "connection": way.connection,
+        "byWaterKm": way.km,
+        "reasons": words.arrival_reasons(row, way.connection, way.km, inside_range=inside_range),
     }
 
 
-def _latest(stated: Sequence[tuple[int, str]]) -> str | None:
-    if not stated:
-        return None
-    year = max(when for when, _ in stated)
-    counts = Counter(term for when, term in stated if when == year)
-    return min(counts, key=lambda term: (-counts[term], DEGREE_OF_ESTABLISHMENT.index(term)))
+def ranked(arrivals: list[Document]) -> list[Document]:
+    """The watch list in order, each with its rank from 1."""
+
+    def far(km: float | None) -> float:
+        return float("inf") if km is None else km
+
+    names = [name for _, name in BANDS]
+    ordered = sorted(
+        arrivals,
+        key=lambda item: (
+            names.index(item["band"]),
+            CONNECTIONS.index(item["connection"]),
+            far(item["byWaterKm"]),
+            far(item["nearestKm"]),
+            -item["presence"],
+            item["scientificName"],
+        ),
+    )
+    return [{"rank": rank, **item} for rank, item in enumerate(ordered, start=1)]
 
 
-def _ranked(counts: Mapping[str, int]) -> tuple[str, ...]:
-    return tuple(sorted(counts, key=lambda term: (-counts[term], term)))
-
-
-Document = dict[str, Any]
+# ------------------------------------------------------------------ one water
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,11 +450,8 @@ class Assessment:
         Events of the species listed, to draw.
     outline : dict or None
         GeoJSON geometry of the water.
-    datasets : tuple of dict
-    notes, inputs : tuple
+    datasets, notes, inputs : tuple
         As the pool has them.
-    record_keys : mapping
-        Data set to the keys of its records within reach.
     """
 
     document: Document
@@ -194,140 +460,201 @@ class Assessment:
     datasets: tuple[Mapping[str, Any], ...] = ()
     notes: tuple[str, ...] = ()
     inputs: tuple[Mapping[str, Any], ...] = ()
-    record_keys: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Scene:
+class _Events:
+    """The events of one species, nearest first: arrays of one length, dates as text."""
+
+    row: Ints
+    km: Floats
+    near: Bools
+    in_water: Bools
+    date: list[str | None]
+
+    def first(self, mask: Bools) -> str | None:
+        """The earliest date among some events; a year alone comes before its days."""
+        dates = [date for date, wanted in zip(self.date, mask.tolist(), strict=True) if wanted and date]
+        return min(dates, default=None)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Water:
     """Everything about one water that its species are looked up in."""
 
-    pool: Pool
-    sightings: Mapping[str, Sightings]
+    built: Built
+    outlined: bool
+    names: Sequence[str | None]
+    share: Floats
+    events: Mapping[str, _Events]
+    unsure_m: Floats
     ways: Mapping[str, Sequence[Way]]
-    said: Mapping[str, Said]
+    said: Mapping[str, Document]
+    restricted: frozenset[str]
     listed: Mapping[str, Sequence[Statement]]
     decided: Mapping[str, Establishment]
-    records: Mapping[str, list[Document]]
-    lists: Events | None
-    list_km: Any
+    visits: Visits | None
+    met: Floats
     species: Sequence[str]
 
 
+def in_water_share(located: pa.Table, unsure: str, *, outlined: bool, settings: Settings) -> Floats:
+    """Chance that each row lies in the water, (n,): by the outline; without one, within ``sameWaterKm``."""
+    if outlined:
+        return np.nan_to_num(tables.numbers(located["inWaterShare"]))
+    sigma = sigma_km(tables.numbers(located[unsure]), quantile=settings.uncertainty_quantile)
+    return share_inside(tables.numbers(located["distanceKm"]), sigma, settings.same_water_km)
+
+
+def _restricted(located: pa.Table, names: Sequence[str | None]) -> frozenset[str]:
+    """Species with a record that may not be used commercially."""
+    code, licences = tables.codes(located["license"])
+    rows = np.flatnonzero(np.array([*map(words.is_restricted, licences), False])[code])
+    return frozenset(name for row in rows.tolist() if (name := names[row]))
+
+
+def _events(
+    evidence: pa.Table, radius_km: float, *, outlined: bool, settings: Settings
+) -> dict[str, _Events]:
+    """The events of each species by its own name; in the water with a chance of one half or more."""
+    code, kinds = tables.codes(evidence["kind"])
+    own = np.array([*(kind in OWN_KINDS for kind in kinds), False])[code]
+    km = tables.numbers(evidence["distanceKm"])
+    share = in_water_share(evidence, "coordinateUncertaintyInMeters", outlined=outlined, settings=settings)
+    inside = (share >= 0.5) & (km <= radius_km)
+    dates, names = tables.strings(evidence["eventDate"]), tables.strings(evidence["scientificName"])
+    rows: dict[str, list[int]] = {}
+    for row in np.flatnonzero(own).tolist():
+        rows.setdefault(str(names[row]), []).append(row)
+    found = {}
+    for name, mine in rows.items():
+        order = np.array(sorted(mine, key=lambda row: (km[row], dates[row] or "", row)), dtype=np.int64)
+        found[name] = _Events(
+            row=order,
+            km=km[order],
+            near=km[order] <= radius_km,
+            in_water=inside[order],
+            date=[dates[row] for row in order.tolist()],
+        )
+    return found
+
+
+def _visits(built: Built, settings: Settings) -> tuple[Visits | None, Floats]:
+    """Sampling events within reach, and which candidates each met; None where nobody recorded others."""
+    looking, site = built.region.looking, built.pool.site
+    events, none = looking.events, np.zeros((0, len(looking.species)))
+    if not len(events) or looking.only_candidates:
+        return None, none
+    reach = reach_of(site, settings=settings)
+    known = ~np.isnan(events.year) & (events.uncertainty_m <= settings.list_max_uncertainty_m)
+    rows = np.flatnonzero(known & (np.abs(events.latitude - site.latitude) <= reach / 110))
+    away = distance_km(
+        events.longitude[rows],
+        events.latitude[rows],
+        from_longitude=site.longitude,
+        from_latitude=site.latitude,
+    )
+    rows, away = rows[away <= reach], away[away <= reach]
+    outline = None if built.water is None else built.water.outline
+    if outline is not None:
+        away = outline.shore_km(events.longitude[rows], events.latitude[rows])
+    years = events.year[rows].astype(np.int64)
+    return Visits(year=years, km=away, met=np.zeros(len(rows), dtype=bool)), events.found[rows]
+
+
 def assess(
-    pool: Pool,
-    screened: pa.Table,
-    located: pa.Table,
-    *,
-    number: int,
-    checklist: Checklist,
-    water: Water | None = None,
-    region_lists: Sequence[RegionLists] = (),
-    year: int,
+    built: Built, *, number: int, checklist: Checklist, region_lists: Sequence[RegionLists] = ()
 ) -> Assessment:
     """Look at one water.
 
     Parameters
     ----------
-    pool : Pool
-    screened : Table, schema SCREENED
-        The records that the pool was built from.
-    located : Table, schema LOCATED
-        The same, relative to the site.
+    built : Built
+        Its pool, and what that was built from.
     number : int
         Of the water in its table, from 1.
     checklist : Checklist
-    water : Water, optional
     region_lists : sequence of RegionLists
-    year : int
-        That counts as this year.
     """
-    site = pool.site
+    pool, located, water = built.pool, built.located, built.water
+    site, settings = pool.site, pool.settings
     basins = None if water is None else water.basins
-    decided = status_answers(
-        located,
-        pool.status,
-        checklist,
-        site,
-        basins=basins,
-        lists=region_lists,
-        year=year,
-        settings=pool.settings,
-    )
-    listed = listed_at(region_lists, site, basins, year=year)
     outlined = water is not None and water.outline is not None
-    lists, list_km = _visits(screened, pool.site, checklist, water, settings=pool.settings)
-    scene = _Scene(
-        pool=pool,
-        sightings=sightings_of(
-            pool.evidence, radius_km=pool.site.radius_km, outlined=outlined, settings=pool.settings
-        ),
-        ways=ways_of(located, settings=pool.settings),
-        said=terms_said(located, radius_km=pool.site.radius_km),
-        listed=listed,
-        decided=decided,
-        records=records_near(
+    names = own_names(located)
+    visits, met = _visits(built, settings)
+    scene = _Water(
+        built=built,
+        outlined=outlined,
+        names=names,
+        share=in_water_share(located, "uncertaintyM", outlined=outlined, settings=settings),
+        events=_events(pool.evidence, site.radius_km, outlined=outlined, settings=settings),
+        unsure_m=tables.numbers(pool.evidence["coordinateUncertaintyInMeters"]),
+        ways=ways_of(located, names, settings=settings),
+        restricted=_restricted(located, names),
+        said=terms_said(located, names, radius_km=site.radius_km),
+        listed=listed_at(region_lists, site, basins, year=pool.as_of.year),
+        decided=status_answers(
             located,
-            radius_km=pool.site.radius_km,
-            outlined=outlined,
-            as_of=pool.as_of,
-            settings=pool.settings,
+            pool.status,
+            checklist,
+            site,
+            basins=basins,
+            lists=region_lists,
+            year=pool.as_of.year,
+            settings=settings,
         ),
-        lists=lists,
-        list_km=list_km,
+        visits=visits,
+        met=met,
         species=checklist.species,
     )
-    found = _assessed(scene, number, located.num_rows, outlined)
-    return replace(found, record_keys=_keys_by_data_set(located))
+    return _assessed(scene, number)
 
 
-def _keys_by_data_set(located: pa.Table) -> dict[str, frozenset[str]]:
-    """Keys of the records by data set, to count a record near two waters once."""
-    found: dict[str, set[str]] = {}
-    names = (tables.strings(located[name]) for name in ("datasetKey", "datasetName", "recordKey"))
-    for key, title, record in zip(*names, strict=True):
-        found.setdefault(str(key or title), set()).add(str(record))
-    return {name: frozenset(keys) for name, keys in found.items()}
-
-
-def _assessed(scene: _Scene, number: int, located: int, outlined: bool) -> Assessment:
-    pool = scene.pool
-    candidates = pool.candidates.to_pylist()
-    introduced: list[Document] = []
-    unsettled: list[Document] = []
-    expected: list[Document] = []
-    recorded: list[Document] = []
-    places: list[Document] = []
-    for candidate in candidates:
-        name = candidate["scientificName"]
-        decided, seen = scene.decided[name], scene.sightings.get(name)
-        if seen is not None and seen.near.any():
-            recorded.append({"scientificName": name, "inWater": bool(seen.in_water.any())})
-        kind = _kind(decided)
-        if kind == "native" or (seen is None and kind != "introduced"):
-            continue
-        row = _row(scene, candidate)
-        if row["events"]:
-            (introduced if kind in {"introduced", "vagrant"} else unsettled).append(row)
-        if kind == "introduced" and not row["inWater"] and (seen is not None or candidate["rangeKm"] == 0):
-            way = best_way(scene.ways.get(name, ()))
-            expected.append(arrival(row, way, inside_range=candidate["rangeKm"] == 0))
-        if seen is not None:
-            places += _places(name, kind, seen, 1.18 * pool.site.radius_km)
+def _assessed(scene: _Water, number: int) -> Assessment:
+    pool, located = scene.built.pool, scene.built.located
     site = pool.site
+    near = tables.numbers(located["distanceKm"]) <= site.radius_km
+    rows_of: dict[str, list[int]] = {}
+    keys = tables.strings(located["recordKey"])
+    for row in np.flatnonzero(near).tolist():
+        if (own := scene.names[row]) is not None:
+            rows_of.setdefault(own, []).append(row)
+    listed: dict[str, list[Document]] = {"introduced": [], "unsettled": []}
+    expected: list[Document] = []
+    places: list[Document] = []
+    for candidate in pool.candidates.to_pylist():
+        name, events = candidate["scientificName"], scene.events.get(candidate["scientificName"])
+        kind = _kind(scene.decided[name])
+        if kind == "native" or (events is None and kind != "introduced"):
+            continue
+        rows = np.array(rows_of.get(name, []), dtype=np.int64)
+        found = _row(scene, candidate, graded_records(located, rows, scene.share, pool.as_of))
+        if found["events"]:
+            listed["unsettled" if kind == "unsettled" else "introduced"].append(found)
+        mapped = candidate["rangeKm"] == 0
+        if kind == "introduced" and not found["inWater"] and (events is not None or mapped):
+            expected.append(arrival(found, best_way(scene.ways.get(name, ())), inside_range=mapped))
+        if events is not None:
+            places += _places(name, kind, events, pool.evidence, DRAWN_RADII * site.radius_km)
     document = {
         "water": site.name,
         "number": number,
+        "locationID": site.location_id or None,
+        "county": site.county or None,
         "longitude": site.longitude,
         "latitude": site.latitude,
         "radiusKm": site.radius_km,
-        "outlined": outlined,
-        "introduced": introduced,
-        "unsettled": unsettled,
+        "outlined": scene.outlined,
+        **listed,
         "expected": ranked(expected),
         "gone": [],
-        "named": {item["recordKey"]: name for name, mine in scene.records.items() for item in mine},
-        "recorded": sorted(recorded, key=lambda item: item["scientificName"]),
-        "notes": [] if located else [NOTHING],
+        "named": {keys[row]: name for name, rows in rows_of.items() for row in rows},
+        "recorded": [
+            {"scientificName": name, "inWater": bool(events.in_water.any())}
+            for name, events in sorted(scene.events.items())
+            if events.near.any()
+        ],
+        "notes": [] if located.num_rows else [words.NOTHING_WITHIN_REACH],
     }
     shapes = pool.features.get("outline") or []
     return Assessment(
@@ -349,39 +676,39 @@ def _kind(decided: Establishment) -> str:
     return "native" if side(decided.means) == "native" and not decided.disputed else "unsettled"
 
 
-def _row(scene: _Scene, candidate: Mapping[str, Any]) -> Document:
+def _row(scene: _Water, candidate: Mapping[str, Any], records: list[Document]) -> Document:
+    """What is known of one species at one water; `season` adds what is new."""
     name = candidate["scientificName"]
-    decided, seen = scene.decided[name], scene.sightings.get(name)
-    ways = scene.ways.get(name, ())
-    said, listed = scene.said.get(name, Said()), scene.listed.get(name, ())
+    decided, events = scene.decided[name], scene.events.get(name)
+    nearest = next(iter(scene.ways.get(name, ())), APART)
+    said, listed = scene.said.get(name, {}), scene.listed.get(name, ())
     of_list = next((item for item in listed if item.degree), None)
-    degree = said.degree or (None if of_list is None else of_list.degree)
-    who = "record" if said.degree else None if of_list is None else f"the checklist of {of_list.region}"
-    paths = said.pathways or tuple(dict.fromkeys(item.pathway for item in listed if item.pathway))
-    none = np.zeros(0, dtype=bool)
-    near, inside = (none, none) if seen is None else (seen.near, seen.in_water)
+    degree, who = said.get("degree"), "record"
+    if degree is None and of_list is not None:
+        degree, who = of_list.degree, f"the checklist of {of_list.region}"
+    paths = said.get("pathways") or dict.fromkeys(item.pathway for item in listed if item.pathway)
+    same = (
+        "scientificName", "vernacularName", "presence", "presenceLow", "presenceHigh", "nearestKm",
+        "nearestByWaterKm", "firstYear", "lastYear", "records",
+    )  # fmt: skip
     return {
-        "scientificName": name,
-        "vernacularName": candidate["vernacularName"],
+        **{key: candidate[key] for key in same},
         "establishmentMeans": decided.means,
         "establishmentSource": decided.source,
         "conflict": decided.remark,
         "disputed": decided.disputed,
-        "presence": candidate["presence"],
-        "presenceLow": candidate["presenceLow"],
-        "presenceHigh": candidate["presenceHigh"],
-        "nearestKm": candidate["nearestKm"],
-        "nearestByWaterKm": candidate["nearestByWaterKm"],
-        **way_document(ways[0] if ways else APART),
-        "way": (ways[0] if ways else APART).words,
-        "firstYear": candidate["firstYear"],
-        "lastYear": candidate["lastYear"],
-        "firstDate": None if seen is None else seen.first_date(near),
-        "firstDateInWater": None if seen is None else seen.first_date(inside),
-        "undatedEvents": 0 if seen is None else seen.undated(near),
-        "events": int(near.sum()),
-        "records": candidate["records"],
-        "inWater": bool(inside.any()),
+        "direction": nearest.direction,
+        "upstreamKm": nearest.upstream_km,
+        "downstreamKm": nearest.downstream_km,
+        "passability": nearest.passability,
+        "way": words.way(nearest.direction, nearest.km, nearest.downstream_km, nearest.passability),
+        "firstDate": None if events is None else events.first(events.near),
+        "firstDateInWater": None if events is None else events.first(events.in_water),
+        "undatedEvents": 0 if events is None else sum(
+            close and not date for date, close in zip(events.date, events.near.tolist(), strict=True)
+        ),
+        "events": 0 if events is None else int(events.near.sum()),
+        "inWater": events is not None and bool(events.in_water.any()),
         "isNew": None,
         "newIn": None,
         "news": [],
@@ -390,100 +717,44 @@ def _row(scene: _Scene, candidate: Mapping[str, Any]) -> Document:
         "gradeReasons": [],
         "review": None,
         "deciding": [],
-        "seenRecords": scene.records.get(name, []),
+        "seenRecords": records,
         "degreeOfEstablishment": degree,
-        "degreeSource": who,
+        "degreeSource": None if degree is None else who,
         "pathway": " | ".join(paths) or None,
-        "front": _front(scene, name),
+        "front": None if events is None else _front(scene, name, events),
+        "restriction": words.RESTRICTED if name in scene.restricted else None,
         "remark": candidate["note"],
         "note": "",
-    }
+    }  # fmt: skip
 
 
-def _front(scene: _Scene, name: str) -> Document | None:
-    seen, settings = scene.sightings.get(name), scene.pool.settings
-    if seen is None:
-        return None
-    away = np.where(seen.in_water, 0.0, seen.km)
-    placed = [
-        (int(str(date)[:4]), float(km))
-        for date, km, unsure in zip(seen.date, away.tolist(), seen.uncertainty_m.tolist(), strict=True)
-        if date and unsure <= settings.list_max_uncertainty_m
-    ]
-    visits = None
-    if scene.lists is not None:
-        met = scene.lists.found[:, scene.species.index(name)] > 0
-        known = ~np.isnan(scene.lists.year) & (scene.lists.uncertainty_m <= settings.list_max_uncertainty_m)
-        visits = Visits(
-            year=scene.lists.year[known].astype(np.int64), km=scene.list_km[known], met=met[known]
-        )
-    front = trace_front(
-        [year for year, _ in placed],
-        [km for _, km in placed],
+def _front(scene: _Water, name: str, events: _Events) -> Document | None:
+    settings = scene.built.pool.settings
+    away = np.where(events.in_water, 0.0, events.km)
+    placed = scene.unsure_m[events.row] <= settings.list_max_uncertainty_m
+    dated = [row for row, date in enumerate(events.date) if date and placed[row]]
+    visits = scene.visits
+    if visits is not None:
+        met = scene.met[:, scene.species.index(name)] > 0
+        visits = Visits(year=visits.year, km=visits.km, met=met)
+    return trace_front(
+        [int(str(events.date[row])[:4]) for row in dated],
+        [float(away[row]) for row in dated],
         visits,
-        last=scene.pool.as_of.year,
+        last=scene.built.pool.as_of.year,
         settings=settings,
     )
-    if front is None:
-        return None
-    return {
-        "trend": front.trend,
-        "words": front.words,
-        "speedKmPerYear": front.speed_km,
-        "speedLowKmPerYear": front.speed_low_km,
-        "speedHighKmPerYear": front.speed_high_km,
-        "years": [
-            {"year": item.year, "nearestKm": item.nearest_km, "lowKm": item.low_km, "visits": item.visits}
-            for item in front.years
-        ],
-    }
 
 
-def _visits(
-    screened: pa.Table, site: Site, checklist: Checklist, water: Water | None, *, settings: Settings
-) -> tuple[Events | None, Any]:
-    """Sampling events of the wider group within reach, and their distance; None when nobody recorded it."""
-    away = _km(tables.numbers(screened["longitude"]), tables.numbers(screened["latitude"]), site)
-    near = tables.where(screened, np.nan_to_num(away, nan=np.inf) <= reach_of(site, settings=settings))
-    looking = look(
-        near,
-        meanings_of(near, checklist),
-        species=tuple(checklist.species),
-        middle=(site.longitude, site.latitude),
-        constants=Constants.shipped(),
-        settings=settings,
-    )
-    events = looking.events
-    if not len(events) or looking.only_candidates:
-        return None, None
-    if water is not None and water.outline is not None:
-        return events, water.outline.shore_km(events.longitude, events.latitude)
-    return events, _km(events.longitude, events.latitude, site)
-
-
-def _km(longitude: Any, latitude: Any, site: Site) -> Any:
-    return distance_km(longitude, latitude, from_longitude=site.longitude, from_latitude=site.latitude)
-
-
-def _places(name: str, kind: str, seen: Sightings, reach_km: float) -> list[Document]:
+def _places(name: str, kind: str, events: _Events, evidence: pa.Table, reach_km: float) -> list[Document]:
+    """Events of one species, to draw and for a GIS."""
+    shown = np.flatnonzero(events.km <= reach_km)
+    rows = tables.take(evidence, events.row[shown])
+    same = ("eventKey", "longitude", "latitude", "distanceKm", "eventDate", "records", "datasetKey")
+    columns = {column: rows[column].to_pylist() for column in same}
+    columns["uncertaintyM"] = rows["coordinateUncertaintyInMeters"].to_pylist()
+    columns["inWater"] = events.in_water[shown].tolist()
     return [
-        {
-            "scientificName": name,
-            "kind": kind,
-            "longitude": float(seen.longitude[row]),
-            "latitude": float(seen.latitude[row]),
-            "uncertaintyM": float(seen.uncertainty_m[row]),
-            "distanceKm": float(seen.km[row]),
-            "inWater": bool(seen.in_water[row]),
-            "eventDate": seen.date[row],
-            "records": int(seen.records[row]),
-        }
-        for row in range(len(seen.km))
-        if seen.km[row] <= reach_km
+        {"scientificName": name, "kind": kind, **{key: values[at] for key, values in columns.items()}}
+        for at in range(len(shown))
     ]
-
-
-NOTHING = (
-    "no kept record of a species of the checklist within reach: nothing is known there, which is not the "
-    "same as nothing being there"
-)

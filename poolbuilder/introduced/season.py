@@ -1,4 +1,4 @@
-"""What is new: against the last run, or since a day."""
+"""What is new: against the last run, or since a day; and what somebody looked at."""
 
 from __future__ import annotations
 
@@ -9,29 +9,37 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import PoolFileError
-from poolbuilder.introduced.deciding import deciding
-from poolbuilder.introduced.reviewed import Reviewed
+from poolbuilder import words_introduced as words
+from poolbuilder.errors import PlanError, PoolFileError
+from poolbuilder.introduced.assessment import Document, deciding
+from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.geodesy import distance_km
+from poolbuilder.places.sites import read_rows
 
-__all__ = ["MARKER", "SCHEMA_VERSION", "Season", "read_run"]
-
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 """Version of introduced.json; raised when a reader must change."""
-READABLE = ("1.0", "1.1")
+READABLE = ("1.0", "1.1", SCHEMA_VERSION)
 """Versions that an earlier run may have; 1.0 does not remember its records."""
 MARKER = "introduced.json"
-
-NEWS = ("new-in-water", "new-near", "more-records", "disputed")
+NEWS = tuple(words.NEWS)
 """Kinds of news about an introduced species at a water."""
-
 KEPT_NEWS = 100
 """News of earlier runs that a feed keeps."""
-
 MOVED_KM = 2.0
 """A water of the same name farther away than this is another water."""
 
-Document = dict[str, Any]
+Past = Mapping[str, Any] | None
+VERDICTS = ("false", "true", "seen")
+_HEADINGS = {
+    "record": ("record", "recordkey", "occurrenceid"),
+    "species": ("scientificname", "species"),
+    "water": ("water", "lake", "waterbody", "waterbodyname", "lakename"),
+    "verdict": ("verdict", "result"),
+    "by": ("by", "reviewer", "reviewedby", "who"),
+    "date": ("date", "reviewed", "reviewedon"),
+    "until": ("until", "validuntil"),
+}
+_REMEDY = "give a CSV table with verdict, date, and record or scientificName and water"
 
 
 def read_run(folder: str | Path) -> Document:
@@ -71,6 +79,84 @@ def read_run(folder: str | Path) -> Document:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Reviewed:
+    """What somebody looked at: reviews by record, and by species and water.
+
+    A verdict on a species at a water covers the records that were seen by its date: a record
+    that comes later is news again.
+    """
+
+    by_record: Mapping[str, Document] = field(default_factory=dict)
+    by_species: Mapping[tuple[str, str], Document] = field(default_factory=dict)
+
+    @classmethod
+    def read(cls, path: str | Path) -> Reviewed:
+        """Read a table of reviews; of two on one thing the later row holds.
+
+        A CSV table with the columns ``verdict`` (false, true or seen), ``date`` and either
+        ``record`` (a recordKey or an occurrenceID) or ``scientificName`` and ``water``; ``by``,
+        ``until`` and ``note`` may be there.
+
+        Raises
+        ------
+        PlanError
+            When it cannot be read, lacks a column, or has a row without a verdict or a day.
+        """
+        records: dict[str, Document] = {}
+        species: dict[tuple[str, str], Document] = {}
+        for number, cells in read_rows(path, _HEADINGS, needed=("verdict", "date"), remedy=_REMEDY):
+            review = _review(cells, path, number)
+            if cells.get("record"):
+                records[cells["record"]] = review
+            elif cells.get("species") and cells.get("water"):
+                species[fold(cells["species"]), fold(cells["water"])] = review
+            else:
+                raise PlanError(
+                    "names neither a record nor a species and a water", file=path, row=number, remedy=_REMEDY
+                )
+        return cls(by_record=records, by_species=species)
+
+    def of(self, record: Mapping[str, Any], species: str, water: str, as_of: str | None) -> Document | None:
+        """The review that covers a record on a day, or None.
+
+        Parameters
+        ----------
+        record : mapping
+            With ``recordKey``, ``firstSeen`` and perhaps ``occurrenceID``.
+        as_of : str
+            A review is over after its ``until``.
+        """
+        own = self.by_record
+        review = own.get(str(record["recordKey"])) or own.get(str(record.get("occurrenceID")))
+        if review is None:
+            review = self.by_species.get((fold(species), fold(water)))
+            if review is not None and str(record.get("firstSeen") or "9999") > review["date"]:
+                return None
+        if review is None or (as_of and review["until"] and as_of > review["until"]):
+            return None
+        return {name: review[name] for name in ("verdict", "by", "date")}
+
+
+def _review(cells: Mapping[str, str], path: str | Path, number: int) -> Document:
+    verdict = cells["verdict"].lower()
+    if verdict not in VERDICTS:
+        raise PlanError(
+            f"verdict {cells['verdict']!r} is unknown",
+            file=path,
+            row=number,
+            remedy=f"write one of {', '.join(VERDICTS)}",
+        )
+    try:
+        date, until = (
+            datetime.date.fromisoformat(cells[name]).isoformat() if cells.get(name) or name == "date" else ""
+            for name in ("date", "until")
+        )
+    except ValueError as error:
+        raise PlanError(str(error), file=path, row=number, remedy="write days as 2026-06-30") from error
+    return {"verdict": verdict, "by": cells.get("by", ""), "date": date, "until": until}
+
+
+@dataclass(frozen=True, kw_only=True)
 class Season:
     """What the present is compared with.
 
@@ -88,40 +174,28 @@ class Season:
     before: Mapping[str, Any] | None = None
     reviewed: Reviewed = field(default_factory=Reviewed)
 
-    @property
-    def compares(self) -> bool:
-        """Whether there is anything to compare with."""
-        return self.since is not None or self.before is not None
-
-    @property
-    def words(self) -> str:
-        """What new means, as the end of a sentence."""
-        parts = []
-        if self.before is not None:
-            parts.append(f"since the run of {self.before['asOf']}")
-        if self.since is not None:
-            parts.append(f"first recorded on or after {self.since.isoformat()}")
-        return " or ".join(parts)
-
-    def notes(self, *, settings: Mapping[str, Any], version: str, checklist: str) -> list[str]:
+    def notes(
+        self,
+        *,
+        settings: Mapping[str, Any],
+        version: str,
+        checklist: str,
+        waters: Sequence[Mapping[str, Any]] = (),
+    ) -> list[str]:
         """What differs between the two runs besides the records."""
         if self.before is None:
             return []
+        before, earlier = self.before, self.before.get("settings") or {}
         notes = []
-        if self.before.get("poolbuilderVersion") != version:
-            notes.append(
-                f"the last run was made by poolbuilder {self.before.get('poolbuilderVersion')}, this one by "
-                f"{version}: some of what is new may be due to that"
-            )
-        if self.before.get("checklist") != checklist:
-            notes.append(
-                f"the last run looked at the list {self.before.get('checklist')}, this one at {checklist}: "
-                "species that were not looked for then show as new"
-            )
-        earlier = self.before.get("settings") or {}
-        changed = sorted(key for key in settings if earlier.get(key) != settings[key])
-        if changed:
-            notes.append(f"settings differ from the last run: {', '.join(changed)}")
+        if before.get("poolbuilderVersion") != version:
+            notes.append(words.other_version(before.get("poolbuilderVersion"), version))
+        if before.get("checklist") != checklist:
+            notes.append(words.other_list(before.get("checklist"), checklist))
+        if changed := sorted(key for key in settings if earlier.get(key) != settings[key]):
+            notes.append(words.other_settings(changed))
+        dropped = [item for item in before["waters"] if _same_water(item, waters) is None]
+        if waters and dropped:
+            notes.append(words.dropped(dropped))
         return notes
 
     def earlier_news(self) -> list[Document]:
@@ -137,75 +211,68 @@ class Season:
         for water in waters:
             past = _same_water(water, earlier.get(water["water"], ()))
             now = water.pop("named", {})
-            if self.before is not None:
-                water["notes"] += _water_notes(water, past)
-            for row in (*water["introduced"], *water["unsettled"]):
-                self._mark_row(row, water, past, as_of)
+            if self.before is not None and past is None:
+                water["notes"].append(words.NOT_COMPARED)
+            elif past is not None and past.get("radiusKm") != water["radiusKm"]:
+                water["notes"].append(words.other_radius(past["radiusKm"]))
+            for row in _rows(water):
+                self._mark_row(row, water, past, None if as_of is None else as_of.isoformat())
             if past is not None:
                 water["gone"] = _gone(water, past, now)
 
-    def _mark_row(
-        self, row: Document, water: Document, past: Mapping[str, Any] | None, as_of: datetime.date | None
-    ) -> None:
-        ledger = Ledger.of(row, water, past, reviewed=self.reviewed, as_of=as_of)
-        if ledger.counted or not row["seenRecords"]:
-            row["inWater"] = row["inWater"] and (
-                not ledger.counted or any(item["inWater"] for item in ledger.counted)
-            )
-        said = self._news_of_species(row, water, past, ledger)
-        fresh = ledger.fresh(self, past)
+    def _mark_row(self, row: Document, water: Document, past: Past, as_of: str | None) -> None:
+        held = Held.of(row, water, past, reviewed=self.reviewed, as_of=as_of)
+        if held.counted:
+            row["inWater"] = row["inWater"] and any(item["inWater"] for item in held.counted)
+        said = self._news_of_species(row, water["radiusKm"], past, held)
+        fresh = held.fresh(self.since, past)
         if row["isNew"] is not None:
-            if row["isNew"] and row["seenRecords"] and not ledger.unreviewed:
+            if row["isNew"] and row["seenRecords"] and not held.unreviewed:
                 row["isNew"], row["newIn"], said = False, None, []
-            row["news"] = _kinds_of_news(row, fresh, ledger, past)
+            row["news"] = _kinds_of_news(row, fresh, held, past)
             row["newRecords"] = len(fresh)
-        row["review"] = ledger.review
-        row["deciding"] = deciding(fresh or ledger.unreviewed or ledger.counted or row["seenRecords"])
+        row["review"] = held.review
+        row["deciding"] = deciding(fresh or held.unreviewed or held.counted or row["seenRecords"])
         if row["deciding"]:
-            row["grade"] = row["deciding"][0]["grade"]
-            row["gradeReasons"] = row["deciding"][0]["gradeReasons"]
+            row |= {name: row["deciding"][0][name] for name in ("grade", "gradeReasons")}
         if "more-records" in row["news"]:
-            said.append(f"{len(fresh):,} further {'record' if len(fresh) == 1 else 'records'}")
-        row["note"] = "; ".join(_sentences(row, [*said, *ledger.notes(past)]))
+            young = any(item.get("young") for item in fresh)
+            known = any(item.get("young") for item in held.seen.values())
+            said.append(words.further_records(len(fresh), "" if not young else "again" if known else "first"))
+        row["note"] = words.note(row, [*said, *held.notes(past)])
         row["seenRecords"] = [
-            {name: item[name] for name in ("recordKey", "eventDate", "inWater", "firstSeen")}
+            {name: item.get(name) for name in ("recordKey", "eventDate", "inWater", "young", "firstSeen")}
             for item in row["seenRecords"]
         ]
 
-    def _news_of_species(
-        self, row: Document, water: Document, past: Mapping[str, Any] | None, ledger: Ledger
-    ) -> list[str]:
+    def _news_of_species(self, row: Document, radius_km: float, past: Past, held: Held) -> list[str]:
         """Set isNew and newIn; what has to be said about it."""
-        verdicts: list[str | None] = []
+        places: list[str | None] = []
         said: list[str] = []
         if past is not None and self.before is not None:
-            place, words = _against(row, past, str(self.before["asOf"]), water["radiusKm"], ledger)
-            verdicts.append(place)
-            said += words
+            place, text = _against(row, past, str(self.before["asOf"]), radius_km, held)
+            places.append(place)
+            said += [text] if text else []
         if self.since is not None:
-            place, words = _dated(row, self.since, water["radiusKm"])
-            verdicts.append(place)
-            said += words if words and not said else []
-        if verdicts:
-            found = [place for place in verdicts if place]
-            row["isNew"], row["newIn"] = bool(found), found[0] if found else None
+            place, text = _dated(row, self.since.isoformat(), radius_km)
+            places.append(place)
+            said += [text] if text and not said else []
+        if places:
+            row["newIn"] = next(filter(None, places), None)
+            row["isNew"] = row["newIn"] is not None
         return said
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ledger:
+class Held:
     """The records of one species near one water, against the last run and what was reviewed.
 
     Attributes
     ----------
-    counted : list
-        Records that nobody reviewed as false.
-    unreviewed : list
-        Those of them without any review.
-    known : dict
-        Records of the last run that nobody reviewed as false, by key.
-    remembers : bool
-        Whether the last run remembers its records.
+    counted, unreviewed : list
+        Records that nobody reviewed as false; those of them without any review.
+    seen, known : dict
+        Records of the last run by key; those of them that nobody reviewed as false.
     review : dict or None
         The youngest review of any of the records.
     """
@@ -213,180 +280,138 @@ class Ledger:
     row: Document
     counted: list[Document]
     unreviewed: list[Document]
-    known: dict[str, Mapping[str, Any]]
     seen: dict[str, Mapping[str, Any]]
-    remembers: bool
+    known: dict[str, Mapping[str, Any]]
     review: Document | None
 
     @classmethod
     def of(
-        cls,
-        row: Document,
-        water: Mapping[str, Any],
-        past: Mapping[str, Any] | None,
-        *,
-        reviewed: Reviewed,
-        as_of: datetime.date | None,
-    ) -> Ledger:
+        cls, row: Document, water: Mapping[str, Any], past: Past, *, reviewed: Reviewed, as_of: str | None
+    ) -> Held:
         """Set ``firstSeen`` of the records and look up their reviews."""
         name = row["scientificName"]
-        before = None if past is None else _row_of(past, name)
-        seen = {item["recordKey"]: item for item in (before or {}).get("seenRecords", ())}
-        today = None if as_of is None else as_of.isoformat()
-        place = (name, str(water["water"]))
-        reviews = {}
+        before = next((item for item in _rows(past or {}) if item["scientificName"] == name), {})
+        seen = {item["recordKey"]: item for item in before.get("seenRecords", ())}
         for item in row["seenRecords"]:
-            item["firstSeen"] = seen.get(item["recordKey"], {}).get("firstSeen") or today
-            reviews[item["recordKey"]] = reviewed.of(item, *place, as_of=as_of)
-        gone = {key: reviewed.of(item, *place, as_of=as_of) for key, item in seen.items()}
-        verdicts = {**{key: review for key, review in gone.items() if key not in reviews}, **reviews}
-        false = {key for key, review in verdicts.items() if review and review["verdict"] == "false"}
-        made = [review for review in reviews.values() if review]
+            item["firstSeen"] = seen.get(item["recordKey"], {}).get("firstSeen") or as_of
+        now = {item["recordKey"]: item for item in row["seenRecords"]}
+        reviews = {
+            key: reviewed.of(item, name, str(water["water"]), as_of) for key, item in {**seen, **now}.items()
+        }
+        false = {key for key, review in reviews.items() if review and review["verdict"] == "false"}
         return cls(
             row=row,
-            counted=[item for item in row["seenRecords"] if item["recordKey"] not in false],
-            unreviewed=[item for item in row["seenRecords"] if reviews[item["recordKey"]] is None],
-            known={key: item for key, item in seen.items() if key not in false},
+            counted=[item for key, item in now.items() if key not in false],
+            unreviewed=[item for key, item in now.items() if reviews[key] is None],
             seen=seen,
-            remembers=bool(seen),
-            review=max(made, key=lambda review: review["date"], default=None),
+            known={key: item for key, item in seen.items() if key not in false},
+            review=max(
+                filter(None, (reviews[key] for key in now)), key=lambda one: one["date"], default=None
+            ),
         )
 
-    def fresh(self, season: Season, past: Mapping[str, Any] | None) -> list[Document]:
+    def fresh(self, since: datetime.date | None, past: Past) -> list[Document]:
         """Unreviewed records that the last run did not have, or dated on or after the day asked about."""
-        if past is not None and (self.remembers or self.row["isNew"]):
+        if past is not None and (self.seen or self.row["isNew"]):
             return [item for item in self.unreviewed if item["recordKey"] not in self.seen]
-        if season.since is None:
+        if since is None:
             return []
-        day = season.since.isoformat()
-        return [item for item in self.unreviewed if _surely_since(item["eventDate"], day)]
+        return [item for item in self.unreviewed if _surely_since(item["eventDate"], since.isoformat())]
 
-    def notes(self, past: Mapping[str, Any] | None) -> list[str]:
+    def notes(self, past: Past) -> list[str]:
         """What became of the records of the last run: withdrawn, re-identified, moved, re-dated."""
-        notes = []
-        if self.review is not None:
-            by = f" by {self.review['by']}" if self.review["by"] else ""
-            notes.append(f"reviewed as {self.review['verdict']}{by} on {self.review['date']}")
-        if past is None or not self.remembers:
-            return notes + self._renamed(past)
+        notes = [] if self.review is None else [words.reviewed(self.review)]
         here = {item["recordKey"]: item for item in self.row["seenRecords"]}
-        missing = sum(key not in here for key in self.seen)
-        if missing:
-            notes.append(
-                f"{_records(missing)} of the last run not here any more: withdrawn, moved or re-identified"
-            )
+        if missing := sum(key not in here for key in self.seen):
+            notes.append(words.missing(missing))
         both = [(self.seen[key], item) for key, item in here.items() if key in self.seen]
-        dated = [(was["eventDate"], now["eventDate"]) for was, now in both]
-        changed = [(was, now) for was, now in dated if was != now]
-        if changed:
-            was, now = changed[0]
-            notes.append(
-                f"{_records(len(changed))} re-dated, such as {was or 'undated'} to {now or 'undated'}"
-            )
-        moved = sum(now["inWater"] != was["inWater"] for was, now in both)
-        if moved:
-            notes.append(f"{_records(moved)} moved into or out of the water")
-        return notes + self._renamed(past)
-
-    def _renamed(self, past: Mapping[str, Any] | None) -> list[str]:
-        """Records that the last run had under another listed species."""
+        dates = [(was["eventDate"], now["eventDate"]) for was, now in both]
+        if changed := [pair for pair in dates if pair[0] != pair[1]]:
+            notes.append(words.redated(changed))
+        if moved := sum(now["inWater"] != was["inWater"] for was, now in both):
+            notes.append(words.moved(moved))
         names = {
             item["recordKey"]: other["scientificName"]
-            for other in (() if past is None else (*past.get("introduced", ()), *past.get("unsettled", ())))
+            for other in _rows(past or {})
             for item in other.get("seenRecords", ())
             if other["scientificName"] != self.row["scientificName"]
         }
-        came = [names[item["recordKey"]] for item in self.row["seenRecords"] if item["recordKey"] in names]
-        return [f"{_records(len(came))} re-identified, {came[0]} in the last run"] if came else []
+        if came := [names[key] for key in here if key in names]:
+            notes.append(words.reidentified(len(came), came[0]))
+        return notes
 
 
-def _records(number: int) -> str:
-    return f"{number:,} {'record' if number == 1 else 'records'}"
+def _rows(water: Mapping[str, Any]) -> list[Document]:
+    """All species of a water that are listed, settled or not."""
+    return [*water.get("introduced", ()), *water.get("unsettled", ())]
 
 
-def _row_of(water: Mapping[str, Any], name: str) -> Mapping[str, Any] | None:
-    rows = (*water.get("introduced", ()), *water.get("unsettled", ()))
-    return next((row for row in rows if row["scientificName"] == name), None)
-
-
-def _kinds_of_news(
-    row: Document, fresh: Sequence[Document], ledger: Ledger, past: Mapping[str, Any] | None
-) -> list[str]:
+def _kinds_of_news(row: Document, fresh: Sequence[Document], held: Held, past: Past) -> list[str]:
     """Which of `NEWS` a row is."""
     kinds = []
     if row["isNew"]:
         kinds.append("new-in-water" if row["newIn"] == "water" else "new-near")
     elif fresh:
         kinds.append("more-records")
-    before = None if past is None else _row_of(past, row["scientificName"])
-    settled_once = before is None or not before.get("disputed")
-    if row["disputed"] and settled_once and (ledger.unreviewed or not row["seenRecords"]):
+    disputed = {item["scientificName"] for item in _rows(past or {}) if item.get("disputed")}
+    settled_once = row["scientificName"] not in disputed
+    if row["disputed"] and settled_once and (held.unreviewed or not row["seenRecords"]):
         kinds.append("disputed")
     return kinds
 
 
-def _same_water(water: Mapping[str, Any], named: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    """The water of an earlier run under the same name at the same place."""
-    for item in named:
-        away = distance_km(
-            [item["longitude"]],
-            [item["latitude"]],
-            from_longitude=water["longitude"],
-            from_latitude=water["latitude"],
-        )
-        if float(away[0]) <= MOVED_KM:
-            return item
-    return None
-
-
-def _water_notes(water: Mapping[str, Any], past: Mapping[str, Any] | None) -> list[str]:
-    if past is None:
-        return ["was not in the last run at this place: what is new cannot be told"]
-    if past.get("radiusKm") != water["radiusKm"]:
-        return [
-            f"the radius was {past.get('radiusKm'):g} km in the last run: what is new may only be farther out"
-        ]
-    return []
+def _same_water(water: Mapping[str, Any], others: Sequence[Mapping[str, Any]]) -> Past:
+    """The water of the same name and identifier at the same place: the nearest of several."""
+    own = water.get("locationID")
+    named = [
+        item
+        for item in others
+        if item["water"] == water["water"]
+        and (not own or not item.get("locationID") or own == item["locationID"])
+    ]
+    if not named:
+        return None
+    away = distance_km(
+        [item["longitude"] for item in named],
+        [item["latitude"] for item in named],
+        from_longitude=water["longitude"],
+        from_latitude=water["latitude"],
+    ).tolist()
+    nearest = min(range(len(named)), key=away.__getitem__)
+    return named[nearest] if away[nearest] <= MOVED_KM else None
 
 
 def _against(
-    row: Mapping[str, Any], past: Mapping[str, Any], day: str, radius_km: float, ledger: Ledger
-) -> tuple[str | None, list[str]]:
+    row: Document, past: Mapping[str, Any], day: str, radius_km: float, held: Held
+) -> tuple[str | None, str]:
     """Where a species is new against an earlier run: ``near``, ``water`` or nowhere; and words."""
-    before = {item["scientificName"]: item for item in past["recorded"]}.get(row["scientificName"])
-    if before is not None and ledger.remembers:
+    name = row["scientificName"]
+    before = {item["scientificName"]: item["inWater"] for item in past["recorded"]}.get(name)
+    if before is not None and held.seen:
         # A record reviewed as false makes no species known: the true one after it is news again.
-        known = ledger.known.values()
-        before = {"inWater": any(item["inWater"] for item in known)} if known else None
+        known = held.known.values()
+        before = any(item["inWater"] for item in known) if known else None
     if before is None:
-        place = "water" if row["inWater"] else "near"
-        words = f"new {'in this water' if row['inWater'] else f'within {radius_km:g} km'} since {day}"
-        first = row["firstYear"]
-        if first is not None and first < int(day[:4]) - 1:
-            words += f", though its first record is of {first}: published or corrected since"
-        return place, [words]
-    if row["inWater"] and not before["inWater"]:
-        return "water", [f"new in this water since {day}; it was near before"]
+        return "water" if row["inWater"] else "near", words.new_here(row, radius_km, day)
+    if row["inWater"] and not before:
+        return "water", words.entered(day)
     listed = {item["scientificName"] for item in past.get("introduced", ())}
-    if row["scientificName"] not in listed and row["establishmentMeans"] != "uncertain":
-        return None, [f"recorded here in the run of {day} too, but not as introduced then"]
-    return None, []
+    if name not in listed and row["establishmentMeans"] != "uncertain":
+        return None, words.not_introduced_then(day)
+    return None, ""
 
 
-def _dated(row: Mapping[str, Any], since: datetime.date, radius_km: float) -> tuple[str | None, list[str]]:
+def _dated(row: Mapping[str, Any], day: str, radius_km: float) -> tuple[str | None, str]:
     """Where a species is first recorded since a day."""
-    day = since.isoformat()
-    if _surely_since(row["firstDate"], day):
+    first = row["firstDate"]
+    if _surely_since(first, day):
         if row["undatedEvents"]:
-            return None, [f"its dated records begin {row['firstDate']}; others carry no date"]
-        if row["inWater"]:
-            return "water", [f"first recorded {row['firstDate']}, in this water or within {radius_km:g} km"]
-        return "near", [f"first recorded {row['firstDate']} within {radius_km:g} km"]
+            return None, words.undated_too(first)
+        place = "water" if row["inWater"] else "near"
+        return place, words.first_recorded(first, radius_km, in_water=row["inWater"])
     if _surely_since(row["firstDateInWater"], day):
-        return "water", [f"first recorded in this water {row['firstDateInWater']}; it was near before"]
-    if row["firstDate"] and len(row["firstDate"]) == 4 and row["firstDate"] == day[:4]:
-        return None, [f"its first record is dated {row['firstDate']} only: it may be new since {day}"]
-    return None, []
+        return "water", words.first_in_water(row["firstDateInWater"])
+    return None, words.year_only(first, day) if first == day[:4] else ""
 
 
 def _surely_since(date: str | None, day: str) -> bool:
@@ -401,46 +426,19 @@ def _gone(water: Mapping[str, Any], past: Mapping[str, Any], now: Mapping[str, s
     here = {item["scientificName"] for item in water["recorded"]}
     found = []
     for item in past.get("introduced", ()):
-        if item["scientificName"] in here:
-            continue
-        renamed = sorted(
-            {now[key["recordKey"]] for key in item.get("seenRecords", ()) if key["recordKey"] in now}
-        )
-        why = (
-            f"its records are identified as {', '.join(renamed)} now"
-            if renamed
-            else "its records were withdrawn, corrected or left out"
-        )
-        found.append(
-            {
-                "scientificName": item["scientificName"],
-                "vernacularName": item.get("vernacularName"),
-                "note": f"recorded near in the last run, not any more: {why}; that is no sign that the "
-                "species is gone",
-            }
-        )
+        if item["scientificName"] not in here:
+            keys = [record["recordKey"] for record in item.get("seenRecords", ())]
+            found.append(
+                {
+                    "scientificName": item["scientificName"],
+                    "vernacularName": item.get("vernacularName"),
+                    "note": words.gone({now[key] for key in keys if key in now}),
+                }
+            )
     return found
 
 
-def _sentences(row: Mapping[str, Any], said: Sequence[str]) -> list[str]:
-    """The note on a species, from what is new to what is doubtful."""
-    parts = [*said]
-    if row["inWater"] and not any("in this water" in text for text in said):
-        parts.append("recorded in this water")
-    if row["conflict"]:
-        parts.append(row["conflict"])
-    if row["establishmentSource"] == "unknown":
-        parts.append("no source says whether it is native here")
-    if row["way"]:
-        parts.append(row["way"])
-    if row["front"] is not None and row["front"]["trend"] != "arrived":
-        parts.append(row["front"]["words"])
-    if row["remark"]:
-        parts.append(row["remark"])
-    return list(dict.fromkeys(parts))
-
-
-def news_items(waters: Sequence[Mapping[str, Any]], as_of: str) -> list[dict[str, Any]]:
+def news_items(waters: Sequence[Mapping[str, Any]], as_of: str) -> list[Document]:
     """One item for each species and water with news, those in a water first."""
     fields = (
         "recordKey", "occurrenceID", "link", "datasetName", "license", "recordedBy", "eventDate",
@@ -448,15 +446,16 @@ def news_items(waters: Sequence[Mapping[str, Any]], as_of: str) -> list[dict[str
     )  # fmt: skip
     items = []
     for water in waters:
-        for row in (*water["introduced"], *water["unsettled"]):
+        for row in _rows(water):
             if row["news"]:
                 record = row["deciding"][0] if row["deciding"] else {}
                 items.append(
                     {
                         "asOf": as_of,
-                        "water": water["water"],
+                        **{name: water[name] for name in ("water", "locationID", "county")},
                         "species": row["scientificName"],
                         "kinds": row["news"],
+                        "newRecords": row["newRecords"],
                         "grade": row["grade"],
                         "gradeReasons": row["gradeReasons"],
                         **{name: record.get(name) for name in fields},

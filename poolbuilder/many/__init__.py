@@ -309,6 +309,8 @@ def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
             {
                 "water": number,
                 "waterName": pool.site.name,
+                "locationID": pool.site.location_id or None,
+                "county": pool.site.county or None,
                 "longitude": pool.site.longitude,
                 "latitude": pool.site.latitude,
                 "radiusKm": pool.site.radius_km,

@@ -387,23 +387,29 @@ def water_map(
     return svg(body, width=2 * SMALL, height=2 * SMALL, kind="i-map", title=title, middle=True)
 
 
-_CLASSES = ("i-far", "i-old", "i-open", "i-new")
-"""Records beyond what is listed, known, of disputed status, and new, in the order they are drawn."""
+_CLASSES = ("i-far", "i-old", "i-open", "i-new i-check", "i-new")
+"""Records beyond what is listed, known, of disputed status, new and to be checked, and new."""
 
 
 def _class_of(place: Mapping[str, Any], row: Mapping[str, Any] | None) -> int:
     if row is None:
         return 0
     if row["isNew"] and (place["inWater"] or row["newIn"] == "near"):
-        return 3
+        return 3 if row["grade"] == "toBeChecked" else 4
     return 2 if place["kind"] == "unsettled" else 1
 
 
 def _mark(kind: str, east: float, south: float, size: float) -> str:
-    if kind != "i-new":
-        return shape("circle", kind, cx=east, cy=south, r=0.8 * size)
-    side = f"{1.5 * size:g}"
-    return path(kind, f"M{east:g} {south - 1.5 * size:g}l{side} {side}l-{side} {side}l-{side} -{side}Z")
+    """A mark by its class: diamond, square, triangle, else a circle."""
+    side, whole = f"{1.5 * size:g}", f"{2 * size:g}"
+    drawn = {
+        "i-new": f"M{east:g} {south - 1.5 * size:g}l{side} {side}l-{side} {side}l-{side} -{side}Z",
+        "i-held": f"M{east - size:g} {south - size:g}h{whole}v{whole}h-{whole}Z",
+        "i-close": f"M{east:g} {south - size:g}l{size:g} {whole}h-{whole}Z",
+    }
+    if way := drawn.get(kind.partition(" ")[0]):
+        return path(kind, way)
+    return shape("circle", kind, cx=east, cy=south, r=0.8 * size)
 
 
 @lru_cache(maxsize=4)
@@ -421,18 +427,26 @@ def _beneath(site: Site, half_km: float, east_km: float, north_km: float, scale:
 
 
 def overview(
-    waters: Sequence[Mapping[str, Any]], news: Mapping[int, str], *, title: str, labels: bool = True
+    waters: Sequence[Mapping[str, Any]],
+    classes: Mapping[int, str],
+    *,
+    title: str,
+    labels: bool = True,
+    beneath: bool = True,
 ) -> Markup:
-    """All waters, those with news marked: a diamond for news in the water, a ring for news near it.
+    """All waters, marked by class; the others are dots.
 
     Parameters
     ----------
     waters : sequence of dict
         Documents of waters.
-    news : mapping
-        Number of a water to ``water`` or ``near``.
+    classes : mapping
+        Number of a water to ``i-new`` (a diamond), ``i-ring``, ``i-held`` (a square) or ``i-close``
+        (a triangle), with ``i-check`` after it where it is to be checked.
     labels : bool
-        Whether to write the names of waters with news in them.
+        Whether to write the names of waters with news in them, or near them.
+    beneath : bool
+        Whether to draw the base map; a later map of the same waters on a page takes it from the first.
     """
     longitude, latitude = (np.array([one[name] for one in waters]) for name in ("longitude", "latitude"))
     near = wrapped(longitude, Site(longitude=float(longitude[0]), latitude=float(latitude[0])))
@@ -444,17 +458,24 @@ def overview(
     east, north = (max(float(np.ptp(values)) / 2, 1.0) for values in (x, y))
     scale = min((WIDE / 2 - 24) / east, (HIGH / 2 - 26) / north)
     east, north = (float(values.max() + values.min()) / 2 for values in (x, y))
-    body = list(_beneath(middle, min(2000.0, max(1.0, WIDE / 2 / scale)), east, north, scale))
-    drawn: dict[str, list[tuple[str, float, float]]] = {"": [], "near": [], "water": []}
+    body = ['<use href="#i-base"/>']
+    if beneath:
+        half_km = min(2000.0, max(1.0, WIDE / 2 / scale))
+        body = ['<g id="i-base">', *_beneath(middle, half_km, east, north, scale), "</g>"]
+    drawn: dict[str, list[tuple[str, float, float]]] = {}
     for water, a, b in zip(
-        waters, ((x - east) * scale).tolist(), ((north - y) * scale).tolist(), strict=True
+        waters, ((x - east) * scale).round(1), ((north - y) * scale).round(1), strict=True
     ):
-        drawn[news.get(water["number"], "")].append((water["water"], a, b))
-    body += [shape("circle", "i-lake", cx=a, cy=b, r=2.6) for _, a, b in drawn[""]]
-    body += [shape("circle", "i-ring", cx=a, cy=b, r=5.5) for _, a, b in drawn["near"]]
-    body += [_mark("i-new", round(a, 1), round(b, 1), 6.0) for _, a, b in drawn["water"]]
-    shown = (drawn["water"] or drawn["near"]) if labels else []
-    for name, a, b in _spread(shown[: 3 * MOST_WATERS], most=MOST_WATERS, wide=110, high=15, taken=[]):
+        drawn.setdefault(classes.get(water["number"], ""), []).append((water["water"], float(a), float(b)))
+    body.append(path("i-lakes", "".join(f"M{a:.0f} {b:.0f}h0" for _, a, b in drawn.get("", ()))))
+    shown: list[tuple[str, float, float]] = []
+    for kind, size in (("i-close", 4.0), ("i-held", 4.0), ("i-ring", 7.0), ("i-new", 6.0)):
+        for marked in (f"{kind} i-check", kind):
+            body += [_mark(marked, a, b, size) for _, a, b in drawn.get(marked, ())]
+        if kind in {"i-ring", "i-new"}:
+            shown = [*drawn.get(kind, ()), *drawn.get(f"{kind} i-check", ())] or shown
+    named = shown[: 3 * MOST_WATERS] if labels else []
+    for name, a, b in _spread(named, most=MOST_WATERS, wide=110, high=15, taken=[]):
         aside, anchor = (-12, "end") if a > WIDE / 2 - 130 else (12, "start")
         text = name if len(name) <= 22 else name[:21] + "…"
         body.append(label(round(a + aside), round(b + 5), text, anchor=anchor, kind="i-name"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,6 +34,8 @@ class Site:
         What the water is called in the result.
     water_type : str, optional
         One of `WATER_TYPES`; None when it is not known.
+    location_id, county : str
+        What its owner calls it, and where it lies; carried into tables of many waters.
 
     Raises
     ------
@@ -46,6 +48,8 @@ class Site:
     radius_km: float = 40.0
     name: str = ""
     water_type: str | None = None
+    location_id: str = ""
+    county: str = ""
 
     def __post_init__(self) -> None:
         label = f"site {self.name!r}" if self.name else "site"
@@ -78,19 +82,29 @@ class Site:
 
 
 _HEADINGS = {
-    "name": ("name", "water", "waterbody", "waterbodyname", "locality"),
-    "latitude": ("latitude", "lat", "decimallatitude"),
-    "longitude": ("longitude", "lon", "long", "lng", "decimallongitude"),
+    "name": ("name", "water", "waterbody", "waterbodyname", "locality", "lake", "lakename", "watername"),
+    "latitude": ("latitude", "lat", "decimallatitude", "latdd", "latitudedd", "latdec", "y", "ycoord"),
+    "longitude": (
+        "longitude", "lon", "long", "lng", "decimallongitude", "londd", "longdd", "longitudedd", "londec",
+        "x", "xcoord",
+    ),
     "radius": ("radiuskm", "radius"),
     "water_type": ("watertype",),
-}
+    "county": ("county", "countyname", "cnty", "parish", "district"),
+    "location_id": ("locationid", "id", "dow", "wbic", "comid", "code", "identifier"),
+}  # fmt: skip
 _REMEDY = (
-    "give a CSV table with the columns name, latitude and longitude, and if you like radius_km and water_type"
+    "give a CSV table with the columns name, latitude and longitude, and if you like radius_km, water_type, "
+    "an identifier and county"
 )
 
 
 def read_waters(
-    path: str | Path, *, radius_km: float = 40.0, water_type: str | None = None
+    path: str | Path,
+    *,
+    radius_km: float = 40.0,
+    water_type: str | None = None,
+    aside: list[str] | None = None,
 ) -> tuple[Site, ...]:
     """Read a table of waters.
 
@@ -98,12 +112,15 @@ def read_waters(
     ----------
     path : path
         UTF-8 text with a header; separated by commas, semicolons or tabs.  Columns: name,
-        latitude, longitude, and if wanted radius_km and water_type; Darwin Core's headings are
-        known too.
+        latitude, longitude, and if wanted radius_km, water_type, an identifier and county;
+        Darwin Core's headings are known too, and those that agencies use, such as LAKE_NAME,
+        LAT_DD, LON_DD.
     radius_km : float
         For rows without a radius.
     water_type : str, optional
         For rows without a water type.
+    aside : list, optional
+        Takes a sentence for each row that is no place; without it such a row is an error.
 
     Returns
     -------
@@ -113,62 +130,77 @@ def read_waters(
     Raises
     ------
     PlanError
-        When the table cannot be read, lacks a column or has a row that is no place.
+        When the table cannot be read, lacks a column or has no row that can be used.
     """
-    rows, delimiter = _rows(Path(path))
-    columns = _columns(rows[0], path)
     sites = []
-    for number, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
-            continue
+    wrong: PlanError | None = None
+    for number, cells in read_rows(path, _HEADINGS, needed=("latitude", "longitude"), remedy=_REMEDY):
         try:
-            sites.append(_site(row, columns, number, radius_km, water_type))
+            sites.append(_site(cells, number, radius_km, water_type))
+            continue
         except SiteError as error:
-            raise PlanError(str(error), file=path, row=number, remedy="mend or remove the row") from error
+            wrong = PlanError(str(error), file=path, row=number, remedy="mend or remove the row")
         except ValueError as error:
-            comma = delimiter != "," and "," in str(error)
-            raise PlanError(
+            comma = "," in str(error)
+            wrong = PlanError(
                 f"{error}", file=path, row=number, remedy="write a decimal point" if comma else _REMEDY
-            ) from error
+            )
+        if aside is None:
+            raise wrong
+        aside.append(f"set aside: {wrong}")
     if not sites:
-        raise PlanError("has no waters", file=path, remedy=_REMEDY)
+        raise wrong or PlanError("has no waters", file=path, remedy=_REMEDY)
     return tuple(sites)
 
 
-def _rows(path: Path) -> tuple[list[list[str]], str]:
+def read_rows(
+    path: str | Path, headings: Mapping[str, Sequence[str]], *, needed: Sequence[str], remedy: str
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """The rows of a small table that are not empty, with their number in the file.
+
+    Parameters
+    ----------
+    headings : mapping
+        Column to how it may be headed, in small letters and digits; an ``…id`` that is not
+        listed is taken for ``location_id`` where that is wanted.
+    needed : sequence of str
+        Columns that must be there.
+
+    Raises
+    ------
+    PlanError
+        When it cannot be read or lacks a column.
+    """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise PlanError("is not UTF-8 text", file=path, remedy="save it as CSV UTF-8") from error
     except OSError as error:
         raise PlanError(
             f"cannot be read: {error.strerror}", file=path, remedy="check path and permissions"
         ) from error
-    first = text.partition("\n")[0]
-    delimiter = max("\t;,", key=first.count)
+    delimiter = max("\t;,", key=text.partition("\n")[0].count)
     rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
     if not rows:
-        raise PlanError("is empty", file=path, remedy=_REMEDY)
-    return rows, delimiter
+        raise PlanError("is empty", file=path, remedy=remedy)
+    folded = ["".join(letter for letter in name.lower() if letter.isalnum()) for name in rows[0]]
+    at = {}
+    for key, names in headings.items():
+        own = [heading for heading in folded if key == "location_id" and heading.endswith("id")]
+        found = [folded.index(heading) for heading in (*names, *own) if heading in folded]
+        if found:
+            at[key] = found[0]
+    if missing := [key for key in needed if key not in at]:
+        raise PlanError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
+    for number, row in enumerate(rows[1:], start=2):
+        if any(cell.strip() for cell in row):
+            yield (
+                number,
+                {key: row[column].strip() if column < len(row) else "" for key, column in at.items()},
+            )
 
 
-def _columns(header: list[str], path: str | Path) -> dict[str, int]:
-    folded = ["".join(letter for letter in name.lower() if letter.isalnum()) for name in header]
-    found = {}
-    for key, headings in _HEADINGS.items():
-        at = [folded.index(heading) for heading in headings if heading in folded]
-        if at:
-            found[key] = at[0]
-    missing = [key for key in ("latitude", "longitude") if key not in found]
-    if missing:
-        raise PlanError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=_REMEDY)
-    return found
-
-
-def _site(
-    row: list[str], columns: Mapping[str, int], number: int, radius_km: float, water_type: str | None
-) -> Site:
-    cells = {key: row[at].strip() if at < len(row) else "" for key, at in columns.items()}
+def _site(cells: Mapping[str, str], number: int, radius_km: float, water_type: str | None) -> Site:
     values = {"radius": radius_km}
     for key in ("latitude", "longitude", "radius"):
         text = cells.get(key, "")
@@ -183,4 +215,6 @@ def _site(
         radius_km=values["radius"],
         name=cells.get("name") or f"row {number}",
         water_type=cells.get("water_type", "").lower() or water_type,
+        location_id=cells.get("location_id", ""),
+        county=cells.get("county", ""),
     )

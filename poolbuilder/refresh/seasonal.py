@@ -38,9 +38,9 @@ from poolbuilder.files import locked, recover, write_whole
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
 from poolbuilder.introduced import Run as IntroducedRun
-from poolbuilder.introduced import Season, find_introduced, read_run, write_run
-from poolbuilder.introduced.reviewed import Reviewed, read_reviewed
-from poolbuilder.introduced.season import NEWS
+from poolbuilder.introduced import find_introduced
+from poolbuilder.introduced.report import write_run
+from poolbuilder.introduced.season import NEWS, Reviewed, Season, read_run
 from poolbuilder.job import Engine, Job, file_digest, is_genus, record_reach_km, store_digest
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages.pool_page import render
@@ -511,7 +511,7 @@ class _Season:
             group=plan.find,
             season=Season(
                 before=None if before is None else read_run(before),
-                reviewed=Reviewed() if plan.reviewed is None else read_reviewed(plan.reviewed),
+                reviewed=Reviewed() if plan.reviewed is None else Reviewed.read(plan.reviewed),
             ),
             workers=workers,
             progress=progress,

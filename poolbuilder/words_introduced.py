@@ -1,0 +1,420 @@
+"""Every sentence about introduced species near many waters, made of facts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from poolbuilder.words import UNKNOWN, counted, joined, kilometres, licence
+
+Facts = Mapping[str, Any]
+
+CAUTIONS = (
+    "Records may be wrong or old, and places may be wrong: verify before acting. Have the identification "
+    "confirmed by somebody who knows the group, from a specimen or good photographs.",
+    "Whether a species may be kept, moved, removed or must be reported is set by local law and the agency "
+    "in charge, which this tool does not know: ask there first.",
+    "Nothing here is advice on treatment or removal, and no list proves that a species is absent.",
+    "Do not move live fish, and do not carry water, mud or gear from one water to another uncleaned.",
+)
+NO_STATUS = (
+    "No source says what is native and what is introduced here: no range polygon, record or checklist "
+    "speaks of it. Every species recorded is listed as unknown; nothing is guessed. Give range maps with "
+    "--ranges, a table of region checklists with --region-list, or a checklist with establishmentMeans."
+)
+NOTHING_WITHIN_REACH = (
+    "no kept record of a species of the checklist within reach: nothing is known there, which is not the "
+    "same as nothing being there"
+)
+ONLY_FARTHER = "no record within the radius"
+
+GRADES = {"sure": "sure", "likely": "likely", "toBeChecked": "to be checked"}
+"""How sure a record is, in words."""
+GRADE_REASONS = {
+    "specimen": "a specimen is kept",
+    "media": "there is a photograph or other media",
+    "verified": "the identification was verified",
+    "survey": "from a survey with a stated method",
+    "noProof": "no specimen, photograph, verification or survey method is given",
+    "keptFish": "the remarks speak of an aquarium, a market, a pond or a hatchery",
+    "qualified": "the identification is qualified (cf., aff., ?)",
+    "unverified": "the identification is not verified",
+    "environmentalDna": "environmental DNA alone: no fish was seen",
+    "obscured": "its place or details were made coarser or withheld before publication",
+    "coarse": "its place is known to 10 km or worse",
+    "undated": "it carries no date",
+    "oldNewlyPublished": "the event is ten or more years old",
+}
+"""What speaks for or against a record, by code."""
+NEWS = {
+    "new-in-water": "new in the water",
+    "new-near": "new near the water",
+    "more-records": "further records of a species known there",
+    "disputed": "sources disagree on whether it is native",
+}
+"""Kinds of news about an introduced species at a water."""
+RESTRICTED = "not for commercial use"
+_RESTRICTED = re.compile(r"by-nc|by_nc|non-?commercial", re.IGNORECASE)
+_CONNECTED = {
+    "upstream": "upstream of this water, so that fish can come down with it",
+    "passable": "joined to this water by a passable way",
+    "barrier": "joined to this water, past barriers",
+}
+
+
+def title(document: Facts) -> str:
+    """What a run is called."""
+    return f"Introduced species near {counted(len(document['waters']), 'water')} as of {document['asOf']}"
+
+
+def grade_reasons(codes: Sequence[str]) -> str:
+    """What speaks for or against a record."""
+    return "; ".join(GRADE_REASONS[code] for code in codes)
+
+
+def sureness(grade: str | None) -> str:
+    """How sure a record is; unknown without one."""
+    return GRADES.get(grade or "", UNKNOWN)
+
+
+def news(kinds: Sequence[str]) -> str:
+    """Kinds of news."""
+    return joined([NEWS[kind] for kind in kinds])
+
+
+def records(number: int, kind: str = "") -> str:
+    """How many records."""
+    return counted(number, f"{kind} record".strip())
+
+
+def water(facts: Facts) -> str:
+    """A water by its name, with its identifier and county where it has them."""
+    further = [str(facts[name]) for name in ("locationID", "county") if facts.get(name)]
+    return f"{facts['water']} ({', '.join(further)})" if further else str(facts["water"])
+
+
+def species(row: Facts) -> str:
+    """A species by both names."""
+    name = str(row["scientificName"])
+    return f"{name} ({row['vernacularName']})" if row["vernacularName"] else name
+
+
+def distance(row: Facts) -> str:
+    """How far the nearest record is."""
+    return "in the water" if row["inWater"] else f"{row['nearestKm']:.1f} km away"
+
+
+def record_line(item: Facts) -> str:
+    """A deciding record in a line: when, who, how sure a place, which licence, where to read it."""
+    unsure_m = item["coordinateUncertaintyInMeters"]
+    parts = [item["eventDate"], item["recordedBy"], item["datasetName"]]
+    parts += [] if unsure_m is None else [f"±{unsure_m:,.0f} m"]
+    parts += [licence(item["license"])] if item["license"] else []
+    parts += [item["link"] or item["occurrenceID"] or item["recordKey"]]
+    return ", ".join(str(part) for part in parts if part)
+
+
+# ------------------------------------------------------------------ how it comes
+
+
+def way(direction: str | None, km: float | None, down_km: float | None, passability: float | None) -> str:
+    """The way by water from the nearest record; empty when none is known or needed."""
+    if km is None or direction in {None, "in the water"}:
+        return ""
+    text = f"{km:.1f} km by water, {direction}"
+    if direction == "downstream and up a branch":
+        text = f"{km:.1f} km by water, {down_km:.1f} km down and then up a branch"
+    if passability is not None and passability < 1:
+        text += f", past barriers of passability {passability:.2g}"
+    return text
+
+
+def leading_edge(front: Facts) -> str:
+    """How the nearest record moved over the years."""
+    first, last = front["years"][0], front["years"][-1]
+    start, end, year = first["nearestKm"], last["nearestKm"], first["year"]
+    speed, low, high = (front[f"speed{name}KmPerYear"] for name in ("", "Low", "High"))
+    if front["trend"] == "arrived":
+        return f"its first dated record, of {year}, is in the water itself"
+    if speed is None:
+        return f"dated records of {year} alone show no trend"
+    if front["trend"] == "no nearer":
+        return f"no nearer than {start:.1f} km since {year}"
+    place = f"{end:.1f} km" if end else "in the water"
+    moved = f"nearest record so far {start:.1f} km in {year}, {place} by {last['year']}"
+    if low is None or high is None:
+        return f"{moved}; who looked is not recorded, so an approach cannot be told from better looking"
+    if front["trend"] == "approaching":
+        return f"approaching by {speed:.1f} km a year ({low:.1f} to {high:.1f}): {moved}"
+    return f"{moved}; too few visits nearer the water before to tell an approach from better looking"
+
+
+def arrival_reasons(row: Facts, connection: str, km: float | None, *, inside_range: bool) -> list[str]:
+    """Why a species may be expected in a water."""
+    reasons = []
+    if km is not None:
+        reasons.append(f"recorded {km:.1f} km away by water, {_CONNECTED[connection]}")
+    if row["nearestKm"] is not None:
+        reasons.append(f"recorded {row['nearestKm']:.1f} km away in a straight line, as a trailer goes")
+    if inside_range:
+        reasons.append("its introduced range, as mapped, covers this water")
+    if row["front"] is not None and row["front"]["trend"] in {"approaching", "no nearer"}:
+        reasons.append(row["front"]["words"])
+    return reasons if row["events"] else [*reasons, ONLY_FARTHER]
+
+
+# ------------------------------------------------------------------ what is new
+
+
+def compared(before: str | None, since: str | None) -> str:
+    """What new means, as the end of a sentence."""
+    parts = [] if before is None else [f"since the run of {before}"]
+    parts += [] if since is None else [f"first recorded on or after {since}"]
+    return " or ".join(parts)
+
+
+def new_here(facts: Facts, radius_km: float, day: str) -> str:
+    """A species that the last run, of *day*, did not have."""
+    text = f"new {'in this water' if facts['inWater'] else f'within {radius_km:g} km'} since {day}"
+    first = facts["firstYear"]
+    if first is not None and first < int(day[:4]) - 1:
+        text += f", though its first record is of {first}: published or corrected since"
+    return text
+
+
+def entered(day: str) -> str:
+    """A species that was near in the run of a day."""
+    return f"new in this water since {day}; it was near before"
+
+
+def not_introduced_then(day: str) -> str:
+    """A species that the last run had, but not as introduced."""
+    return f"recorded here in the run of {day} too, but not as introduced then"
+
+
+def undated_too(date: str) -> str:
+    """Whether a species is new since a day is open: some of its records have no date."""
+    return f"its dated records begin {date}; others carry no date"
+
+
+def first_recorded(date: str, radius_km: float, *, in_water: bool) -> str:
+    """When a species was first recorded."""
+    if in_water:
+        return f"first recorded {date}, in this water or within {radius_km:g} km"
+    return f"first recorded {date} within {radius_km:g} km"
+
+
+def first_in_water(date: str) -> str:
+    """When a species that was near was first recorded in the water."""
+    return f"first recorded in this water {date}; it was near before"
+
+
+def year_only(year: str, day: str) -> str:
+    """A first record dated to the year alone."""
+    return f"its first record is dated {year} only: it may be new since {day}"
+
+
+def further_records(number: int, young: str) -> str:
+    """Further records of a known species; *young* is ``first``, ``again`` or empty."""
+    text = records(number, "further")
+    ends = {"first": ", the first of young fish among them", "again": ", of young fish too", "": ""}
+    return text + ends[young]
+
+
+def reviewed(review: Facts) -> str:
+    """What somebody said who looked at it."""
+    by = f" by {review['by']}" if review["by"] else ""
+    return f"reviewed as {review['verdict']}{by} on {review['date']}"
+
+
+def missing(number: int) -> str:
+    """Records of the last run that are gone."""
+    return f"{records(number)} of the last run not here any more: withdrawn, moved or re-identified"
+
+
+def redated(changes: Sequence[tuple[str | None, str | None]]) -> str:
+    """Records whose date was changed: the former and the present one."""
+    was, now = changes[0]
+    return f"{records(len(changes))} re-dated, such as {was or 'undated'} to {now or 'undated'}"
+
+
+def moved(number: int) -> str:
+    """Records whose place was changed."""
+    return f"{records(number)} moved into or out of the water"
+
+
+def reidentified(number: int, name: str) -> str:
+    """Records that were of another species in the last run."""
+    return f"{records(number)} re-identified, {name} in the last run"
+
+
+def gone(names: Iterable[str]) -> str:
+    """A species without a record now; its records may have other names."""
+    why = "its records were withdrawn, corrected or left out"
+    if found := sorted(names):
+        why = f"its records are identified as {', '.join(found)} now"
+    return f"recorded near in the last run, not any more: {why}; that is no sign that the species is gone"
+
+
+def note(row: Facts, said: Sequence[str]) -> str:
+    """The note on a species, from what is new to what is doubtful."""
+    parts = [*said]
+    if row["inWater"] and not any("in this water" in text for text in said):
+        parts.append("recorded in this water")
+    parts += [row["conflict"]]
+    if row["establishmentSource"] == "unknown":
+        parts.append("no source says whether it is native here")
+    parts += [row["way"]]
+    if row["front"] is not None and row["front"]["trend"] != "arrived":
+        parts.append(row["front"]["words"])
+    return "; ".join(dict.fromkeys(filter(None, [*parts, row["remark"]])))
+
+
+NOT_COMPARED = "was not in the last run at this place: what is new cannot be told"
+
+
+def other_radius(radius_km: float) -> str:
+    """A water looked at more closely or more widely than in the last run."""
+    return f"the radius was {radius_km:g} km in the last run: what is new may only be farther out"
+
+
+def other_version(before: Any, now: str) -> str:
+    """A run made by another version."""
+    return (
+        f"the last run was made by poolbuilder {before}, this one by {now}: some of what is new may be due "
+        "to that"
+    )
+
+
+def other_list(before: Any, now: str) -> str:
+    """A run that looked for other species."""
+    return (
+        f"the last run looked at the list {before}, this one at {now}: species that were not looked for then "
+        "show as new"
+    )
+
+
+def other_settings(changed: Sequence[str]) -> str:
+    """A run with other settings."""
+    return f"settings differ from the last run: {', '.join(changed)}"
+
+
+def dropped(waters: Sequence[Facts]) -> str:
+    """Waters of the last run that this one did not look at."""
+    return f"in the last run, not in this one any more: {', '.join(map(water, waters))}"
+
+
+# ------------------------------------------------------------------ of the whole run
+
+
+def without_outline(without: int, waters: int) -> str:
+    """Waters that are a point."""
+    return (
+        f"{without:,} of {waters:,} waters have no outline: there, recorded in the water means within "
+        "sameWaterKm of the point given"
+    )
+
+
+def without_records(names: Sequence[str], waters: int) -> str:
+    """Waters without any record within reach."""
+    named = ", ".join(names[:5]) + (", …" if len(names) > 5 else "")
+    return f"{len(names):,} of {waters:,} waters have {NOTHING_WITHIN_REACH} ({named})"
+
+
+def is_restricted(licence: str | None) -> bool:
+    """Whether a licence forbids commercial use."""
+    return bool(_RESTRICTED.search(licence or ""))
+
+
+def not_commercial(titles: Sequence[str]) -> str:
+    """Data sets that may not be used commercially."""
+    named = "; ".join(titles[:3]) + (f" and {len(titles) - 3:,} more" if len(titles) > 3 else "")
+    return f"{RESTRICTED}: this rests on records under a non-commercial licence ({named})"
+
+
+def findings(document: Facts) -> str:
+    """What a run found, in one or two sentences."""
+    waters = document["waters"]
+    names = {row["scientificName"] for item in waters for row in item["introduced"]}
+    near = sum(bool(item["introduced"]) for item in waters)
+    if not names:
+        return f"No species that a source calls introduced is recorded near {counted(len(waters), 'water')}."
+    verb = "is" if len(names) == 1 else "are"
+    found = (
+        f"{len(names):,} introduced species {verb} recorded near {near:,} of {counted(len(waters), 'water')}"
+    )
+    if not (words := compared(document["previous"], document["since"])):
+        return f"{found}. Nothing was given to compare with, so what is new is not known."
+    if not document["new"]:
+        return f"Nothing is new {words}. {found}."
+    return f"{headline(document)} {words}. {found}."
+
+
+def headline(document: Facts) -> str:
+    """In how many waters, and near how many, something is new."""
+    new = [(item["number"], row["newIn"]) for item in document["waters"] for row in item["introduced"]]
+    inside = {number for number, place in new if place == "water"}
+    near = {number for number, place in new if place == "near"} - inside
+    if not inside:
+        return f"New near {counted(len(near), 'water')}"
+    return f"New in {counted(len(inside), 'water')}" + (f", and near {len(near):,} more" if near else "")
+
+
+def new_by_species(cards: Sequence[Facts], words: str) -> str:
+    """What is new, species by species: each with the waters ``inside`` or ``near``."""
+    said = []
+    for card in cards[:6]:
+        places = [place["water"] for place in card["inside"] or card["near"]]
+        where = joined(places[:3]) + (" and more" if len(places) > 3 else "")
+        said.append(f"{card['vernacular'] or card['name']} {'in' if card['inside'] else 'near'} {where}")
+    more = f", and {len(cards) - 6:,} more species" if len(cards) > 6 else ""
+    return f"New {words}: {'; '.join(said)}{more}."
+
+
+def late(name: str, year: int) -> str:
+    """A first record that is old, at a water."""
+    return f"{name}: first record of {year}, published or corrected since"
+
+
+def new_line(facts: Facts, row: Facts) -> str:
+    """A species that is new at a water, for a terminal."""
+    return f"NEW {water(facts)}: {species(row)}, {distance(row)}: {row['note']}"
+
+
+def unsettled_line(facts: Facts, row: Facts) -> str:
+    """A species that is new at a water and may belong there."""
+    return f"new, but its status is not settled: {water(facts)}: {species(row)}, {distance(row)}"
+
+
+def table(waters: Sequence[Facts]) -> list[str]:
+    """Waters as lines of a table for a terminal."""
+    width = min(34, max([5, *(len(item["water"]) for item in waters)]))
+    lines = [
+        f"{'water':<{width}}  {'introduced':>10}  {'new':>4}  {'expected':>8}  {'unsettled':>9}  nearest"
+    ]
+    for item in waters:
+        rows = item["introduced"]
+        nearest = min(rows, key=lambda row: row["nearestKm"], default=None)
+        name = item["water"] if len(item["water"]) <= width else item["water"][: width - 1] + "…"
+        lines.append(
+            f"{name:<{width}}  {len(rows):>10}  {sum(bool(row['isNew']) for row in rows):>4}  "
+            f"{len(item['expected']):>8}  {len(item['unsettled']):>9}  "
+            + (f"{nearest['scientificName']}, {distance(nearest)}" if nearest else "")
+        )
+    return lines
+
+
+def more_lines(number: int) -> str:
+    """What a terminal does not show."""
+    return f"and {number:,} more: see the tables"
+
+
+def where_new(name: str, inside: int, near: int) -> str:
+    """What the small map of a species shows."""
+    return f"where {name} is new: {inside} waters, near {near} more"
+
+
+def away(km: float | None) -> str:
+    """How far a record is from its water."""
+    return "" if km is None else f"{kilometres(km)} away"
