@@ -16,7 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 import poolbuilder
-from poolbuilder import pages, tables, words
+from poolbuilder import pages, tables
 from poolbuilder.errors import CalibrationError
 from poolbuilder.folder import write_folder
 from poolbuilder.model import scores
@@ -36,6 +36,7 @@ from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
 from poolbuilder.surroundings import meanings_of
 from poolbuilder.water import Placement, Water
+from poolbuilder.words import pool_words
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -123,7 +124,7 @@ class Calibration:
         card = self.scores.get("leaveOneOut") if self.status == "calibrated" else None
         said: dict[str, Any] = {
             "title": f"{self.status} on {self.surveys}",
-            "words": words.calibration_scores(self.surveys, self.scores["sites"], card),
+            "words": pool_words.calibration_scores(self.surveys, self.scores["sites"], card),
             "status": self.status,
             "surveys": self.surveys,
             "sites": self.scores["sites"],

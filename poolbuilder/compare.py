@@ -11,14 +11,15 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import schemas, tables, words
+from poolbuilder import schemas, tables
 from poolbuilder.errors import PoolFileError
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.pool import Pool
+from poolbuilder.words import pool_words
 
 QUESTIONS = ("new-introduced", "lost", "changed")
 """What a script can ask of a comparison."""
-CAUSES = tuple(words.CAUSES)
+CAUSES = tuple(pool_words.CAUSES)
 """Causes in the order in which they are said."""
 _SURROUNDINGS = ("wide", "near", "waterType")
 _IN_WATER = ("found", "notDetected", "statement")
@@ -220,7 +221,7 @@ def _cause(
         "cause": cause,
         "logOdds": change,
         "records": records,
-        "words": words.cause(cause, records, added=added, facts=facts or {}),
+        "words": pool_words.cause(cause, records, added=added, facts=facts or {}),
     }
 
 
@@ -263,7 +264,7 @@ def _differences(old: Pool, new: Pool) -> list[str]:
     before, after = old.settings.as_dict(), new.settings.as_dict()
     changed = {key: (before.get(key), value) for key, value in after.items() if before.get(key) != value}
     kinds = [kind for kind in ("ranges", "water", "checklist") if _hashes(old, kind) != _hashes(new, kind)]
-    return words.differences(
+    return pool_words.differences(
         apart_km=apart,
         radii=(old.site.radius_km, new.site.radius_km),
         dates=(old.as_of, new.as_of),

@@ -51,6 +51,7 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Located, Regions, cell_of, learn_region, locate, meanings_of, see_water
 from poolbuilder.water import Water
+from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
     import geopandas
@@ -415,11 +416,11 @@ def _completeness(looking: Looking, here: NDArray[np.float64]) -> dict[str, Any]
 def _notes(looking: Looking, weighed: Weighed) -> list[str]:
     """What the surroundings allow to say."""
     if not len(looking):
-        return [words.NO_SITES]
+        return [pool_words.NO_SITES]
     if looking.only_candidates:
-        return [words.ONLY_CANDIDATES.format(sites=len(looking))]
-    known = words.COMMUNITY_KNOWN if weighed.community else words.COMMUNITY_UNKNOWN
-    return [words.LOOKED.format(sites=len(looking), share=words.percent(looking.completeness)), known]
+        return [pool_words.ONLY_CANDIDATES.format(sites=len(looking))]
+    known = pool_words.COMMUNITY_KNOWN if weighed.community else pool_words.COMMUNITY_UNKNOWN
+    return [pool_words.LOOKED.format(sites=len(looking), share=words.percent(looking.completeness)), known]
 
 
 def _called(site: Site, water: Water | None) -> Site:

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import schemas, tables, words
+from poolbuilder import schemas, tables
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
+from poolbuilder.words import pool_words
 
 SITE = Site(longitude=-89.2, latitude=37.6, radius_km=40, name="Marsh Hollow Lake")
 AS_OF = datetime.date(2026, 6, 1)
@@ -194,7 +195,8 @@ def _reasons(row: tuple[Any, ...]) -> list[dict[str, Any]]:
     else:
         parts.append({"part": "wide", "logOdds": rest, "detected": 0, "sampled": 80, "withinKm": 300.0})
     return [
-        {"scientificName": name, **part, "words": part.get("words") or words.argument(part)} for part in parts
+        {"scientificName": name, **part, "words": part.get("words") or pool_words.argument(part)}
+        for part in parts
     ]
 
 

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
-from poolbuilder import words
 from poolbuilder.errors import SettingsError
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.job import Job
@@ -17,6 +16,7 @@ from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings, read_calibration
+from poolbuilder.words import pool_words
 
 RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"
 FITTED = """
@@ -48,12 +48,12 @@ def test_a_pool_says_how_it_is_calibrated(fitted: Path, tmp_path: Path) -> None:
     assert again.calibration == built.calibration
     page = render(again)
     assert "Calibrated on 40 invented waters" in page
-    assert words.UNCALIBRATED not in page
+    assert pool_words.UNCALIBRATED not in page
 
 
 def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
     assert demo_pool.calibration is None
-    assert words.UNCALIBRATED in render(demo_pool)
+    assert pool_words.UNCALIBRATED in render(demo_pool)
 
 
 def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:

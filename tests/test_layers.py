@@ -45,6 +45,7 @@ LAYERS = [
 
 # Packages (folders) may import among their own files; their line is that of the folder.
 PACKAGES = {
+    "words",
     "pages",
     "fish",
     "model",

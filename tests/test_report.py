@@ -24,6 +24,7 @@ from poolbuilder.pages.pool_page import explore, notebook_html, render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
+from poolbuilder.words import pool_words
 from tests.pools import SITE, SPECIES, invented_pool
 
 HOSTILE = [
@@ -273,11 +274,11 @@ def test_non_detections_in_a_row_are_one_step_of_the_page() -> None:
     ]
     name = "Lepomis macrochirus"
     rows = [
-        {"scientificName": name, "words": step.get("words") or wording.argument(step), **step}
+        {"scientificName": name, "words": step.get("words") or pool_words.argument(step), **step}
         for step in steps
     ]
     told = pool_page.species_rows(invented_pool(contributions=rows))[0]["steps"]
-    assert [(wording.ARGUMENT[row["part"]], wording.signed(row["logOdds"])) for row in told] == [
+    assert [(pool_words.ARGUMENT[row["part"]], wording.signed(row["logOdds"])) for row in told] == [
         ("Status", "\N{MINUS SIGN}0.5"),
         ("This water", "+3.0"),
         ("This water", "\N{MINUS SIGN}2.2"),
@@ -313,7 +314,7 @@ def test_pool_without_species() -> None:
 
 def test_doubts_name_what_is_missing() -> None:
     statuses = [row | {"rangeClass": "no_map"} for row in invented_pool().status.to_pylist()]
-    doubts = wording.doubts(
+    doubts = pool_words.doubts(
         invented_pool(
             status=statuses,
             features={},
@@ -337,7 +338,7 @@ def test_findings_when_nothing_is_recorded_near() -> None:
         row | {"tier": "beyond" if row["presence"] > 0.1 else "none"}
         for row in invented_pool().candidates.to_pylist()
     ]
-    said = wording.findings(invented_pool(candidates=rows))
+    said = pool_words.findings(invented_pool(candidates=rows))
     assert "None is recorded within 40 km (25 mi)" in said
 
 
@@ -465,7 +466,7 @@ def test_site_without_a_name_is_called_by_its_coordinates() -> None:
 
 def test_findings_when_no_species_is_likely() -> None:
     rows = [row | {"presence": 0.002, "tier": "none"} for row in invented_pool().candidates.to_pylist()]
-    said = wording.findings(invented_pool(candidates=rows))
+    said = pool_words.findings(invented_pool(candidates=rows))
     assert said.startswith("None of the 13 species on the checklist reaches one chance in ten here; none is")
     assert "pair" not in said
 

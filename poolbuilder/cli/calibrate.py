@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from poolbuilder import words
 from poolbuilder.cli.options import as_of_option, map_options, read_settings, renames
+from poolbuilder.words import pool_words
 
 
 @click.command()
@@ -102,7 +102,7 @@ def calibrate(
     for name, values in done.scores.get("thinned", {}).items():
         click.echo(f"a {name} of the records, fish community unknown: Brier {values['brier']:.4f}")
     if "byWater" in done.scores:
-        click.echo(words.ways(done.scores["byWater"]))
+        click.echo(pool_words.ways(done.scores["byWater"]))
     elif streams is not None:
         click.echo("Distance by water was not measured: too few surveyed waters.")
     click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)

@@ -24,6 +24,7 @@ from poolbuilder.cli.options import (
 from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, show
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
+from poolbuilder.words import pool_words
 
 
 @click.command()
@@ -59,7 +60,7 @@ def build(
     if out is not None:
         publish(pool, out, replaced=replaced)
     show(pool, shape, verbose=is_verbose())
-    if not words.has_data(pool):
+    if not pool_words.has_data(pool):
         click.get_current_context().exit(3)
 
 
@@ -101,7 +102,7 @@ def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
         return both[0] if row["parent1"] == row["parent2"] else " × ".join(both)
 
     cells = [
-        (words.percent(row["weight"]), named(row), row["formula"], words.known_of_pair(row))
+        (words.percent(row["weight"]), named(row), row["formula"], pool_words.known_of_pair(row))
         for row in crosses.slice(0, top).to_pylist()
     ]
     lines = fitted(("weight", "pair", "scientific names", "what is known"), cells, right=(0,))
@@ -129,8 +130,8 @@ def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, sh
     found = read_pool(pool)
     settings = found.settings if f1_share is None else found.settings.replace(f1_share=f1_share)
     pairs = with_pure(found.crosses, found.candidates, settings=settings) if include_pure else found.crosses
-    if not words.has_data(found):
-        click.echo(words.findings(found))
+    if not pool_words.has_data(found):
+        click.echo(pool_words.findings(found))
         click.get_current_context().exit(3)
     emit(shape, lines=lambda: _lines(found, pairs, top), table=lambda: pairs)
     if include_pure and shape == "table":

@@ -14,6 +14,7 @@ import click
 
 from poolbuilder import words
 from poolbuilder.pool import Pool
+from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -110,22 +111,22 @@ def show(pool: Pool, shape: str, *, verbose: bool = False) -> None:
 
 def pool_lines(pool: Pool, *, verbose: bool = False) -> list[str]:
     """A pool for the terminal: notes first, the answer last, so that it stands above the prompt."""
-    notes = list(dict.fromkeys([*words.doubts(pool), *map(str, pool.notes)]))
+    notes = list(dict.fromkeys([*pool_words.doubts(pool), *map(str, pool.notes)]))
     shown = notes if verbose else notes[:MOST_NOTES]
     lines = [f"note: {note}" for note in shown]
     if len(notes) > len(shown):
         lines[-1] = f"note: {len(notes) - len(shown) + 1} more notes (poolbuilder -v, or the report)"
     lines += [
         "",
-        words.record_counts(pool),
-        words.rejected_counts(pool),
-        *words.unknown_names(pool),
-        *words.mended_names(pool),
+        pool_words.record_counts(pool),
+        pool_words.rejected_counts(pool),
+        *pool_words.unknown_names(pool),
+        *pool_words.mended_names(pool),
         "",
     ]
-    if words.has_data(pool):
+    if pool_words.has_data(pool):
         lines += [*candidate_lines(pool), ""]
-    return [*lines, words.CAUTION, "", words.heading(pool), words.findings(pool)]
+    return [*lines, words.CAUTION, "", pool_words.heading(pool), pool_words.findings(pool)]
 
 
 def candidate_lines(pool: Pool) -> list[str]:
@@ -144,7 +145,7 @@ def candidate_lines(pool: Pool) -> list[str]:
     ]
     lines = fitted(("species", "presence", "90 %", "recorded", "status"), cells, right=(1, 2))
     rest = rows[len(likely) :]
-    return [*lines, words.unlikely(rest)] if rest else lines
+    return [*lines, pool_words.unlikely(rest)] if rest else lines
 
 
 def publish(pool: Pool, out: Path, *, replaced: str = "") -> None:

@@ -10,13 +10,14 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import tables, words
+from poolbuilder import tables
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
 from poolbuilder.model.presence import PARTS, Region, Weighed
 from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
 from poolbuilder.status.decision import Establishment
+from poolbuilder.words import pool_words
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -121,7 +122,7 @@ def _years(events: _Seen, mask: Bools) -> tuple[int | None, int | None]:
 
 
 def _remarks(events: _Seen, near: Bools, tier: str, frame: Frame) -> dict[str, Any]:
-    """The facts behind what a careful colleague would add to the row, see `words.candidate_note`."""
+    """The facts behind what a careful colleague would add to the row, see `pool_words.candidate_note`."""
     _, last = _years(events, events.counted)
     ambiguous = np.array([kind in {"ambiguous", "possible"} for kind in events.kind], dtype=bool)
     found: dict[str, Any] = {
@@ -160,7 +161,7 @@ def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
         "firstYear": first,
         "lastYear": last,
         "hybridRecords": int(events.records[events.hybrid].sum()),
-        "note": words.candidate_note(_remarks(events, near, tier, frame)),
+        "note": pool_words.candidate_note(_remarks(events, near, tier, frame)),
     }
 
 
@@ -305,7 +306,7 @@ def _steps(
             }
         )
     for step in steps:
-        step["words"] = words.argument(step)
+        step["words"] = pool_words.argument(step)
     return steps
 
 

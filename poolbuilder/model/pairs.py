@@ -9,10 +9,11 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder import schemas, tables, words
+from poolbuilder import schemas, tables
 from poolbuilder.model.looking import STILL
 from poolbuilder.names.checklist import KnownCross, KnownCrosses, write_formula
 from poolbuilder.settings import Settings
+from poolbuilder.words import pool_words
 
 Row = dict[str, Any]
 FREQUENCY = {"common": 1.0, "repeated": 0.6, "single report": 0.3, "none known": 0.15, "": 0.15}
@@ -65,7 +66,7 @@ def _viability(statements: Sequence[KnownCross], parents: tuple[str, str]) -> st
         mother: _verdict([each.viability for each in statements if each.speaks_of(mother)])
         for mother in parents
     }
-    return words.viability(ways, _verdict([each.viability for each in statements]))
+    return pool_words.viability(ways, _verdict([each.viability for each in statements]))
 
 
 # -- pairs -------------------------------------------------------------------------------
@@ -107,7 +108,7 @@ def _pair_row(
         "bredAndStocked": stocked,
         "viability": _viability(statements, parents),
         "hybridRecords": records,
-        "note": words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records),
+        "note": pool_words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records),
     }
 
 
@@ -212,7 +213,7 @@ def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) ->
             "bredAndStocked": False,
             "viability": "pure species",
             "hybridRecords": 0,
-            "note": words.pure_note(share),
+            "note": pool_words.pure_note(share),
         }
         for row in candidates.to_pylist()
     ]

@@ -17,6 +17,7 @@ from markupsafe import Markup
 from poolbuilder import words
 from poolbuilder.files import write_whole
 from poolbuilder.pages import drawings
+from poolbuilder.words import pool_words
 
 LEAFLET_VERSION = "1.9"
 SCRIPTS = ("table.js", "map_base.js", "map.js")
@@ -86,7 +87,7 @@ def environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals |= {"words": words, "draw": drawings, "cautions": words.CAUTIONS}
+    made.globals |= {"words": words, "pool_words": pool_words, "draw": drawings, "cautions": words.CAUTIONS}
     made.filters |= {name: getattr(words, name) for name in FILTERS}
     return made
 

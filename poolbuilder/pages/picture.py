@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import tables, words
+from poolbuilder import tables
 from poolbuilder.errors import MissingExtraError, PoolFileError
 from poolbuilder.pages import maps
 from poolbuilder.pool import Pool
+from poolbuilder.words import pool_words
 
 MOST_SPECIES = 24
 INK, SOFT, RULE, WATER, WASH, AGAINST = "#14252b", "#4b5f66", "#bccac8", "#175d7a", "#d5e5ea", "#a8480f"
@@ -113,7 +114,7 @@ def plot(pool: Pool, axes: Any = None) -> Any:
     axes.set_ylim(table.num_rows - 0.4, -0.6)
     axes.set_xlim(0, 1)
     axes.set_xticks(np.linspace(0, 1, 5), ["0", "25", "50", "75", "100 %"])
-    axes.set_xlabel(words.presence_axis(intervals=bool(known.any())), fontsize=9)
+    axes.set_xlabel(pool_words.presence_axis(intervals=bool(known.any())), fontsize=9)
     axes.tick_params(labelsize=9)
     axes.spines[["top", "right"]].set_visible(False)
     return axes
@@ -200,8 +201,10 @@ def picture(pool: Pool, path: str | Path) -> Path:
         left, right = figure.subplots(1, 2, width_ratios=[1, 1.05])
         _map(pool, left)
         plot(pool, right)
-        left.set_title(f"{pool.site.name}\n{words.where_and_when(pool)}".strip(), loc="left", fontsize=10)
-        figure.supxlabel(textwrap.fill(words.findings(pool), 150), fontsize=8, color=SOFT)
+        left.set_title(
+            f"{pool.site.name}\n{pool_words.where_and_when(pool)}".strip(), loc="left", fontsize=10
+        )
+        figure.supxlabel(textwrap.fill(pool_words.findings(pool), 150), fontsize=8, color=SOFT)
         try:
             figure.savefig(path, dpi=200, metadata=FORMATS[path.suffix.lower()])
         except OSError as error:

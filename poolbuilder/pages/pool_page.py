@@ -23,6 +23,7 @@ from poolbuilder.places.base_map import CREDIT
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
 from poolbuilder.settings import Settings
+from poolbuilder.words import pool_words
 
 FIRST_PAIRS = 10
 TOP_EVENTS = 5
@@ -74,7 +75,7 @@ def content(pool: Pool) -> dict[str, Any]:
     values = pool.settings.as_dict()
     return {
         "pool": pool,
-        "findings": italic(words.findings(pool), _names(pool)),
+        "findings": italic(pool_words.findings(pool), _names(pool)),
         "rows": species_rows(pool),
         "rules": {rule.key: rule for rule in RULES},
         "rejected": sorted(counts.items(), key=lambda item: (-item[1], item[0])),
@@ -105,7 +106,7 @@ def _calibration(pool: Pool) -> dict[str, Any]:
         for row in found.get("reliability") or ()
         if None not in (row["predicted"], row["observed"])
     ]
-    title, sentence = words.calibration(pool)
+    title, sentence = pool_words.calibration(pool)
     return {
         "title": title,
         "words": sentence,
@@ -175,7 +176,7 @@ def _argument(rows: Sequence[Mapping[str, Any]]) -> Rows:
         steps = list(run)
         if unseen and len(steps) > 1:
             change = sum(step["logOdds"] for step in steps)
-            steps = [{"part": "notDetected", "logOdds": change, "words": words.not_seen(steps)}]
+            steps = [{"part": "notDetected", "logOdds": change, "words": pool_words.not_seen(steps)}]
         gathered += steps
     total, shown = 0.0, []
     for row, bar in zip(gathered, drawings.steps([row["logOdds"] for row in gathered]), strict=True):
@@ -303,7 +304,7 @@ def beside(one: Pool, other: Pool) -> dict[str, Any]:
     names = sorted(left.keys() | right.keys(), key=lambda name: (-presence(name), name))
     return {
         "pools": [one, other],
-        "findings": [italic(words.findings(pool), names) for pool in (one, other)],
+        "findings": [italic(pool_words.findings(pool), names) for pool in (one, other)],
         "rows": [
             {"name": name, "cells": cells, "points": _points(*cells)}
             for name, cells in ((name, (left.get(name), right.get(name))) for name in names)

@@ -29,7 +29,16 @@ LAKES = ROOT / "poolbuilder" / "demo_data" / "lake_district"
 # Two lakes with news, one beside each, and one where little happens.
 CHOSEN = ("Ilkenlanke", "Mirnwoog", "Fahlbruch", "Lusenkolk", "Orkensee")
 CACHE = tempfile.mkdtemp(prefix="golden-")  # what a user keeps changes nothing
-OMITTED = {"poolbuilderVersion", "storeState", "sha256", "bytes", "service", "ageDays", "fetched", "fingerprint"}
+OMITTED = {
+    "poolbuilderVersion",
+    "storeState",
+    "sha256",
+    "bytes",
+    "service",
+    "ageDays",
+    "fetched",
+    "fingerprint",
+}
 
 
 def run(*arguments: object, code: int = 0) -> str:
