@@ -8,25 +8,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import combinations
-from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable
 from poolbuilder.settings import Settings
 
 Array = NDArray[np.float64]
-NORMAL = NormalDist()
 LEAN = 10
 """Fish that a smooth curve counts for beside measured frequencies: a count not met yet is not impossible."""
 
 # -- what a species, and a hybrid, shows of a character ------------------------------------
-
-
-def _normal_cdf(values: Array) -> Array:
-    return np.array([NORMAL.cdf(value) for value in values.tolist()])
 
 
 def _classes(character: Character, left: float, right: float, mode: float) -> Array:
@@ -37,7 +32,7 @@ def _classes(character: Character, left: float, right: float, mode: float) -> Ar
     edges = np.append(character.grid - character.step / 2, character.grid[-1] + character.step / 2)
     below, above = (np.minimum(edges, mode) - mode) / left, (np.maximum(edges, mode) - mode) / right
     height = 2 / (left + right)
-    reached = height * (left * _normal_cdf(below) + right * (_normal_cdf(above) - 0.5))
+    reached = height * (left * ndtr(below) + right * (ndtr(above) - 0.5))
     shares = np.diff(reached)
     return np.asarray(shares / shares.sum())
 
@@ -88,7 +83,7 @@ def spread(
     assert cell.high is not None
     mode = (cell.low + cell.high) / 2 if cell.mode is None else cell.mode
     margin = 0.5 if character.kind == "count" else 0.0
-    reach = NORMAL.inv_cdf((1 + settings.range_share) / 2)
+    reach = float(ndtri((1 + settings.range_share) / 2))
     left, right = (mode - cell.low + margin) / reach, (cell.high + margin - mode) / reach
     if measured is None:
         left, right = left * settings.range_widening, right * settings.range_widening
@@ -199,10 +194,14 @@ class Hypothesis:
     parents : tuple of (str, str)
         In alphabetical order; the same name twice for a pure species.
     formula : str
+    frequency, viability : str
+        What sources say of a cross: how often it is met, whether it lives or intergrades.
     """
 
     parents: tuple[str, str]
     formula: str
+    frequency: str = ""
+    viability: str = ""
 
     @property
     def kind(self) -> str:
@@ -225,7 +224,13 @@ def hypotheses(
     known = set(species)
     rows = [row for row in crosses if known.issuperset((row["parent1"], row["parent2"]))]
     listed = tuple(
-        Hypothesis(parents=(row["parent1"], row["parent2"]), formula=row["formula"]) for row in rows
+        Hypothesis(
+            parents=(row["parent1"], row["parent2"]),
+            formula=row["formula"],
+            frequency=row.get("frequency") or "",
+            viability=row.get("viability") or "",
+        )
+        for row in rows
     )
     prior = np.array([row["weight"] for row in rows], dtype=np.float64)
     return listed, prior / prior.sum() if len(prior) else prior

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from poolbuilder.fish.answer import identify, render
+from poolbuilder.fish.answer import field_sheet, identify, render
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import parse_fish
 from poolbuilder.settings import Settings
@@ -43,6 +44,18 @@ def test_the_page_is_quiet_and_fits(page: Path, visit: Callable[..., Sheet], wid
 def test_the_page_prints(page: Path, visit: Callable[..., Sheet]) -> None:
     sheet = visit(page)
     assert sheet.page.pdf(format="A4").startswith(b"%PDF")
+
+
+def test_the_field_sheet_prints_on_one_page(visit: Callable[..., Sheet], tmp_path: Path) -> None:
+    table = read_traits()
+    fish = parse_fish("[fish]", table, settings=Settings())
+    (tmp_path / "sheet.html").write_text(
+        field_sheet(identify(invented_pool(), fish, table)), encoding="utf-8"
+    )
+    sheet = visit(tmp_path / "sheet.html")
+    printed = sheet.page.pdf(format="A4")
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    assert sheet.page.locator("svg.character").count() >= 8
 
 
 def test_letter_and_bars_are_there_without_a_script(page: Path, visit: Callable[..., Sheet]) -> None:
