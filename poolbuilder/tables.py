@@ -155,12 +155,20 @@ def _bitmap(mask: Bools | None) -> pa.Buffer | None:
 
 
 def _text(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
-    encoded = [b"" if value is None else str(value).encode(errors="replace") for value in values]
-    ends = np.cumsum([len(item) for item in encoded], dtype=np.int64)
-    offsets = np.concatenate([[0], ends]).astype(np.int64 if kind == pa.large_string() else np.int32)
-    mask = np.array([value is not None for value in values], dtype=bool)
-    buffers = [_bitmap(mask), pa.py_buffer(offsets), pa.py_buffer(b"".join(encoded))]
-    return pa.Array.from_buffers(kind, len(encoded), buffers)
+    missing = None in values
+    texts = values if set(map(type, values)) == {str} else ["" if v is None else str(v) for v in values]
+    joined = "".join(texts)
+    if joined.isascii():
+        lengths, data = map(len, texts), joined.encode()
+    else:
+        encoded = [text.encode(errors="replace") for text in texts]
+        lengths, data = map(len, encoded), b"".join(encoded)
+    offsets = np.zeros(len(texts) + 1, dtype=np.int64)
+    np.cumsum(np.fromiter(lengths, dtype=np.int64, count=len(texts)), out=offsets[1:])
+    mask = np.array([value is not None for value in values], dtype=bool) if missing else None
+    size = np.int64 if kind == pa.large_string() else np.int32
+    buffers = [_bitmap(mask), pa.py_buffer(offsets.astype(size)), pa.py_buffer(data)]
+    return pa.Array.from_buffers(kind, len(texts), buffers)
 
 
 def _lists(values: Sequence[Sequence[Any] | None], kind: pa.ListType) -> pa.Array:

@@ -18,7 +18,7 @@ LAYERS = [
     ["names.checklist", "records.text_table", "records.dates", "words"],
     ["words_introduced"],
     ["records.archive", "records.values", "records.sheets"],
-    ["records.placing", "records.record_table"],
+    ["records.placing"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.meanings"],

@@ -9,7 +9,7 @@ import re
 import xml.etree.ElementTree as ET
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -17,6 +17,7 @@ from typing import Any, BinaryIO, Protocol
 
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
+from poolbuilder.records.text_table import Layout
 from poolbuilder.settings import Settings
 
 MIB = 1 << 20
@@ -132,19 +133,15 @@ def open_container(path: Path, settings: Settings) -> Iterator[Container]:
 class CorePart:
     """One file of records, and how the descriptor says it is written.
 
-    ``names`` is None when the file has its own header and no descriptor.  ``events`` are
+    ``layout`` is None when the file has its own header and no descriptor.  ``events`` are
     the parts of the event table that the records refer to by the column ``key``; in such a
     part itself ``key`` is the event's identifier.  ``verbatim`` is the extension in which a
     download of the service repeats the records as they were given.
     """
 
     name: str
-    encoding: str = "utf-8"
-    delimiter: str = ","
-    quote: str | None = '"'
-    skip_lines: int = 0
-    names: tuple[str, ...] | None = None
-    defaults: tuple[tuple[str, str], ...] = ()
+    layout: Layout | None = None
+    defaults: Mapping[str, str] = field(default_factory=dict)
     key: int | None = None
     events: tuple[CorePart, ...] = ()
     verbatim: CorePart | None = None
@@ -408,12 +405,14 @@ def _parts_of(section: _Section, folder: PurePosixPath, names: list[str], where:
         parts.append(
             CorePart(
                 name=name,
-                encoding=section.encoding,
-                delimiter=section.delimiter,
-                quote=section.quote or None,
-                skip_lines=section.skip_lines,
-                names=_headings(section),
-                defaults=tuple(section.defaults.items()),
+                layout=Layout(
+                    encoding=section.encoding,
+                    delimiter=section.delimiter,
+                    quote=section.quote or None,
+                    names=_headings(section),
+                    skip_lines=section.skip_lines,
+                ),
+                defaults=section.defaults,
                 key=section.key,
             )
         )

@@ -1,37 +1,464 @@
-"""Darwin Core text tables, archives and Parquet to RECORDS tables, in batches.
+"""From any file of records to RECORDS tables, in batches: text, archive, Parquet, sheet or layer.
 
-Nothing is judged here: a value that cannot be read becomes null with a `readNote`, and
-every row of the file comes out as one row.
+Each is one or more tables of rows under headings, read in one way.  Nothing is judged here: a
+value that cannot be read becomes null with a `readNote`, and every row of the file comes out as
+one row.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
+from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
-from poolbuilder.records.archive import MIB, CorePart, datasets_of, open_container
-from poolbuilder.records.record_table import RecordTable, parts_of
-from poolbuilder.records.sheets import Grid, kind_of, read_points, read_sheets
+from poolbuilder.names.vocabularies import fold
+from poolbuilder.records import text_table
+from poolbuilder.records.archive import MIB, Container, CorePart, core_parts, datasets_of, open_container
+from poolbuilder.records.dates import DateColumn, read_column, read_date
+from poolbuilder.records.sheets import kind_of, read_points, read_sheets
+from poolbuilder.records.text_table import Grid, RawBatch
 from poolbuilder.records.values import (
     DATE_ORDER,
+    GENUS,
+    SERVICE_ID,
+    WHOLE_NAME,
+    WHOLE_NAME_DOUBTS,
     RowKeys,
     check_complete,
+    column_called,
     match_columns,
     no_such_column,
     read_everyday,
+    records_of,
 )
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
 
-_ZIP_MAGIC = b"PK\x03\x04"
+CORE_KEY = "core key"
+PARENT_KEY = "parent key"
+"""Names that are no terms, for the columns by which the tables refer to each other."""
+
+_ZIP_MAGIC, _PARQUET_MAGIC = b"PK\x03\x04", b"PAR1"
+_DEEPEST = 10
+_ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
+_ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
+
+
+def unread_dates(fact: Mapping[str, Any]) -> str:
+    """How many dates of a file could not be read, in words."""
+    return (
+        f"{fact['unread']:,} of {fact['dates']:,} dates could not be read, such as {fact['example'][:40]!r}"
+    )
+
+
+def unread_notes(sources: Iterable[Mapping[str, Any]]) -> list[str]:
+    """The same for each file, named."""
+    return [
+        f"{source['path']}: {unread_dates(fact)}"
+        for source in sources
+        for fact in source.get("unreadDates", ())
+    ]
+
+
+class Events:
+    """An event table in memory; a visit inherits from the survey or site that is its parent."""
+
+    def __init__(self, batches: Sequence[RawBatch]) -> None:
+        names = dict.fromkeys(name for batch in batches for name in batch.columns)
+        count = sum(len(batch.rows) for batch in batches)
+        joined = {
+            name: pa.concat_arrays(
+                [batch.columns.get(name, pa.nulls(len(batch.rows), pa.string())) for batch in batches]
+            )
+            for name in names
+        }
+        self._keys = joined.pop(CORE_KEY, pa.nulls(count, pa.string()))
+        parents = joined.pop(PARENT_KEY, pa.nulls(count, pa.string()))
+        self._columns = joined
+        place = self._place(parents)
+        for _ in range(_DEEPEST):
+            before = sum(column.null_count for column in self._columns.values())
+            self._columns = {
+                name: pc.coalesce(column, _taken(column, place)) for name, column in self._columns.items()
+            }
+            if sum(column.null_count for column in self._columns.values()) == before:
+                break
+
+    def _place(self, keys: pa.Array) -> NDArray[np.int64]:
+        """Row of each key in the event table, -1 where there is none."""
+        return tables.integers(pc.index_in(keys, value_set=self._keys, skip_nulls=True))
+
+    def texts(self, term: str) -> list[str | None]:
+        """The values of a term in the event table."""
+        column = self._columns.get(term)
+        return [] if column is None else column.to_pylist()
+
+    def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
+        """Give each record what it leaves out and the event with its key states."""
+        given = dict(raw.columns)
+        if keys is None:
+            keys = pa.nulls(len(raw.rows), pa.string())
+        place = self._place(keys)
+        notes = {row: list(texts) for row, texts in raw.notes.items()}
+        lost = np.flatnonzero(place < 0)
+        for row in lost.tolist():
+            notes.setdefault(row, []).append(f"its event {keys[row].as_py()!r} is not in the event table")
+        tally["no event"] += len(lost)
+        for name, column in self._columns.items():
+            stated = _taken(column, place)
+            given[name] = pc.coalesce(given[name], stated) if name in given else stated
+        return RawBatch(columns=given, rows=raw.rows, notes=notes)
+
+
+def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
+    return column.take(tables.array(np.maximum(place, 0), pa.int64(), mask=place >= 0))
+
+
+class RecordTable:
+    """A table that can be opened.
+
+    Parameters
+    ----------
+    described : CorePart
+        What the archive's descriptor says of it; little for a table on its own.
+    open_stream : callable
+        Opens its bytes.
+    where : path
+        Named in errors.
+    source : str
+        Goes to `sourceFile`.
+    rename : dict of str to str
+        Given heading to term.
+    events : tuple of RecordTable
+        The event table that the records refer to.
+    verbatim : RecordTable, optional
+        The records as they were given to the service, before it read their names.
+    grid : Grid, optional
+        The table itself, of a spreadsheet or layer.
+    """
+
+    def __init__(
+        self,
+        described: CorePart,
+        open_stream: Callable[[], Any],
+        *,
+        where: str | Path,
+        source: str,
+        rename: Mapping[str, str],
+        zipped: bool = False,
+        events: tuple[RecordTable, ...] = (),
+        verbatim: RecordTable | None = None,
+        grid: Grid | None = None,
+    ) -> None:
+        self._described = described
+        self._open = open_stream
+        self._where = where
+        self._source = source
+        self._rename = {given: term for given, term in rename.items() if given != DATE_ORDER}
+        self._order = rename.get(DATE_ORDER)
+        self._dates: DateColumn | None = None
+        self._grid = grid
+        self._types: tuple[pa.DataType, ...] = ()
+        self.unpacked = 0  # bytes at least, of Parquet
+        self.absent: set[str] = set()
+        self._remark: Callable[[str], None] = lambda text: None
+        self._zipped = zipped
+        self._events = events
+        self._verbatim = verbatim
+        self.names: tuple[str, ...] = ()
+        self.unread: dict[str, Any] | None = None  # how many dates could not be read
+        self._terms: dict[str, int] = {}
+        self._defaults: dict[str, str] = {}
+
+    def prepare(self, remark: Callable[[str], None]) -> None:
+        """Find out how the table is written and where its terms stand.
+
+        Raises
+        ------
+        RecordFileError
+            When it cannot be read, or has no coordinates or names.
+        """
+        self._remark = remark
+        self._look()
+        self._place(complete=not self._events)
+        self._refuse_types()
+        folded = [fold(name) for name in self.names if name]
+        for name in dict.fromkeys(self.names[index] for index in self._terms.values() if self.names[index]):
+            if folded.count(fold(name)) > 1:
+                remark(f"several columns are called {name}; the first is read")
+        if fold(SERVICE_ID) in folded and not {"geodeticDatum"} & {*self._terms, *self._defaults}:
+            # The service's own archives state this datum as the default of the term.
+            self._defaults["geodeticDatum"] = "WGS84"
+            remark("a download of the open occurrence service: its coordinates are in WGS84")
+        for part in self._events:
+            part._look()
+            part._place(complete=False)
+            self.absent &= part.absent
+        if self._verbatim is not None:
+            self._verbatim._look()
+        if self._events:
+            remark("records are joined to the events of the archive")
+            known = [
+                name for part in (self, *self._events) for name in [*part.names, *part._described.defaults]
+            ]
+            check_complete(
+                match_columns(known, file=self._where, rename=self._rename, absent=set()), known, self._where
+            )
+
+    def _refuse_types(self) -> None:
+        """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
+        for term, at in self._terms.items():
+            wanted, given = RECORDS.field(term).type, self._types[at] if self._types else pa.null()
+            given = given.value_type if pa.types.is_dictionary(given) else given
+            if pa.types.is_string(wanted) or _can_be_number(given):
+                continue
+            raise RecordFileError(
+                f"column {self.names[at]} holds {given}, not numbers",
+                file=self._where,
+                remedy="write it as numbers",
+            )
+
+    def _look(self) -> None:
+        if self._grid is not None:
+            self.names = self._grid.names
+            return
+        with self._open() as stream:
+            head = stream.read(text_table.HEAD_BYTES)
+        if head.startswith(_PARQUET_MAGIC):
+            with self._parquet() as parquet:
+                schema, shape = parquet.schema_arrow, parquet.metadata
+                self.names, self._types = tuple(schema.names), tuple(schema.types)
+                packed = sum(shape.row_group(at).total_byte_size for at in range(shape.num_row_groups))
+                self.unpacked = max(packed, shape.num_rows * len(self.names))
+            return
+        layout = self._described.layout
+        if layout is None:
+            layout = text_table.sniff(head, file=self._where)
+        elif not head.strip():
+            raise RecordFileError("is empty", file=self._where, remedy="download the archive again")
+        else:
+            layout = text_table.widened(layout, head, file=self._where)
+        self.names = layout.names
+        self._grid = text_table.text_grid(self._open, layout, file=self._where)
+
+    def _place(self, *, complete: bool) -> None:
+        constants = self._described.defaults
+        headings = [*self.names, *(term for term in constants if term not in self.names)]
+        self.absent.clear()
+        found = match_columns(headings, rename=self._rename, file=self._where, absent=self.absent)
+        if self._described.layout is None:
+            found = read_everyday(headings, found, file=self._where, remark=self._remark)
+        if complete:
+            check_complete(found, headings, self._where)
+        self._terms = {term: index for term, index in found.items() if index < len(self.names)}
+        self._defaults = {
+            term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
+        }
+
+    @contextmanager
+    def _parquet(self) -> Iterator[Any]:
+        import pyarrow.parquet as parquet  # read only when needed
+
+        with self._open() as stream:
+            try:
+                # Within a zip a jump back would unpack the part from its start again.
+                source = io.BytesIO(stream.read()) if self._zipped else stream
+                yield parquet.ParquetFile(source, pre_buffer=False)  # else it keeps all that it has read
+            except (pa.ArrowInvalid, OSError, UnicodeDecodeError) as error:
+                raise RecordFileError(
+                    f"is a broken Parquet file: {error}", file=self._where, remedy="download it again"
+                ) from error
+
+    def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
+        """RECORDS tables of this part, after :meth:`prepare`."""
+        events = self._read_events(tally)
+        whole_names = self._read_whole_names()
+        for raw in self._raw(self._wanted(), tally):
+            key = raw.columns.pop(CORE_KEY, None)
+            if events is not None:
+                raw = events.fill(raw, key, tally)
+            elif whole_names and key is not None:
+                names = [whole_names.get(text) for text in key.to_pylist()]
+                raw.columns[WHOLE_NAME] = tables.array(names, pa.string())
+            self._to_iso(raw, events)
+            if len(raw.rows):
+                yield records_of(
+                    raw, source=self._source, keys=row_keys, defaults=self._defaults, tally=tally
+                )
+
+    def _wanted(self) -> dict[str, int]:
+        """Columns to read: the terms, and those by which tables and services refer to records."""
+        wanted = dict(self._terms)
+        if self._described.key is not None and (self._events or self._verbatim):
+            wanted[CORE_KEY] = self._described.key
+        for name in (SERVICE_ID, WHOLE_NAME):
+            place = column_called(name, self.names)
+            if place is not None:
+                wanted[name] = place
+        genus, named = column_called("genus", self.names), self._terms.get("scientificName")
+        if genus is not None and named is not None and fold(self.names[named]) == "species":
+            wanted[GENUS] = genus
+        return wanted
+
+    def _to_iso(self, raw: RawBatch, events: Events | None) -> None:
+        """Put dates that are no ISO 8601 into it, by the one order that fits the whole column."""
+        column = raw.columns.get("eventDate")
+        if column is None or not pa.types.is_string(column.type):
+            return
+        if (
+            self._dates is None
+            and pc.all(pc.match_substring_regex(column, pattern=_ISO)).as_py() is not False
+        ):
+            return
+        index, distinct = tables.codes(column)
+        if self._dates is None:
+            if all(read_date(text or "")[1] != "unreadable" for text in distinct):
+                return
+            self._dates = self._read_dates(events)
+        iso = [self._dates.iso.get(text or "", text) for text in distinct]
+        raw.columns["eventDate"] = tables.spread(
+            tables.array(iso, pa.string()), tables.array(index, pa.int64(), mask=index >= 0)
+        )
+
+    def _read_dates(self, events: Events | None) -> DateColumn:
+        """How the dates of the whole column are read.
+
+        Raises
+        ------
+        RecordFileError
+            When two orders fit, or none of many dates can be read.
+        """
+        counts: Counter[str] = Counter()
+        at = self._terms.get("eventDate")
+        if at is not None:
+            for raw in self._raw({"eventDate": at}, Counter()):
+                counts.update(text for text in raw.columns["eventDate"].to_pylist() if text)
+        if events is not None:
+            counts.update(text for text in events.texts("eventDate") if text)
+        read = read_column(counts, order=self._order)
+        if len(read.fits) > 1:
+            words = [_ORDER_WORDS[order] for order in read.fits]
+            raise RecordFileError(
+                f"its dates, such as {read.example!r}, can be read {' or '.join(words)}",
+                file=self._where,
+                remedy=f"say which with {' or '.join(f'--date-order {order}' for order in read.fits)}",
+            )
+        unread = sum(read.unread.values())
+        example = max(read.unread, key=lambda text: read.unread[text], default="")
+        self.unread = {"unread": unread, "dates": unread + read.read, "example": example} if unread else None
+        if read.found_none and "year" not in self._terms:
+            raise RecordFileError(
+                unread_dates(self.unread or {}),
+                file=self._where,
+                remedy="write them as 2026-06-30, or name the column of dates with --map GIVEN=eventDate",
+            )
+        if read.order:
+            shown = next(text for text in counts if text in read.iso)
+            self._remark(f"dates read {_ORDER_WORDS[read.order]}, such as {shown!r} as {read.iso[shown]}")
+        return read
+
+    def _read_whole_names(self) -> dict[str, str]:
+        """Name as given, by core id, of the records whose name the service could not place whole."""
+        key, issue = self._described.key, self._terms.get("issue")
+        if self._verbatim is None or key is None or issue is None:
+            return {}
+        aside: Counter[str] = Counter()
+        doubted: set[str | None] = set()
+        for raw in self._raw({CORE_KEY: key, "issue": issue}, aside):
+            index, issues = tables.codes(raw.columns["issue"])
+            marks = [any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues]
+            rows = np.flatnonzero(np.array([*marks, False])[index])
+            doubted.update(tables.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
+        part = self._verbatim
+        name, place = column_called("scientificName", part.names), part._described.key
+        if not doubted or name is None or place is None:
+            return {}
+        found: dict[str, str] = {}
+        for raw in part._raw({CORE_KEY: place, WHOLE_NAME: name}, aside):
+            pairs = zip(raw.columns[CORE_KEY].to_pylist(), raw.columns[WHOLE_NAME].to_pylist(), strict=True)
+            found.update({given: text for given, text in pairs if given in doubted and text})
+        return found
+
+    def _read_events(self, tally: Counter[str]) -> Events | None:
+        if not self._events:
+            return None
+        batches = []
+        for part in self._events:
+            wanted = dict(part._terms)
+            key = part._described.key
+            wanted[CORE_KEY] = key if key is not None else wanted.get("eventID", 0)
+            parent = column_called("parentEventID", part.names)
+            if parent is not None:
+                wanted[PARENT_KEY] = parent
+            for raw in part._raw(wanted, tally):
+                for term, value in part._defaults.items():
+                    raw.columns.setdefault(term, text_table.repeated(value, len(raw.rows)))
+                batches.append(raw)
+        return Events(batches)
+
+    def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
+        if self._grid is not None:
+            places = [
+                self._terms[name] for name in ("decimalLongitude", "decimalLatitude") if name in self._terms
+            ]
+            yield from text_table.batches_of(self._grid.rows(tally, places), wanted, tally)
+            return
+        start = 1
+        with self._parquet() as parquet:
+            named = {term: self.names[index] for term, index in wanted.items()}
+            for batch in parquet.iter_batches(5 * text_table.BATCH_ROWS, columns=list(named.values())):
+                rows = np.arange(start, start + batch.num_rows, dtype=np.int64)
+                start += batch.num_rows
+                notes: dict[int, list[str]] = {}
+                values = {
+                    term: _decoded(_plain(batch.column(name)), term, notes, tally)
+                    for term, name in named.items()
+                }
+                yield RawBatch(columns=values, rows=rows, notes=notes)
+
+
+def _decoded(column: pa.Array, term: str, notes: dict[int, list[str]], tally: Counter[str]) -> pa.Array:
+    """A column of which every text is UTF-8; what is not is read as far as it can be, and noted."""
+    if not pa.types.is_string(column.type):
+        return column
+    try:
+        column.validate(full=True)
+        return column
+    except pa.ArrowInvalid:
+        texts = []
+    for row, given in enumerate(column.cast(pa.binary()).to_pylist()):
+        text = None if given is None else given.decode(errors="replace")
+        if text is not None and text.encode() != given:
+            notes.setdefault(row, []).append(f"{term} holds bytes that are not UTF-8")
+            tally["undecodable"] += text.count("\ufffd")
+        texts.append(text)
+    return tables.array(texts, pa.string())
+
+
+def _can_be_number(kind: pa.DataType) -> bool:
+    is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+    is_number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+    return bool(is_text or is_number or pa.types.is_null(kind))
+
+
+def _plain(column: pa.Array) -> pa.Array:
+    if pa.types.is_dictionary(column.type):
+        column = column.cast(column.type.value_type)
+    if pa.types.is_large_string(column.type) or pa.types.is_string_view(column.type):
+        column = column.cast(pa.string())
+    return column
 
 
 class RecordFile:
@@ -63,6 +490,7 @@ class RecordFile:
         self.settings = settings
         self._tally: Counter[str] = Counter()
         self._remarks: list[str] = []
+        self._unread: list[dict[str, Any]] = []
         self._rows: int | None = None
         self._grids: list[Grid] = []
         self.datasets: tuple[dict[str, Any], ...] = ()
@@ -96,13 +524,11 @@ class RecordFile:
                 is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
             if not is_zip:
                 alone = CorePart(name=self.path.name)
-                yield [
-                    RecordTable(alone, self.path.open, where=self.path, source=self.name, rename=self.rename)
-                ]
+                yield [self._table(alone, lambda: self.path.open("rb"), where=self.path, source=self.name)]
                 return
         with open_container(self.path, self.settings) as container:
             self.datasets = self.datasets or tuple(datasets_of(container))
-            yield parts_of(container, source=self.name, rename=self.rename)
+            yield self._parts_of(container)
 
     def _read_grids(self, kind: str) -> list[Grid]:
         """The sheets or layers that hold records; the others are remarked on."""
@@ -125,7 +551,7 @@ class RecordFile:
         grids = read_sheets(self.path, self.settings, terms_in=terms_in)
         good = [grid for grid in grids if terms_in(grid.names) >= 1000]
         if not good:
-            complete(max(grids, key=lambda grid: len(grid.rows)).names)
+            complete(max(grids, key=lambda grid: len(list(grid.rows(Counter(), ())))).names)
         for grid in grids:
             if grid not in good:
                 self.remark(f"sheet {grid.name!r} is not read, for it has no coordinates or no names")
@@ -134,16 +560,36 @@ class RecordFile:
     def _of_grids(self) -> list[RecordTable]:
         alone = len(self._grids) == 1
         return [
-            RecordTable(
+            self._table(
                 CorePart(name=grid.name),
-                self.path.open,
+                lambda: self.path.open("rb"),
                 where=self.path if alone else f"{self.path}/{grid.name}",
                 source=self.name if alone else f"{self.name}/{grid.name}",
-                rename=self.rename,
                 grid=grid,
             )
             for grid in self._grids
         ]
+
+    def _parts_of(self, container: Container) -> list[RecordTable]:
+        """The parts of an archive or zip that hold its records, in the order of its descriptor."""
+        described = core_parts(container)
+
+        def part(what: CorePart, *, alone: bool) -> RecordTable:
+            return self._table(
+                what,
+                lambda: container.open(what.name),
+                where=f"{container.path}/{what.name}",
+                # rows of two parts may have one number
+                source=self.name if alone else f"{self.name}/{what.name}",
+                zipped=container.path.is_file(),
+                events=tuple(part(event, alone=True) for event in what.events),
+                verbatim=part(what.verbatim, alone=True) if what.verbatim else None,
+            )
+
+        return [part(item, alone=len(described) == 1) for item in described]
+
+    def _table(self, described: CorePart, open_stream: Callable[[], Any], **more: Any) -> RecordTable:
+        return RecordTable(described, open_stream, rename=self.rename, **more)
 
     def remark(self, text: str) -> None:
         """Keep a remark on the whole file, once."""
@@ -159,6 +605,7 @@ class RecordFile:
             When the file breaks off or cannot be split into rows; the message names the row.
         """
         self._tally.clear()
+        self._unread.clear()
         keys = RowKeys()
         rows = 0
         with self._parts() as parts:
@@ -167,6 +614,7 @@ class RecordFile:
                 for table in part.tables(keys, self._tally):
                     rows += table.num_rows
                     yield check(table, RECORDS, "records")
+                self._unread += [part.unread] if part.unread else []
         self._rows = rows
         self._refuse_swapped()
         if rows == 0:
@@ -199,7 +647,8 @@ class RecordFile:
             ("decimal comma", "coordinates written with a decimal comma, read as decimals"),
         ]
         counted = [f"{words}: {self._tally[key]:,}" for key, words in told if self._tally[key]]
-        return tuple(f"{self.name}: {text}" for text in [*self._remarks, *counted])
+        unread = unread_notes([self.source])
+        return (*unread, *(f"{self.name}: {text}" for text in [*self._remarks, *counted]))
 
     @cached_property
     def _sha256(self) -> str:
@@ -220,8 +669,12 @@ class RecordFile:
 
     @property
     def source(self) -> dict[str, Any]:
-        """Path, hash of the content, and rows read (null before the batches are read)."""
-        return {"path": self.name, "sha256": self._sha256, "rows": self._rows}
+        """Path, hash of the content, and rows read (null before the batches are read).
+
+        ``unreadDates`` is there when dates could not be read: how many of how many, and one of them.
+        """
+        found = {"path": self.name, "sha256": self._sha256, "rows": self._rows}
+        return {**found, "unreadDates": list(self._unread)} if self._unread else found
 
 
 def read_records(
@@ -294,7 +747,7 @@ def read_all(
         notes.extend(file.notes)
         datasets.extend(item for item in file.datasets if item not in datasets)
     table = pa.concat_tables(batches) if batches else RECORDS.empty_table()
-    return table, tuple(sources), tuple(notes), tuple(datasets)
+    return table, tuple(sources), tuple(dict.fromkeys([*unread_notes(sources), *notes])), tuple(datasets)
 
 
 def open_all(

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import datetime
 import zipfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-from numpy.typing import NDArray
 
-from poolbuilder import tables
 from poolbuilder.errors import LayerError, RecordFileError
-from poolbuilder.records.text_table import BATCH_ROWS, MISSING, RawBatch
+from poolbuilder.records.text_table import MISSING, Grid
 from poolbuilder.settings import Settings
 
 HEADER_ROWS = 25
@@ -24,38 +21,6 @@ HEADER_ROWS = 25
 _OPEN_DOCUMENT = b"application/vnd.oasis.opendocument.spreadsheet"
 _POINTS = "points of records"
 LONGITUDE, LATITUDE = "decimalLongitude", "decimalLatitude"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Grid:
-    """A table in memory.
-
-    Attributes
-    ----------
-    name : str
-        Sheet or layer; empty for the only one of a file.
-    names : tuple of str
-        Headings.
-    rows : sequence of sequence of (str or None)
-        Cells as text; a row may be shorter than the headings.
-    numbers : int array
-        Row of each in the file, counted from 1 with the header; features are counted from 1.
-    """
-
-    name: str
-    names: tuple[str, ...]
-    rows: Sequence[Sequence[str | None]]
-    numbers: NDArray[np.int64]
-
-    def batches(self, wanted: Mapping[str, int]) -> Iterator[RawBatch]:
-        """The wanted columns, some ten thousand rows at a time; rows that hold nothing are left out."""
-        for start in range(0, len(self.rows), BATCH_ROWS):
-            rows = self.rows[start : start + BATCH_ROWS]
-            columns = {
-                term: tables.array([row[at] if at < len(row) else None for row in rows], pa.string())
-                for term, at in wanted.items()
-            }
-            yield RawBatch(columns=columns, rows=self.numbers[start : start + len(rows)])
 
 
 def kind_of(path: Path) -> str | None:
@@ -154,13 +119,8 @@ def _below_header(
     if not filled:
         return None
     at = max(filled[:HEADER_ROWS], key=lambda index: (terms_in([cell or "" for cell in rows[index]]), -index))
-    body = [index for index in filled if index > at]
-    return Grid(
-        name=name,
-        names=tuple(cell or "" for cell in rows[at]),
-        rows=[rows[index] for index in body],
-        numbers=np.array(body, dtype=np.int64) + 1,
-    )
+    found = [(index + 1, rows[index], None) for index in filled if index > at]
+    return Grid(name=name, names=tuple(cell or "" for cell in rows[at]), rows=lambda *_: found)
 
 
 def read_points(path: Path) -> list[Grid]:
@@ -191,7 +151,7 @@ def read_points(path: Path) -> list[Grid]:
         first = "" if isinstance(error, UnicodeDecodeError) else (str(error).splitlines() or [""])[0]
         fact = error.fact if isinstance(error, LayerError) else first or "is no layer that can be read"
         raise RecordFileError(fact, file=path, remedy="export the records as CSV") from error
-    return [grid for grid in grids if len(grid.rows)]
+    return [grid for grid in grids if grid.rows(Counter(), ())]
 
 
 def _of_layer(path: Path, name: str, raw: Any) -> Grid:
@@ -210,13 +170,9 @@ def _of_layer(path: Path, name: str, raw: Any) -> Grid:
         [None if np.isnan(value) else repr(round(float(value), 7)) for value in axis]
         for axis in (east, north)
     ]
-    rows = list(zip(*places, *columns, strict=True))
-    return Grid(
-        name=name,
-        names=(LONGITUDE, LATITUDE, *kept),
-        rows=rows,
-        numbers=np.arange(1, len(rows) + 1, dtype=np.int64),
-    )
+    cells = zip(*places, *columns, strict=True)
+    rows = [(number, row, None) for number, row in enumerate(cells, start=1)]
+    return Grid(name=name, names=(LONGITUDE, LATITUDE, *kept), rows=lambda *_: rows)
 
 
 def _on_wgs84(east: Any, north: Any, crs: Any) -> tuple[Any, Any]:

@@ -22,7 +22,7 @@ from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
 from poolbuilder.records.sheets import kind_of, read_sheets
-from poolbuilder.records.text_table import sniff, split
+from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
 
@@ -48,16 +48,16 @@ _KINDS = {word: kind for kind, words in WHAT.items() for word in words}
 
 
 def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
-    """Rows that hold something, by line, as a mapping of the headings known here to the cell."""
+    """Rows that hold something, by number, as a mapping of the headings known here to the cell."""
     remedy = f"give a CSV table with the columns {' and '.join(needed)}"
     try:
-        content = path.read_bytes()
+        grid = _grid(path)
+        rows = list(grid.rows(Counter(), ()))
     except OSError as error:
         raise RecordFileError(
             f"cannot be read: {error.strerror or error}", file=path, remedy="check path and permissions"
         ) from error
-    names, rows = _table(path, content)
-    folded = [fold(name) for name in names]
+    folded = [fold(name) for name in grid.names]
     called = {
         term: [folded.index(word) for word in words if word in folded] for term, words in _HEADINGS.items()
     }
@@ -66,7 +66,7 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
     if missing:
         raise RecordFileError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
     found = []
-    for row, cells in rows:
+    for row, cells, _ in rows:
         given = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
         odd = next((text for text in given.values() if not text.isprintable()), None)
         if odd is not None:
@@ -83,22 +83,19 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
     return found
 
 
-def _table(path: Path, content: bytes) -> tuple[Sequence[str], list[tuple[int, Sequence[str | None]]]]:
-    """Headings, and the rows below them with their number in the file."""
-    if kind_of(path) == "sheet":
-        known = {word for words in _HEADINGS.values() for word in words}
-        sheets = read_sheets(
-            path, Settings(), terms_in=lambda names: sum(fold(name) in known for name in names)
+def _grid(path: Path) -> Grid:
+    """The only table of a text file or spreadsheet."""
+    if kind_of(path) != "sheet":
+        with path.open("rb") as stream:
+            layout = sniff(stream.read(HEAD_BYTES), file=path)
+        return text_grid(lambda: path.open("rb"), layout, file=path)
+    known = {word for words in _HEADINGS.values() for word in words}
+    sheets = read_sheets(path, Settings(), terms_in=lambda names: sum(fold(name) in known for name in names))
+    if len(sheets) > 1:
+        raise RecordFileError(
+            f"has {len(sheets)} sheets that hold something", file=path, remedy="give one of them alone"
         )
-        if len(sheets) > 1:
-            raise RecordFileError(
-                f"has {len(sheets)} sheets that hold something", file=path, remedy="give one of them alone"
-            )
-        return sheets[0].names, list(zip(sheets[0].numbers.tolist(), sheets[0].rows, strict=True))
-    layout = sniff(content, file=path)
-    text = content.decode(layout.encoding, errors="replace")
-    lines = split(text, layout.delimiter, layout.quote, limit=1_000_000)
-    return layout.names, [(line, cells) for cells, line in lines if line > layout.skip_lines]
+    return sheets[0]
 
 
 def _iso(

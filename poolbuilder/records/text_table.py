@@ -1,7 +1,7 @@
-"""Text tables: their encoding and layout, and raw batches of rows, ragged ones among them.
+"""Text tables: their encoding and layout, and their rows, ragged ones among them.
 
-Rows are parsed by Arrow a block at a time, so that memory does not grow with the file.
-A row that does not fit the header is parsed here and kept, with a note.
+Rows are parsed one by one, so that memory does not grow with the file.  A row that does not fit
+the header is kept, with a note.
 """
 
 from __future__ import annotations
@@ -9,24 +9,25 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import itertools
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field, replace
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv
 from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
 
-BLOCK_BYTES = 2 << 20
 LONGEST_LINE = 1 << 20
-"""Bytes of a line that are read; what follows is left out, and the row is kept with a note."""
+"""Letters of a line that are read; what follows is left out, and the row is kept with a note."""
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -34,92 +35,44 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+csv.field_size_limit(2 * LONGEST_LINE)
+
+Row = tuple[int, Sequence["str | None"], "str | None"]
+"""Number in the file, cells, and what is odd about it."""
 
 
-class Utf8Stream(io.RawIOBase):
-    """Any encoding in, UTF-8 out.
+def lines_in(stream: BinaryIO, encoding: str, tally: Counter[str]) -> Iterator[str]:
+    """Lines of a text with their ends, cut off at LONGEST_LINE, a quotation mark that is then open closed.
 
     Bytes of a UTF-8 file that are not UTF-8 are read as Latin-1 (with the printable
     characters of Windows-1252), and counted: a wrong accent is better than a lost record.
     """
-
-    def __init__(self, raw: BinaryIO, encoding: str, tally: Counter[str]) -> None:
-        super().__init__()
-        self._raw = raw
-        self._tally = tally
-        self._is_utf8 = codecs.lookup(encoding).name in {"utf-8", "ascii", "utf-8-sig"}
-        errors = "surrogateescape" if self._is_utf8 else "replace"
-        self._decoder = codecs.getincrementaldecoder("utf-8" if self._is_utf8 else encoding)(errors)
-        self._rest = b""
-        self._done = False
-        self._since = 0  # bytes and quotation marks since the last line feed
-        self._marks = 0
-        self._dropping = False
-
-    def readable(self) -> bool:
-        """Whether it can be read: always."""
-        return True
-
-    def _more(self) -> bytes:
-        chunk = self._raw.read(BLOCK_BYTES)
-        self._done = not chunk
-        text = self._decoder.decode(chunk, final=self._done)
-        if self._is_utf8:
-            try:
-                return self._shortened(text.encode())
-            except UnicodeEncodeError:
-                text, replaced = decoded(text)
-                self._tally["latin1"] += replaced
-        elif "\ufffd" in text:
-            self._tally["undecodable"] += text.count("\ufffd")
-        return self._shortened(text.encode())
-
-    def _shortened(self, data: bytes) -> bytes:
-        """The same text with lines cut off at LONGEST_LINE, and an open quotation mark closed."""
-        out: list[bytes] = []
-        at = 0
-        while at < len(data):
-            if self._dropping:
-                at = data.find(b"\n", at)
-                if at < 0:
-                    break
-                self._dropping = False
-            room = LONGEST_LINE - self._since
-            end = data.rfind(b"\n", at, at + room)
-            piece = data[at : end + 1] if end >= 0 else data[at : at + room]
-            at += len(piece)
-            if end >= 0:
-                self._since = self._marks = 0
-            else:
-                self._since += len(piece)
-                self._marks += piece.count(b'"')
-                if self._since >= LONGEST_LINE:
-                    piece = piece.decode(errors="ignore").encode() + (b'"' if self._marks % 2 else b"")
-                    self._since, self._marks, self._dropping = 0, 0, True
-                    self._tally["overlong"] += 1
-            out.append(piece)
-        return b"".join(out)
-
-    def read(self, size: int = -1) -> bytes:
-        """Up to *size* bytes, fewer only at the end."""
-        parts, have = [self._rest], len(self._rest)
-        while not self._done and (size < 0 or have < size):
-            parts.append(self._more())
-            have += len(parts[-1])
-        whole = b"".join(parts)
-        end = have if size < 0 else size
-        self._rest = whole[end:]
-        return whole[:end]
-
-    def readinto(self, buffer: Any) -> int:
-        """Fill *buffer*; for readers that prefer it."""
-        data = self.read(len(buffer))
-        buffer[: len(data)] = data
-        return len(data)
+    is_utf8 = codecs.lookup(encoding).name in {"utf-8", "ascii", "utf-8-sig"}
+    how = ("utf-8", "surrogateescape") if is_utf8 else (encoding, "replace")
+    mark = "\ufeff"
+    with io.TextIOWrapper(stream, *how, newline="") as text:
+        while line := text.readline(LONGEST_LINE):
+            line, mark = line.removeprefix(mark), ""
+            if len(line) == LONGEST_LINE and line[-1] not in "\r\n":
+                tally["overlong"] += 1
+                line += '"' if line.count('"') % 2 else ""
+                while (more := text.readline(LONGEST_LINE)) and more[-1] not in "\r\n":
+                    pass
+            if is_utf8 and not line.isascii():
+                line, replaced = decoded(line)
+                tally["latin1"] += replaced
+            elif not is_utf8:
+                tally["undecodable"] += line.count("\ufffd")
+            yield line
 
 
 def decoded(text: str) -> tuple[str, int]:
     """Escaped bytes in *text* as Windows-1252, else Latin-1; also how many there were."""
+    try:
+        text.encode()
+        return text, 0
+    except UnicodeEncodeError:
+        pass
     out, replaced = [], 0
     for letter in text:
         code = ord(letter)
@@ -194,33 +147,31 @@ def _refuse_other_kinds(head: bytes, file: str | Path) -> None:
         )
 
 
-def lines_of(text: str) -> list[str]:
-    """Lines with their ends; only line feeds and carriage returns end a line."""
-    return list(io.StringIO(text, newline=""))
-
-
-def split(text: str, delimiter: str, quote: str | None, limit: int = 400) -> list[tuple[list[str], int]]:
-    """Rows of *text* and the line on which each ends."""
-    csv.field_size_limit(1 << 27)
+def _parsed(lines: Iterable[str], delimiter: str, quote: str | None) -> Any:
+    """A reader of the rows in *lines*."""
     if quote is None:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quoting=csv.QUOTE_NONE)
-    else:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quotechar=quote)
-    rows = []
-    for row in reader:
-        rows.append((row, reader.line_num))
-        if len(rows) >= limit:
-            break
-    return rows
+        return csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE)
+    return csv.reader(lines, delimiter=delimiter, quotechar=quote)
 
 
-def _quote(text: str, delimiter: str) -> str | None:
+def split(lines: Iterable[str], delimiter: str, quote: str | None, limit: int = 400) -> list[list[str]]:
+    """The first rows in some lines."""
+    return list(itertools.islice(_parsed(lines, delimiter, quote), limit))
+
+
+def _lines_of(head: bytes, encoding: str) -> list[str]:
+    """Whole lines of a file's beginning."""
+    lines = list(lines_in(io.BytesIO(head), encoding, Counter()))
+    return lines[:-1] if len(head) >= HEAD_BYTES and len(lines) > 1 else lines
+
+
+def _quote(lines: Sequence[str], delimiter: str) -> str | None:
     """Whether quotation marks enclose values: the reading under which more rows fit the header."""
-    if '"' not in text:
+    if not any('"' in line for line in lines):
         return '"' if delimiter != "\t" else None
 
     def misfits(quote: str | None) -> int:
-        rows = [row for row, _ in split(text, delimiter, quote) if row]
+        rows = [row for row in split(lines, delimiter, quote) if row]
         return sum(len(row) != len(rows[0]) for row in rows)
 
     with_quotes, without = misfits('"'), misfits(None)
@@ -228,13 +179,13 @@ def _quote(text: str, delimiter: str) -> str | None:
         return '"' if with_quotes < without else None
     # As many misfits either way.  Tab-separated tables are mostly written without quoting,
     # and there a stray mark would swallow the rows up to the next one.
-    return '"' if delimiter != "\t" or _encloses(split(text, delimiter, None)) else None
+    return '"' if delimiter != "\t" or _encloses(split(lines, delimiter, None)) else None
 
 
-def _encloses(rows: Sequence[tuple[list[str], int]]) -> bool:
+def _encloses(rows: Sequence[Sequence[str]]) -> bool:
     """Whether a column is enclosed throughout, or a value doubles its inner marks."""
     whole: dict[int, list[bool]] = {}
-    for row, _ in rows:
+    for row in rows:
         for place, value in enumerate(row):
             is_enclosed = len(value) > 1 and value[0] == value[-1] == '"'
             inner = value[1:-1]
@@ -267,27 +218,22 @@ def sniff(head: bytes, *, file: str | Path) -> Layout:
         raise RecordFileError("is empty", file=file, remedy="give a table with a header and one record a row")
     _refuse_other_kinds(head, file)
     encoding = encoding_of(head)
-    text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
-    if len(head) >= HEAD_BYTES:
-        text = text[: text.rfind("\n") + 1] or text
-    lines = lines_of(text)
+    lines = _lines_of(head, encoding)
     first = next((index for index, line in enumerate(lines) if line.strip()), 0)
     delimiter = None
     if lines[first].lower().startswith("sep=") and len(lines[first].strip()) == 5:
         delimiter = lines[first].strip()[-1]
         first += 1
-    text = "".join(lines[first:])
-    header_line = lines[first] if first < len(lines) else ""
+    lines = lines[first:]
     if delimiter is None:
-        delimiter = max(
-            DELIMITERS, key=lambda mark: len((split(header_line, mark, '"', 1) or [([], 0)])[0][0])
-        )
-    quote = _quote(text, delimiter)
-    rows = split(text, delimiter, quote)
-    names = [name.strip() for name in rows[0][0]]
+        delimiter = max(DELIMITERS, key=lambda mark: len((split(lines[:1], mark, '"') or [[]])[0]))
+    quote = _quote(lines, delimiter)
+    reader = _parsed(lines, delimiter, quote)
+    names = [name.strip() for name in next(reader, [])]
+    skipped, rows = first + reader.line_num, list(itertools.islice(reader, 400))
     while len(names) > 1 and not names[-1]:
         names.pop()
-    body = [row for row, _ in rows[1:-1] if row] or [row for row, _ in rows[1:] if row]
+    body = [row for row in rows[:-1] if row] or [row for row in rows if row]
     _check_width(body, names, file)
     widest = max([len(names), *(len(row) for row in body)]) if body else len(names)
     usual = Counter(len(row) for row in body).most_common(1)[0][0] if body else len(names)
@@ -297,21 +243,12 @@ def sniff(head: bytes, *, file: str | Path) -> Layout:
         delimiter=delimiter,
         quote=quote,
         names=(*names, *[""] * (width - len(names))),
-        skip_lines=first + rows[0][1],
+        skip_lines=skipped,
     )
 
 
-def described(
-    head: bytes,
-    names: Sequence[str],
-    *,
-    encoding: str,
-    delimiter: str,
-    quote: str | None,
-    skip_lines: int,
-    file: str | Path,
-) -> Layout:
-    """Layout of a table that an archive's descriptor describes, widened to the columns it really has.
+def widened(layout: Layout, head: bytes, *, file: str | Path) -> Layout:
+    """The layout that an archive's descriptor states, with the encoding and width that the table has.
 
     Raises
     ------
@@ -319,20 +256,18 @@ def described(
         For an encoding that does not exist, or more headings than columns.
     """
     try:
-        if not getattr(codecs.lookup(encoding), "_is_text_encoding", True):
-            raise LookupError(encoding)
+        if not getattr(codecs.lookup(layout.encoding), "_is_text_encoding", True):
+            raise LookupError(layout.encoding)
     except (LookupError, ValueError) as error:
         raise RecordFileError(
-            f"its descriptor names the unknown encoding {encoding!r}", file=file, remedy="correct meta.xml"
+            f"its descriptor names the unknown encoding {layout.encoding!r}",
+            file=file,
+            remedy="correct meta.xml",
         ) from error
-    marked = encoding_of(head)
-    encoding = marked if marked != "utf-8" else encoding
-    text = Utf8Stream(io.BytesIO(head), encoding, Counter()).read().decode().removeprefix("\ufeff")
-    lines = lines_of(text)
-    body = "".join(lines[skip_lines:])
-    rows = [row for row, _ in split(body, delimiter, quote) if row][:-1] or [
-        row for row, _ in split(body, delimiter, quote) if row
-    ]
+    marked, names = encoding_of(head), layout.names
+    encoding = marked if marked != "utf-8" else layout.encoding
+    found = split(_lines_of(head, encoding)[layout.skip_lines :], layout.delimiter, layout.quote)
+    rows = [row for row in found[:-1] if row] or [row for row in found if row]
     usual = Counter(len(row) for row in rows).most_common(1)[0][0] if rows else len(names)
     if rows and max(len(row) for row in rows) < len(names):
         raise RecordFileError(
@@ -340,13 +275,30 @@ def described(
             file=file,
             remedy="the descriptor and the table do not belong together; download the archive again",
         )
-    width = max(len(names), usual)
-    padded = (*names, *[""] * (width - len(names)))
-    return Layout(encoding=encoding, delimiter=delimiter, quote=quote, names=padded, skip_lines=skip_lines)
+    return replace(layout, encoding=encoding, names=(*names, *[""] * (usual - len(names))))
 
 
-BATCH_ROWS = 50_000
-MISSING = ["", "NA", "N/A", "NULL", "null", "\\N", "NaN", "nan"]
+BATCH_ROWS = 10_000
+MISSING = frozenset({None, "", "NA", "N/A", "NULL", "null", "\\N", "NaN", "nan"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Grid:
+    """A table of text: a file of text, a sheet or a layer.
+
+    Attributes
+    ----------
+    name : str
+        Sheet or layer; empty for the only one of a file.
+    names : tuple of str
+        Headings.
+    rows : callable
+        The rows below the headings, given a tally of what is odd and the columns of the coordinates.
+    """
+
+    name: str
+    names: tuple[str, ...]
+    rows: Callable[[Counter[str], Sequence[int]], Iterable[Row]]
 
 
 @dataclass(kw_only=True)
@@ -363,103 +315,80 @@ def repeated(text: str, count: int) -> pa.Array:
     return tables.array([text], pa.string()).take(tables.array(np.zeros(count, dtype=np.int64), pa.int64()))
 
 
-class _Ragged:
-    """Rows that Arrow could not fit, parsed here and kept."""
+def text_grid(
+    open_stream: Callable[[], AbstractContextManager[BinaryIO]], layout: Layout, *, file: str | Path
+) -> Grid:
+    """A text table that is read anew each time it is asked for its rows."""
 
-    def __init__(self, layout: Layout, terms: Mapping[str, int], tally: Counter[str]) -> None:
-        self._layout = layout
-        self._terms = terms
-        self.tally = tally
-        self.pending: list[tuple[int, str]] = []
+    def rows(tally: Counter[str], coordinates: Sequence[int]) -> Iterator[Row]:
+        with open_stream() as stream:
+            yield from _rows(stream, layout, tally, coordinates, file)
 
-    def __call__(self, row: Any) -> str:
-        self.pending.append((row.number, row.text))
-        return "skip"
-
-    def _values(self, text: str) -> list[tuple[list[str], str]]:
-        layout = self._layout
-        if "\n" in text.strip("\r\n") and layout.quote:
-            # A stray quotation mark swallowed the following rows: read the lines as they stand.
-            lines = [line.rstrip("\r\n") for line in lines_of(text)]
-            rows = [(split(line, layout.delimiter, None) or [([], 0)])[0][0] for line in lines]
-            if all(len(row) == len(layout.names) for row in rows):
-                return [(row, "a stray quotation mark stood in or before this row") for row in rows]
-        parsed = split(text, layout.delimiter, layout.quote, 1)
-        values = parsed[0][0] if parsed else []
-        extra = [value for value in values[len(layout.names) :] if value]
-        note = f"the row has {len(values)} values, the header {len(layout.names)} columns"
-        return [(values, f"{note}; left over: {'; '.join(extra)[:200]}" if extra else note)]
-
-    def take(self, before: int | None) -> tuple[list[int], RawBatch]:
-        """Numbers of all bad rows before *before*, and those of them that hold something."""
-        ready = [item for item in self.pending if before is None or item[0] < before]
-        self.pending = self.pending[len(ready) :]
-        rows: list[int] = []
-        notes: dict[int, list[str]] = {}
-        kept: list[list[str]] = []
-        for number, text in ready:
-            if not text.strip(" \t\r\n,;|" + (self._layout.quote or "")):
-                continue  # a blank line is no record
-            for values, note in self._values(text):
-                notes[len(kept)] = [note]
-                kept.append(values)
-                rows.append(number)
-                self.tally["ragged"] += 1
-        out = {}
-        for term, index in self._terms.items():
-            cells = [row[index] if index < len(row) else "" for row in kept]
-            out[term] = tables.array([cell if cell not in MISSING else None for cell in cells], pa.string())
-        batch = RawBatch(columns=out, rows=np.array(rows, dtype=np.int64), notes=notes)
-        return [number for number, _ in ready], batch
+    return Grid(name="", names=layout.names, rows=rows)
 
 
-def _numbered(count: int, start: int, bad: Sequence[int]) -> NDArray[np.int64]:
-    """Row numbers of *count* good rows from *start* on, when the rows *bad* are left out."""
-    later = np.array([number for number in bad if number >= start], dtype=np.int64)
-    skipped = later - start - np.arange(len(later))
-    position = np.arange(count, dtype=np.int64)
-    return start + position + np.searchsorted(skipped, position, side="right")
+def _rows(
+    stream: BinaryIO, layout: Layout, tally: Counter[str], coordinates: Sequence[int], file: str | Path
+) -> Iterator[Row]:
+    """The rows of a text table; those of a stray quotation mark are read as they stand.
+
+    Raises
+    ------
+    RecordFileError
+        When a mark that is never closed takes in rows that follow.
+    """
+    since: list[str] = []  # lines of the row at hand
+
+    def kept() -> Iterator[str]:
+        for line in itertools.islice(lines_in(stream, layout.encoding, tally), layout.skip_lines, None):
+            since.append(line)
+            yield line
+
+    number, width = layout.skip_lines, len(layout.names)
+    try:
+        for cells in _parsed(kept(), layout.delimiter, layout.quote):
+            number += 1
+            lines = [] if len(since) == 1 else since[:]
+            since.clear()
+            if len(cells) == width:
+                if lines and any(
+                    _is_rows(value, place, layout, coordinates) for place, value in enumerate(cells)
+                ):
+                    raise _never_closed(file, number)
+                yield number, cells, None
+                continue
+            odd = list(_misfits(cells, lines, layout))
+            tally["ragged" if odd else "blank"] += len(odd) or 1
+            yield from ((number + at, *row) for at, row in enumerate(odd))
+            number += max(0, len(odd) - 1)
+    except csv.Error as error:
+        raise _never_closed(file, number + 1) from error
+    except (UnicodeError, LookupError) as error:
+        raise RecordFileError(
+            f"cannot be decoded as {layout.encoding}: {error}", file=file, remedy="save it as UTF-8"
+        ) from error
 
 
-def _merged(good: RawBatch, bad: RawBatch) -> RawBatch:
-    if not len(bad.rows):
-        return good
-    order = np.argsort(np.concatenate([good.rows, bad.rows]), kind="stable")
-    place = tables.array(order, pa.int64())
-    position = np.empty(len(order), dtype=np.int64)
-    position[order] = np.arange(len(order))
-    joined = {
-        term: pa.concat_arrays([column, bad.columns[term]]).take(place)
-        for term, column in good.columns.items()
-    }
-    notes = {int(position[len(good.rows) + index]): note for index, note in bad.notes.items()}
-    return RawBatch(columns=joined, rows=np.concatenate([good.rows, bad.rows])[order], notes=notes)
+def _misfits(cells: list[str], lines: list[str], layout: Layout) -> Iterator[tuple[list[str], str]]:
+    """The rows that a row of the wrong width stands for, each with a note: none for an empty one."""
+    width = len(layout.names)
+    if layout.quote and lines:
+        pieces = split(lines, layout.delimiter, None, len(lines))
+        if all(len(piece) == width for piece in pieces):
+            yield from ((piece, "a stray quotation mark stood in or before this row") for piece in pieces)
+            return
+    if any(cell.strip() for cell in cells):
+        note = f"the row has {len(cells)} values, the header {width} columns"
+        extra = "; ".join(value for value in cells[width:] if value)
+        yield cells, f"{note}; left over: {extra[:200]}" if extra else note
 
 
-def _open(stream: Any, layout: Layout, terms: Mapping[str, int], ragged: _Ragged) -> Any:
-    names = [str(index) for index in range(len(layout.names))]
-    # Where marks enclose values, every column is looked at for rows that a stray mark swallowed.
-    wanted = names if layout.quote else sorted({str(index) for index in terms.values()}, key=int)
-    return pyarrow.csv.open_csv(
-        stream,
-        read_options=pyarrow.csv.ReadOptions(
-            column_names=names, skip_rows=layout.skip_lines, use_threads=False, block_size=BLOCK_BYTES
-        ),
-        parse_options=pyarrow.csv.ParseOptions(
-            delimiter=layout.delimiter,
-            quote_char=layout.quote or False,
-            double_quote=layout.quote is not None,
-            newlines_in_values=layout.quote is not None,
-            invalid_row_handler=ragged,
-            ignore_empty_lines=False,
-        ),
-        convert_options=pyarrow.csv.ConvertOptions(
-            column_types={name: pa.string() for name in names},
-            include_columns=wanted,
-            strings_can_be_null=True,
-            null_values=MISSING,
-            check_utf8=False,
-        ),
+def _never_closed(file: str | Path, row: int) -> RecordFileError:
+    return RecordFileError(
+        "a quotation mark is never closed and takes in the rows that follow",
+        file=file,
+        row=row,
+        remedy='remove the mark, or write it doubled within "..."',
     )
 
 
@@ -472,10 +401,9 @@ def _is_number(text: str) -> bool:
 
 def _is_rows(value: str, place: int, layout: Layout, coordinates: Sequence[int]) -> bool:
     """Whether a value at column *place* reads as the end of one row, whole rows, and the start of another."""
-    lines = value.split("\n")
-    pieces = [line.split(layout.delimiter) for line in lines]
+    pieces = [line.split(layout.delimiter) for line in value.split("\n")]
     width = len(layout.names)
-    if len(lines) < 2 or len(pieces[0]) != width - place or len(pieces[-1]) != place + 1:
+    if len(pieces) < 2 or len(pieces[0]) != width - place or len(pieces[-1]) != place + 1:
         return False
     if any(len(inner) != width for inner in pieces[1:-1]):
         return False
@@ -483,104 +411,40 @@ def _is_rows(value: str, place: int, layout: Layout, coordinates: Sequence[int])
     return bool(known) and all(_is_number(text) or not text for text in known) and any(known)
 
 
-def _swallowed(batch: Any, layout: Layout, coordinates: Sequence[int]) -> int | None:
-    """Position of the first row in which an unclosed quotation mark took in the rows that follow."""
-    if layout.quote is None:
-        return None
-    for place, column in enumerate(batch.columns):
-        data = column.buffers()[2]
-        if data is None or data.to_pybytes().find(b"\n") < 0:
-            continue
-        for row, value in enumerate(column.to_pylist()):
-            if value and "\n" in value and _is_rows(value, place, layout, coordinates):
-                return row
-    return None
+def batches_of(rows: Iterable[Row], wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
+    """The wanted columns, some ten thousand rows at a time.
 
-
-def raw_batches(
-    stream: BinaryIO,
-    layout: Layout,
-    terms: Mapping[str, int],
-    *,
-    file: str | Path,
-    tally: Counter[str],
-) -> Iterator[RawBatch]:
-    """Read the wanted columns of a text table, some ten thousand rows at a time.
-
-    Parameters
-    ----------
-    stream : binary file
-        Read once, from its beginning.
-    layout : Layout
-        How it is written.
-    terms : dict of str to int
-        Term to column position.
-    file : path
-        Named in an error.
-    tally : Counter
-        Counts ``latin1``, ``undecodable``, ``ragged`` and ``blank``.
-
-    Raises
-    ------
-    RecordFileError
-        When the text cannot be split into rows.
+    Rows that hold none of the terms are left out and counted as ``blank``.
     """
-    ragged = _Ragged(layout, terms, tally)
-    coordinates = [terms[term] for term in ("decimalLongitude", "decimalLatitude") if term in terms]
-    start = layout.skip_lines + 1
-    held: list[Any] = []
-    try:
-        reader = _open(Utf8Stream(stream, layout.encoding, tally), layout, terms, ragged)
-        for batch in reader:
-            row = _swallowed(batch, layout, coordinates)
-            if row is not None:
-                before = sum(item.num_rows for item in held) + row + 1
-                raise RecordFileError(
-                    "a quotation mark is never closed and takes in the rows that follow",
-                    file=file,
-                    row=int(_numbered(before, start, [number for number, _ in ragged.pending])[-1]),
-                    remedy='remove the mark, or write it doubled within "..."',
-                )
-            held.append(batch)
-            if sum(item.num_rows for item in held) >= BATCH_ROWS:
-                ready = _ready(held, terms, start, ragged)
-                start = int(ready.rows[-1]) + 1 if len(ready.rows) else start
-                held = []
-                yield ready
-    except pa.ArrowInvalid as error:
-        raise RecordFileError(
-            f"cannot be split into rows after row {start}: {error}",
-            file=file,
-            remedy="look for a quotation mark that is never closed",
-        ) from error
-    yield _ready(held, terms, start, ragged, last=True)
-
-
-def _ready(
-    held: list[Any], terms: Mapping[str, int], start: int, ragged: _Ragged, *, last: bool = False
-) -> RawBatch:
-    count = sum(item.num_rows for item in held)
-    rows = _numbered(count, start, [number for number, _ in ragged.pending])
-    after = int(rows[-1]) + 1 if count else start
-    _, bad = ragged.take(None if last else after)
-    good: dict[str, pa.Array] = {}
-    for term, index in terms.items():
-        chunks = [item.column(str(index)) for item in held]
-        good[term] = pa.concat_arrays(chunks) if chunks else tables.array([], pa.string())
-    return _merged(_filled(RawBatch(columns=good, rows=rows), ragged.tally), bad)
-
-
-def _filled(batch: RawBatch, tally: Counter[str]) -> RawBatch:
-    """Leave out blank lines and lines of delimiters: rows that hold none of the terms."""
-    count = len(batch.rows)
-    if not count or any(column.null_count == 0 for column in batch.columns.values()):
-        return batch
-    holds = np.zeros(count, dtype=bool)
-    for column in batch.columns.values():
-        holds |= tables.valid(column)
-    if holds.all():
-        return batch
-    tally["blank"] += count - int(holds.sum())
-    place = tables.array(np.flatnonzero(holds), pa.int64())
-    kept = {term: column.take(place) for term, column in batch.columns.items()}
-    return RawBatch(columns=kept, rows=batch.rows[holds])
+    places = list(wanted.values())
+    pick, last = itemgetter(*places, places[0]), max(places)  # of two places at least it makes a tuple
+    stream, read = iter(rows), True
+    while read:
+        numbers: list[int] = []
+        notes: dict[int, list[str]] = {}
+        picked, read = [], False
+        for number, cells, note in itertools.islice(stream, BATCH_ROWS):
+            read = True
+            found = pick(cells if len(cells) > last else [*cells, *[None] * (last + 1 - len(cells))])
+            if MISSING.issuperset(found):
+                tally["blank"] += 1
+                continue
+            if note:
+                notes[len(numbers)] = [note]
+            numbers.append(number)
+            picked.append(found)
+        columns = zip(*picked, strict=True) if picked else ([] for _ in wanted)
+        arrays = (
+            tables.array(
+                column
+                if MISSING.isdisjoint(column)
+                else [None if cell in MISSING else cell for cell in column],
+                pa.string(),
+            )
+            for column in columns
+        )
+        yield RawBatch(
+            columns=dict(zip(wanted, arrays, strict=False)),
+            rows=np.array(numbers, dtype=np.int64),
+            notes=notes,
+        )
