@@ -35,7 +35,7 @@ from poolbuilder.fish.characters import Fish, Seen, read_traits
 from poolbuilder.fish.notes import parse_fish, read_fish, template
 from poolbuilder.fish.reasons import next_characters
 from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
-from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share, weigh
+from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share
 from poolbuilder.folder import write_pool
 from poolbuilder.settings import Settings
 from tests.pools import invented_pool
@@ -201,7 +201,8 @@ def _weighed(seen: list[Seen], names: int = 4) -> Weighing:
         for a, b in itertools.combinations(species, 2)
     ]
     listed, prior = hypotheses(rows, species)
-    return weigh(Fish(sex="male", stage="adult", seen=tuple(seen)), TABLE, listed, prior, settings=SETTINGS)
+    fish_ = Fish(sex="male", stage="adult", seen=tuple(seen))
+    return Weighing(fish=fish_, table=TABLE, hypotheses=listed, prior=prior, settings=SETTINGS)
 
 
 def _any_value(key: str) -> st.SearchStrategy[Seen]:

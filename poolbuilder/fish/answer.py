@@ -22,7 +22,7 @@ from poolbuilder.files import write_csv
 from poolbuilder.fish import reasons
 from poolbuilder.fish.characters import Cell, Character, Fish, TraitTable, shipped_file
 from poolbuilder.fish.reasons import Row
-from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together, weigh
+from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together
 from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
 from poolbuilder.pages.drawings import between, shift, svg
@@ -214,7 +214,9 @@ def identify_all(
         )
     crosses = with_pure(pool.crosses, pool.candidates, settings=settings).to_pylist()
     listed, prior = hypotheses(crosses, known)
-    weighed = together([weigh(each, table, listed, prior, settings=settings) for each in fish])
+    weighed = together(
+        [Weighing(hypotheses=listed, prior=prior, fish=each, table=table, settings=settings) for each in fish]
+    )
     left_out = tuple(sorted(set(names) - set(known)))
     return [Specimen(pool=pool, weighing=each, left_out=left_out) for each in weighed]
 

@@ -346,19 +346,15 @@ def mean_index(
         Distance of the parents, in standard deviations, below which a character is left out:
         the index is unstable there.
     """
-    kept: dict[str, tuple[float, float, float, float]] = {}
-    left_out, total, weights = [], 0.0, 0.0
+    kept, weights = {}, []
     for name, (value, first, second, deviation) in characters.items():
         distance = abs(first - second) / deviation if deviation > 0 else math.inf
-        index = hybrid_index(value, first, second)
-        if math.isnan(index) or distance < least:
-            left_out.append(name)
-            continue
-        kept[name] = (value, first, second, index)
-        weight = min(distance, 1e6) ** 2
-        total, weights = total + weight * index, weights + weight
-    weighted = total / weights if weights else math.nan
-    return HybridIndex(parents=parents, by_character=kept, left_out=tuple(left_out), weighted=weighted)
+        if first != second and distance >= least:
+            kept[name] = (value, first, second, hybrid_index(value, first, second))
+            weights.append(min(distance, 1e6) ** 2)
+    weighted = float(np.average([row[3] for row in kept.values()], weights=weights)) if kept else math.nan
+    left_out = tuple(name for name in characters if name not in kept)
+    return HybridIndex(parents=parents, by_character=kept, left_out=left_out, weighted=weighted)
 
 
 def indices(weighing: Weighing, *, most: int = 3) -> list[tuple[Hypothesis, HybridIndex]]:

@@ -269,28 +269,45 @@ class Weighing:
     Attributes
     ----------
     hypotheses : tuple of Hypothesis
-    prior, posterior : array
-        One value per hypothesis; each sums to 1.
+    prior : array
+        One value per hypothesis, from :func:`hypotheses`; sums to 1.
     fish : Fish
+        With nothing seen, the posterior is the prior.
     table : TraitTable
     settings : Settings
-    log_likelihood : array
-        (observation, hypothesis), in the order of ``fish.seen``, before it is damped.
-    damping : array
-        Weight of each observation for what it repeats of others.
-    known : dict
-        What was worked out of characters by now; fish of one sex and size may share it.
+        rangeShare, rangeWidening, traitErrorFloor, f1Intermediate, f1Documented,
+        characterCorrelation, youngReliability, plainReliability.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     prior: Array
-    posterior: Array
     fish: Fish
     table: TraitTable
     settings: Settings
-    log_likelihood: Array = field(repr=False)
-    damping: Array = field(repr=False)
-    known: dict[str, Array] = field(repr=False)
+    _known: dict[object, Array] = field(default_factory=dict, repr=False)
+    # What was worked out of characters and observations by now; shared by all that are made of this one.
+
+    @cached_property
+    def log_likelihood(self) -> Array:
+        """(observation, hypothesis), in the order of ``fish.seen``, before it is damped."""
+        for seen in self.fish.seen:
+            if seen not in self._known:
+                self._known[seen] = np.log(_chance(seen, self))
+        rows = [self._known[seen] for seen in self.fish.seen]
+        return np.array(rows).reshape(len(rows), len(self.hypotheses))
+
+    @cached_property
+    def damping(self) -> Array:
+        """Weight of each observation for what it repeats of others."""
+        keys = tuple(seen.character for seen in self.fish.seen)
+        if keys not in self._known:
+            self._known[keys] = damping(keys, self.table, self.settings)
+        return self._known[keys]
+
+    @cached_property
+    def posterior(self) -> Array:
+        """One value per hypothesis; sums to 1."""
+        return posterior(self.prior, self.damping @ self.log_likelihood)
 
     @cached_property
     def species(self) -> tuple[str, ...]:
@@ -323,11 +340,12 @@ class Weighing:
 
     def shares(self, key: str) -> Array:
         """(hypothesis, class) of a character, without errors."""
-        if key not in self.known:
-            self.known[key] = expected_shares(
-                self.table, self.hypotheses, self.table.by_key[key], self.fish, self.settings
+        if key not in self._known:
+            character = self.table.by_key[key]
+            self._known[key] = expected_shares(
+                self.table, self.hypotheses, character, self.fish, self.settings
             )
-        return self.known[key]
+        return self._known[key]
 
     def expected(self, key: str, sure: float) -> Array:
         """(hypothesis, class) of a character, with the errors that weighing mixes in."""
@@ -337,19 +355,9 @@ class Weighing:
 
     def again(self, *, prior: Array | None = None, without: str | None = None) -> Weighing:
         """The same with another prior, or without one character."""
-        prior = self.prior if prior is None else prior
-        kept = [index for index, seen in enumerate(self.fish.seen) if seen.character != without]
-        seen = tuple(self.fish.seen[index] for index in kept)
-        weights = damping([each.character for each in seen], self.table, self.settings)
-        likelihood = self.log_likelihood[kept]
-        return dataclasses.replace(
-            self,
-            prior=prior,
-            fish=dataclasses.replace(self.fish, seen=seen),
-            log_likelihood=likelihood,
-            damping=weights,
-            posterior=posterior(prior, weights @ likelihood),
-        )
+        seen = tuple(each for each in self.fish.seen if each.character != without)
+        fish = dataclasses.replace(self.fish, seen=seen)
+        return dataclasses.replace(self, prior=self.prior if prior is None else prior, fish=fish)
 
     def of_misfits(self) -> Weighing:
         """The same for a fish of which it is known that it fits no species."""
@@ -455,49 +463,6 @@ def posterior(prior: Array, log_likelihood: Array) -> Array:
         score = np.log(prior) + log_likelihood
     weights = np.exp(score - score.max())
     return np.asarray(weights / weights.sum())
-
-
-def weigh(
-    fish: Fish,
-    table: TraitTable,
-    listed: Sequence[Hypothesis],
-    prior: Array,
-    *,
-    settings: Settings,
-) -> Weighing:
-    """Weigh the hypotheses by what was seen on one fish.
-
-    Parameters
-    ----------
-    fish : Fish
-        With nothing seen, the posterior is the prior.
-    table : TraitTable
-    listed, prior
-        From :func:`hypotheses`.
-    settings : Settings
-        rangeShare, rangeWidening, traitErrorFloor, f1Intermediate, f1Documented,
-        characterCorrelation, youngReliability, plainReliability.
-    """
-    empty = Weighing(
-        hypotheses=tuple(listed),
-        prior=prior,
-        posterior=prior,
-        fish=fish,
-        table=table,
-        settings=settings,
-        log_likelihood=np.zeros((0, len(listed))),
-        damping=np.zeros(0),
-        known={},
-    )
-    rows = [np.log(_chance(seen, empty)) for seen in fish.seen]
-    likelihood = np.array(rows).reshape(len(rows), len(listed))
-    weights = damping([seen.character for seen in fish.seen], table, settings)
-    return dataclasses.replace(
-        empty,
-        posterior=posterior(prior, weights @ likelihood),
-        log_likelihood=likelihood,
-        damping=weights,
-    )
 
 
 def together(weighings: Sequence[Weighing]) -> list[Weighing]:

@@ -18,7 +18,7 @@ import pytest
 
 from poolbuilder.fish.characters import Cell, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.reasons import forms
-from poolbuilder.fish.weighing import Hypothesis, Weighing, spread, together, weigh
+from poolbuilder.fish.weighing import Hypothesis, Weighing, spread, together
 from poolbuilder.settings import Settings
 
 SETTINGS = Settings()
@@ -89,7 +89,7 @@ def _weighed(table: TraitTable, row: Row, keys: tuple[str, ...]) -> Weighing:
         Seen(character=key, value=_value(row, key), sure=SETTINGS.observer_sure, words="") for key in keys
     )
     fish = Fish(stage="adult", length_mm=float(row["standard_length_mm"]), seen=seen)
-    return weigh(fish, table, PURE, EVEN, settings=SETTINGS)
+    return Weighing(fish=fish, table=table, hypotheses=PURE, prior=EVEN, settings=SETTINGS)
 
 
 @pytest.fixture(scope="module")
@@ -239,7 +239,6 @@ def test_a_measured_bluegill_is_never_excluded(shared_data: Path, key: str) -> N
             else float(row["gill_rakers_counted"])
         )
         seen = Seen(character=key, value=value, sure=SETTINGS.observer_sure, words="")
-        found = weigh(
-            Fish(stage="adult", length_mm=length, seen=(seen,)), TABLE, PURE, EVEN, settings=SETTINGS
-        )
+        fish = Fish(stage="adult", length_mm=length, seen=(seen,))
+        found = Weighing(fish=fish, table=TABLE, hypotheses=PURE, prior=EVEN, settings=SETTINGS)
         assert found.posterior[index] > 0.1 * EVEN[index], value

@@ -12,7 +12,7 @@ from poolbuilder import schemas, tables
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
-from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares, weigh
+from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares
 from poolbuilder.model.pairs import FREQUENCY, pair
 from poolbuilder.settings import Settings
 from tests.test_crosses import hybrids, pool
@@ -63,7 +63,7 @@ def test_posterior_of_one_count_by_bayes_rule() -> None:
     rows = _even_pairs({mac: 0.95, cya: 0.9, gib: 0.6}, settings)
     listed, prior = hypotheses(rows, [mac, cya, gib])
     fish = Fish(seen=(Seen(character="scales", value=44.5, sure=1.0, words="44.5"),))
-    found = weigh(fish, table, listed, prior, settings=settings)
+    found = Weighing(fish=fish, table=table, hypotheses=listed, prior=prior, settings=settings)
     names = [frozenset(each.parents) for each in listed]
     expected = {
         (mac,): (0.368367, 0.459441), (cya,): (0.348980, 0.410055), (gib,): (0.232653, 0.016070),
@@ -113,9 +113,8 @@ def test_bayes_by_hand_on_three_species_and_two_characters() -> None:
     ]
     listed, prior = hypotheses(rows, list(states))
     fish = Fish(seen=tuple(Seen(character=key, value="yes", sure=1.0, words="yes") for key in ("one", "two")))
-    found = weigh(
-        fish, TraitTable(name="hand", characters=characters, cells=cells), listed, prior, settings=settings
-    )
+    table = TraitTable(name="hand", characters=characters, cells=cells)
+    found = Weighing(fish=fish, table=table, hypotheses=listed, prior=prior, settings=settings)
     by_hand = np.array([0.5 * 0.9 * 0.2, 0.3 * 0.5 * 0.5, 0.2 * 0.1 * 0.8])  # .09, .075, .016
     assert found.posterior == pytest.approx(by_hand / 0.181)
 
@@ -156,7 +155,7 @@ def _weighed(**seen: str | float) -> Weighing:
     listed, prior = even_hypotheses(TABLE)
     made = tuple(Seen(character=key, value=value, sure=0.95, words=str(value)) for key, value in seen.items())
     fish = Fish(sex="male", stage="adult", breeding=True, seen=made)
-    return weigh(fish, TABLE, listed, prior, settings=Settings())
+    return Weighing(fish=fish, table=TABLE, hypotheses=listed, prior=prior, settings=Settings())
 
 
 def _parents(weighing: Weighing) -> list[str]:
