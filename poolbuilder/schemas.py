@@ -131,7 +131,7 @@ STATEMENTS = pa.schema(
             "what", TEXT, "`present`, `absent`, `stocked` or `listed` (on the agency's list).", required=True
         ),
         _column("date", TEXT, "Day, month or year of the statement (ISO 8601)."),
-        _column("source", TEXT, "Who says so; the file's name when nobody is named.", required=True),
+        _column("source", TEXT, "Who says so; the file's name when no source is named.", required=True),
         _column("waterBody", TEXT, "Water that is meant; null for the site asked about."),
     ],
     metadata={"doc": "What is known of a water without a record."},
@@ -307,8 +307,10 @@ CONTRIBUTIONS = pa.schema(
         _column("detected", WHOLE, "Sampling sites around at which the species was found."),
         _column("sampled", WHOLE, "Sampling sites around that were looked at."),
         _column("withinKm", REAL, "How far around these are counted."),
-        _column("evidenceFor", TEXTS, "Co-occurring species that speak for it, strongest first."),
-        _column("evidenceAgainst", TEXTS, "Co-occurring species that speak against it, strongest first."),
+        _column("evidenceFor", TEXTS, "Co-occurring species that are evidence for it, strongest first."),
+        _column(
+            "evidenceAgainst", TEXTS, "Co-occurring species that are evidence against it, strongest first."
+        ),
         _column("source", TEXT, "Who says so, for a status or a statement."),
         _column("words", TEXT, "The step in plain words.", required=True),
     ],
@@ -594,7 +596,7 @@ INTRODUCED = pa.schema(
         ),
         _column("newRecords", WHOLE, "Records that nobody reviewed and the last run did not have."),
         _column("grade", TEXT, "How sure the deciding record is: `sure`, `likely` or `toBeChecked`."),
-        _column("gradeReasons", TEXT, "What speaks for or against it, in words."),
+        _column("gradeReasons", TEXT, "Reasons for and against it, in words."),
         _column("review", TEXT, "The youngest review: verdict, who and when."),
         _column(
             "degreeOfEstablishment",
@@ -605,7 +607,10 @@ INTRODUCED = pa.schema(
         _column("degreeSource", TEXT, "Who says the degree: `record`, or the list by name."),
         _column("pathway", TEXT, "Darwin Core vocabulary, as records or lists give it; several with ` | `."),
         _column(
-            "note", TEXT, "What is new, which sources disagree, which way by water, the trend.", required=True
+            "note",
+            TEXT,
+            "What is new, which sources disagree, which way along the stream network, the trend.",
+            required=True,
         ),
         _column("recordKey", TEXT, "Deciding record: its key in the store."),
         _column("occurrenceID", TEXT, "Deciding record: its identifier at the source."),
@@ -625,7 +630,7 @@ INTRODUCED = pa.schema(
         _column("occurrenceRemarks", TEXT, "Deciding record: remarks on the occurrence."),
         _column("associatedMedia", TEXT, "Deciding record: addresses of photographs and other media."),
     ],
-    metadata={"doc": "Species that do not belong in a water and are recorded near it."},
+    metadata={"doc": "Introduced species recorded near a water."},
 )
 
 
@@ -665,7 +670,7 @@ TRAIT_EVIDENCE = pa.schema(
         ),
         _column("added", REAL, "What it adds once all other characters are known.", required=True),
     ],
-    metadata={"doc": "What speaks for and against each species as a parent of one fish."},
+    metadata={"doc": "Trait evidence for and against each species as a parent of one fish."},
 )
 
 

@@ -192,7 +192,7 @@ class Settings:
         "shipped",
     )
     # distance
-    reach_km: float = _number(100, "km", "evidence farther away than this is not weighed", low=1, high=5000)
+    reach_km: float = _number(100, "km", "evidence beyond this distance is not weighed", low=1, high=5000)
     # leaks by range class
     # the water itself
     water_snap_m: float = _number(
@@ -251,7 +251,7 @@ class Settings:
     prior_outside: float = _share(0.01, "far outside every polygon of the species; judgement")
     prior_not_stated: float = _share(
         0.08,
-        "nobody says; the mean share of thirteen sunfishes in surveys of streams and lakes is .05 to .15",
+        "status unknown; the mean share of thirteen sunfishes in surveys of streams and lakes is .05 to .15",
     )
     range_edge_km: float = _number(
         50,
@@ -292,7 +292,7 @@ class Settings:
     effort_gap_km: float = _number(
         2,
         "km",
-        "places nearer than this are not used to learn from each other; nearer ones weigh no more",
+        "sampling sites nearer than this are not used to learn from each other; nearer ones weigh no more",
         low=0,
         high=100,
     )
@@ -405,7 +405,7 @@ class Settings:
     service_timeout_s: float = _number(
         60,
         "s",
-        "longest silence on a connection, and a third of the longest time for one answer",
+        "longest pause on a connection, and a third of the longest time for one answer",
         low=0.05,
         high=3600,
     )
@@ -455,11 +455,13 @@ class Settings:
     front_window_years: float = _number(
         3,
         "years",
-        "visits of so many years say how near a species could be without being met",
+        "sampling events of so many years say how near a species could be without being met",
         low=1,
         high=100,
     )
-    passable: float = _share(0.5, "a way by water with at least this passability counts as passable")
+    passable: float = _share(
+        0.5, "a way along the stream network with at least this passability counts as passable"
+    )
 
     def __post_init__(self) -> None:
         for item in fields(self):

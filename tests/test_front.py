@@ -33,7 +33,7 @@ def test_a_thin_year_cannot_show_a_front() -> None:
     assert front is not None
     assert {item["lowKm"] for item in front["years"]} == {0.0}
     assert front["trend"] == "unclear"
-    assert "too few visits" in front["words"]
+    assert "too few earlier sampling events" in front["words"]
 
 
 def test_visits_in_vain_show_an_approach() -> None:
@@ -52,7 +52,7 @@ def test_without_effort_no_interval() -> None:
     front = trace_front([2010, 2020], [30.0, 10.0], None, last=2021, settings=Settings())
     assert front is not None
     assert (front["speedLowKmPerYear"], front["trend"]) == (None, "unclear")
-    assert "who looked is not recorded" in front["words"]
+    assert "sampling effort is unknown" in front["words"]
     assert trace_front([], [], None, last=2020, settings=Settings()) is None
 
 

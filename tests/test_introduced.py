@@ -29,7 +29,7 @@ from poolbuilder.job import Job
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
-from poolbuilder.words_introduced import CAUTIONS, NO_STATUS
+from poolbuilder.words.introduced_words import CAUTIONS, NO_STATUS
 from tests.rows import make, records
 from tests.store_rows import added
 
@@ -124,7 +124,7 @@ def test_the_first_run_has_nothing_to_compare_with(seasons: tuple[Run, Run, Path
     first = seasons[0]
     assert {row["isNew"] for water in first.waters for row in water["introduced"]} == {None}
     assert not first.new()
-    assert "what is new is not known" in "\n".join(run_lines(first))
+    assert "what is new is unknown" in "\n".join(run_lines(first))
 
 
 def test_old_and_vernacular_names_are_one_species(seasons: tuple[Run, Run, Path], drawing: Any) -> None:

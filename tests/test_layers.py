@@ -16,7 +16,6 @@ LAYERS = [
     ["places"],
     ["schemas", "settings", "files", "names.vocabularies"],
     ["names.checklist", "records.text_table", "records.dates", "words"],
-    ["words_introduced"],
     ["records.archive", "records.values", "records.sheets"],
     ["records.placing"],
     ["records.judged", "records.reading", "records.statements"],

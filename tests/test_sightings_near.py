@@ -9,7 +9,7 @@ import pytest
 from poolbuilder.introduced.assessment import APART, Way, arrival, best_way, ranked, terms_said, ways_of
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import own_names
-from poolbuilder.words_introduced import way as way_words
+from poolbuilder.words.introduced_words import way as way_words
 from tests.rows import located
 
 
@@ -53,7 +53,7 @@ def test_without_a_network_no_way_is_known() -> None:
 def test_a_way_says_its_length_and_barriers() -> None:
     assert (
         way_words("downstream", 6.0, 6.0, 0.2)
-        == "6.0 km by water, downstream, past barriers of passability 0.2"
+        == "6.0 km along the stream network, downstream, past barriers of passability 0.2"
     )
 
 
@@ -80,7 +80,7 @@ def test_the_watch_list_goes_by_presence_then_by_the_way() -> None:
     )
     assert [item["scientificName"][:2] for item in order] == ["Dd", "Cc", "Bb", "Aa", "Ee"]
     assert order[1]["reasons"][0] == (
-        "recorded 30.0 km away by water, upstream of this water, so that fish can come down with it"
+        "recorded 30.0 km away along the stream network, upstream of this water, so that fish can come down with it"
     )
     assert order[3]["reasons"][0] == "recorded 2.0 km away in a straight line, as a trailer goes"
 

@@ -24,7 +24,7 @@ def test_swapped_coordinates_are_named() -> None:
         ({"longitude": "x", "latitude": 10}, "longitude 'x' is not a number"),
         ({"longitude": 1, "latitude": 1, "radius_km": 0}, "radius 0 km"),
         ({"longitude": 1, "latitude": 1, "radius_km": 2001}, "radius 2001 km"),
-        ({"longitude": 1, "latitude": 1, "water_type": "marsh"}, "water type 'marsh' is not known .*canal"),
+        ({"longitude": 1, "latitude": 1, "water_type": "marsh"}, "water type 'marsh' is unknown .*canal"),
     ],
 )
 def test_values_out_of_range(values: dict[str, object], message: str) -> None:

@@ -106,7 +106,7 @@ def specimen(text: str = HYBRID, **options: object) -> Specimen:
         ("fin_longer_than_fish", 3, "pectoral_length_mm 90 is too long for a standard length of 100 mm"),
         ("ratio_and_measures", 2, "standard length in pectoral lengths: 4 and 3.33 contradict one another"),
         ("not_toml", None, "is not TOML"),
-        ("unknown_sex", 2, "sex 'both' is not known (use one of male, female, unknown)"),
+        ("unknown_sex", 2, "sex 'both' is unknown (use one of male, female, unknown)"),
         ("photos_not_a_list", 2, "photos is not a list of texts"),
         ("no_value", 2, "dorsal_rays has no value"),
     ],
@@ -701,7 +701,7 @@ def test_the_command_prints_a_template_and_simulates(capsys: pytest.CaptureFixtu
     out = capsys.readouterr().out
     assert "counts alone: 9 characters" in out
     assert "everything: 38 characters" in out
-    found = re.search(r"(\d+) measured, .*? (\d+) from memory, 0 not known \((\d+) % from memory\)", out)
+    found = re.search(r"(\d+) measured, .*? (\d+) from memory, 0 unknown \((\d+) % from memory\)", out)
     assert found
     assert int(found[2]) < 245
     assert int(found[3]) <= 49

@@ -36,7 +36,7 @@ def cell(**values: object) -> Cell:
         ("other_kind", "row 2: dorsal_rays is a count, got 'state'"),
         (
             "unknown_mark",
-            "row 2: mark 'seen' is not known (use one of measured, read, read in part, from memory)",
+            "row 2: mark 'seen' is unknown (use one of measured, read, read in part, from memory)",
         ),
         ("no_source", "row 2: no source (every cell has both"),
         ("no_range", "row 2: dorsal_rays has no range"),
@@ -258,5 +258,5 @@ def test_hybrid_index_is_undefined_between_equal_parents_and_left_out_where_they
 def test_marks_are_told_worst_first_for_a_pair_of_cells() -> None:
     table = read_traits()
     assert table.marks(["Lepomis gulosus"], ["tongue_teeth", "no_such", "gill_rakers"]) == {
-        **dict.fromkeys(MARKS, 0), "read": 1, "from memory": 1, "not known": 1,
+        **dict.fromkeys(MARKS, 0), "read": 1, "from memory": 1, "unknown": 1,
     }  # fmt: skip

@@ -56,7 +56,7 @@ def test_water_type_of_a_row_comes_before_the_one_for_all(tmp_path: Path) -> Non
     table = _table(tmp_path, "name,lat,lon,waterType\nA,36,-91,Pond\nB,36,-91,\n")
     assert [site.water_type for site in read_waters(table)] == ["pond", None]
     assert [site.water_type for site in read_waters(table, water_type="lake")] == ["pond", "lake"]
-    with pytest.raises(PlanError, match="row 2: site 'A': water type 'swamp' is not known"):
+    with pytest.raises(PlanError, match="row 2: site 'A': water type 'swamp' is unknown"):
         read_waters(_table(tmp_path, "name,lat,lon,water_type\nA,36,-91,swamp\n"))
 
 

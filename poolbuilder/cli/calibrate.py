@@ -40,7 +40,7 @@ from poolbuilder.words import pool_words
 @click.option(
     "--streams",
     metavar="FILE[:LAYER]",
-    help="Flow lines of the region: measures what distance by water gains over straight distance.",
+    help="Flow lines of the region: measures what distance along them gains over straight distance.",
 )
 @click.option("--basins", metavar="FILE[:LAYER]", help="Watershed polygons, beside --streams.")
 @click.option("--barriers", metavar="FILE[:LAYER]", help="Dams and falls as points, beside --streams.")
@@ -104,5 +104,5 @@ def calibrate(
     if "byWater" in done.scores:
         click.echo(pool_words.ways(done.scores["byWater"]))
     elif streams is not None:
-        click.echo("Distance by water was not measured: too few surveyed waters.")
+        click.echo("Distance along the stream network was not measured: too few surveyed waters.")
     click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)

@@ -314,14 +314,14 @@ class TraitTable:
         Returns
         -------
         dict
-            Number of cells by mark, and ``not known`` for pairs without a cell.
+            Number of cells by mark, and ``unknown`` for pairs without a cell.
         """
-        counts = {**dict.fromkeys(MARKS, 0), "not known": 0}
+        counts = {**dict.fromkeys(MARKS, 0), "unknown": 0}
         for name in species:
             for key in characters:
                 cells = self.cells_of(name, key)
                 worst = max((MARKS.index(cell.mark) for cell in cells), default=None)
-                counts["not known" if worst is None else MARKS[worst]] += 1
+                counts["unknown" if worst is None else MARKS[worst]] += 1
         return counts
 
 
@@ -440,7 +440,7 @@ class _Row:
     def choice(self, column: str) -> str:
         if self[column] not in CHOICES[column]:
             listed = ", ".join(choice or "(empty)" for choice in CHOICES[column])
-            raise self.fault(f"{column} {self[column]!r} is not known", f"use one of {listed}")
+            raise self.fault(f"{column} {self[column]!r} is unknown", f"use one of {listed}")
         return self[column]
 
     def number(self, column: str, default: float | None = None) -> float | None:

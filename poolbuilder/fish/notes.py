@@ -218,7 +218,7 @@ class _Notes:
             value = "yes" if value else "no"
         value = str(value).strip().lower() or "unknown"
         if value not in choices:
-            raise self.fault(key, f"{key} {value!r} is not known", f"use one of {', '.join(choices)}")
+            raise self.fault(key, f"{key} {value!r} is unknown", f"use one of {', '.join(choices)}")
         return value
 
     def _stage(self, lengths: Mapping[str, tuple[float, float]]) -> str:

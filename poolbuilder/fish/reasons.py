@@ -116,7 +116,7 @@ def expectation(weighing: Weighing, species: str, character: Character) -> tuple
     fish = weighing.fish
     cells = weighing.table.fitting(species, character.key, sex=fish.sex, stage=fish.stage)
     if not cells:
-        return "not known", "no source"
+        return "unknown", "no source"
     each = {(cell.form or cell.sex): _expected_words(cell, character) for cell in cells}
     same = len(set(each.values())) == 1
     words = next(iter(each.values())) if same else "; ".join(f"{key} {text}" for key, text in each.items())

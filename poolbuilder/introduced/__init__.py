@@ -20,7 +20,6 @@ import pyarrow as pa
 
 import poolbuilder
 from poolbuilder import tables
-from poolbuilder import words_introduced as words
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
@@ -29,6 +28,7 @@ from poolbuilder.many import Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
+from poolbuilder.words import introduced_words as words
 
 __all__ = ["Run", "Season", "find_introduced"]
 

@@ -34,7 +34,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder import words_introduced as words
 from poolbuilder.job import Built
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.names.checklist import Checklist
@@ -46,6 +45,7 @@ from poolbuilder.status.decision import Establishment, listed_at, own_names, sta
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.statements import Statement, side
 from poolbuilder.surroundings import reach_of
+from poolbuilder.words import introduced_words as words
 
 Document = dict[str, Any]
 Floats = NDArray[np.float64]

@@ -29,7 +29,6 @@ import pyarrow as pa
 import shapely
 
 from poolbuilder import pages, tables, words
-from poolbuilder import words_introduced as told
 from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced import Run
@@ -38,6 +37,7 @@ from poolbuilder.introduced.season import MARKER
 from poolbuilder.pages.maps import overview, water_map
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import INTRODUCED, check
+from poolbuilder.words import introduced_words as told
 
 Document = dict[str, Any]
 Facts = Mapping[str, Any]

@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poolbuilder import words_introduced as words
 from poolbuilder.errors import PlanError, PoolFileError
 from poolbuilder.introduced.assessment import Document, deciding
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import read_rows
+from poolbuilder.words import introduced_words as words
 
 SCHEMA_VERSION = "1.2"
 """Version of introduced.json; raised when a reader must change."""

@@ -29,7 +29,7 @@ A table of crosses has one statement a row: ``parent1`` and ``parent2`` (accepte
 order), ``mother`` (one of them, ``both``, or empty when the source does not say), ``origin`` (natural,
 stocked, laboratory), ``viability`` (lethal, partly lethal, viable, or empty), ``frequency`` (how often the
 cross is met in nature: common, repeated, single report, or empty), ``words`` and ``source``.  A pair without
-a row is not known.
+a row is unknown.
 """
 
 from __future__ import annotations
@@ -330,13 +330,13 @@ def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
         parts("acceptedNameUsage"),
         parts("meansWhere"),
     )
-    ask(status in STATUSES, f"taxonomicStatus {status!r} is not known", f"use one of {', '.join(STATUSES)}")
+    ask(status in STATUSES, f"taxonomicStatus {status!r} is unknown", f"use one of {', '.join(STATUSES)}")
     pattern = _BINOMIAL if status == "accepted" else _NAME
     fits = pattern.fullmatch(name) is not None
     ask(fits, f"scientificName {name!r} is not a name", "write Genus epithet, without author or ×")
     known = ", ".join(ESTABLISHMENT_MEANS)
     fits = means in {"", *ESTABLISHMENT_MEANS}
-    ask(fits, f"establishmentMeans {means!r} is not known", f"use one of {known}")
+    ask(fits, f"establishmentMeans {means!r} is unknown", f"use one of {known}")
     since, until = year("validFrom"), year("validTo")
     fits = since is None or until is None or since <= until
     ask(fits, f"validFrom {since} is after validTo {until}", "swap the two years")
@@ -743,6 +743,6 @@ def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
     for column, among in choices.items():
         if row.get(column, "") not in among:
             listed = ", ".join(choice or "(empty)" for choice in among)
-            raise wrong(f"{column} {row[column]!r} is not known", f"use one of {listed}")
+            raise wrong(f"{column} {row[column]!r} is unknown", f"use one of {listed}")
     plain = {name: row.get(name, "") for name in CROSS_COLUMNS[2:]}
     return KnownCross(parents=(first, second), **plain)

@@ -33,7 +33,7 @@ class Site:
     name : str
         What the water is called in the result.
     water_type : str, optional
-        One of `WATER_TYPES`; None when it is not known.
+        One of `WATER_TYPES`; None when it is unknown.
     location_id, county : str
         What its owner calls it, and where it lies; carried into tables of many waters.
 
@@ -55,7 +55,7 @@ class Site:
         label = f"site {self.name!r}" if self.name else "site"
         if self.water_type is not None and self.water_type not in WATER_TYPES:
             raise SiteError(
-                f"{label}: water type {self.water_type!r} is not known (use one of {', '.join(WATER_TYPES)})"
+                f"{label}: water type {self.water_type!r} is unknown (use one of {', '.join(WATER_TYPES)})"
             )
         for key in ("longitude", "latitude", "radius_km"):
             value = getattr(self, key)

@@ -139,7 +139,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         key="zero_coordinates",
         title="both coordinates are zero",
-        reason="0, 0 lies in the Gulf of Guinea and mostly stands for coordinates that are not known",
+        reason="0, 0 lies in the Gulf of Guinea and mostly stands for unknown coordinates",
         terms=("decimalLongitude", "decimalLatitude"),
         test="VALIDATION_COORDINATES_NOTZERO",
         effect="reject",
@@ -193,7 +193,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         key="not_to_species",
         title="not identified to species",
-        reason="a genus of the checklist without a species speaks for no candidate in particular",
+        reason="a genus of the checklist without a species is evidence for no candidate in particular",
         terms=("scientificName", "taxonRank"),
         test="VALIDATION_TAXON_UNAMBIGUOUS",
         effect="reject",
@@ -308,7 +308,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         key="datum_unknown",
-        title="datum not known",
+        title="datum unknown",
         reason="not a datum that can be transformed: read as WGS84, the unknown shift added",
         terms=("geodeticDatum",),
         test="VALIDATION_GEODETICDATUM_STANDARD",

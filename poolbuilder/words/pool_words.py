@@ -219,7 +219,7 @@ def _source_doubts(pool: Pool) -> list[str]:
         said.append(
             f"No range map was given: native or introduced rests on {rests} alone."
             if rests
-            else "Nobody says which species are native here: give range maps or a list of the region."
+            else "No source states which species are native here: give range maps or a list of the region."
         )
     if not pool.features.get("outline"):
         said.append(

@@ -727,7 +727,7 @@ def _check_area(answer: Answer, query: Query) -> None:
     away = geodesy.distance_km(lon, lat, from_longitude=query.longitude, from_latitude=query.latitude)
     outside = int((away > query.distance_km * 1.05 + 1).sum())
     if outside > len(results) / 2:
-        fact = f"does not keep to the area asked: {outside} of {len(results)} records lie farther out"
+        fact = f"does not keep to the area asked: {outside} of {len(results)} records lie beyond it"
         raise failure(
             answer.url, fact, "check that the service knows geoDistance, or ask with --shape polygon"
         )

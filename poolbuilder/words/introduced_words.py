@@ -37,7 +37,7 @@ GRADE_REASONS = {
     "verified": "the identification was verified",
     "survey": "from a survey with a stated method",
     "noProof": "no specimen, photograph, verification or survey method is given",
-    "keptFish": "the remarks speak of an aquarium, a market, a pond or a hatchery",
+    "keptFish": "the remarks name an aquarium, a market, a pond or a hatchery",
     "qualified": "the identification is qualified (cf., aff., ?)",
     "unverified": "the identification is not verified",
     "environmentalDna": "environmental DNA alone: no fish was seen",
@@ -122,9 +122,9 @@ def way(direction: str | None, km: float | None, down_km: float | None, passabil
     """The way by water from the nearest record; empty when none is known or needed."""
     if km is None or direction in {None, "in the water"}:
         return ""
-    text = f"{km:.1f} km by water, {direction}"
+    text = f"{km:.1f} km along the stream network, {direction}"
     if direction == "downstream and up a branch":
-        text = f"{km:.1f} km by water, {down_km:.1f} km down and then up a branch"
+        text = f"{km:.1f} km along the stream network, {down_km:.1f} km down and then up a branch"
     if passability is not None and passability < 1:
         text += f", past barriers of passability {passability:.2g}"
     return text
@@ -144,17 +144,17 @@ def leading_edge(front: Facts) -> str:
     place = f"{end:.1f} km" if end else "in the water"
     moved = f"nearest record so far {start:.1f} km in {year}, {place} by {last['year']}"
     if low is None or high is None:
-        return f"{moved}; who looked is not recorded, so an approach cannot be told from better looking"
+        return f"{moved}; sampling effort is unknown, so an approach and more sampling look alike"
     if front["trend"] == "approaching":
         return f"approaching by {speed:.1f} km a year ({low:.1f} to {high:.1f}): {moved}"
-    return f"{moved}; too few visits nearer the water before to tell an approach from better looking"
+    return f"{moved}; too few earlier sampling events nearer the water to tell an approach from more sampling"
 
 
 def arrival_reasons(row: Facts, connection: str, km: float | None, *, inside_range: bool) -> list[str]:
     """Why a species may be expected in a water."""
     reasons = []
     if km is not None:
-        reasons.append(f"recorded {km:.1f} km away by water, {_CONNECTED[connection]}")
+        reasons.append(f"recorded {km:.1f} km away along the stream network, {_CONNECTED[connection]}")
     if row["nearestKm"] is not None:
         reasons.append(f"recorded {row['nearestKm']:.1f} km away in a straight line, as a trailer goes")
     if inside_range:
@@ -276,7 +276,7 @@ NOT_COMPARED = "was not in the last run at this place: what is new cannot be tol
 
 def other_radius(radius_km: float) -> str:
     """A water looked at more closely or more widely than in the last run."""
-    return f"the radius was {radius_km:g} km in the last run: what is new may only be farther out"
+    return f"the radius was {radius_km:g} km in the last run: what is new may only lie beyond that radius"
 
 
 def other_version(before: Any, now: str) -> str:
@@ -345,7 +345,7 @@ def findings(document: Facts) -> str:
         f"{len(names):,} introduced species {verb} recorded near {near:,} of {counted(len(waters), 'water')}"
     )
     if not (words := compared(document["previous"], document["since"])):
-        return f"{found}. Nothing was given to compare with, so what is new is not known."
+        return f"{found}. Nothing was given to compare with, so what is new is unknown."
     if not document["new"]:
         return f"Nothing is new {words}. {found}."
     return f"{headline(document)} {words}. {found}."
