@@ -43,7 +43,7 @@ from poolbuilder.surroundings import (
     region_reach,
 )
 from poolbuilder.water import Water, feature
-from poolbuilder.water.hydrography import WaterLayers, water_layers, with_water_type
+from poolbuilder.water.hydrography import WaterLayers, layers_digest, water_layers, with_water_type
 
 if TYPE_CHECKING:
     from poolbuilder.records.store import Store
@@ -137,6 +137,7 @@ class Job:
             "settings": self.settings.as_dict(),
             "calibration": None if self.calibration is None else dict(self.calibration),
             "store": None if self.records else store_digest(self.store),
+            "waterLayers": None if self.records else layers_digest(self.store),
         }
 
     def open_constants(self) -> Constants:
@@ -169,19 +170,16 @@ class Job:
         given = {name: getattr(self, name) for name in ("water", "basins", "streams", "barriers")}
         if not any((*given.values(), kept)):
             return None
-        layers = given if kept is None else dict(kept.layers)
-        water = Water.at(
-            self.site,
-            outline=layers.get("water"),
-            basins=layers.get("basins"),
-            streams=layers.get("streams"),
-            barriers=layers.get("barriers"),
-            settings=self.settings,
-        )
+        layers = given if kept is None else {name: kept.path(name) for name in given}
+        water = Water.at(self.site, outline=layers.pop("water"), settings=self.settings, **layers)
         if kept is None:
             return water
         said = f"layers of the water fetched {kept.fetched} from {kept.source}"
-        return replace(water, notes=(said, *kept.notes, *water.notes))
+        return replace(
+            water,
+            notes=(said, *kept.notes, *water.notes),
+            sources=tuple(kept.origin(source) for source in water.sources),
+        )
 
     def typed_site(self, water: Water | None) -> Site:
         """The site with its kind of water, where the layers kept for it or its outline state one."""

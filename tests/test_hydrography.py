@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+import pyarrow.parquet as pq
 import pytest
 import shapely
 
@@ -25,7 +26,9 @@ import poolbuilder
 from poolbuilder.cli import main
 from poolbuilder.folder import read_pool
 from poolbuilder.records.store import Store
+from poolbuilder.water import hydrography
 from poolbuilder.web import Workspace, application
+from tests import service_double as occurrences
 from tests.test_page import PORT, TOKEN, Client
 
 DEMO = Path(poolbuilder.__file__).parent / "demo_data"
@@ -161,8 +164,88 @@ def test_fetched_layers_are_kept_and_used_without_being_told(
     assert not outline.covers(shapely.Point(HERE[0] - 0.004, HERE[1] - 0.004))  # the island
     assert pool.features["streams"]
     assert any("layers of the water fetched 20" in note and service.url in note for note in pool.notes)
-    used = {item["use"] for item in pool.inputs if "use" in item}
-    assert {"outline", "streams", "barriers", "basins"} <= used
+    used = {item["use"]: item for item in pool.inputs if "use" in item}
+    assert {"outline", "streams", "barriers", "basins"} <= set(used)
+    assert (
+        used["streams"]["path"] == "hydrography/36.90000_-91.20000/streams.geojson"
+    )  # from the store's folder on
+    assert used["streams"]["service"] == service.url
+    assert str(tmp_path) not in (tmp_path / "lake" / "pool.json").read_text(encoding="utf-8")
+
+
+def test_a_run_over_many_waters_uses_the_layers_of_each(
+    run: Run, service: Service, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("fetch", "--water")[0] == 0
+    assert run("add", str(DEMO / "records.zip"))[0] == 0
+    service.asked.clear()
+    Path("waters.csv").write_text("name,latitude,longitude\nHere,36.9,-91.2\nFar,36.95,-91.0\n")
+
+    def many(code: int = 0) -> str:
+        asked = ["many", "waters.csv", "--store", "store", "--as-of", "2026-06-01", "--out", "many"]
+        with pytest.raises(SystemExit) as ended:
+            main(asked)
+        out, err = capsys.readouterr()
+        assert (ended.value.code or 0) == code, out + err
+        return err
+
+    many()
+    assert service.asked == []
+    rows = pq.read_table(tmp_path / "many" / "pools").to_pylist()
+    tiers = {row["waterName"]: set() for row in rows}
+    for row in rows:
+        tiers[row["waterName"]].add(row["tier"])
+    assert "water" in tiers["Here"]
+    assert "water" not in tiers["Far"]
+    service.features = {**WHOLE, "NHDPoint": []}
+    assert run("fetch", "--water")[0] == 0
+    assert "waterLayers" in many(code=1)  # other layers give other pools: the folder is not gone on with
+
+
+def test_a_plan_brings_the_layers_of_its_waters(run: Run, service: Service, tmp_path: Path) -> None:
+    found = [
+        occurrences.occurrence(
+            k, scientificName="Lepomis cyanellus", decimalLongitude=-91.2, decimalLatitude=36.9
+        )
+        for k in range(5)
+    ]
+    plan = """
+        [refresh]
+        out = "pools"
+        store = "store"
+        taxon = "Lepomis"
+        fetchWater = true
+        waterUrl = "{url}"
+        [settings]
+        serviceWaitS = 0
+        [[water]]
+        name = "Heron"
+        lat = 36.9
+        lon = -91.2
+        [[water]]
+        name = "Isar"
+        lat = 48.1
+        lon = 11.6
+    """
+    Path("plan.toml").write_text(plan.format(url=service.url), encoding="utf-8")
+    with occurrences.serving(occurrences.ServiceDouble(found)) as running:
+        for folder, asks in (("2026-06-01", True), ("2026-07-01", False)):
+            service.asked.clear()
+            with pytest.raises(SystemExit):
+                main(["refresh", "plan.toml", "--service-url", running.url, "--as-of", folder])
+            assert bool(service.asked) == asks  # what the store keeps is not asked for again
+    pool = read_pool(tmp_path / "pools" / "2026-06-01" / "heron")
+    assert pool.features["outline"][0]["properties"]["name"] == "Heron Reservoir"
+    summary = json.loads((tmp_path / "pools" / "2026-06-01" / "summary.json").read_text(encoding="utf-8"))
+    notes = {row["name"]: " ".join(row["notes"]) for row in summary["waters"]}
+    assert "the point lies in Heron Reservoir, a lake" in notes["Heron"]
+    assert "the layers of the water were not fetched: the site lies in Germany" in notes["Isar"]
+    # a pool does not hold any longer once the layers of its water are others
+    service.features = {**WHOLE, "NHDPoint": []}
+    assert run("fetch", "--water")[0] == 0
+    with occurrences.serving(occurrences.ServiceDouble(found)) as running, pytest.raises(SystemExit):
+        main(["refresh", "plan.toml", "--service-url", running.url, "--as-of", "2026-08-01"])
+    assert "barriers" not in read_pool(tmp_path / "pools" / "2026-08-01" / "heron").features
 
 
 def test_the_outline_given_says_what_kind_of_water_it_is(
@@ -260,6 +343,68 @@ def test_a_service_that_fails_leaves_nothing(
     assert words in err
     assert err.count("\n") == 1
     assert not list(tmp_path.glob("store/hydrography/*/*"))
+
+
+def test_a_service_that_is_down_is_said_and_one_that_comes_back_is_asked_again(
+    run: Run, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    faults = iter([(503, {}), (429, {})])
+    service.instead = lambda path: next(faults, None)
+    assert run("fetch", "--water")[0] == 0
+    monkeypatch.setenv("POOLBUILDER_WATER_URL", "http://127.0.0.1:9/s")  # nobody listens there
+    code, out, err = run("fetch", "--water")
+    assert (code, out) == (1, "")
+    assert "the hydrography service cannot be reached" in err
+    assert "--water" in err
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        {"type": "Polygon", "coordinates": [[[0, 0], [1, "x"]]]},
+        {"type": "Polygon"},
+        {"type": "Curve", "coordinates": []},
+        "none",
+        {"type": "Point", "coordinates": []},
+    ],
+)
+def test_a_feature_that_cannot_be_read_is_counted_and_left_out(
+    run: Run, service: Service, shape: Any
+) -> None:
+    odd = {"type": "Feature", "properties": None, "geometry": shape}
+    whole = service.answer("/s/4/query", {"geometry": ["-92,36,-91,37"], "resultOffset": ["0"]})[1]
+    service.instead = lambda path: (200, {**whole, "features": [LAKE, odd, 7]}) if "/4/" in path else None
+    code, out, _ = run("fetch", "--water")
+    assert code == 0
+    assert "the point lies in Heron Reservoir" in out
+    assert "2 features without a readable shape are left out" in out
+
+
+def test_an_answer_too_large_is_refused(
+    run: Run, service: Service, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(hydrography, "LARGEST_MIB", 1)
+    service.instead = lambda path: (200, b" " * (2 << 20)) if path != "/s" else None
+    code, _, err = run("fetch", "--water")
+    assert (code, err.count("\n")) == (1, 1)
+    assert "more than 1 MiB" in err
+    assert not list(tmp_path.glob("store/hydrography/*"))
+
+
+def test_an_answer_that_trickles_ends_at_the_time_limit(
+    run: Run, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hydrography, "SLOWEST_S", 0)
+    assert "took longer than 0 s" in run("fetch", "--water")[2]
+
+
+def test_nothing_at_all_does_not_take_away_what_was_there(run: Run, service: Service, tmp_path: Path) -> None:
+    assert run("fetch", "--water")[0] == 0
+    service.features = {}
+    code, _, err = run("fetch", "--water")
+    assert code == 1
+    assert "without any feature; the layers fetched 20" in err
+    assert list(tmp_path.glob("store/hydrography/*/water.geojson"))
 
 
 def test_a_page_that_comes_again_is_refused(run: Run, service: Service) -> None:

@@ -185,7 +185,7 @@ def _bring_water(site: Site, store: Path, url: str) -> None:
     kept = fetch_water(site, store, today=datetime.datetime.now(datetime.UTC).date(), url=url)
     for note in kept.notes:
         click.echo(note)
-    layers = ", ".join(kept.layers) or "no layer"
+    layers = ", ".join(kept.uses) or "no layer"
     click.echo(f"the store {store} keeps {layers} of this water, fetched {kept.fetched}")
 
 

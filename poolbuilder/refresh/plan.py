@@ -23,6 +23,7 @@ from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.service.search import read_filter
 from poolbuilder.settings import Settings, parsed_toml, read_calibration
 from poolbuilder.surroundings import reach_of
+from poolbuilder.water.hydrography import HYDROGRAPHY_URL
 
 MAKES = ("pools", "introduced", "both")
 """What a run may make."""
@@ -47,6 +48,8 @@ KEYS: dict[str, tuple[type, ...]] = {
     "regions": (str, list),
     "reviewed": (str,),
     "serviceUrl": (str,),
+    "fetchWater": (bool,),
+    "waterUrl": (str,),
     "settings": (str,),
     **dict.fromkeys(LAYERS, (str,)),
 }
@@ -97,6 +100,8 @@ class Plan:
         Table of what somebody looked at.
     layers : mapping
         Layers that all waters share.
+    fetch_water : bool
+        Whether the layers of waters that have none are brought from the hydrography service.
     """
 
     path: Path
@@ -118,6 +123,8 @@ class Plan:
     region_lists: tuple[tuple[str, str | None], ...] = ()
     reviewed: Path | None = None
     layers: Mapping[str, str] = field(default_factory=dict)
+    fetch_water: bool = False
+    water_url: str = HYDROGRAPHY_URL
 
     def with_service(self, url: str | None) -> Plan:
         """The same plan with another service; None changes nothing."""
@@ -180,6 +187,8 @@ def read_plan(path: str | Path) -> Plan:
         region_lists=tuple(zip_longest(lists, layers)),
         reviewed=home / main["reviewed"] if "reviewed" in main else None,
         layers={key: str(home / main[key]) for key in LAYERS if key in main},
+        fetch_water=main.get("fetchWater", False),
+        water_url=main.get("waterUrl", HYDROGRAPHY_URL),
     )
 
 

@@ -51,6 +51,7 @@ from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import Plan, PlannedWater, group_neighbours
 from poolbuilder.refresh.summary import summary_document, summary_page
 from poolbuilder.surroundings import Regions, cell_of, centre_of, region_reach
+from poolbuilder.water.hydrography import fetch_water, water_layers
 
 LATEST = "latest"
 WORK = ".run"
@@ -308,6 +309,8 @@ def refresh(
             work = runs.begin(day)
             outcomes = [Outcome(water) for water in plan.waters]
             _fetch(plan, client, outcomes, now=now, progress=progress)
+            if plan.fetch_water and not client.offline:
+                _fetch_layers(plan, outcomes, day)
             season = _Season(plan=plan, runs=runs, work=work, day=day, last=runs.last_summary(day))
             for number, outcome in enumerate(outcomes if plan.make != "introduced" else ()):
                 progress("building", number, len(outcomes))
@@ -370,6 +373,25 @@ def _fetch(
             item.notes += notes
         done += len(members)
     progress("fetching", len(outcomes), len(outcomes))
+
+
+def _fetch_layers(plan: Plan, outcomes: Sequence[Outcome], day: datetime.date) -> None:
+    """Bring the layers of waters that have none of their own and none in the store; note what is lacking."""
+    failures = 0
+    for item in outcomes:
+        site = item.water.site
+        if item.water.layers or water_layers(plan.store, site) is not None:
+            continue
+        fault = "the service failed for the waters before"
+        if failures < PATIENCE:
+            try:
+                item.notes += fetch_water(site, plan.store, today=day, url=plan.water_url).notes
+                failures = 0
+                continue
+            except PoolBuilderError as error:
+                fault = str(error)
+                failures += isinstance(error, SourceError)
+        item.notes.append(f"the layers of the water were not fetched: {fault}")
 
 
 @dataclass(kw_only=True)
@@ -458,6 +480,7 @@ class _Season:
                 "site": asdict(job.site),
                 "checklist": listed,
                 "layers": {spec: file_digest(spec) for spec in layers},
+                "waterLayers": None if (kept := job.kept_layers()) is None else kept.digest,
                 "settings": job.settings.as_dict(),
                 "calibration": job.calibration,
             }

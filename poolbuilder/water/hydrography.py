@@ -8,9 +8,9 @@ GeoJSON, page by page).  Feature types are those of the national hydrography's d
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
-import shutil
-import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder.errors import SiteError, SourceError
-from poolbuilder.files import private_folder
+from poolbuilder.errors import SiteError, SourceError, StoreError
+from poolbuilder.files import private_folder, whole_folder
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import Site
@@ -40,6 +40,8 @@ AREA = "nhdarea"
 PAGE = 1000
 MOST_PAGES = 400
 TIMEOUT_S = (10, 120)
+SLOWEST_S, LARGEST_MIB = 300, 256
+"""For one answer."""
 BESIDE_KM = 0.25
 """A lake this near to a point on land is named, and not taken."""
 LAKES, CANAL, DAM, RIVER, ESTUARY = {390, 436}, 336, 343, 460, 493
@@ -55,8 +57,9 @@ class WaterLayers:
 
     Attributes
     ----------
-    layers : dict
-        Path of each layer: water, streams, barriers, basins; only those that hold something.
+    folder : Path
+    uses : tuple of str
+        The layers that hold something: water, streams, barriers, basins.
     fetched : str
         Day of the fetch.
     source : str
@@ -65,13 +68,26 @@ class WaterLayers:
         Kind of water at the point.
     notes : tuple of str
         What lies at the point, and what was not found.
+    digest : str
+        Of all that was brought.
     """
 
-    layers: Mapping[str, str]
+    folder: Path
+    uses: tuple[str, ...]
     fetched: str
     source: str
     water_type: str | None
     notes: tuple[str, ...]
+    digest: str
+
+    def path(self, use: str) -> str | None:
+        """The file of a layer; None where nothing was found."""
+        return str(self.folder / f"{use}.geojson") if use in self.uses else None
+
+    def origin(self, source: Mapping[str, Any]) -> dict[str, Any]:
+        """Where a layer comes from, its path from the store's own folder on."""
+        path = Path(source["path"]).relative_to(self.folder.parents[1])
+        return {**source, "path": path.as_posix(), "fetched": self.fetched, "service": self.source}
 
 
 def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYDROGRAPHY_URL) -> WaterLayers:
@@ -82,34 +98,38 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
     SiteError
         When the point lies outside the United States.
     SourceError
-        When the service is down, or answers something else than it documents.
+        When the service is down, answers something else than it documents, or nothing where it had something.
     """
     region = str(regions_at(site.longitude, site.latitude)[0])
     if not region.startswith("US-"):
         where = f"in {region_name(region)}" if region else "in no state of the United States"
         raise SiteError(f"the site lies {where} ({ELSEWHERE})")
     service = _Service(url.rstrip("/"))
-    box = covering_box(site.longitude, site.latitude, site.radius_km)
+
+    def around(name: str, radius_km: float, where: str = "1=1") -> list[Feature]:
+        boxes = covering_box(site.longitude, site.latitude, radius_km)
+        return [feature for box in boxes for feature in service.features(name, box, where)]
+
     found = {
-        use: [
-            feature
-            for part in box
-            for feature in service.features(
-                name, part, where=f"ftype = {DAM}" if use == "barriers" else "1=1"
-            )
-        ]
+        use: around(name, site.radius_km, f"ftype = {DAM}" if use == "barriers" else "1=1")
         for use, name in LAYERS.items()
     }
-    areas = [
-        item
-        for part in covering_box(site.longitude, site.latitude, 1.0)
-        for item in service.features(AREA, part)
-    ]
-    kind, notes, waters = _at_the_point(site, found["water"], areas, found["streams"])
-    found["water"] = waters
+    before = water_layers(store, site)
+    if before is not None and before.uses and not any(found.values()):
+        raise service.trouble(f"answered without any feature; the layers fetched {before.fetched} stay")
+    kind, notes, found["water"] = _at_the_point(site, found["water"], around(AREA, 1.0), found["streams"])
     notes += [
-        f"no {_NAMES[use]} within {site.radius_km:g} km" for use in ("streams", "basins") if not found[use]
+        f"no {noun} within {site.radius_km:g} km"
+        for use, noun in (("streams", "flow line"), ("basins", "watershed"))
+        if not found[use]
     ]
+    if service.unreadable:
+        notes.append(f"{service.unreadable} features without a readable shape are left out")
+    texts = {
+        use: json.dumps({"type": "FeatureCollection", "features": features})
+        for use, features in found.items()
+        if features
+    }
     kept = {
         "longitude": site.longitude,
         "latitude": site.latitude,
@@ -118,68 +138,52 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
         "source": url,
         "waterType": kind,
         "notes": notes,
-        "features": {use: len(items) for use, items in found.items()},
+        "sha256": {use: hashlib.sha256(text.encode()).hexdigest() for use, text in texts.items()},
     }
-    _write(_folder(store, site), found, kept)
-    layers = water_layers(store, site)
-    assert layers is not None
-    return layers
+    private_folder(Path(store))
+    folder = Path(store) / "hydrography" / f"{site.latitude:.5f}_{site.longitude:.5f}"
+    with whole_folder(folder, StoreError) as beside:
+        for use, text in texts.items():
+            (beside / f"{use}.geojson").write_text(text, encoding="utf-8")
+        (beside / "source.json").write_text(json.dumps(kept, indent=1), encoding="utf-8")
+    return _read(folder, kept)
 
 
-_NAMES = {"water": "lake", "streams": "flow line", "barriers": "dam", "basins": "watershed"}
-
-
-def water_layers(store: Path, site: Site) -> WaterLayers | None:
-    """The layers that the store keeps for a site: fetched within 250 m of it, the nearest first."""
-    best: tuple[float, Path, dict[str, Any]] | None = None
-    for path in sorted((Path(store) / "hydrography").glob("*/source.json")):
-        try:
-            kept = json.loads(path.read_text(encoding="utf-8"))
-            away = float(
-                distance_km(
-                    kept["longitude"],
-                    kept["latitude"],
-                    from_longitude=site.longitude,
-                    from_latitude=site.latitude,
-                )
-            )
-        except (OSError, ValueError, KeyError, TypeError):
-            continue  # not a folder that a fetch wrote whole
-        if away <= BESIDE_KM and (best is None or away < best[0]):
-            best = away, path.parent, kept
-    if best is None:
-        return None
-    _, folder, kept = best
+def _read(folder: Path, kept: Mapping[str, Any]) -> WaterLayers:
     return WaterLayers(
-        layers={
-            use: str(folder / f"{use}.geojson") for use in LAYERS if (folder / f"{use}.geojson").is_file()
-        },
+        folder=folder,
+        uses=tuple(use for use in LAYERS if (folder / f"{use}.geojson").is_file()),
         fetched=kept["fetched"],
         source=kept["source"],
         water_type=kept["waterType"],
         notes=tuple(kept["notes"]),
+        digest=hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest(),
     )
 
 
-def _folder(store: Path, site: Site) -> Path:
-    return Path(store) / "hydrography" / f"{site.latitude:.5f}_{site.longitude:.5f}"
+def water_layers(store: Path, site: Site) -> WaterLayers | None:
+    """The layers that the store keeps for a site: fetched within 250 m of it, the nearest first."""
+    found = []
+    for path in sorted((Path(store) / "hydrography").glob("*_*/source.json")):
+        try:
+            latitude, longitude = map(float, path.parent.name.split("_"))
+            away = _km(site, longitude, latitude) if abs(latitude - site.latitude) < 0.01 else np.inf
+            if away <= BESIDE_KM:
+                found.append((away, _read(path.parent, json.loads(path.read_text(encoding="utf-8")))))
+        except (OSError, ValueError, KeyError, TypeError):
+            continue  # not a folder that a fetch wrote whole
+    return min(found, key=lambda item: item[0])[1] if found else None
 
 
-def _write(folder: Path, found: Mapping[str, list[Feature]], kept: Mapping[str, Any]) -> None:
-    """The layers and what is known of them, whole or not at all."""
-    private_folder(folder.parent.parent)
-    folder.parent.mkdir(exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".fetch-") as name:
-        beside = Path(name) / "new"
-        beside.mkdir()
-        for use, features in found.items():
-            if features:
-                text = json.dumps({"type": "FeatureCollection", "features": features})
-                (beside / f"{use}.geojson").write_text(text, encoding="utf-8")
-        (beside / "source.json").write_text(json.dumps(kept, indent=1), encoding="utf-8")
-        if folder.exists():
-            shutil.move(folder, Path(name) / "old")
-        shutil.move(beside, folder)
+def layers_digest(store: Path) -> str:
+    """What the store keeps of layers of waters, in a digest."""
+    kept = sorted((Path(store) / "hydrography").glob("*_*/source.json"))
+    return hashlib.sha256(b"".join(path.read_bytes() for path in kept)).hexdigest()
+
+
+def with_water_type(site: Site, kind: str | None) -> Site:
+    """The site with its kind of water, where none was given."""
+    return site if site.water_type is not None or kind is None else replace(site, water_type=kind)
 
 
 # What lies at the point.
@@ -192,11 +196,11 @@ def _at_the_point(
     point = shapely.Point(site.longitude, site.latitude)
     standing = [item for item in lakes if _ftype(item) in {*LAKES, ESTUARY}]
     for item in standing:
-        if _geometry(item).intersects(point):
+        if _shape(item).intersects(point):
             kind = _kind(item)
             return kind, [f"the point lies in {_name(item)}, a {kind}"], lakes
     for item in areas:
-        if _ftype(item) in {RIVER, CANAL} and _geometry(item).intersects(point):
+        if _ftype(item) in {RIVER, CANAL} and _shape(item).intersects(point):
             kind = "canal" if _ftype(item) == CANAL else "river"
             return kind, [f"the point lies in {_name(item)}, drawn as an area: a {kind}"], [item]
     notes = []
@@ -221,36 +225,38 @@ def _kind(item: Feature) -> str:
     if _ftype(item) == ESTUARY:
         return "estuary"
     area = _property(item, "areasqkm")
-    return "pond" if area is not None and float(area) <= LARGEST_POND_KM2 and _ftype(item) == 390 else "lake"
+    small = isinstance(area, int | float) and area <= LARGEST_POND_KM2
+    return "pond" if small and _ftype(item) == 390 else "lake"
 
 
 def _property(item: Feature, name: str) -> Any:
     return next((value for key, value in item["properties"].items() if key.lower() == name), None)
 
 
-def _ftype(item: Feature) -> int | None:
-    value = _property(item, "ftype")
-    return int(value) if isinstance(value, int | float) else None
+def _ftype(item: Feature) -> Any:
+    return _property(item, "ftype")
 
 
 def _name(item: Feature) -> str:
     return str(_property(item, "gnis_name") or "").strip() or "a water without a name"
 
 
-def _geometry(item: Feature) -> Any:
-    shape = shapely.geometry.shape(item["geometry"])
-    return shape if shape.is_valid else shapely.make_valid(shape)
-
-
 def _away_km(site: Site, item: Feature) -> float:
     """Distance to the nearest place of a shape; exact enough for 250 m."""
-    point = shapely.Point(site.longitude, site.latitude)
-    if (shape := _geometry(item)).intersects(point):
-        return 0.0
     squeeze = np.array([np.cos(np.radians(site.latitude)), 1.0])
-    flat, origin = shapely.transform([shape, point], lambda xy: xy * squeeze)
-    lon, lat = shapely.get_coordinates(shapely.shortest_line(flat, origin))[0] / squeeze
-    return float(distance_km(lon, lat, from_longitude=site.longitude, from_latitude=site.latitude))
+    shapes = [_shape(item), shapely.Point(site.longitude, site.latitude)]
+    line = shapely.shortest_line(*shapely.transform(shapes, lambda xy: xy * squeeze))
+    return _km(site, *(shapely.get_coordinates(line)[0] / squeeze))
+
+
+def _km(site: Site, longitude: float, latitude: float) -> float:
+    return float(distance_km(longitude, latitude, from_longitude=site.longitude, from_latitude=site.latitude))
+
+
+def _shape(item: Feature) -> Any:
+    """The shape of a feature, valid; None when it cannot be read."""
+    shape = shapely.from_geojson(json.dumps(item["geometry"]), on_invalid="ignore")
+    return None if shape is None or shape.is_empty else shapely.make_valid(shape)
 
 
 # Asking.
@@ -267,13 +273,17 @@ class _Service:
 
         self.url = url
         self.session = requests.Session()
-        retry = Retry(total=3, backoff_factor=0.5, status_forcelist=(429, 500, 502, 503, 504))
+        again = (429, 500, 502, 503, 504)
+        retry = Retry(total=3, backoff_factor=0.5, status_forcelist=again, respect_retry_after_header=False)
         self.session.mount("http://", HTTPAdapter(max_retries=retry))
         self.session.mount("https://", HTTPAdapter(max_retries=retry))
+        self.unreadable = 0
         named = self.ask("", {"f": "json"}).get("layers")
         if not isinstance(named, list):
             raise self.trouble("does not list its layers")
-        self.numbers = {str(item.get("name", "")).lower(): item.get("id") for item in named}
+        self.numbers = {
+            str(item.get("name", "")).lower(): item.get("id") for item in named if isinstance(item, dict)
+        }
 
     def trouble(self, fact: str) -> SourceError:
         return SourceError(
@@ -287,16 +297,24 @@ class _Service:
         """One answer as JSON; an error that comes as an answer is an error."""
         import requests
 
+        begun, size, parts = time.monotonic(), 0, []
         try:
-            answer = self.session.get(self.url + path, params=dict(values), timeout=TIMEOUT_S)
-            answer.raise_for_status()
-            body = answer.json()
-        except requests.exceptions.JSONDecodeError as error:
-            raise self.trouble("answered something that is not JSON") from error
+            answer = self.session.get(self.url + path, params=dict(values), timeout=TIMEOUT_S, stream=True)
+            with answer:
+                answer.raise_for_status()
+                for part in answer.iter_content(1 << 16):
+                    parts.append(part)
+                    size += len(part)
+                    if size > LARGEST_MIB << 20:
+                        raise self.trouble(f"answered more than {LARGEST_MIB} MiB")
+                    if time.monotonic() - begun > SLOWEST_S:
+                        raise self.trouble(f"took longer than {SLOWEST_S} s for one answer")
+            body = json.loads(b"".join(parts))
         except requests.RequestException as error:
             status = getattr(error.response, "status_code", None)
-            fact = f"answered {status}" if status else "cannot be reached"
-            raise self.trouble(fact) from error
+            raise self.trouble(f"answered {status}" if status else "cannot be reached") from error
+        except (ValueError, RecursionError) as error:
+            raise self.trouble("answered something that is not JSON") from error
         if not isinstance(body, dict):
             raise self.trouble("answered something that is not a JSON object")
         if isinstance(fault := body.get("error"), dict):
@@ -334,16 +352,17 @@ class _Service:
             if page and page[:1] == last:
                 raise self.trouble("answered the same page twice")
             last = page[:1]
-            yield from (item for item in page if isinstance(item, dict) and item.get("geometry"))
+            for item in page:
+                if not isinstance(item, dict) or not isinstance(item.setdefault("properties", {}), dict):
+                    self.unreadable += 1
+                elif item.get("geometry") and _shape(item) is not None:
+                    yield item
+                else:
+                    self.unreadable += 1
             offset += len(page)
-            beyond = body.get("exceededTransferLimit") or (body.get("properties") or {}).get(
-                "exceededTransferLimit"
-            )
-            if not beyond or not page:
+            more = body.get("properties")
+            if not page or not any(
+                isinstance(part, dict) and part.get("exceededTransferLimit") for part in (body, more)
+            ):
                 return
         raise self.trouble(f"has more than {MOST_PAGES} pages for the box; ask for a smaller radius")
-
-
-def with_water_type(site: Site, kind: str | None) -> Site:
-    """The site with its kind of water, where none was given."""
-    return site if site.water_type is not None or kind is None else replace(site, water_type=kind)
