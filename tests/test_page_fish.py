@@ -86,11 +86,11 @@ def test_a_fish_is_weighed(client: Client) -> None:
         ("anal_spines", "7", "anal spines: 7 is not possible"),
         ("dorsal_rays", "eleven", "dorsal rays = 'eleven' is not a number"),
         ("pectoral_tip", "square", "pectoral tip = 'square' is not a state of it"),
-        ("f1Share", "lots", "setting f1Share: 'lots' is not a number"),
-        ("f1Share", "7", "setting f1Share: 7 is out of bounds"),
+        ("f1Share", "lots", "share of hybrids: 'lots' is not a number"),
+        ("f1Share", "7", "share of hybrids: 7 is out of bounds"),
         ("dorsal_rays", "9" * 400, "dorsal rays = inf is not a number"),
         ("standard_length_mm", "9" * 5000, "standard length = inf is not a number"),
-        ("f1Share", "9" * 400, "setting f1Share: inf is"),
+        ("f1Share", "9" * 400, "share of hybrids: inf is"),
     ],
 )
 def test_what_is_wrong_comes_back_with_the_form_as_it_was(

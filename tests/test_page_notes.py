@@ -106,13 +106,20 @@ def test_every_wrong_row_is_marked_at_once_and_nothing_typed_is_lost(client: Cli
     wrong = {
         **WRITTEN,
         "known-scientificName-0": "blugil sunfish trout",
+        "known-date-0": "2031",
         "known-date-3": "last summer",
         "catch-hours": "long",
         "catch-individualCount-1": "9" * 400,
     }
     answer = client.post(f"/{TOKEN}/notes", data={**ASKED, **wrong})
     assert answer.status_code == 422
-    for field in ("known-scientificName-0", "known-date-3", "catch-individualCount-1", "catch-hours"):
+    for field in (
+        "known-scientificName-0",
+        "known-date-0",
+        "known-date-3",
+        "catch-individualCount-1",
+        "catch-hours",
+    ):
         assert f'id="{field}-fault"' in answer.text, field
     for text in ("blugil sunfish trout", "last summer", "boat electrofishing"):
         assert f'value="{text}"' in answer.text

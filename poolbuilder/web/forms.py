@@ -252,7 +252,7 @@ def _fish_faults(given: Mapping[str, str], pool: Pool) -> dict[str, str]:
         try:
             settings = settings.replace(f1_share=number(given["f1Share"]))
         except PoolBuilderError as error:
-            faults["f1Share"] = str(error)
+            faults["f1Share"] = str(error).replace("setting f1Share", "share of hybrids")
     document = _document(given, table)
     about = {key: document["fish"][key] for key in ("sex", "size", "breeding") if key in document["fish"]}
     length = {key: entry for key, entry in document["seen"].items() if key == STANDARD_LENGTH}
@@ -285,9 +285,10 @@ def _rows(kind: str, given: Mapping[str, str]) -> dict[int, dict[str, str]]:
 
 def _row_faults(kind: str, at: int, row: Mapping[str, str], job: Job) -> dict[str, str]:
     """What is wrong with one row, by the field at fault: read just as the file will be."""
+    faults = {}
     name = row["scientificName"]
     if name and kind == "known" and not read_taxon(name, Checklist.load(job.checklist)).accepted:
-        return {f"known-scientificName-{at}": f"{name[:40]!r} is no species of the checklist"}
+        faults[f"known-scientificName-{at}"] = f"{name[:40]!r} is no species of the checklist"
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "row.csv"
         path.write_text(_table([dict(row)]), encoding="utf-8")
@@ -297,13 +298,11 @@ def _row_faults(kind: str, at: int, row: Mapping[str, str], job: Job) -> dict[st
             else:
                 read_catch([path], site=job.site, as_of=job.as_of)
         except InputError as error:
-            named = [
-                column for column in ("date", "what", "individualCount") if error.fact.startswith(column)
-            ]
-            column = named[0] if named else "scientificName"
+            columns = ("date", "what", "individualCount")
+            column = next(filter(error.fact.startswith, columns), "scientificName")
             where = "catch-date" if (kind, column) == ("catch", "date") else f"{kind}-{column}-{at}"
-            return {where: error.fact.replace("individualCount", "number") + f" ({error.remedy})"}
-    return {}
+            faults[where] = error.fact.replace("individualCount", "number") + f" ({error.remedy})"
+    return faults
 
 
 def _table(rows: list[dict[str, str]]) -> str:

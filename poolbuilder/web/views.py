@@ -161,7 +161,6 @@ class Views:
             drawn="water" in space.layers,
             empty=Store(space.store).is_empty,
             service=space.service_url,
-            hydrography=space.water_url,
             store=asked.values["store"] or str(space.store),
             stores=_same(space.store_labels()),
         )
