@@ -14,7 +14,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, decide, status_answers
+from poolbuilder.status.decision import Establishment, RecordTerms, decide, status_answers
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.statements import ORDER, Statement, side
 from tests.rows import located, status
@@ -62,7 +62,8 @@ def test_the_first_of_the_sources_decides() -> None:
     for start, source in enumerate(ORDER):
         voices = said(**dict.fromkeys(ORDER[start:], "native"))
         decided = decide(
-            [item for item in voices if item.source != "record"], records=["native"] * (start <= 2)
+            [item for item in voices if item.source != "record"],
+            records=RecordTerms(here=["native"] * (start <= 2)),
         )
         assert (decided.means, decided.source, decided.disputed) == ("native", source, False)
 
@@ -80,7 +81,7 @@ def test_every_voice_against_is_said() -> None:
         Statement(source="region", means="introduced", region="Dreve"),
         *said(agency="native", checklist="introduced"),
     ]
-    decided = decide(voices, records=["introduced", "introduced", "native"])
+    decided = decide(voices, records=RecordTerms(here=["introduced", "introduced", "native"]))
     assert (decided.means, decided.source, decided.disputed) == ("native", "agency", True)
     assert decided.remark == (
         "the agency's list says native, but the checklist of Dreve says introduced and records here say introduced and "
@@ -95,7 +96,7 @@ def test_one_that_speaks_of_a_part_contradicts_nobody() -> None:
 
 
 def test_records_that_disagree_among_themselves_are_said() -> None:
-    decided = decide([], records=["native", "introduced", "introduced"])
+    decided = decide([], records=RecordTerms(here=["native", "introduced", "introduced"]))
     assert decided.means == "introduced"
     assert decided.remark == "records here say introduced, but records disagree among themselves"
 
@@ -118,7 +119,7 @@ terms = st.sampled_from([None, *ESTABLISHMENT_MEANS])
 @settings(deadline=None, derandomize=True, max_examples=150)
 @given(terms, st.lists(st.sampled_from(ESTABLISHMENT_MEANS), max_size=4), terms)
 def test_a_status_is_never_invented(polygon: str | None, records: list[str], checklist: str | None) -> None:
-    decided = decide(said(polygon=polygon, checklist=checklist), records=records)
+    decided = decide(said(polygon=polygon, checklist=checklist), records=RecordTerms(here=records))
     assert decided.means in {polygon, checklist, "uncertain", *records}
     assert (decided.source == "unknown") == (
         polygon is None and checklist is None and not any(side(term) for term in records)
@@ -205,12 +206,6 @@ def test_old_names_repeats_and_strangers_are_said() -> None:
     assert "1 row without effect: no polygon for 1 region, such as Atlantis" in notes
 
 
-def test_regions_that_overlap_are_said() -> None:
-    read = lists("status.csv", "overlap.geojson")
-    assert any("regions Dreve and Ostra overlap (50 % of Dreve)" in note for note in read.notes)
-    assert not any("Land" in note and "overlap" in note for note in read.notes)  # one lies in the other
-
-
 @pytest.mark.parametrize(
     ("table", "message"),
     [
@@ -256,6 +251,10 @@ def _list(tmp_path: Path, text: str, layer: str | None = None) -> RegionLists:
         ("Non-native", "introduced", None),
         ("EXOTIC", "introduced", None),
         ("Introduced - established", "introduced", "established"),
+        ("Non-native - established", "introduced", "established"),
+        ("not native (stocked)", "introduced", "released"),
+        ("native/extirpated", "native", None),
+        ("naturalized", "introduced", "established"),
         ("stocked", "introduced", "released"),
         ("Extirpated", "native", None),
         ("indigenous", "native", None),

@@ -41,11 +41,12 @@ from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, rea
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, listed_at, own_names, status_answers
+from poolbuilder.status.decision import Establishment, own_names, status_answers
 from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.statements import Statement, side
+from poolbuilder.status.statements import side
 from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
+from poolbuilder.words import who_says
 
 Document = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -491,7 +492,6 @@ class _Water:
     ways: Mapping[str, Sequence[Way]]
     said: Mapping[str, Document]
     restricted: frozenset[str]
-    listed: Mapping[str, Sequence[Statement]]
     decided: Mapping[str, Establishment]
     visits: Visits | None
     met: Floats
@@ -592,7 +592,6 @@ def assess(
         ways=ways_of(located, names, settings=settings),
         restricted=_restricted(located, names),
         said=terms_said(located, names, radius_km=site.radius_km),
-        listed=listed_at(region_lists, site, basins, year=pool.as_of.year),
         decided=status_answers(
             located,
             pool.status,
@@ -681,11 +680,11 @@ def _row(scene: _Water, candidate: Mapping[str, Any], records: list[Document]) -
     name = candidate["scientificName"]
     decided, events = scene.decided[name], scene.events.get(name)
     nearest = next(iter(scene.ways.get(name, ())), APART)
-    said, listed = scene.said.get(name, {}), scene.listed.get(name, ())
+    said, listed = scene.said.get(name, {}), decided.heard
     of_list = next((item for item in listed if item.degree), None)
     degree, who = said.get("degree"), "record"
     if degree is None and of_list is not None:
-        degree, who = of_list.degree, f"the checklist of {of_list.region}"
+        degree, who = of_list.degree, who_says(of_list)
     paths = said.get("pathways") or dict.fromkeys(item.pathway for item in listed if item.pathway)
     same = (
         "scientificName", "vernacularName", "presence", "presenceLow", "presenceHigh", "nearestKm",

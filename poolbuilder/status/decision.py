@@ -11,8 +11,8 @@ table that ships with the package.  What nobody states stays unknown; since when
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,8 @@ class Establishment:
 
     Attributes
     ----------
+    heard : tuple of Statement
+        All that was stated, the most trusted source first.
     decided : Statement or None
         The statement that decided; None when nobody states anything.
     against : tuple of Statement
@@ -48,6 +50,7 @@ class Establishment:
         only of the surroundings.
     """
 
+    heard: tuple[Statement, ...] = ()
     decided: Statement | None = None
     against: tuple[Statement, ...] = ()
     differ: tuple[str, ...] = ()
@@ -80,6 +83,15 @@ class Establishment:
         return "; ".join(text for text in (self.remark, words.recorded_since(self.since)) if text)
 
 
+@dataclass(kw_only=True)
+class RecordTerms:
+    """What the records of a species say: terms near, of this watershed and of others; the first year."""
+
+    here: list[str] = field(default_factory=list)
+    elsewhere: list[str] = field(default_factory=list)
+    since: tuple[int, bool] | None = None
+
+
 def _majority(means: Sequence[str]) -> str | None:
     """The most frequent term that takes a side; the alphabet decides a tie."""
     counts = Counter(term for term in means if side(term))
@@ -95,9 +107,7 @@ def _opposed(one: Statement, other: Statement) -> bool:
 def decide(
     statements: Sequence[Statement],
     *,
-    records: Sequence[str] = (),
-    elsewhere: Sequence[str] = (),
-    since: tuple[int, bool] | None = None,
+    records: RecordTerms | None = None,
     polygons_differ: bool = False,
     order: Sequence[str] = ORDER,
 ) -> Establishment:
@@ -107,30 +117,29 @@ def decide(
     ----------
     statements : sequence of Statement
         Of lists, polygons and tables; those of one source in the order of their weight.
-    records, elsewhere : sequence of str
-        The establishmentMeans that records near the place carry, of this and of other watersheds.
-    since : (int, bool), optional
-        See `Establishment`; kept where nobody states anything.
+    records : RecordTerms, optional
     polygons_differ : bool
         Whether polygons that hold the place disagree among themselves.
     order : sequence of str
         Sources, the most trusted first; those not in it are not heard.
     """
-    most, other = _majority(records), _majority(elsewhere)
+    records = records or RecordTerms()
+    most, other = _majority(records.here), _majority(records.elsewhere)
     said = [*statements, *([] if most is None else [Statement(source="record", means=most)])]
     heard = [item for source in order for item in said if item.source == source]
     first = next((item for item in heard if item.means != "uncertain"), heard[0] if heard else None)
     against = tuple(item for item in heard if first and _opposed(item, first))
-    mixed = {side(term) for term in records} >= {"native", "introduced"}
+    mixed = {side(term) for term in records.here} >= {"native", "introduced"}
     mixed = mixed and first is not None and (first.source == "record" or not against)
     differ = [name for name, does in (("record", mixed), ("polygon", polygons_differ)) if does]
     away = other if other and side(other) != side(first.means if first else None) else None
     return Establishment(
+        heard=tuple(heard),
         decided=first,
         against=against,
         differ=tuple(differ),
-        elsewhere=(sum(side(term) == side(away) for term in elsewhere), away) if away else None,
-        since=since if first is None or first.means == "uncertain" else None,
+        elsewhere=(sum(side(term) == side(away) for term in records.elsewhere), away) if away else None,
+        since=records.since if first is None or first.means == "uncertain" else None,
     )
 
 
@@ -144,38 +153,33 @@ def own_names(located: pa.Table) -> list[str | None]:
     ]
 
 
-def terms_of_records(
-    located: pa.Table, *, radius_km: float
-) -> tuple[dict[str, list[str]], dict[str, list[str]]]:
-    """The establishmentMeans of records within the radius, of this watershed and of others, by species."""
-    code, texts = tables.codes(located["establishmentMeans"])
-    terms = [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
-    stated = np.array([term is not None for term in terms] + [False], dtype=bool)[code]
-    rows = np.flatnonzero(stated & (tables.numbers(located["distanceKm"]) <= radius_km))
-    heard = tables.take(located, rows)
-    here: dict[str, list[str]] = {}
-    elsewhere: dict[str, list[str]] = {}
-    relations = tables.strings(heard["basinRelation"])
-    for name, number, relation in zip(own_names(heard), code[rows].tolist(), relations, strict=True):
-        if name and (term := terms[number]):
-            (elsewhere if relation in _ELSEWHERE else here).setdefault(name, []).append(term)
-    return here, elsewhere
+def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, RecordTerms]:
+    """The establishmentMeans of records within the radius, and since when a species is recorded.
 
-
-def first_years(located: pa.Table, *, radius_km: float) -> dict[str, tuple[int, bool]]:
-    """Year of each species' first record and whether it is of this drainage, else it is of the radius."""
-    year = tables.integers(located["eventYear"])
+    The first year is that of this drainage where records are known to be of it, else of the radius.
+    """
+    relations = np.array(tables.strings(located["basinRelation"]), dtype=object)
     near = tables.numbers(located["distanceKm"]) <= radius_km
-    same = np.array([item == "same" for item in tables.strings(located["basinRelation"])], dtype=bool)
-    rows = np.flatnonzero((year > 0) & (near | same))
-    found: dict[str, tuple[int, bool]] = {}
-    for name, when, here in zip(
-        own_names(tables.take(located, rows)), year[rows].tolist(), same[rows].tolist(), strict=True
+    rows = np.flatnonzero(near | (relations == "same"))
+    code, texts = tables.codes(located["establishmentMeans"])
+    terms = [*(read_term(text, ESTABLISHMENT_MEANS) for text in texts), None]
+    found: dict[str, RecordTerms] = {}
+    for name, term, relation, is_near, year in zip(
+        own_names(tables.take(located, rows)),
+        code[rows].tolist(),
+        relations[rows].tolist(),
+        near[rows].tolist(),
+        tables.integers(located["eventYear"])[rows].tolist(),
+        strict=True,
     ):
-        if name:
-            found[name] = min(
-                found.get(name, (when, here)), (when, here), key=lambda item: (not item[1], item[0])
-            )
+        if name is None:
+            continue
+        said = found.setdefault(name, RecordTerms())
+        if is_near and (means := terms[term]):
+            (said.elsewhere if relation in _ELSEWHERE else said.here).append(means)
+        if year > 0:
+            first = (year, relation == "same")
+            said.since = min(said.since or first, first, key=lambda item: (not item[1], item[0]))
     return found
 
 
@@ -215,16 +219,15 @@ def status_answers(
     """
     first = settings.status_first
     order = (first, *(source for source in ORDER if source != first))
-    here, elsewhere = terms_of_records(located, radius_km=site.radius_km)
-    since = first_years(located, radius_km=site.radius_km)
+    said = terms_of_records(located, radius_km=site.radius_km)
     drainage = drainage_of(basins)
-    listed = listed_at(lists, site, basins, year=year)
+    listed = [each.at(site, year=year, code=drainage.code) for each in lists]
     shipped = shipped_statements(checklist.species, site.longitude, site.latitude, drainage)
     found = {}
     for row in polygons.to_pylist():
         name, drawn = row["scientificName"], row["establishmentMeans"]
         throughout = checklist.establishment(name)
-        statements = list(listed.get(name, ()))
+        statements = [item for each in listed for item in each.get(name, ())]
         if drawn is not None:
             statements.append(Statement(source="polygon", means=drawn))
         if throughout is not None:
@@ -233,21 +236,8 @@ def status_answers(
             statements.append(shipped[name])
         found[name] = decide(
             statements,
-            records=here.get(name, ()),
-            elsewhere=elsewhere.get(name, ()),
-            since=since.get(name),
+            records=said.get(name),
             polygons_differ=drawn is not None and row["polygonsDisagree"],
             order=order,
         )
-    return found
-
-
-def listed_at(
-    lists: Sequence[RegionLists], site: Site, basins: Any, *, year: int
-) -> Mapping[str, list[Statement]]:
-    """What lists say at a site: an agency's own first, then the smallest region of each list."""
-    found: dict[str, list[Statement]] = {}
-    for each in lists:
-        for name, items in each.at(site, year=year, code=drainage_of(basins).code).items():
-            found.setdefault(name, []).extend(items)
     return found

@@ -60,11 +60,6 @@ HEADINGS: Mapping[str, str] = {
 }
 """Column, and the headings under which agencies give it: letters and digits alone, the surest first."""
 
-WITHIN = 0.98
-"""A region of which this share lies in another is taken to lie within it: borders are drawn twice."""
-TOUCH = 0.02
-"""Overlaps below this share of the smaller region are the width of a border."""
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StatusRegion:
@@ -92,7 +87,7 @@ class RegionLists:
     sources : tuple of dict
         path, sha256 and rows of the table and of the layer.
     notes : tuple of str
-        What overlaps, was set aside or read as something else.
+        What was set aside or read as something else.
     """
 
     regions: tuple[StatusRegion, ...]
@@ -136,28 +131,14 @@ class RegionLists:
         regions, notes = _regions(drawn, given, path)
         listed, opposed, more = _resolved(given, regions, checklist)
         notes += [status_note("aside", names=kept) for kept in (aside, opposed) if kept] + more
-        sources = [
-            {
-                "path": path,
-                "sha256": hashlib.sha256(content).hexdigest(),
-                "rows": len(rows),
-                "use": "region checklist",
-            }
-        ]
-        if drawn is not None:
-            sources.append({**drawn.source, "use": "regions"})
+        source = {"path": path, "sha256": hashlib.sha256(content).hexdigest(), "rows": len(rows)}
         return cls(
             regions=tuple(regions.values()),
             listed=tuple(listed),
-            sources=tuple(sources),
-            notes=tuple(
-                f"{source}: {note}"
-                for source, said in (
-                    (layer, (*drawn.notes, *_overlaps(list(regions.values()))) if drawn else ()),
-                    (path, notes),
-                )
-                for note in said
-            ),
+            sources=({**source, "use": "region checklist"},)
+            + (({**drawn.source, "use": "regions"},) if drawn else ()),
+            notes=tuple(f"{path}: {note}" for note in notes)
+            + tuple(f"{layer}: {note}" for note in (drawn.notes if drawn else ())),
         )
 
     @cached_property
@@ -435,19 +416,6 @@ def _drawn_regions(layer: Layer, wanted: Mapping[str, str]) -> dict[str, StatusR
         key: StatusRegion(name=wanted[key], geometry=shapely.union_all(parts))
         for key, parts in shapes.items()
     }
-
-
-def _overlaps(regions: Sequence[StatusRegion]) -> list[str]:
-    """Regions that overlap without one lying in the other."""
-    shapes = [region.geometry for region in regions]
-    pairs = shapely.STRtree(shapes).query(shapes, predicate="intersects").T.tolist()
-    notes = []
-    for one, other in sorted({(min(pair), max(pair)) for pair in pairs if pair[0] != pair[1]}):
-        small, large = sorted((regions[one], regions[other]), key=lambda item: item.area_km2)
-        shared = shapely.intersection(small.geometry, large.geometry).area / (small.geometry.area or 1)
-        if TOUCH < shared < WITHIN:
-            notes.append(status_note("overlap", small=small.name, large=large.name, share=100 * shared))
-    return notes
 
 
 # The table that ships

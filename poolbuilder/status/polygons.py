@@ -179,12 +179,11 @@ def _of_table(lists: RegionLists, table: str) -> list[RangePolygon]:
         raise LayerError(
             "its regions have no polygons", file=table, remedy="name their layer behind it, as TABLE.csv:FILE"
         )
-    carried = {"introduced": "introduced", "vagrant": "vagrant"}
     return [
         RangePolygon(
             species=item.species,
             geometry=shapes[item.region],
-            range_class=carried.get(side(item.means) or item.means, "extant"),
+            range_class=polygon_class(1, read_code(item.means, "origin")[0], None)[0],
             means=item.means,
             codes=words.range_region(item.region, item.means),
             given=item.species,
@@ -283,16 +282,12 @@ class RangeMap:
                 found[name] = mine, Edges([item.geometry for item in mine])
         return found
 
-    def nearest(self, species: str, longitude: float, latitude: float) -> tuple[float, RangePolygon] | None:
-        """Geodesic distance in km to the nearest edge of a species' polygons, and which it is.
-
-        Polygons in which the species lives or may live come first; only without any are those of
-        the extinct, possibly extinct and vagrant looked at.  None without polygons.
-        """
-        polygons, edges = self._edges.get(species, ([], None))
-        if edges is None or not any(self._speaks_at(polygon, longitude, latitude) for polygon in polygons):
-            return None
-        km, position = edges.nearest(longitude, latitude)
+    def nearest(self, species: str, site: Site) -> tuple[float, RangePolygon] | tuple[None, None]:
+        """Geodesic distance in km to the nearest edge of a species' polygons, and which it is."""
+        polygons, edges = self._edges.get(species, ([], Edges([])))
+        if not any(self._speaks_at(polygon, site.longitude, site.latitude) for polygon in polygons):
+            return None, None
+        km, position = edges.nearest(site.longitude, site.latitude)
         return km, polygons[position]
 
     def polygons_near(self, site: Site, km: float | None = None) -> list[dict[str, Any]]:
@@ -376,7 +371,7 @@ def _status(
             "words": words.range_status(said, differ=differ),
             "polygonsDisagree": differ,
         }
-    km, polygon = range_map.nearest(name, site.longitude, site.latitude) or (None, None)
+    km, polygon = range_map.nearest(name, site)
     expected = covering[0].statement if covering else None
     said = [] if polygon is None else [polygon.statement]
     return row | {

@@ -118,7 +118,8 @@ def read_status(text: str, heading: str = "") -> tuple[str | None, str | None]:
         return term, None
     if word in WORDS:
         return WORDS[word]
-    parts = [WORDS[fold(part)] for part in re.split(r"[\s,;/()–-]+", text) if fold(part) in WORDS]
+    joined = re.sub(r"\b(non|not)[\s-]+", r"\1", text, flags=re.IGNORECASE)
+    parts = [WORDS[fold(part)] for part in re.split(r"[\s,;/()–-]+", joined) if fold(part) in WORDS]
     sides = {means for means, _ in parts if means != "uncertain"}
     if len(sides) != 1:
         return None, None
@@ -128,59 +129,38 @@ def read_status(text: str, heading: str = "") -> tuple[str | None, str | None]:
 # Codes of polygons: IUCN Red List, Mapping and Distribution Data Attribute Standards, version 1.20 (January
 # 2024); code 2 of presence is discontinued there and still met with.
 
-PRESENCE = {
-    1: "extant",
-    2: "probably extant",
-    3: "possibly extant",
-    4: "possibly extinct",
-    5: "extinct",
-    6: "presence uncertain",
-    7: "expected additional range",
-}
-ORIGIN = {
-    1: "native",
-    2: "reintroduced",
-    3: "introduced",
-    4: "vagrant",
-    5: "origin uncertain",
-    6: "assisted colonisation",
-}
-SEASONAL = {
-    1: "resident",
-    2: "breeding season",
-    3: "non-breeding season",
-    4: "passage",
-    5: "seasonal occurrence uncertain",
-}
-_MEANS = {
-    1: "native",
-    2: "nativeReintroduced",
-    3: "introduced",
-    4: "vagrant",
-    5: "uncertain",
-    6: "introducedAssistedColonisation",
-}
+
+def _numbered(*labels: str) -> dict[int, str]:
+    return dict(enumerate(labels, start=1))
+
+
+PRESENCE = _numbered(
+    "extant", "probably extant", "possibly extant", "possibly extinct", "extinct",
+    "presence uncertain", "expected additional range",
+)  # fmt: skip
+ORIGIN = _numbered(
+    "native", "reintroduced", "introduced", "vagrant", "origin uncertain", "assisted colonisation"
+)
+SEASONAL = _numbered(
+    "resident", "breeding season", "non-breeding season", "passage", "seasonal occurrence uncertain"
+)
+_MEANS = _numbered(
+    "native", "nativeReintroduced", "introduced", "vagrant", "uncertain", "introducedAssistedColonisation"
+)
+_LABELS = {"presence": PRESENCE, "origin": ORIGIN, "seasonal": SEASONAL}
 _OTHER_WORDS = {
     "presence": {"extinctpost1500": 5, "present": 1, "uncertain": 6},
     "origin": {**{fold(means): code for code, means in _MEANS.items()}, "nativeendemic": 1},
     "seasonal": {},
 }
-_LABELS = {"presence": PRESENCE, "origin": ORIGIN, "seasonal": SEASONAL}
 _BY_PRESENCE = {4: "possibly_extinct", 5: "extinct", 6: "uncertain", 7: "outside"}
 _BY_ORIGIN = {3: "introduced", 4: "vagrant", 6: "introduced"}
 _EXTANT = {1: "extant", 2: "probably_extant", 3: "possibly_extant"}
 
 STRENGTH = (
-    "extant",
-    "introduced",
-    "probably_extant",
-    "possibly_extant",
-    "uncertain",
-    "possibly_extinct",
-    "vagrant",
-    "extinct",
-    "outside",
-)
+    "extant", "introduced", "probably_extant", "possibly_extant", "uncertain", "possibly_extinct", "vagrant",
+    "extinct", "outside",
+)  # fmt: skip
 """Range classes; where several polygons hold the place, the first of these decides."""
 
 

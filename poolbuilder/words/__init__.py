@@ -419,8 +419,6 @@ _STATUS_NOTES = {
     "notListed": "{rows} left aside: {distinct} not on the checklist, or of several species, such as {few}",
     "notOnList": "{polygons} left aside: {distinct} not on the checklist, such as {few}",
     "opposed": "row {now.row}: {now.species} is {now.means} in {where}, and {twin.means} in row {twin.row}",
-    "overlap": "regions {small} and {large} overlap ({share:.0f} % of {small}): where both hold a water the "
-    "smaller decides, and a disagreement is said",
     "readAs": "{name} read as {accepted}",
     "twice": "row {now.row}: {now.species} stands for {where} in row {twin.row} already",
     "unnamed": "{polygons} without a species name left aside",
@@ -459,7 +457,7 @@ def status_note(kind: str, *, names: Sequence[Any] = (), **facts: Any) -> str:
     )
 
 
-def _who_says(statement: Statement) -> str:
+def who_says(statement: Statement) -> str:
     """A source of status by name, with its region."""
     if statement.source == "region":
         return f"the checklist of {statement.region}"
@@ -475,8 +473,8 @@ def status_clause(statement: Statement) -> str:
     if statement.source == "record":
         return f"records here say {statement.means}"
     if statement.means == "uncertain":
-        return f"{_who_says(statement)} leaves it open"
-    return f"{_who_says(statement)} says {statement.means}"
+        return f"{who_says(statement)} leaves it open"
+    return f"{who_says(statement)} says {statement.means}"
 
 
 _DIFFER = {"record": "records disagree among themselves", "polygon": "other polygons disagree"}
