@@ -20,6 +20,7 @@ from poolbuilder.schemas import REJECTED, check
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.water import Water
+from poolbuilder.words import unread_notes
 
 __all__ = ["Provenance", "count_records", "list_datasets", "list_inputs", "list_notes", "rejected_records"]
 
@@ -176,6 +177,12 @@ def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tupl
 def _most_given(texts: Counter[str] | None) -> str | None:
     """The most frequent text, the alphabet deciding ties."""
     return min(texts, key=lambda text: (-texts[text], text)) if texts else None
+
+
+def unread_of(inputs: Sequence[Mapping[str, Any]], screened: pa.Table) -> list[str]:
+    """What could not be read of the dates in the files that these records come from."""
+    files = [text for text in tables.codes(screened["sourceFile"])[1] if text]
+    return unread_notes(item for item in inputs if any(text.startswith(str(item["path"])) for text in files))
 
 
 def list_notes(

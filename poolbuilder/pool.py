@@ -22,6 +22,7 @@ from poolbuilder.accounts import (
     list_inputs,
     list_notes,
     rejected_records,
+    unread_of,
 )
 from poolbuilder.errors import UnknownSpeciesError
 from poolbuilder.model.candidates import Frame, tabulate
@@ -336,7 +337,12 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         frame=Frame.of(site.radius_km, water, as_of.year),
         event_names=_named_events(region.looking, seen.here),
     )
-    notes = (*provenance.notes, *placed.notes, *_notes(region.looking, weighed))
+    notes = (
+        *unread_of(provenance.inputs, screened),
+        *provenance.notes,
+        *placed.notes,
+        *_notes(region.looking, weighed),
+    )
     return Pool(
         site=_called(site, water),
         as_of=as_of,

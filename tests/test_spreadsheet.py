@@ -87,7 +87,14 @@ def test_dates_that_cannot_be_read_are_counted_and_quoted(
     words = "3 of 8 dates could not be read, such as 'last summer'"
     assert code in (0, 3)
     assert words in err
-    assert any(words in note for note in json.loads(out)["notes"])
+    assert words in json.loads(out)["notes"][0]
+    with pytest.raises(SystemExit):
+        main(["add", str(path), "--store", str(tmp_path / "store")])
+    assert words in capsys.readouterr().out
+    pool = json.loads(build(capsys, "--store", str(tmp_path / "store"), "--format", "json")[1])
+    assert words in pool["notes"][0]
+    facts = [item["unreadDates"] for item in pool["inputs"] if item["kind"] == "records"]
+    assert facts == [[{"unread": 3, "dates": 8, "example": "last summer"}]]
 
 
 def test_many_dates_without_a_readable_one_are_an_error(tmp_path: Path) -> None:

@@ -45,6 +45,7 @@ from poolbuilder.records.values import (
 )
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
+from poolbuilder.words import unread_dates, unread_notes
 
 CORE_KEY = "core key"
 PARENT_KEY = "parent key"
@@ -54,22 +55,6 @@ _ZIP_MAGIC, _PARQUET_MAGIC = b"PK\x03\x04", b"PAR1"
 _DEEPEST = 10
 _ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
 _ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
-
-
-def unread_dates(fact: Mapping[str, Any]) -> str:
-    """How many dates of a file could not be read, in words."""
-    return (
-        f"{fact['unread']:,} of {fact['dates']:,} dates could not be read, such as {fact['example'][:40]!r}"
-    )
-
-
-def unread_notes(sources: Iterable[Mapping[str, Any]]) -> list[str]:
-    """The same for each file, named."""
-    return [
-        f"{source['path']}: {unread_dates(fact)}"
-        for source in sources
-        for fact in source.get("unreadDates", ())
-    ]
 
 
 class Events:

@@ -363,7 +363,7 @@ class Store:
             datasetKey, title, citation, license.
         """
         parts = [table] if isinstance(table, pa.Table) else table
-        return self._writer(progress).add_sources([(source, parts, datasets)])
+        return self._writer(progress).add_sources([(dict(source), parts, datasets)])
 
     def remove(self, source: str, *, progress: Progress | None = None) -> RemoveResult:
         """Take what was added from a source out again; older versions that it replaced count again.

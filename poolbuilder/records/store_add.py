@@ -210,14 +210,16 @@ class Writer:
 
         def sources() -> Iterator[tuple[dict[str, Any], Iterable[pa.Table], Iterable[Mapping[str, Any]]]]:
             for file in open_all(paths, rename=rename, settings=settings):
-                yield {**file.source, "added": added, "rename": dict(rename)}, file.batches(), file.datasets
+                about = {**file.source, "added": added, "rename": dict(rename)}
+                yield about, file.batches(), file.datasets
+                about |= file.source  # what was only known when it was read
                 notes.extend(file.notes)
 
         return replace(self.add_sources(sources()), notes=tuple(notes))
 
     def add_sources(
         self,
-        given: Iterable[tuple[Mapping[str, Any], Iterable[pa.Table], Iterable[Mapping[str, Any]]]],
+        given: Iterable[tuple[dict[str, Any], Iterable[pa.Table], Iterable[Mapping[str, Any]]]],
     ) -> AddResult:
         """Add sources, each with its tables and data sets; those that are known are skipped."""
         with self._writing() as (index, work):
@@ -225,8 +227,9 @@ class Writer:
             sources: list[dict[str, Any]] = []
             datasets = {str(item.get("datasetKey")): dict(item) for item in index.datasets}
             with _Stage(work) as stage:
-                for about, parts, described in given:
-                    source, before = {**about, "key": _source_key(about)}, stage.read
+                for source, parts, described in given:
+                    before = stage.read
+                    source["key"] = _source_key(source)
                     if any(source["key"] == item["key"] for item in (*index.sources, *sources)):
                         skipped.append(source)
                         continue
@@ -234,7 +237,8 @@ class Writer:
                     for table in parts:
                         stage.push(table, source["number"])
                         self._progress("reading", stage.read, None)
-                    sources.append({**source, "rows": stage.read - before})
+                    source["rows"] = stage.read - before
+                    sources.append(source)
                     datasets |= {str(item.get("datasetKey")): dict(item) for item in described}
             if not sources:
                 return AddResult(skipped=tuple(skipped))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from poolbuilder.places.sites import Site
@@ -564,3 +564,19 @@ def range_status(
     away = "" if km is None else f"{km:.0f} km" if km >= 100 else f"{km:.1f} km"
     words = f"{away} outside the nearest polygon ({said[0]})" if said else "no polygon of presence"
     return words + (f"; inside a polygon: {expected}" if expected else "")
+
+
+def unread_dates(fact: Mapping[str, Any]) -> str:
+    """How many dates of a file could not be read, in words."""
+    return (
+        f"{fact['unread']:,} of {fact['dates']:,} dates could not be read, such as {fact['example'][:40]!r}"
+    )
+
+
+def unread_notes(sources: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What could not be read of the dates of each file, the file named first."""
+    return [
+        f"{source['path']}: {unread_dates(fact)}"
+        for source in sources
+        for fact in source.get("unreadDates", ())
+    ]
