@@ -58,7 +58,17 @@ LONGEST = 2400
 
 
 class PoolBuilderError(Exception):
-    """Base of every error that poolbuilder raises on purpose; its message is one line, all to be read."""
+    """Base of every error that poolbuilder raises on purpose; its message is one line, all to be read.
+
+    Examples
+    --------
+    >>> from poolbuilder import PoolBuilderError, Site
+    >>> try:
+    ...     Site(longitude=0, latitude=0, radius_km=-1)
+    ... except PoolBuilderError as error:
+    ...     print(error)
+    site: radius -1 km is out of range (use more than 0, up to 2000 km)
+    """
 
     def __init__(self, *words: object) -> None:
         super().__init__(*(_shown(word) if isinstance(word, str) else word for word in words))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -23,16 +24,8 @@ from poolbuilder.settings import Settings
 __all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
 
 FILES = (
-    "pool.csv",
-    "pool.parquet",
-    "pool.json",
-    "evidence.parquet",
-    "rejected.parquet",
-    "crosses.csv",
-    "crosses.parquet",
-    "map.geojson",
-    "pool.gpkg",
-    "datapackage.json",
+    *("pool.csv", "pool.parquet", "pool.json", "evidence.parquet", "rejected.parquet"),
+    *("crosses.csv", "crosses.parquet", "map.geojson", "pool.gpkg", "datapackage.json"),
 )
 """What every pool folder holds; the page report.html comes on top."""
 
@@ -131,6 +124,15 @@ def write_pool(pool: Pool, out: str | Path, *, pages: Mapping[str, str] | None =
     ------
     PoolFileError
         When the folder holds something else, or cannot be written; the old one is whole.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from poolbuilder.demonstration import demo_pool
+    >>> with tempfile.TemporaryDirectory() as scratch:
+    ...     folder = write_pool(demo_pool(), Path(scratch) / "lake")
+    ...     len(read_pool(folder)), (folder / "crosses.csv").exists()
+    (13, True)
     """
 
     def fill(folder: Path) -> None:
@@ -197,21 +199,30 @@ def _write_geopackage(pool: Pool, path: Path) -> None:
                 write(layer, {name: [row.get(name) for row in given] for name in names}, shapes)
 
 
-def _json(path: Path) -> Any:
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
+    """Turn what goes wrong with a file of a pool into one line that names it."""
+    again = "build the pool again"
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
+        yield
+    except PoolFileError:
+        raise
     except OSError as error:
-        raise PoolFileError(
-            f"cannot be read: {error.strerror}",
-            file=path,
-            remedy="name a folder that `poolbuilder build --out` wrote",
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise PoolFileError(f"is not JSON: {error}", file=path, remedy="build the pool again") from error
+        wanted = "name a folder that `poolbuilder build --out` wrote"
+        raise PoolFileError(f"cannot be read: {error.strerror or error}", file=path, remedy=wanted) from error
+    except json.JSONDecodeError as error:
+        raise PoolFileError(f"is not JSON: {error}", file=path, remedy=again) from error
+    except KeyError as error:
+        raise PoolFileError(f"lacks {error}", file=path, remedy=again) from error
+    except pa.ArrowException as error:
+        raise PoolFileError(f"cannot be read: {error}", file=path, remedy=again) from error
+    except (ValueError, TypeError, RecursionError, SiteError, SettingsError) as error:
+        raise PoolFileError(f"cannot be understood: {error}", file=path, remedy=again) from error
 
 
 def _document(path: Path) -> dict[str, Any]:
-    document = _json(path)
+    with _readable(path):
+        document = json.loads(path.read_text(encoding="utf-8"))
     if not isinstance(document, dict) or "schemaVersion" not in document:
         raise PoolFileError(
             "is not a pool", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
@@ -227,24 +238,21 @@ def _document(path: Path) -> dict[str, Any]:
 
 
 def _table(path: Path, schema: pa.Schema, *, earlier: bool) -> pa.Table:
-    try:
+    with _readable(path):
         table = pq.read_table(path)
         for field in schema if earlier else ():
             if field.name not in table.schema.names and field.nullable:
                 table = table.append_column(field, pa.nulls(len(table), field.type))
+        for name in schema.names:
+            if name not in table.schema.names:
+                raise KeyError(name)
         return table.select(schema.names).cast(schema)
-    except (OSError, pa.ArrowException, KeyError) as error:
-        raise PoolFileError(f"cannot be read: {error}", file=path, remedy="build the pool again") from error
 
 
-def _rows(rows: list[dict[str, Any]], schema: pa.Schema, path: Path, *, earlier: bool) -> pa.Table:
-    try:
-        if earlier:
-            blank = {field.name: None for field in schema if field.nullable}
-            rows = [blank | row for row in rows]
-        return tables.table(schema, {name: [row[name] for row in rows] for name in schema.names})
-    except (KeyError, TypeError) as error:
-        raise PoolFileError(f"lacks {error}", file=path, remedy="build the pool again") from error
+def _rows(rows: list[dict[str, Any]], schema: pa.Schema, *, earlier: bool) -> pa.Table:
+    blank = {field.name: None for field in schema if field.nullable and earlier}
+    whole = [blank | row for row in rows]
+    return tables.table(schema, {name: [row[name] for row in whole] for name in schema.names})
 
 
 def _features(collection: dict[str, Any]) -> dict[str, list[Any]]:
@@ -254,13 +262,6 @@ def _features(collection: dict[str, Any]) -> dict[str, list[Any]]:
         properties = dict(item["properties"])
         features.setdefault(properties.pop("layer"), []).append({**item, "properties": properties})
     return features
-
-
-def _settings(given: dict[str, Any], where: Path, *, earlier: bool) -> Settings:
-    """The settings of a pool; those that its version had and this one has not are dropped."""
-    if earlier:
-        given = {key: value for key, value in given.items() if key in Settings().as_dict()}
-    return Settings.from_dict(given, where=str(where))
 
 
 def read_pool(folder: str | Path) -> Pool:
@@ -273,6 +274,14 @@ def read_pool(folder: str | Path) -> Pool:
     ------
     PoolFileError
         When a file is missing, broken or of another schemaVersion.
+
+    Examples
+    --------
+    >>> try:
+    ...     read_pool("no_such_folder")
+    ... except PoolFileError as error:
+    ...     print(error)
+    no_such_folder: is not a folder (name a folder that `poolbuilder build --out` wrote)
     """
     path = Path(folder)
     recover(path.absolute())
@@ -280,48 +289,40 @@ def read_pool(folder: str | Path) -> Pool:
         raise PoolFileError(
             "is not a folder", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
         )
-    document = _document(path / "pool.json")
     where = path / "pool.json"
+    document = _document(where)
     earlier = document["schemaVersion"] == EARLIER
-    drawn = _json(path / "map.geojson")
-    try:
-        place = document["site"]
-        site = Site(
-            longitude=place["longitude"],
-            latitude=place["latitude"],
-            radius_km=place["radiusKm"],
-            name=place["name"],
-            water_type=place.get("waterType"),
-        )
+    with _readable(path / "map.geojson"):
+        features = _features(json.loads((path / "map.geojson").read_text(encoding="utf-8")))
+    with _readable(where):
+        place, settings = document["site"], document["settings"]
+        if earlier:  # settings that its version had and this one has not are dropped
+            settings = {key: value for key, value in settings.items() if key in Settings().as_dict()}
         return Pool(
-            site=site,
+            site=Site(
+                longitude=place["longitude"],
+                latitude=place["latitude"],
+                radius_km=place["radiusKm"],
+                name=place["name"],
+                water_type=place.get("waterType"),
+            ),
             as_of=datetime.date.fromisoformat(document["asOf"]),
-            settings=_settings(document["settings"], where, earlier=earlier),
+            settings=Settings.from_dict(settings, where=str(where)),
             checklist_name=document["checklist"],
-            candidates=_rows(document["candidates"], POOL, where, earlier=earlier),
+            candidates=_rows(document["candidates"], POOL, earlier=earlier),
             evidence=_table(path / "evidence.parquet", EVIDENCE, earlier=earlier),
-            contributions=_rows(document["contributions"], CONTRIBUTIONS, where, earlier=earlier),
+            contributions=_rows(document["contributions"], CONTRIBUTIONS, earlier=earlier),
             rejected=_table(path / "rejected.parquet", REJECTED, earlier=earlier),
             crosses=_table(path / "crosses.parquet", CROSSES, earlier=earlier),
-            status=_rows(document["status"], STATUS, where, earlier=earlier),
-            counts=document["counts"],
+            status=_rows(document["status"], STATUS, earlier=earlier),
             inputs=tuple(document["inputs"]),
             datasets=tuple(document["datasets"]),
-            calibration=document["calibration"],
-            completeness=document["completeness"],
             notes=tuple(document["notes"]),
-            features=_features(drawn),
+            features=features,
             version=document["poolbuilderVersion"],
+            **{name: document[name] for name in ("counts", "calibration", "completeness")},
         )
-    except (KeyError, TypeError, ValueError, SiteError, SettingsError) as error:
-        if isinstance(error, PoolFileError):
-            raise
-        raise PoolFileError(
-            f"cannot be understood: {error}", file=where, remedy="build the pool again"
-        ) from error
 
-
-__all__ = ["data_package", "load_pool_schema", "pool_schema", "table_schema"]
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
@@ -437,47 +438,15 @@ def _object(schema: pa.Schema) -> dict[str, Any]:
 
 
 def pool_schema() -> dict[str, Any]:
-    """The JSON Schema of pool.json, made from the Arrow schemas."""
-    number, text = {"type": "number"}, {"type": "string"}
-    maybe: dict[str, Any] = {"type": ["object", "null"]}
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": f"urn:poolbuilder:pool:{SCHEMA_VERSION}",
-        "title": "Species pool of one water",
-        "type": "object",
-        "properties": {
-            "schemaVersion": {"const": SCHEMA_VERSION},
-            "poolbuilderVersion": text,
-            "site": {
-                "type": "object",
-                "properties": {
-                    "name": text,
-                    "longitude": {**number, "minimum": -180, "maximum": 180},
-                    "latitude": {**number, "minimum": -90, "maximum": 90},
-                    "radiusKm": {**number, "exclusiveMinimum": 0, "maximum": 2000},
-                    "waterType": {"enum": [*WATER_TYPES, None]},
-                },
-                "required": ["name", "longitude", "latitude", "radiusKm"],
-                "additionalProperties": False,
-            },
-            "asOf": {"type": "string", "format": "date"},
-            "checklist": text,
-            "candidates": {"type": "array", "items": _object(POOL)},
-            "contributions": {"type": "array", "items": _object(CONTRIBUTIONS)},
-            "status": {"type": "array", "items": _object(STATUS)},
-            "counts": {"type": "object"},
-            "calibration": maybe,
-            "completeness": maybe,
-            "notes": {"type": "array", "items": text},
-            "inputs": {"type": "array", "items": {"type": "object"}},
-            "datasets": {"type": "array", "items": {"type": "object"}},
-            "settings": {"type": "object"},
-        },
-        "required": [
-            *("schemaVersion", "poolbuilderVersion", "site", "asOf", "checklist", "candidates"),
-            *("contributions", "status", "counts", "notes", "inputs", "datasets", "settings"),
-        ],
-    }
+    """The JSON Schema of pool.json: the frame as shipped, the columns as the Arrow schemas have them."""
+    found = load_pool_schema()
+    found["$id"] = f"urn:poolbuilder:pool:{SCHEMA_VERSION}"
+    properties = found["properties"]
+    properties["schemaVersion"] = {"const": SCHEMA_VERSION}
+    properties["site"]["properties"]["waterType"] = {"enum": [*WATER_TYPES, None]}
+    for name, schema in (("candidates", POOL), ("contributions", CONTRIBUTIONS), ("status", STATUS)):
+        properties[name]["items"] = _object(schema)
+    return found
 
 
 def load_pool_schema() -> dict[str, Any]:

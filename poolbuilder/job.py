@@ -91,6 +91,15 @@ class Job:
         Table of the model's constants, as `calibrate` writes it; those that ship by default.
     calibration : mapping, optional
         How the settings were calibrated, as `read_calibration` finds it in their file.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> records = resources.files("poolbuilder") / "demo_data" / "records.zip"
+    >>> site = Site(longitude=-91.2, latitude=36.9, radius_km=25)
+    >>> pool = Job(site=site, as_of=datetime.date(2026, 6, 1), records=(Path(str(records)),)).run()
+    >>> pool.site.radius_km, pool["bluegill"]["tier"]
+    (25.0, 'water')
     """
 
     site: Site

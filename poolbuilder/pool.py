@@ -85,6 +85,17 @@ class Pool:
         How presence is calibrated, and how well the water is known; None when unknown.
     features : dict
         GeoJSON features to draw, by layer.
+
+    Examples
+    --------
+    >>> from poolbuilder.demonstration import demo_pool
+    >>> pool = demo_pool()
+    >>> len(pool), pool["bluegill"]["scientificName"], pool["bluegill"]["tier"]
+    (13, 'Lepomis macrochirus', 'water')
+    >>> [step["part"] for step in pool.reasons("warmouth")][:3]
+    ['status', 'wide', 'near']
+    >>> pool.to_pandas()["presence"].is_monotonic_decreasing
+    True
     """
 
     site: Site
@@ -247,8 +258,13 @@ def build(  # noqa: PLR0913 (each is an input of its own)
 
     Examples
     --------
-    ``build(Site(longitude=-91.2, latitude=36.9), records, checklist=Checklist.load("lepomis"),
-    as_of=date(2026, 6, 1))``
+    >>> from poolbuilder.schemas import RECORDS
+    >>> site = Site(longitude=-91.2, latitude=36.9)
+    >>> pool = build(
+    ...     site, RECORDS.empty_table(), checklist=Checklist.load("lepomis"), as_of=datetime.date(2026, 6, 1)
+    ... )
+    >>> len(pool), pool.counts["read"], set(pool.candidates["tier"].to_pylist())
+    (13, 0, {'none'})
     """
     settings = settings or Settings()
     screened = prepare(records, checklist, settings=settings, as_of=as_of)

@@ -23,6 +23,11 @@ def test_all_is_sorted_and_complete() -> None:
     assert "build" in exported
 
 
+def test_every_name_comes_with_an_example_that_runs() -> None:
+    """Examples run with the tests (``--doctest-modules``)."""
+    assert [name for name in poolbuilder.__all__ if ">>>" not in getattr(poolbuilder, name).__doc__] == []
+
+
 def test_importing_the_package_is_cheap() -> None:
     program = "import sys, poolbuilder; sys.exit(bool({'pandas', 'pyarrow', 'numpy'} & set(sys.modules)))"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

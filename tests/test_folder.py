@@ -221,7 +221,7 @@ def test_a_folder_of_version_1_0_that_lacks_a_column_of_its_own_is_named(tmp_pat
     pq.write_table(
         pq.read_table(folder / "evidence.parquet").drop_columns("quality"), folder / "evidence.parquet"
     )
-    with pytest.raises(PoolFileError, match=r"evidence\.parquet: cannot be read"):
+    with pytest.raises(PoolFileError, match=r"evidence\.parquet: lacks 'quality'"):
         read_pool(folder)
 
 
@@ -272,8 +272,8 @@ def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
         ("pool.json", "{", "pool.json: is not JSON"),
         ("pool.json", "{}", "is not a pool"),
         ("pool.json", '{"schemaVersion": "99"}', "has schemaVersion 99, this version reads"),
-        ("pool.json", '{"schemaVersion": "2.0"}', "cannot be understood: 'site'"),
-        ("pool.json", '{"schemaVersion": "1.0"}', "cannot be understood: 'site'"),
+        ("pool.json", '{"schemaVersion": "2.0"}', "lacks 'site'"),
+        ("pool.json", '{"schemaVersion": "1.0"}', "lacks 'site'"),
         ("evidence.parquet", "not parquet", "evidence.parquet: cannot be read"),
         ("crosses.parquet", "a", "crosses.parquet: cannot be read"),
         ("map.geojson", "[", "map.geojson: is not JSON"),

@@ -281,12 +281,27 @@ class Frame:
 
 
 def explore(pool: Pool, *, height: int = 680) -> Frame:
-    """The list and the interactive map of a pool, for a notebook cell."""
+    """The list and the interactive map of a pool, for a notebook cell.
+
+    Examples
+    --------
+    >>> from poolbuilder.demonstration import demo_pool
+    >>> explore(demo_pool(), height=400).title
+    'map: Kestrel Ford Lake (invented)'
+    """
     return Frame(page=render(pool, view="map"), height=height, title=f"map: {words.place(pool.site)}")
 
 
 def notebook_html(pool: Pool) -> str:
-    """The findings, the doubts, the list and a still map as one HTML fragment; no script in it."""
+    """The findings, the doubts, the list and a still map as one HTML fragment; no script in it.
+
+    Examples
+    --------
+    >>> from poolbuilder.demonstration import demo_pool
+    >>> page = notebook_html(demo_pool())
+    >>> "<h3>Kestrel Ford Lake (invented)</h3>" in page, "<script" in page
+    (True, False)
+    """
     style = Markup(pages.asset("drawings.css") + pages.asset("notebook.css"))
     return pages.environment().get_template("notebook.html").render(style=style, **content(pool))
 

@@ -41,6 +41,11 @@ class Site:
     ------
     SiteError
         When a value is not a number or is out of its range.
+
+    Examples
+    --------
+    >>> Site(longitude=-91.2, latitude=36.9, name="Mill Pond").radius_km
+    40.0
     """
 
     longitude: float

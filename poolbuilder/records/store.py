@@ -208,6 +208,17 @@ class Store:
     Notes
     -----
     Reading needs no lock: files never change, and the index is replaced as a whole.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from importlib import resources
+    >>> records = resources.files("poolbuilder") / "demo_data" / "records.zip"
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     store = Store(Path(folder) / "store")
+    ...     _ = store.add([records])
+    ...     store.records, store.select(longitude=-91.2, latitude=36.9, reach_km=40).num_rows > 500
+    (2776, True)
     """
 
     def __init__(

@@ -206,6 +206,14 @@ class RangeMap:
         What was repaired, assumed or left aside, file by file.
     checklist : Checklist
         Says where each meaning of a name lives: a polygon under an old name speaks of a species only there.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> ranges = resources.files("poolbuilder") / "demo_data" / "ranges.geojson"
+    >>> found = RangeMap.read([str(ranges)], Checklist.load("lepomis"))
+    >>> sorted({polygon.species for polygon in found.polygons})[0]
+    'Lepomis auritus'
     """
 
     polygons: tuple[RangePolygon, ...]

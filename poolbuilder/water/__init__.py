@@ -133,6 +133,16 @@ class Water:
         What was found, repaired and could not be known.
     sources : tuple of dict
         path, layer, sha256 and rows of each layer, and what it is used as.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> layers = resources.files("poolbuilder") / "demo_data" / "layers.gpkg"
+    >>> water = Water.at(
+    ...     Site(longitude=-91.2, latitude=36.9), outline=f"{layers}:outline", settings=Settings()
+    ... )
+    >>> water.outline.name, water.streams
+    ('Kestrel Ford Lake', None)
     """
 
     site: Site
