@@ -14,7 +14,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, cached_property
+from functools import cached_property, lru_cache
 from importlib import resources
 from itertools import pairwise
 from pathlib import Path
@@ -365,31 +365,26 @@ def read_traits(path: str | Path | None = None) -> TraitTable:
         With file, row and remedy.
     """
     if path is None:
-        return _shipped()
+        return _table(SHIPPED, *map(shipped_file, ("traits", "characters", "correlations")))
     path = Path(path)
+
+    def read(what: str) -> tuple[bytes, str]:
+        own = path.with_name(path.name.replace("_traits", f"_{what}"))
+        if what != "traits" and (own == path or not own.exists()):
+            return shipped_file(what)
+        return own.read_bytes(), str(own)
+
     try:
-        content = path.read_bytes()
-        beside = {what: _beside(path, what) for what in ("characters", "correlations")}
+        files = [read(what) for what in ("traits", "characters", "correlations")]
     except OSError as error:
         raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
-    return _table(path.stem.removesuffix("_traits"), (content, str(path)), **beside)
-
-
-def _beside(path: Path, what: str) -> tuple[bytes, str]:
-    own = path.with_name(path.name.replace("_traits", f"_{what}"))
-    return (own.read_bytes(), str(own)) if own != path and own.exists() else shipped_file(what)
+    return _table(path.stem.removesuffix("_traits"), *files)
 
 
 def shipped_file(what: str) -> tuple[bytes, str]:
     """A file of the group that comes with the package, and its name."""
     name = f"{SHIPPED}_{what}.csv"
     return (resources.files("poolbuilder.fish") / name).read_bytes(), f"poolbuilder/fish/{name}"
-
-
-@cache
-def _shipped() -> TraitTable:
-    beside = {what: shipped_file(what) for what in ("characters", "correlations")}
-    return _table(SHIPPED, shipped_file("traits"), **beside)
 
 
 def _rows(file: tuple[bytes, str], required: Sequence[str], more: Sequence[str] = ()) -> list[_Row]:
@@ -399,12 +394,9 @@ def _rows(file: tuple[bytes, str], required: Sequence[str], more: Sequence[str] 
     return [_Row(cells, number, path) for number, cells in rows]
 
 
+@lru_cache(maxsize=4)
 def _table(
-    name: str,
-    traits: tuple[bytes, str],
-    *,
-    characters: tuple[bytes, str],
-    correlations: tuple[bytes, str],
+    name: str, traits: tuple[bytes, str], characters: tuple[bytes, str], correlations: tuple[bytes, str]
 ) -> TraitTable:
     described = [_character(row) for row in _rows(characters, CHARACTERS, ("seconds",))]
     by_key = {character.key: character for character in described}

@@ -7,7 +7,7 @@ import difflib
 import io
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -60,8 +60,8 @@ def _fish_of_rows(text: str, table: TraitTable, settings: Settings, where: str) 
             fact = "has more cells than the header" if None in row else f"holds more than {MOST_FISH} fish"
             raise TraitError(fact, file=where, row=reader.line_num, remedy="one fish a row, one value a cell")
         if any(given.values()):
-            document = from_fields(given, table)
-            made.append(_Notes(document, "", table, settings, where, reader.line_num).fish())
+            notes = from_fields(given, table)
+            made.append(fish_from(notes, table, settings=settings, where=where, row=reader.line_num))
     if not made:
         raise TraitError("holds no fish", file=where, remedy="a header of keys, then one fish a row")
     return made
@@ -105,20 +105,33 @@ def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str =
         raise TraitError(
             f"is not TOML: {error}", file=where, remedy='write one `name = value` a line, words in "quotes"'
         ) from error
-    return _Notes(document, text, table, settings, where).fish()
+    return fish_from(document, table, settings=settings, where=where, lines=text.splitlines())
 
 
 def fish_from(
-    document: Mapping[str, Any], table: TraitTable, *, settings: Settings, where: str = "notes"
+    document: Mapping[str, Any],
+    table: TraitTable,
+    *,
+    settings: Settings,
+    where: str = "notes",
+    lines: Sequence[str] = (),
+    row: int | None = None,
 ) -> Fish:
-    """Make a fish of notes that are no text any more: sections ``fish`` and ``seen``.
+    """Make a fish of notes that were read: sections ``fish`` and ``seen``.
+
+    Parameters
+    ----------
+    where : str
+        The file, for errors.
+    lines, row : sequence of str, int, optional
+        Its lines, or the row that the fish stands in.
 
     Raises
     ------
     TraitError
-        As :func:`read_fish`, without a line.
+        As :func:`read_fish`.
     """
-    return _Notes(document, "", table, settings, where).fish()
+    return _Notes(document, table, settings, where, lines, row).fish()
 
 
 class _Notes:
@@ -127,14 +140,13 @@ class _Notes:
     def __init__(
         self,
         document: Mapping[str, Any],
-        text: str,
         table: TraitTable,
         settings: Settings,
         where: str,
-        row: int | None = None,
+        lines: Sequence[str],
+        row: int | None,
     ) -> None:
-        self.lines, self.row = text.splitlines(), row
-        self.table, self.settings, self.where = table, settings, where
+        self.table, self.settings, self.where, self.lines, self.row = table, settings, where, lines, row
         for name in document:
             if name not in {"fish", "seen"}:
                 raise self.fault(name, f"unknown section or key {name!r}", "put it under [fish] or [seen]")
@@ -145,11 +157,9 @@ class _Notes:
 
     def fault(self, key: str, fact: str, remedy: str) -> TraitError:
         """An error at the line where a key stands."""
-        if self.row is not None:
-            return TraitError(fact, file=self.where, row=self.row, remedy=remedy)
         pattern = re.compile(rf'\s*\[?"?{re.escape(key)}"?\s*[\]=.]')
-        row = next((number for number, line in enumerate(self.lines, 1) if pattern.match(line)), None)
-        return TraitError(fact, file=self.where, row=row, remedy=remedy)
+        line = next((number for number, text in enumerate(self.lines, 1) if pattern.match(text)), None)
+        return TraitError(fact, file=self.where, row=self.row or line, remedy=remedy)
 
     def _section(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
         section = document.get(name, {})
