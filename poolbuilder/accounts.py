@@ -147,18 +147,20 @@ def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tupl
     licences: dict[str, Counter[str]] = {}
     titles: dict[str, Counter[str]] = {}
     keyed: set[str] = set()
-    for key, title, file, licence in zip(
-        *(tables.strings(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")),
-        strict=True,
-    ):
-        name = key or title or f"records in {file}"
-        counts[name] += 1
+    coded = [tables.codes(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")]
+    alike, number = np.unique(np.stack([code for code, _ in coded]), axis=1, return_counts=True)
+    for codes, count in zip(alike.T.tolist(), number.tolist(), strict=True):
+        key, title, file, licence = (
+            None if code < 0 else texts[code] for code, (_, texts) in zip(codes, coded, strict=True)
+        )
+        name = str(key or title or f"records in {file}")
+        counts[name] += count
         if key:
             keyed.add(key)
         if title:
-            titles.setdefault(name, Counter())[title] += 1
+            titles.setdefault(name, Counter())[title] += count
         if licence:
-            licences.setdefault(name, Counter())[licence] += 1
+            licences.setdefault(name, Counter())[licence] += count
     found = []
     for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
         item = by_key.get(name, {})

@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 from poolbuilder import tables
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError
 from poolbuilder.files import geopackage, recover, whole_folder, write_csv
+from poolbuilder.model.evidence import foremost
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
@@ -186,7 +187,7 @@ def _write_geopackage(pool: Pool, path: Path) -> None:
     import shapely
 
     with geopackage(path, date=pool.as_of.isoformat()) as write:
-        evidence = pool.evidence
+        evidence = foremost(pool.evidence)
         points = shapely.points(tables.numbers(evidence["longitude"]), tables.numbers(evidence["latitude"]))
         write("evidence", evidence, points)
         write("candidates", pool.candidates)

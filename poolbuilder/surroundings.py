@@ -54,6 +54,7 @@ Regions = MutableMapping[Cell, Region]
 
 KEPT = 1
 """Version of the files that regions are kept in."""
+MOST_BYTES = 2**32
 MOST_KEPT = 8
 """Lists and settings that regions of one store are kept for."""
 _PARTS: dict[str, Any] = {"looking": Looking, "events": Events, "community": Community}
@@ -415,7 +416,7 @@ class KeptRegions(MutableMapping[Cell, Region]):
         self._folder = self._all / f"{self._state}-{hashlib.sha256(with_.encode()).hexdigest()[:16]}"
 
     def _file(self, cell: Cell) -> Path:
-        return self._folder / f"{cell[0]}_{cell[1]}.npz"
+        return self._folder / f"{cell[0]}_{cell[1]}.region"
 
     def __getitem__(self, cell: Cell) -> Region:
         if cell not in self._known:
@@ -451,7 +452,7 @@ class KeptRegions(MutableMapping[Cell, Region]):
 
 
 def _packed(region: Region) -> bytes:
-    """A region as an npz file: its arrays, and the rest as JSON."""
+    """A region as an npz file, packed: its arrays, and the rest as JSON."""
     arrays: dict[str, Any] = {}
     plain: dict[str, Any] = {}
 
@@ -470,12 +471,15 @@ def _packed(region: Region) -> bytes:
     put(region, "")
     arrays["plain"] = np.frombuffer(json.dumps(plain).encode(), dtype=np.uint8)
     sink = io.BytesIO()
-    np.savez_compressed(sink, **arrays)
-    return sink.getvalue()
+    np.savez(sink, **arrays)
+    packed: bytes = pa.Codec("zstd").compress(sink.getvalue(), asbytes=True)
+    return len(sink.getvalue()).to_bytes(8) + packed
 
 
 def _unpacked(content: bytes) -> Region:
-    with np.load(io.BytesIO(content), allow_pickle=False) as packed:
+    size = int.from_bytes(content[:8])
+    whole = pa.Codec("zstd").decompress(content[8:], min(size, MOST_BYTES), asbytes=True)
+    with np.load(io.BytesIO(whole), allow_pickle=False) as packed:
         arrays = {name: packed[name] for name in packed.files}
     plain = json.loads(arrays.pop("plain").tobytes())
 

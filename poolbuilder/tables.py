@@ -235,7 +235,10 @@ def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
 
 def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
     """The given rows of a table, in the given order; *rows* are integer positions."""
-    picked: pa.Table = _taken(source, array(np.asarray(rows, dtype=np.int64), pa.int64()))
+    rows = np.asarray(rows, dtype=np.int64)
+    if len(rows) == source.num_rows and (rows == np.arange(len(rows))).all():
+        return source
+    picked: pa.Table = _taken(source, array(rows, pa.int64()))
     return picked
 
 

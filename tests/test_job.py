@@ -89,7 +89,7 @@ def stored(tmp_path: Path, **more: object) -> Job:
 
 
 def kept(tmp_path: Path) -> list[Path]:
-    return sorted((tmp_path / "store" / "regions").glob("*/*.npz"))
+    return sorted((tmp_path / "store" / "regions").glob("*/*.region"))
 
 
 def test_a_region_that_was_learnt_is_used_by_the_next_run(

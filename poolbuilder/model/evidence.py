@@ -10,7 +10,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.looking import event_keys, joint_codes
+from poolbuilder.model.looking import event_codes, event_keys, joint_codes
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
 
@@ -19,6 +19,8 @@ Ints = NDArray[np.int64]
 
 OWN_KINDS = frozenset({"record", "ambiguous"})
 """Kinds of evidence that count as records of the species itself."""
+MOST_DRAWN = 2000
+"""More events of a species would fall together on a map."""
 _KINDS = ("record", "ambiguous", "possible", "hybrid")
 
 
@@ -72,26 +74,25 @@ def gather(
         carries the nearest and best record of its event.  ``logOdds`` is 0 until the pool is weighed.
     """
     rows, names, factor, kind = _entries(located, shares, species, settings)
-    keys = event_keys(located, settings=settings)
-    distinct = {key: i for i, key in enumerate(sorted(set(keys)))}
-    event = np.array([distinct[key] for key in keys], dtype=np.int64)
+    event = event_codes(located, settings=settings)
     quality = tables.numbers(located["quality"])[rows] * factor
     away = tables.numbers(located["distanceKm"])[rows]
-    record = {key: i for i, key in enumerate(sorted(set(tables.strings(located["recordKey"])), key=str))}
-    rank = np.array([record[key] for key in tables.strings(located["recordKey"])], dtype=np.int64)
+    rank = np.empty(located.num_rows, dtype=np.int64)
+    rank[tables.order(located, [("recordKey", "ascending")])] = np.arange(located.num_rows)
     group = joint_codes(names, event[rows], np.where(kind < 2, 0, kind)) if len(rows) else rows
     order = np.lexsort((rank[rows], away, -quality, -here[rows], group)) if len(rows) else rows
     fresh = np.flatnonzero(np.diff(group[order], prepend=-1)) if len(rows) else order
     sizes = np.diff(np.append(fresh, len(order)))
     best = order[fresh]
     text = tables.strings(located["recordKey"])
+    said = rows[order].tolist()
     members = [
-        sorted({str(text[rows[i]]) for i in order[start : start + size]})
+        [text[said[start]]] if size == 1 else sorted({str(text[row]) for row in said[start : start + size]})
         for start, size in zip(fresh.tolist(), sizes.tolist(), strict=True)
     ]
     values = {
         "scientificName": [species[code] for code in names[best].tolist()],
-        "eventKey": [keys[row] for row in rows[best].tolist()],
+        "eventKey": event_keys(tables.take(located, rows[best]), settings=settings),
         "kind": [_KINDS[code] for code in kind[best].tolist()],
         "records": [len(member) for member in members],
         "quality": quality[best],
@@ -109,6 +110,15 @@ def gather(
     ]
     table = tables.take(table, tables.order(table, sorting))
     return check(table, EVIDENCE, "evidence")
+
+
+def foremost(evidence: pa.Table) -> pa.Table:
+    """The evidence that maps draw: of each species the first `MOST_DRAWN` events, nearest ones first."""
+    code, _ = tables.codes(evidence["scientificName"])
+    order = np.argsort(code, kind="stable")
+    rank = np.empty(len(code), dtype=np.int64)
+    rank[order] = np.arange(len(code)) - np.searchsorted(code[order], code[order])
+    return tables.where(evidence, rank < MOST_DRAWN)
 
 
 def _carried(located: pa.Table, rows: Ints) -> dict[str, Any]:

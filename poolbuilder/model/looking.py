@@ -68,6 +68,27 @@ _STILL_WORDS = (
     "see ",
 )
 _RUNNING_WORDS = ("stream", "river", "creek", "canal", "brook", "ditch", "lotic", "bayou", "slough", "branch")
+_COLUMNS = (
+    "acceptedNames",
+    "datasetKey",
+    "datasetName",
+    "eventDay",
+    "eventID",
+    "eventYear",
+    "habitat",
+    "isTaxonomicScopeFullyReported",
+    "latitude",
+    "locality",
+    "locationID",
+    "longitude",
+    "quality",
+    "recordedBy",
+    "samplingProtocol",
+    "scientificName",
+    "targetTaxonomicScope",
+    "uncertaintyM",
+    "waterBody",
+)
 _GENUS_ONLY = frozenset({"sp", "sp.", "spp", "spp.", "species"})
 
 
@@ -579,7 +600,7 @@ def look(
     chosen = np.flatnonzero(np.array([one in ROLES for one in role], dtype=bool) & looked & fine)
     number = np.full(table.num_rows, -1, dtype=np.int64)
     number[chosen] = np.arange(len(chosen))
-    part = tables.take(table, chosen)
+    part = tables.take(table.select([name for name in _COLUMNS if name in table.column_names]), chosen)
     role, kept = role[chosen], np.array([one is None for one in rule[chosen]], dtype=bool)
     event = event_codes(part, settings=settings)
     n, s = (int(event.max()) + 1 if len(event) else 0), len(species)

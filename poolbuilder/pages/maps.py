@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import shapely
 from markupsafe import Markup
 from numpy.typing import NDArray
@@ -192,9 +193,9 @@ class Marks:
         return Marks(**{name: values[keep] for name, values in vars(self).items()})
 
 
-def marks(pool: Pool) -> Marks:
-    """Where the events of a pool lie on the map."""
-    table = pool.evidence
+def marks(pool: Pool, table: pa.Table | None = None) -> Marks:
+    """Where the events of a pool lie on the map, or some of them."""
+    table = pool.evidence if table is None else table
     number = {name: index for index, name in enumerate(tables.strings(pool.candidates["scientificName"]))}
     kinds = {kind: index for index, kind in enumerate(KINDS)}
     x, y = project(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), pool.site)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from poolbuilder import pages, tables, words
 from poolbuilder.compare import compare
 from poolbuilder.errors import PoolBuilderError
+from poolbuilder.model.evidence import MOST_DRAWN, foremost
 from poolbuilder.pages import drawings, maps
 from poolbuilder.places.base_map import CREDIT
 from poolbuilder.pool import Pool
@@ -81,6 +82,8 @@ def content(pool: Pool) -> dict[str, Any]:
         "rejected": sorted(counts.items(), key=lambda item: (-item[1], item[0])),
         "rejected_total": sum(counts.values()) if counts else pool.rejected.num_rows,
         "still_map": maps.chart(pool),
+        "undrawn": pool.evidence.num_rows - foremost(pool.evidence).num_rows,
+        "most_drawn": MOST_DRAWN,
         "map_credit": CREDIT if any(pool.features.get(layer) for layer in maps.BASE) else "",
         "pairs": [row for row in pool.crosses.to_pylist() if row["parent1"] != row["parent2"]],
         "pairs_first": FIRST_PAIRS,
@@ -241,11 +244,15 @@ def payload(pool: Pool) -> dict[str, Any]:
 
 
 def _rounded(values: NDArray[np.float64], digits: int) -> list[float | None]:
-    return [None if np.isnan(value) else round(float(value), digits) for value in values]
+    rounded = np.round(values, digits).astype(object)
+    rounded[np.isnan(values)] = None
+    found: list[float | None] = rounded.tolist()
+    return found
 
 
 def _events(pool: Pool) -> dict[str, Any]:
-    table, marks = pool.evidence, maps.marks(pool)
+    table = foremost(pool.evidence)
+    marks = maps.marks(pool, table)
     dataset, keys = tables.codes(table["datasetKey"])
     titles = {row.get("datasetKey"): row.get("title") for row in pool.datasets}
     longitude = maps.wrapped(tables.numbers(table["longitude"]), pool.site)
