@@ -40,6 +40,13 @@ def test_readme_opens_with_one_paragraph_that_states_the_job() -> None:
     assert (ROOT / re.search(r"\((.*)\)", lines[2])[1]).is_file()
 
 
+@pytest.mark.parametrize("page", ["DEVELOPERS.md", "README.md", "tests/README.md"])
+def test_files_that_are_named_exist(page: str) -> None:
+    named = re.findall(r"`(\w+/[\w./]+\.(?:py|csv|md|json))`", (ROOT / page).read_text(encoding="utf-8"))
+    near = (ROOT, ROOT / "poolbuilder", ROOT / "tests")
+    assert [name for name in named if not any((folder / name).exists() for folder in near)] == []
+
+
 def test_every_dependency_has_a_lower_bound() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     wanted = [

@@ -9,7 +9,9 @@ import re
 import subprocess
 import sys
 from html.parser import HTMLParser
+from pathlib import Path
 
+import matplotlib.pyplot
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -136,6 +138,19 @@ def test_every_species_has_its_row_and_its_argument(page: str) -> None:
 def test_probability_after_the_last_step_is_the_presence(pool: Pool) -> None:
     for row in pool_page.species_rows(pool):
         assert row["steps"][-1]["after"] == pytest.approx(row["presence"], abs=1e-6)
+
+
+def test_the_shipped_map_lies_beneath_report_and_picture(demo_pool: Pool, tmp_path: Path) -> None:
+    """Counties, states and towns without any layer of the user's."""
+    page = render(demo_pool)
+    for kind in ("m-county", "m-state", "m-town"):
+        assert f'class="{kind}"' in page, kind
+    assert ">Winona</text>" in page
+    assert "GeoNames, CC BY 4.0" in page
+    figure, axes = matplotlib.pyplot.subplots()
+    picture._map(demo_pool, axes)
+    assert "Winona" in {text.get_text() for text in axes.texts}
+    matplotlib.pyplot.close(figure)
 
 
 def test_nothing_in_the_page_points_outside(page: str) -> None:

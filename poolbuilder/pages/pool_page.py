@@ -273,7 +273,7 @@ def _events(pool: Pool) -> dict[str, Any]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Frame:
+class PageFrame:
     """A page in a frame of its own, as a notebook shows it: its whole text, and its height in pixels."""
 
     page: str
@@ -287,7 +287,7 @@ class Frame:
         )
 
 
-def explore(pool: Pool, *, height: int = 680) -> Frame:
+def explore(pool: Pool, *, height: int = 680) -> PageFrame:
     """The list and the interactive map of a pool, for a notebook cell.
 
     Examples
@@ -296,7 +296,7 @@ def explore(pool: Pool, *, height: int = 680) -> Frame:
     >>> explore(demo_pool(), height=400).title
     'map: Kestrel Ford Lake (invented)'
     """
-    return Frame(page=render(pool, view="map"), height=height, title=f"map: {words.place(pool.site)}")
+    return PageFrame(page=render(pool, view="map"), height=height, title=f"map: {words.place(pool.site)}")
 
 
 def notebook_html(pool: Pool) -> str:
