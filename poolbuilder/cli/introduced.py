@@ -1,4 +1,4 @@
-"""``poolbuilder introduced``: species near many waters that do not belong there."""
+"""``poolbuilder introduced``: introduced species near many waters, and what is new."""
 
 from __future__ import annotations
 
@@ -122,7 +122,7 @@ def introduced(
     workers: int,
     **given: Any,
 ) -> None:
-    """Find species near each of many waters that do not belong there, and what is new.
+    """Find introduced species near each of many waters, and what is new.
 
     Native or introduced is taken from the agency's own list, the lists of a water's regions, the
     records near it, range polygons, and the checklist, in this order; a disagreement is said.

@@ -147,7 +147,7 @@ def find_introduced(
     progress: Progress | None = None,
     notes: Sequence[str] = (),
 ) -> Run:
-    """Find the species near many waters that do not belong there.
+    """Find the introduced species near many waters.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""One water: which species do not belong in it, what its records say of each, and how each comes.
+"""One water: which introduced species are near it, what its records say of each, and how each comes.
 
 A record is graded by what it says of itself alone: *sure* when somebody can check it (a specimen, a
 photograph, a verified identification or a survey) and nothing speaks against it, *toBeChecked* when

@@ -2,7 +2,7 @@
 
 ::
 
-    introduced.csv   species that do not belong, new ones first (schema INTRODUCED)
+    introduced.csv   introduced species, new ones first (schema INTRODUCED)
     unsettled.csv    the same columns: nobody says, or sources disagree
     records.csv      the records that decide, up to three for each species and water
     expected.csv     the watch list: introduced species not recorded in the water yet
