@@ -402,7 +402,7 @@ def test_bayes_in_logarithms_does_not_underflow() -> None:
 # -- the argument ------------------------------------------------------------------------
 
 
-def test_the_ledger_of_a_likely_green_sunfish_hybrid() -> None:
+def test_trait_evidence_of_a_likely_green_sunfish_hybrid() -> None:
     found = specimen()
     first = found.misfit.hypotheses[int(found.misfit.order[0])]
     assert first.parents == ("Lepomis cyanellus", "Lepomis macrochirus")
@@ -410,7 +410,9 @@ def test_the_ledger_of_a_likely_green_sunfish_hybrid() -> None:
     green, bluegill = "Lepomis cyanellus", "Lepomis macrochirus"
     assert rows[green, "maxilla_reach"]["logOdds"] > 0.5 > -0.5 > rows[bluegill, "maxilla_reach"]["logOdds"]
     assert rows[bluegill, "flap_edge"]["logOdds"] < -0.7
-    assert "L. macrochirus has dark to edge [read]; speaks against it" in rows[bluegill, "flap_edge"]["words"]
+    assert (
+        "L. macrochirus has dark to edge [read]; evidence against it" in rows[bluegill, "flap_edge"]["words"]
+    )
     assert "lies within its range" in rows[green, "pectoral_in_sl"]["words"]
     assert len(found.trait_evidence) == 13 * len(found.fish.seen)
 
