@@ -6,6 +6,7 @@ traceback, a hang, too much memory).  ``tests/bench/fuzz.py`` tries thousands; `
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import io
 import json
@@ -23,8 +24,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import pyarrow as pa
 import pyarrow.parquet as pq
+import shapely
 
 import poolbuilder
 from poolbuilder.errors import PoolBuilderError, SourceError
@@ -158,6 +161,43 @@ def _meta(path: Path) -> Any:
     return read_all([folder])
 
 
+def _points(ending: str) -> bytes:
+    """Two invented records as points of a layer; of a Shapefile the main file, without its companions."""
+    frame = geopandas.GeoDataFrame(
+        {"Species": ["bluegill", "green sunfish"], "Date": ["2017-04-20", "2018-05-01"]},
+        geometry=[shapely.Point(-91.2, 36.9), shapely.Point(-91.25, 36.95)],
+        crs=4326,
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"fish.{ending}"
+        frame.to_parquet(path) if ending == "parquet" else frame.to_file(path)
+        if ending == "shp":
+            for beside in path.parent.glob("fish.*"):
+                COMPANIONS[beside.suffix] = beside.read_bytes()
+        return path.read_bytes()
+
+
+COMPANIONS: dict[str, bytes] = {}
+"""The other files of the Shapefile, which are mutated in its stead now and then."""
+
+
+def _records_and_layer(path: Path) -> Any:
+    """A layer read as records and as a layer, by the same file."""
+    if path.suffix == ".shp":
+        main = path.read_bytes()
+        for suffix, body in COMPANIONS.items():
+            turned = mutated(body, random.Random(main + suffix.encode()))
+            path.with_suffix(suffix).write_bytes(body if len(main) % 2 else turned)
+        path.write_bytes(main)
+    with contextlib.suppress(PoolBuilderError):
+        read_layer(path, purpose="range polygons")
+    return read_all([path])
+
+
+def _sheet() -> bytes:
+    return (Path(__file__).parents[1] / "demo" / "catches.xlsx").read_bytes()
+
+
 def _layer(path: Path) -> Any:
     return read_layer(path, purpose="range polygons")
 
@@ -200,6 +240,10 @@ def readers() -> dict[str, Reader]:
         "meta.xml": Reader(((plain / "meta.xml").read_bytes(),), "meta.xml", _meta),
         "eml.xml": Reader((b"<eml><dataset><title>Invented</title></dataset></eml>",), "eml.xml", _meta),
         "parquet": Reader((_parquet(),), "fish.parquet", lambda path: read_all([path])),
+        "spreadsheet": Reader((_sheet(),), "fish.xlsx", lambda path: read_all([path])),
+        "GeoPackage": Reader((_points("gpkg"),), "fish.gpkg", _records_and_layer),
+        "Shapefile": Reader((_points("shp"),), "fish.shp", _records_and_layer),
+        "GeoParquet": Reader((_points("parquet"),), "layer.parquet", _layer),
         "settings": Reader((SETTINGS,), "settings.toml", Settings.from_toml),
         "plan": Reader((PLAN,), "plan.toml", read_plan),
         "waters": Reader((WATERS,), "waters.csv", read_waters),

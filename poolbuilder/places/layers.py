@@ -207,9 +207,9 @@ def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
         if kind == "json":
             return _read_geojson(path, layer)
         if kind == "gpkg":
-            return _read_with_gdal(path, _chosen(_layers_of(path), layer, path), str(path))
+            return _read_with_gdal(path, _chosen(layers_of(path), layer, path), str(path))
         return _read_with_gdal(path, *_shapefile(path, layer))
-    except (CRSError, pa.ArrowException, OSError, shapely.errors.ShapelyError) as error:
+    except (CRSError, pa.ArrowException, OSError, UnicodeDecodeError, shapely.errors.ShapelyError) as error:
         fact = f"cannot be read as {purpose}: {first_line(error)}"
         raise LayerError(
             fact, file=path, remedy="use GeoPackage, Shapefile, GeoJSON or GeoParquet"
@@ -249,7 +249,7 @@ def _shown(names: Sequence[str]) -> str:
     return ", ".join(short) + (f" and {len(names) - SHOWN_LAYERS} more" if len(names) > SHOWN_LAYERS else "")
 
 
-def _layers_of(path: Path) -> list[str]:
+def layers_of(path: Path) -> list[str]:
     """The layers with geometry that a GeoPackage lists; one that reaches for other files is refused."""
     try:
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
@@ -302,7 +302,7 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
 
     try:
         meta, table = pyogrio.read_arrow(where, layer=layer)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+    except Exception as error:  # a broken file makes the library fail in ways of its own
         fact = first_line(error)
         if "SHAPE_RESTORE_SHX" in fact:
             raise LayerError(
@@ -312,19 +312,29 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
     column = meta["geometry_name"] or "wkb_geometry"
     if column not in table.column_names:
         raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
-    values = table.column(column).to_pylist()
+    names = table.column_names
+    values = table.column(names.index(column)).to_pylist()
     curved = sum(_is_curved(value) for value in values)
     if curved:
         values = list(pyogrio.raw.read(where, layer=layer, columns=[])[2])  # this way GDAL makes them linear
     geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
     return RawLayer(
         geometry=geometry,
-        attributes={name: table.column(name).to_pylist() for name in table.column_names if name != column},
+        attributes={name: _values(table.column(at)) for at, name in enumerate(names) if name != column},
         crs=CRS.from_user_input(meta["crs"]) if meta["crs"] else None,
         layer=layer,
         broken=_broken(values, geometry),
         curved=curved,
     )
+
+
+def _values(column: pa.ChunkedArray) -> list[Any]:
+    """A column as a list; bytes that are not UTF-8 are read as far as they can be."""
+    try:
+        return list(column.to_pylist())
+    except UnicodeDecodeError:
+        given = column.cast(pa.binary()).to_pylist()
+        return [None if value is None else value.decode(errors="replace") for value in given]
 
 
 def _is_curved(value: bytes | None) -> bool:

@@ -133,24 +133,25 @@ def read_points(path: Path) -> list[Grid]:
     RecordFileError
         When the file cannot be read, or has no coordinate reference system.
     """
-    import pyogrio
+    from poolbuilder.places.layers import layers_of, read_raw
 
-    from poolbuilder.places.layers import read_raw
-
+    remedy = "export the records as CSV"
+    layers: list[str | None] = [None]
+    with path.open("rb") as stream:
+        is_package = stream.read(15) == b"SQLite format 3"
     try:
-        layers: list[str | None] = [None]
-        if path.read_bytes()[:15] == b"SQLite format 3":
-            layers = [str(name) for name, kind in pyogrio.list_layers(path) if kind is not None]
-        if not layers:
-            raise RecordFileError("holds no layer of points", file=path, remedy="export the records as CSV")
+        if is_package:
+            layers = list(layers_of(path))
         grids = [_of_layer(path, name or "", read_raw(path, name, _POINTS)) for name in layers]
-    except RecordFileError:
-        raise
-    except (LayerError, pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+    except (LayerError, ValueError) as error:
         # Messages of the library need not be text that can be decoded.
         first = "" if isinstance(error, UnicodeDecodeError) else (str(error).splitlines() or [""])[0]
         fact = error.fact if isinstance(error, LayerError) else first or "is no layer that can be read"
-        raise RecordFileError(fact, file=path, remedy="export the records as CSV") from error
+        raise RecordFileError(fact, file=path, remedy=remedy) from error
+    except OSError:
+        grids = []
+    if not grids:
+        raise RecordFileError("holds no layer of points", file=path, remedy=remedy)
     return [grid for grid in grids if grid.rows(Counter(), ())]
 
 
@@ -178,7 +179,10 @@ def _of_layer(path: Path, name: str, raw: Any) -> Grid:
 def _on_wgs84(east: Any, north: Any, crs: Any) -> tuple[Any, Any]:
     import pyproj
 
-    change = pyproj.Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
+    try:
+        change = pyproj.Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
+    except pyproj.exceptions.ProjError as error:
+        raise ValueError(f"its coordinates cannot be put on WGS84: {error}") from error
     moved = change.transform(east, north)
     good = np.isfinite(moved[0]) & np.isfinite(moved[1])
     return np.where(good, moved[0], np.nan), np.where(good, moved[1], np.nan)
