@@ -360,7 +360,7 @@ def _news(run: Run) -> list[Document]:
 
 def _place(water: Facts, row: Facts) -> Document:
     return {
-        "water": told.water(water),
+        "water": water["water"],
         "number": water["number"],
         "name": row["scientificName"],
         "distance": words.kilometres(row["nearestKm"]),

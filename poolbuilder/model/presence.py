@@ -172,7 +172,9 @@ def chance_here(
     here = np.where(at_point, np.maximum(here, AT_POINT), here)
     called = _plain(name)
     if called:
-        same = np.array([_plain(one) == called for one in waters], dtype=bool) & (away <= NAMED_KM)
+        close = np.flatnonzero(away <= NAMED_KM)
+        same = np.zeros(len(here), dtype=bool)
+        same[close] = [_plain(one) == called for one in waters[close]]
         here = np.where(same, np.maximum(here, NAMED_HERE), here)
     return here
 

@@ -259,7 +259,7 @@ def gone(names: Iterable[str]) -> str:
 
 def note(row: Facts, said: Sequence[str]) -> str:
     """The note on a species, from what is new to what is doubtful."""
-    parts = [*said]
+    parts: list[str | None] = [*said]
     if row["inWater"] and not any("in this water" in text for text in said):
         parts.append("recorded in this water")
     parts += [row["conflict"]]
@@ -268,7 +268,8 @@ def note(row: Facts, said: Sequence[str]) -> str:
     parts += [row["way"]]
     if row["front"] is not None and row["front"]["trend"] != "arrived":
         parts.append(row["front"]["words"])
-    return "; ".join(dict.fromkeys(filter(None, [*parts, row["remark"]])))
+    joined_up = "; ".join(filter(None, [*parts, row["remark"]]))
+    return "; ".join(dict.fromkeys(joined_up.split("; ")))
 
 
 NOT_COMPARED = "was not in the last run at this place: what is new cannot be told"
@@ -369,7 +370,7 @@ def new_by_species(cards: Sequence[Facts], words: str) -> str:
         where = joined(places[:3]) + (" and more" if len(places) > 3 else "")
         said.append(f"{card['vernacular'] or card['name']} {'in' if card['inside'] else 'near'} {where}")
     more = f", and {len(cards) - 6:,} more species" if len(cards) > 6 else ""
-    return f"New {words}: {'; '.join(said)}{more}."
+    return f"New{'' if words.startswith('since') else ','} {words}: {'; '.join(said)}{more}."
 
 
 def late(name: str, year: int) -> str:
