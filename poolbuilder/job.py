@@ -133,21 +133,27 @@ class Job:
 
     def identity(self) -> dict[str, Any]:
         """What the pools of this job rest on besides their sites: texts, and digests of files and records."""
-        lists = [spec for pair in self.region_lists for spec in pair]
-        layers = [*self.ranges, self.water, self.basins, self.streams, self.barriers, self.outlines]
-        specs = [*lists, *layers, *self.records, *self.known, *self.catch, self.constants]
-        listed = is_genus(self.checklist) or self.checklist in SHIPPED
-        files = [*filter(None, specs), *(() if listed else (self.checklist,))]
+        tables = [*self.records, *self.known, *self.catch, *filter(None, [self.constants])]
         return {
             "version": poolbuilder.__version__,
             "asOf": self.as_of.isoformat(),
             "checklist": self.checklist,
-            "layers": {str(spec): file_digest(str(spec)) for spec in files},
+            "layers": {
+                spec: [content_digest(path) for path in files_of(spec)]
+                for spec in (*self.specs(), *map(str, tables))
+            },
             "settings": self.settings.as_dict(),
             "calibration": None if self.calibration is None else dict(self.calibration),
             "store": None if self.records else store_digest(self.store),
             "waterLayers": None if self.records else layers_digest(self.store),
         }
+
+    def specs(self) -> list[str]:
+        """The lists and layers that the job names, each once; not those that ship with the package."""
+        lists = [spec for pair in self.region_lists for spec in pair]
+        layers = [*self.ranges, self.water, self.basins, self.streams, self.barriers, self.outlines]
+        own = [] if is_genus(self.checklist) or self.checklist in SHIPPED else [self.checklist]
+        return list(dict.fromkeys(filter(None, [*own, *lists, *layers])))
 
     def open_constants(self) -> Constants:
         """The constants that the job names, or those that ship."""
@@ -212,13 +218,19 @@ def store_digest(store: Path) -> str:
     return hashlib.sha256(json.dumps(keys).encode()).hexdigest()
 
 
-def file_digest(spec: str) -> str | None:
-    """SHA-256 of a file, or of the file of a layer; None where there is none."""
+def files_of(spec: str) -> list[Path]:
+    """The files of a list or layer, the one that names it first; none where it is no file."""
     path = next(
         (Path(name) for name in (spec, spec.rpartition(":")[0]) if name and Path(name).is_file()), None
     )
     if path is None:
-        return None
+        return []
+    beside = sorted(path.parent.glob(f"{path.stem}.*")) if path.suffix.lower() == ".shp" else []
+    return [path, *(other for other in beside if other != path and other.is_file())]
+
+
+def content_digest(path: Path) -> str:
+    """SHA-256 of a file."""
     about = path.stat()
     return _digest(path, about.st_mtime_ns, about.st_size)
 

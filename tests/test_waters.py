@@ -65,3 +65,14 @@ def test_other_encodings_and_missing_files_are_told(tmp_path: Path) -> None:
         read_waters(_table(tmp_path, "name,lat,lon\nÉtang,36,-91\n", encoding="latin-1"))
     with pytest.raises(PlanError, match="cannot be read"):
         read_waters(tmp_path / "none.csv")
+
+
+def test_headings_of_agencies_and_rows_set_aside(tmp_path: Path) -> None:
+    text = "LakeID;LAKE_NAME;Y;X;Cnty\n12-7;Mud Lake;36.5;-91.25;Ozark\n12-8;Mud Lake;x;-91;Dent\n"
+    aside: list[str] = []
+    (site,) = read_waters(_table(tmp_path, text), aside=aside)
+    assert site == Site(longitude=-91.25, latitude=36.5, name="Mud Lake", location_id="12-7", county="Ozark")
+    assert len(aside) == 1
+    assert "row 3: latitude 'x' is not a number" in aside[0]
+    with pytest.raises(PlanError, match="row 2: latitude 'x'"):
+        read_waters(_table(tmp_path, "name,lat,lon\nA,x,-91\n"), aside=[])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 
 from poolbuilder.cli import main
@@ -140,7 +142,7 @@ def test_a_killed_run_goes_on_where_it_stood(weekly: Weekly, monkeypatch: pytest
     assert weekly.run("2026-03-01")[0] == 0
     assert built == ["mill-pond", "weir-pool"]
     assert sorted(path.name for path in (weekly.folder / "pools" / "2026-03-01").iterdir()) == [
-        "introduced", "mill-pond", "summary.html", "summary.json", "weir-pool",
+        "introduced", "mill-pond", "summary.html", "summary.json", "summary.md", "weir-pool",
     ]  # fmt: skip
 
 
@@ -201,3 +203,109 @@ def test_region_lists_speak_in_pools_as_in_the_news(weekly: Weekly) -> None:
     pool = json.loads((weekly.folder / "pools/2026-03-01/mill-pond/pool.json").read_text("utf-8"))
     row = next(row for row in pool["candidates"] if row["scientificName"] == GIBBOSUS)
     assert (row["establishmentMeans"], row["establishmentSource"]) == ("native", "region")
+
+
+LAKES = """LAKE_NAME,LAT_DD,LON_DD,DOW,County
+Mud Lake,38.51,-90.50,27001,Hennepin
+Mud Lake,38.80,-90.50,62002,Ramsey
+Lost Lake,n/a,-90.50,9,Scott
+"""
+"""Headings as agencies have them; two lakes of one name, and a row that is no place."""
+
+
+def test_two_lakes_of_one_name_stay_two_with_identifier_and_county_and_a_bad_row_is_named(
+    weekly: Weekly,
+) -> None:
+    (weekly.folder / "lakes.csv").write_text(LAKES, "utf-8")
+    weekly.plan.write_text(
+        PLAN.partition("[[water]]")[0].replace("taxon =", 'waters = "lakes.csv"\ntaxon ='), "utf-8"
+    )
+    code, out, _ = weekly.run("2026-03-01")
+    assert code == 0
+    assert "row 4: latitude 'n/a' is not a number" in out
+    waters = weekly.summary("2026-03-01")["waters"]
+    assert [(row["slug"], row["locationID"], row["county"]) for row in waters] == [
+        ("mud-lake-27001", "27001", "Hennepin"),
+        ("mud-lake-62002", "62002", "Ramsey"),
+    ]
+    folder = weekly.folder / "pools" / "2026-03-01"
+    page = (folder / "introduced" / "introduced.html").read_text("utf-8")
+    assert "27001, Hennepin" in page
+    assert 'data-find="mud lake 62002 ramsey' in page
+    for name in ("introduced.csv", "records.csv"):
+        rows = list(csv.DictReader((folder / "introduced" / name).read_text("utf-8-sig").splitlines()))
+        assert {(row["locationID"], row["county"]) for row in rows} == {
+            ("27001", "Hennepin"), ("62002", "Ramsey"),
+        }  # fmt: skip
+    assert "62002, Ramsey" in (folder / "summary.html").read_text("utf-8")
+    # A bad row is no news: the quiet week stays silent.
+    assert weekly.run("2026-03-08", *QUIET) == (0, "", "")
+
+
+def test_in_a_quiet_week_introduced_species_are_a_link_and_little_is_written(weekly: Weekly) -> None:
+    weekly.run("2026-03-01", *QUIET)
+    weekly.run("2026-03-08", *QUIET)
+    folder = weekly.folder / "pools" / "2026-03-08"
+    assert (folder / "introduced").is_symlink()
+    assert (weekly.folder / "pools" / "latest" / "introduced" / "feed.xml").is_file()
+    written = [path for path in folder.iterdir() if not path.is_symlink()]
+    assert sorted(path.name for path in written) == ["summary.html", "summary.json", "summary.md"]
+    weekly.run("2026-03-15", *QUIET, "--prune-days", "5")
+    days = sorted(path.name for path in (weekly.folder / "pools").glob("2026-*"))
+    assert days == ["2026-03-01", "2026-03-15"]
+    assert weekly.run("2026-03-22", *QUIET) == (0, "", "")
+
+
+def test_a_review_that_ends_is_no_quiet_week(weekly: Weekly, double: service.ServiceDouble) -> None:
+    table = weekly.folder / "reviewed.csv"
+    table.write_text("record,verdict,date,until\ngbif:9,seen,2026-03-01,2026-03-10\n", "utf-8")
+    weekly.plan.write_text(PLAN.replace("[refresh]", '[refresh]\nreviewed = "reviewed.csv"'), "utf-8")
+    weekly.run("2026-03-01", *QUIET)
+    assert weekly.run("2026-03-08", *QUIET)[0] == 0
+    assert (weekly.folder / "pools" / "2026-03-08" / "introduced").is_symlink()
+    weekly.run("2026-03-15", *QUIET)
+    assert not (weekly.folder / "pools" / "2026-03-15" / "introduced").is_symlink()
+
+
+def test_a_pool_of_last_spring_is_restored_without_anything_given_by_hand(
+    weekly: Weekly, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outline = {
+        "type": "Polygon",
+        "coordinates": [[[-90.51, 38.5], [-90.49, 38.5], [-90.49, 38.52], [-90.51, 38.5]]],
+    }
+    lake = {"type": "Feature", "properties": {"name": "Mill Pond"}, "geometry": outline}
+    layer = weekly.folder / "lake.geojson"
+    layer.write_text(json.dumps({"type": "FeatureCollection", "features": [lake]}))
+    text = PLAN.replace('name = "Mill Pond"', 'name = "Mill Pond"\nwater = "lake.geojson"')
+    weekly.plan.write_text(text, "utf-8")
+    weekly.run("2026-03-01", *QUIET)
+    old = weekly.folder / "pools" / "2026-03-01" / "mill-pond"
+    kept = list((weekly.folder / "pools" / "inputs").iterdir())
+    assert len(kept) == 2  # the list and the outline, once each
+    layer.unlink()
+    (weekly.folder / "list.csv").write_text("scientificName\nLepomis auritus\n", "utf-8")
+    out = weekly.folder / "again"
+    monkeypatch.chdir("/")
+    with pytest.raises(SystemExit) as ended:
+        main(["restore", str(old), "--out", str(out)])
+    said, fault = weekly.capsys.readouterr()
+    assert ended.value.code in {0, None}, fault
+    assert "the same in every number" in said
+    assert (out / "pool" / "pool.csv").read_bytes() == (old / "pool.csv").read_bytes()
+    assert (out / "pool" / "evidence.parquet").read_bytes() == (old / "evidence.parquet").read_bytes()
+
+
+def test_the_same_bytes_whatever_the_number_of_threads(weekly: Weekly) -> None:
+    weekly.run("2026-03-01", *QUIET)
+    first = weekly.folder / "pools" / "2026-03-01"
+    names = ["mill-pond/pool.parquet", "mill-pond/evidence.parquet", "mill-pond/pool.json"]
+    before = [(first / name).read_bytes() for name in names]
+    shutil.rmtree(weekly.folder / "pools")
+    threads = pa.cpu_count()
+    pa.set_cpu_count(threads + 3)
+    try:
+        weekly.run("2026-03-01", *QUIET)
+    finally:
+        pa.set_cpu_count(threads)
+    assert [(first / name).read_bytes() for name in names] == before

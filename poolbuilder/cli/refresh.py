@@ -63,6 +63,12 @@ def questions_of(
     help=f"End with exit code 4 when this is found: {', '.join(QUESTIONS)}; of introduced species "
     "new-in-water, new-near, more-records, disputed. Several, or repeated.",
 )
+@click.option(
+    "--since-last",
+    is_flag=True,
+    expose_value=False,
+    help="Compare with the last run of the plan, as refresh always does.",
+)
 @click.option("--quiet", is_flag=True, help="Print only what changed or failed; nothing when nothing did.")
 @click.option(
     "--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes on this machine."
@@ -94,8 +100,8 @@ def refresh(
     from poolbuilder.records.service.client import Client
     from poolbuilder.refresh import read_plan
     from poolbuilder.refresh import refresh as run_plan
-    from poolbuilder.refresh.seasonal import Runs
-    from poolbuilder.refresh.summary import changed_lines, summary_lines
+    from poolbuilder.refresh.runs import Runs
+    from poolbuilder.words.season_words import changed_lines, summary_lines
 
     what = read_plan(plan).with_service(service_url)
     now = datetime.datetime.now().astimezone()
@@ -139,7 +145,7 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     """
     from poolbuilder.compare import compare as compare_pools
     from poolbuilder.folder import read_pool
-    from poolbuilder.refresh.summary import comparison_lines
+    from poolbuilder.words.season_words import comparison_lines
 
     result = compare_pools(read_pool(old), read_pool(new))
     emit(shape, lines=lambda: comparison_lines(result), document=result.as_dict)

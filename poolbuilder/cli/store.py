@@ -140,13 +140,10 @@ def _report_check(found: Findings) -> int:
 def restore(pool: Path, store: Path | None, out: Path) -> None:
     """Restore the records of a pool, as they were, into a store of their own.
 
-    The service is not asked: its answers are kept beside the store, each with its hash. A
-    build with the same place and --as-of then gives the same pool.
+    The service is not asked: its answers are kept beside the store, each with its hash. Of a pool
+    that refresh made, lists, layers and settings are kept as well: it is built again, and compared.
     """
-    from poolbuilder.folder import read_pool
-    from poolbuilder.intake import restore_records
+    from poolbuilder.refresh.runs import restored
 
-    records, others = restore_records(read_pool(pool).inputs, store=store_path(store), into=out)
-    click.echo(f"{out} holds {records:,} records of the service")
-    for other in others:
-        click.echo(f"add it yourself: {other}")
+    for line in restored(pool, store=store, usual=store_path(None), into=out):
+        click.echo(line)

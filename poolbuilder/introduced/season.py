@@ -116,6 +116,11 @@ class Reviewed:
                 )
         return cls(by_record=records, by_species=species)
 
+    def on(self, day: str) -> list[Any]:
+        """The reviews that are not over on a day."""
+        kept = [*self.by_record.items(), *self.by_species.items()]
+        return [item for item in kept if not item[1]["until"] or day <= item[1]["until"]]
+
     def of(self, record: Mapping[str, Any], species: str, water: str, as_of: str | None) -> Document | None:
         """The review that covers a record on a day, or None.
 

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from poolbuilder.refresh.plan import Plan, read_plan
-from poolbuilder.refresh.seasonal import Outcome, SeasonalRun, refresh
+from poolbuilder.refresh.seasonal import SeasonalRun, refresh
 
-__all__ = ["Outcome", "Plan", "SeasonalRun", "read_plan", "refresh"]
+__all__ = ["Plan", "SeasonalRun", "read_plan", "refresh"]

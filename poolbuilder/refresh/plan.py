@@ -7,6 +7,7 @@ import difflib
 import math
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
@@ -102,6 +103,8 @@ class Plan:
         Layers that all waters share.
     fetch_water : bool
         Whether the layers of waters that have none are brought from the hydrography service.
+    notes : tuple of str
+        Rows of the table of waters that were set aside.
     """
 
     path: Path
@@ -125,6 +128,7 @@ class Plan:
     layers: Mapping[str, str] = field(default_factory=dict)
     fetch_water: bool = False
     water_url: str = HYDROGRAPHY_URL
+    notes: tuple[str, ...] = ()
 
     def with_service(self, url: str | None) -> Plan:
         """The same plan with another service; None changes nothing."""
@@ -167,11 +171,13 @@ def read_plan(path: str | Path) -> Plan:
         raise PlanError(
             "regions belong to a regionList", file=plan, remedy="give the table of the regions too"
         )
+    aside: list[str] = []
     return Plan(
         path=plan,
         out=home / main["out"],
         store=home / main.get("store", "data_cache"),
-        waters=_waters(document, main, home, plan),
+        waters=_waters(document, main, home, plan, aside),
+        notes=tuple(aside),
         taxa=_texts(main["taxon"], "taxon", plan),
         group=_texts(main.get("group", []), "group", plan),
         checklist=_checklist(main.get("checklist", "lepomis"), home),
@@ -249,7 +255,7 @@ def _settings(document: Mapping[str, Any], main: Mapping[str, Any], home: Path, 
 
 
 def _waters(
-    document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path
+    document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path, aside: list[str]
 ) -> tuple[PlannedWater, ...]:
     """The waters of the plan's tables, then those of its file."""
     shared = {key: str(home / main[key]) for key in LAYERS if key in main}
@@ -259,9 +265,11 @@ def _waters(
         for number, row in enumerate(document.get("water", []), start=1)
     ]
     if "waters" in main:
+        sites = read_waters(home / main["waters"], radius_km=radius, aside=aside)
+        named = Counter(_slug(site.name) for site in sites)
         waters += [
-            PlannedWater(site=site, slug=_slug(site.name), layers=shared)
-            for site in read_waters(home / main["waters"], radius_km=radius)
+            PlannedWater(site=site, slug=_own_slug(site, alone=named[_slug(site.name)] == 1), layers=shared)
+            for site in sites
         ]
     if not waters:
         raise PlanError("names no water", file=plan, remedy="add a [[water]] table with name, lat and lon")
@@ -307,6 +315,12 @@ def _slug(name: str) -> str:
     """A folder's name: letters and digits of any script, in lower case, joined by hyphens."""
     folded = unicodedata.normalize("NFKC", name).casefold()
     return re.sub(r"[^\w]+|_+", "-", folded).strip("-")[:80]
+
+
+def _own_slug(site: Site, *, alone: bool) -> str:
+    """The folder of a water of a table; two of one name differ by identifier, else by place."""
+    place = f"{site.latitude:.4f} {site.longitude:.4f}"
+    return _slug(site.name if alone else f"{site.name} {site.location_id or place}")
 
 
 STEP_KM = 10.0

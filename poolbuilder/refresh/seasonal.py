@@ -1,14 +1,7 @@
 """The seasonal run: fetch what is new, build, compare with the last run, say what changed.
 
 All waters are fetched before the first is built: what is learnt of a region must not depend
-on the order of the waters.  One failing water stops no other.  Runs are written into dated
-folders::
-
-    pools/
-      2026-03-31/   mill-pond/ ... summary.json summary.html
-      2026-06-30/
-      latest        a link to the youngest; a text file with its name where links are not possible
-      .lock
+on the order of the waters.  One failing water stops no other.
 """
 
 from __future__ import annotations
@@ -16,7 +9,6 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import re
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -26,172 +18,27 @@ from typing import Any
 import pyarrow as pa
 
 import poolbuilder
+from poolbuilder import pages
 from poolbuilder.compare import Comparison, compare
-from poolbuilder.errors import (
-    OfflineError,
-    PlanError,
-    PoolBuilderError,
-    PoolFileError,
-    SourceError,
-)
-from poolbuilder.files import locked, recover, write_whole
+from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError
+from poolbuilder.files import locked, write_whole
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
 from poolbuilder.introduced import Run as IntroducedRun
 from poolbuilder.introduced import find_introduced
 from poolbuilder.introduced.report import write_run
 from poolbuilder.introduced.season import NEWS, Reviewed, Season, read_run
-from poolbuilder.job import Engine, Job, file_digest, is_genus, record_reach_km, store_digest
-from poolbuilder.names.checklist import Checklist
+from poolbuilder.job import Engine, Job, record_reach_km, store_digest
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
-from poolbuilder.refresh.plan import Plan, PlannedWater, group_neighbours
-from poolbuilder.refresh.summary import summary_document, summary_page
-from poolbuilder.surroundings import Regions, cell_of, centre_of, region_reach
+from poolbuilder.refresh.plan import LAYERS, Plan, PlannedWater, group_neighbours
+from poolbuilder.refresh.runs import WORK, Runs, point
+from poolbuilder.surroundings import cell_of, centre_of, region_reach
 from poolbuilder.water.hydrography import fetch_water, water_layers
-
-LATEST = "latest"
-WORK = ".run"
-DAY_MARK = ".day"
-
-
-@dataclass(frozen=True)
-class Runs:
-    """The dated folders below a plan's ``out``."""
-
-    out: Path
-
-    def days(self) -> list[datetime.date]:
-        """Days of the runs that are there, oldest first."""
-        return sorted(day for path in self.out.iterdir() if (day := _day(path.name)) and path.is_dir())
-
-    def folder(self, day: datetime.date) -> Path:
-        """The folder of a day's run."""
-        return self.out / day.isoformat()
-
-    def begin(self, day: datetime.date) -> Path:
-        """A folder to write a run into; a run of the day that was killed goes on in its folder.
-
-        Raises
-        ------
-        PlanError
-            When a run of a later day is there: a clock is wrong.
-        """
-        for path in self.out.glob(".*.previous"):
-            recover(path.with_name(path.name[1 : -len(".previous")]))
-        days = self.days()
-        if days and days[-1] > day:
-            raise PlanError(
-                f"{self.folder(days[-1])}: the last run is of {days[-1].isoformat()}, which is after today, "
-                f"{day.isoformat()}",
-                remedy="set the clock of this computer right, or move that folder away",
-            )
-        work = self.out / WORK
-        mark = work / DAY_MARK
-        if not (mark.is_file() and mark.read_text(encoding="utf-8", errors="replace") == day.isoformat()):
-            shutil.rmtree(work, ignore_errors=True)
-            work.mkdir()
-            mark.write_text(day.isoformat(), encoding="utf-8")
-        return work
-
-    def finish(self, work: Path, day: datetime.date) -> Path:
-        """Put a written run in its place, and let ``latest`` point to it."""
-        for path in (*work.glob(".*.json"), work / DAY_MARK):
-            path.unlink(missing_ok=True)
-        target = self.folder(day)
-        previous = target.with_name(f".{target.name}.previous")
-        shutil.rmtree(previous, ignore_errors=True)
-        if target.exists():
-            target.rename(previous)
-        work.rename(target)
-        shutil.rmtree(previous, ignore_errors=True)
-        self._point(target.name)
-        return target
-
-    def _point(self, name: str) -> None:
-        link, beside = self.out / LATEST, self.out / f".{LATEST}.new"
-        beside.unlink(missing_ok=True)
-        if link.is_dir() and not link.is_symlink():
-            return  # somebody's own folder is left alone
-        try:
-            beside.symlink_to(name, target_is_directory=True)
-        except (OSError, NotImplementedError):
-            beside.write_text(name + "\n", encoding="utf-8")
-        beside.replace(link)
-
-    def latest(self) -> tuple[datetime.date | None, str | None]:
-        """The day that ``latest`` names, and what is wrong with it, if anything.
-
-        When it cannot be used, the youngest dated folder counts.
-        """
-        link = self.out / LATEST
-        days = self.days()
-        youngest = days[-1] if days else None
-        try:
-            named = str(link.readlink()) if link.is_symlink() else link.read_text(encoding="utf-8").strip()
-        except FileNotFoundError:
-            return youngest, None if youngest is None else f"{link} is missing: the youngest run is used"
-        except (OSError, UnicodeDecodeError):
-            return youngest, f"{link} cannot be read: the youngest run is used"
-        day = _day(Path(named).name)
-        if day is None or day not in days:
-            return youngest, f"{link} names {named[:40]!r}, which is no run here: the youngest run is used"
-        return day, None
-
-    def last_summary(self, day: datetime.date) -> dict[str, Any]:
-        """The summary of the youngest run before *day*; empty when there is none that can be read."""
-        for earlier in reversed([item for item in self.days() if item < day]):
-            try:
-                found = json.loads((self.folder(earlier) / "summary.json").read_text(encoding="utf-8"))
-            except (OSError, ValueError):
-                continue
-            return {**found, "waters": {water["slug"]: water for water in found["waters"] if "slug" in water}}
-        return {}
-
-    def introduced_before(self, day: datetime.date) -> Path | None:
-        """The folder of introduced species of the youngest run before *day* that has one."""
-        found = [self.folder(item) / "introduced" for item in self.days() if item < day]
-        return next((path for path in reversed(found) if (path / "introduced.json").is_file()), None)
-
-    def prune(self, before: datetime.date) -> list[datetime.date]:
-        """Remove runs older than a day, but for the youngest and what a kept run refers to."""
-        days = self.days()
-        kept = [day for day in days if day >= before] or days[-1:]
-        seen = self.introduced_before(datetime.date.max)
-        needed = set() if seen is None else {seen.parent.name}
-        for day in kept:
-            summary = self.folder(day) / "summary.json"
-            text = summary.read_text(encoding="utf-8") if summary.is_file() else ""
-            needed |= set(re.findall(r'"folder": "\.\./(\d{4}-\d\d-\d\d)/', text))
-        gone = [day for day in days if day not in kept and day.isoformat() not in needed]
-        for day in gone:
-            shutil.rmtree(self.folder(day))
-        return gone
-
-    def before(self, slug: str, day: datetime.date) -> tuple[Pool | None, list[str]]:
-        """The youngest readable pool of a water from a run before *day*, and what could not be read."""
-        notes: list[str] = []
-        for earlier in reversed([item for item in self.days() if item < day]):
-            folder = self.folder(earlier) / slug
-            if not folder.is_dir():
-                continue
-            try:
-                return read_pool(folder), notes
-            except PoolFileError as error:
-                notes.append(f"an earlier pool cannot be read and is passed over: {error}")
-        return None, notes
-
-
-def _day(name: str) -> datetime.date | None:
-    try:
-        day = datetime.date.fromisoformat(name)
-    except ValueError:
-        return None
-    return day if day.isoformat() == name else None
-
+from poolbuilder.words import season_words
 
 Progress = Callable[[str, int, "int | None"], None]
 
@@ -254,6 +101,9 @@ class SeasonalRun:
     notes: tuple[str, ...] = ()
     introduced: IntroducedRun | None = None
     store_state: str = ""
+    introduced_digest: str = ""
+    inputs: Mapping[str, Any] = field(default_factory=dict)
+    layers: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def missing(self) -> list[str]:
@@ -304,7 +154,7 @@ def refresh(
     day = now.date()
     with locked(plan.out / ".lock"):
         runs = Runs(plan.out)
-        _, broken = runs.latest()
+        broken = runs.latest_fault()
         try:
             work = runs.begin(day)
             outcomes = [Outcome(water) for water in plan.waters]
@@ -325,6 +175,9 @@ def refresh(
                 notes=tuple(filter(None, [broken, *season.notes(outcomes)])),
                 introduced=found,
                 store_state=season.store_state,
+                introduced_digest=season.introduced_digest,
+                inputs=season.inputs(),
+                layers=season.layers,
             )
             _summarise(run, now, work)
             runs.finish(work, day)
@@ -356,13 +209,13 @@ def _fetch(
             spread_km=group.spread_km,
         )
         held = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
-        fault: str | None = "not asked: the service failed for the waters before"
+        fault: str | None = season_words.NOT_ASKED
         licence, notes = None, []
         if failures < PATIENCE:
             try:
                 intake = bring(client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
                 held, licence, notes = intake.oldest, intake.licence, intake.notes()
-                fault = None if intake.complete else "not every promised record arrived"
+                fault = None if intake.complete else season_words.INCOMPLETE
                 failures = 0
             except PoolBuilderError as error:
                 fault = str(error)
@@ -382,7 +235,7 @@ def _fetch_layers(plan: Plan, outcomes: Sequence[Outcome], day: datetime.date) -
         site = item.water.site
         if item.water.layers or water_layers(plan.store, site) is not None:
             continue
-        fault = "the service failed for the waters before"
+        fault = season_words.FAILED_BEFORE
         if failures < PATIENCE:
             try:
                 item.notes += fetch_water(site, plan.store, today=day, url=plan.water_url).notes
@@ -391,7 +244,7 @@ def _fetch_layers(plan: Plan, outcomes: Sequence[Outcome], day: datetime.date) -
             except PoolBuilderError as error:
                 fault = str(error)
                 failures += isinstance(error, SourceError)
-        item.notes.append(f"the layers of the water were not fetched: {fault}")
+        item.notes.append(season_words.no_layers(fault))
 
 
 @dataclass(kw_only=True)
@@ -403,8 +256,10 @@ class _Season:
     work: Path
     day: datetime.date
     last: dict[str, Any]
-    regions: Regions = field(default_factory=dict)
+    engines: dict[Any, Engine] = field(default_factory=dict)
     region_digests: dict[Any, str] = field(default_factory=dict)
+    introduced_digest: str = ""
+    layers: dict[str, dict[str, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.store_state = store_digest(self.plan.store)
@@ -432,7 +287,7 @@ class _Season:
         water = outcome.water
         try:
             if outcome.fetched is None:
-                raise PoolFileError("no records were ever fetched for this water")
+                raise PoolFileError(season_words.NEVER_FETCHED)
             job = self.job(water.site, water.layers)
             outcome.fingerprint = self.fingerprint(job, water.slug)
             if self.keep(outcome):
@@ -448,12 +303,15 @@ class _Season:
             earlier = self.runs.folder(self.day) / water.slug
             if earlier.is_dir():
                 shutil.copytree(earlier, self.work / water.slug, dirs_exist_ok=True)
-                outcome.notes.append("the pool of an earlier run of this day is kept")
+                outcome.notes.append(season_words.KEPT_OF_TODAY)
 
     def built(self, outcome: Outcome, job: Job) -> Pool:
         """Build and write a pool, then note from what: a killed run goes on after it."""
         slug = outcome.water.slug
-        pool = job.drawn(next(Engine(job, self.regions).pools([job.site])).pool)
+        layers = tuple(sorted(outcome.water.layers.items()))
+        if layers not in self.engines:
+            self.engines[layers] = Engine(job)
+        pool = job.drawn(next(self.engines[layers].pools([job.site])).pool)
         write_pool(pool, self.work / slug, pages={"report.html": render(pool)})
         write_whole(self.work / f".{slug}.json", json.dumps(outcome.fingerprint))
         return pool
@@ -471,20 +329,9 @@ class _Season:
 
     def fingerprint(self, job: Job, slug: str) -> dict[str, str]:
         """Digests of the records near a water and in its region, and of all else that its pool rests on."""
-        lists = [spec for pair in job.region_lists for spec in pair]
-        layers = [*job.ranges, *filter(None, (*lists, job.water, job.basins, job.streams, job.barriers))]
-        listed = job.checklist if is_genus(job.checklist) else Checklist.load(job.checklist).source["sha256"]
-        rest = digest_of(
-            {
-                "version": poolbuilder.__version__,
-                "site": asdict(job.site),
-                "checklist": listed,
-                "layers": {spec: file_digest(spec) for spec in layers},
-                "waterLayers": None if (kept := job.kept_layers()) is None else kept.digest,
-                "settings": job.settings.as_dict(),
-                "calibration": job.calibration,
-            }
-        )
+        kept = job.kept_layers()
+        of_water = {"site": asdict(job.site), "waterLayers": None if kept is None else kept.digest}
+        rest = digest_of({**job.identity(), "asOf": None, "store": None, **of_water})
         past = self.last.get("waters", {}).get(slug, {}).get("fingerprint") or {}
         if self.last.get("storeState") == self.store_state and past.get("rest") == rest:
             return dict(past)
@@ -514,42 +361,74 @@ class _Season:
         day = folder if "/" in folder else f"{self.last.get('day')}/{folder}"
         if not past.get("pool") or past.get("fingerprint") != outcome.fingerprint:
             return False
-        try:
-            read_pool(self.runs.out / day)
-        except PoolFileError:
+        if not self.runs.holds(day):
             return False  # it is built anew, and compared with an older one
         outcome.kept, outcome.built = day, past["pool"]
         return True
 
     def find(self, outcomes: Sequence[Outcome], workers: int, progress: Progress) -> IntroducedRun | None:
-        """Find introduced species near the waters that have records, and write them."""
+        """Introduced species near the waters that have records, written; None where nothing changed since."""
         plan = self.plan
         ready = [item for item in outcomes if item.fetched is not None]
         if not ready:
             return None
+        for item in ready:
+            item.fingerprint = item.fingerprint or self.fingerprint(
+                self.job(item.water.site, item.water.layers), item.water.slug
+            )
+        reviewed = Reviewed() if plan.reviewed is None else Reviewed.read(plan.reviewed)
+        self.introduced_digest = digest_of(
+            [[item.fingerprint for item in ready], plan.find, reviewed.on(self.day.isoformat())]
+        )
         before = self.runs.introduced_before(self.day)
+        last = self.last.get("introducedDigest")
+        if (
+            before is not None
+            and last == self.introduced_digest
+            and self.last.get("day")
+            and self._refer(before)
+        ):
+            for item in ready if plan.make == "introduced" else ():
+                item.built = self.last["waters"].get(item.water.slug, {}).get("pool")
+            return None
         run = find_introduced(
             [item.water.site for item in ready],
             self.job(ready[0].water.site, plan.layers),
             group=plan.find,
-            season=Season(
-                before=None if before is None else read_run(before),
-                reviewed=Reviewed() if plan.reviewed is None else Reviewed.read(plan.reviewed),
-            ),
+            season=Season(before=None if before is None else read_run(before), reviewed=reviewed),
             workers=workers,
             progress=progress,
         )
         write_run(run, self.work / "introduced")
-        if plan.make == "introduced":
-            for item, water in zip(ready, run.waters, strict=True):
-                item.built = {"candidates": None, "recorded": len(water["recorded"]), "leading": []}
+        for item, water in zip(ready, run.waters, strict=True) if plan.make == "introduced" else ():
+            item.built = {"candidates": None, "recorded": len(water["recorded"]), "leading": []}
         return run
+
+    def _refer(self, before: Path) -> bool:
+        """Let the folder of introduced species be a link to an earlier one; False where that cannot be."""
+        link = self.work / "introduced"
+        if link.is_symlink():
+            link.unlink()
+        shutil.rmtree(link, ignore_errors=True)
+        return point(link, f"../{before.parent.name}/{before.name}")
+
+    def inputs(self) -> dict[str, Any]:
+        """Keep what the pools are built from, each list and layer once; how to find it."""
+        every = []
+        for water in self.plan.waters:
+            job = self.job(water.site, water.layers)
+            if kept := job.kept_layers():
+                found = {name: kept.path(name) for name in LAYERS}
+                self.layers[water.slug] = {name: path for name, path in found.items() if path}
+                job = self.job(water.site, self.layers[water.slug])
+            every.append(self.runs.keep_inputs(job))
+        return {**every[0], "files": {spec: files for one in every for spec, files in one["files"].items()}}
 
     def notes(self, outcomes: Sequence[Outcome]) -> list[str]:
         """Waters of the last run that this plan does not have any more."""
         names = {item.water.slug for item in outcomes}
         gone = [item["name"] for slug, item in self.last.get("waters", {}).items() if slug not in names]
-        return [f"in the last run, not in this plan any more: {', '.join(gone)}"] if gone else []
+        return [season_words.dropped(gone)] if gone else []
 
 
 def digest_of(content: Any) -> str:
@@ -581,7 +460,66 @@ def _built(pool: Pool) -> dict[str, Any]:
 
 
 def _summarise(run: SeasonalRun, now: datetime.datetime, work: Path) -> None:
-    document: dict[str, Any] = summary_document(run, now=now)
-    text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-    (work / "summary.json").write_text(text, encoding="utf-8", newline="\n")
-    (work / "summary.html").write_text(summary_page(document), encoding="utf-8", newline="\n")
+    document = summary_document(run, now=now)
+    texts = {
+        "summary.json": json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n",
+        "summary.html": summary_page(document),
+        "summary.md": season_words.summary_markdown(document),
+    }
+    for name, text in texts.items():
+        (work / name).write_text(text, encoding="utf-8", newline="\n")
+
+
+def summary_document(run: SeasonalRun, *, now: datetime.datetime) -> dict[str, Any]:
+    """A run, ready for the json module."""
+    plan, outcomes = run.plan, run.outcomes
+    return {
+        "schemaVersion": "1.2",
+        "poolbuilderVersion": poolbuilder.__version__,
+        "day": run.day.isoformat(),
+        "service": plan.service_url,
+        "taxon": list(plan.taxa),
+        "group": list(plan.group),
+        "notes": list(run.notes),
+        "aside": list(plan.notes),
+        "restriction": season_words.restriction([item.licence for item in outcomes]),
+        "storeState": run.store_state,
+        "introducedDigest": run.introduced_digest,
+        "states": {state: sum(item.state == state for item in outcomes) for state in season_words.STATES},
+        "introducedNews": [] if run.introduced is None else run.introduced.found(NEWS),
+        "waters": [
+            {**_water(item, now), "layers": run.layers.get(item.water.slug, dict(item.water.layers))}
+            for item in outcomes
+        ],
+        "inputs": run.inputs,
+    }
+
+
+def _water(item: Outcome, now: datetime.datetime) -> dict[str, Any]:
+    site, compared = item.water.site, item.comparison
+    return {
+        "name": site.name,
+        "locationID": site.location_id or None,
+        "county": site.county or None,
+        "slug": item.water.slug,
+        "folder": item.water.slug if item.kept is None else f"../{item.kept}",
+        "fingerprint": item.fingerprint,
+        "longitude": site.longitude,
+        "latitude": site.latitude,
+        "radiusKm": site.radius_km,
+        "state": item.state,
+        "fault": item.fault,
+        "fetched": None if item.fetched is None else item.fetched.isoformat(),
+        "ageDays": None if item.fetched is None else (now - item.fetched).days,
+        "licence": item.licence,
+        "pool": item.built,
+        **{name: compared.having(name) if compared else [] for name in season_words.CHANGES},
+        "newIntroduced": compared.newly_introduced() if compared else [],
+        "comparison": None if compared is None else compared.as_dict(),
+        "notes": list(dict.fromkeys(item.notes)),
+    }
+
+
+def summary_page(document: Mapping[str, Any]) -> str:
+    """A run as one HTML page that needs no other file but the reports it links to."""
+    return pages.fill("refresh.html", styles=("calibration.css",), run=document, states=season_words.STATES)
