@@ -131,10 +131,10 @@ def fish_from(
     TraitError
         As :func:`read_fish`.
     """
-    return _Notes(document, table, settings, where, lines, row).fish()
+    return _FishNotes(document, table, settings, where, lines, row).fish()
 
 
-class _Notes:
+class _FishNotes:
     """Notes being read."""
 
     def __init__(
