@@ -16,10 +16,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from poolbuilder.cli import main
 from poolbuilder.fish.characters import Cell, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.reasons import forms
 from poolbuilder.fish.weighing import Hypothesis, Weighing, spread, together
+from poolbuilder.folder import write_pool
 from poolbuilder.settings import Settings
+from tests.pools import invented_pool
 
 SETTINGS = Settings()
 COUNTS = (
@@ -242,3 +245,30 @@ def test_a_measured_bluegill_is_never_excluded(shared_data: Path, key: str) -> N
         fish = Fish(stage="adult", length_mm=length, seen=(seen,))
         found = Weighing(fish=fish, table=TABLE, hypotheses=PURE, prior=EVEN, settings=SETTINGS)
         assert found.posterior[index] > 0.1 * EVEN[index], value
+
+
+def test_measured_fish_through_the_command_line(
+    shared_data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A table of fish against a pool of thirteen species: what is there is learnt, and the shares hold."""
+    rows = [row for row in _rows(shared_data, "longear_complex.csv") if row["namedAs"] in FORMS][1::6]
+    fields = {key: key if key != "pectoral_rays" else "pectoral_rays_left" for key in COUNTS}
+    with (tmp_path / "fish.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow([*fields.values(), "standard_length_mm", "body_depth_mm"])
+        for row in rows:
+            length = float(row["standard_length_mm"])
+            depth = f"{length * float(row['body_depth_percent_sl']) / 100:.1f}"
+            writer.writerow([*(row[key] for key in fields), length, depth])
+    pool = write_pool(invented_pool(), tmp_path / "pool")
+    with pytest.raises(SystemExit) as left:
+        main(["specimen", str(pool), str(tmp_path / "fish.csv"), "--format", "csv", "--f1-share", "0.01"])
+    assert left.value.code == 0
+    answers = list(csv.DictReader(capsys.readouterr().out.splitlines()))
+    right = np.array([each["first"] == _species(row) for each, row in zip(answers, rows, strict=True)])
+    given = np.array([float(each["firstPosterior"]) for each in answers])
+    assert len(rows) > 100
+    assert right.mean() > 0.8
+    assert right.mean() == pytest.approx(given.mean(), abs=0.08)
+    among = (given >= 0.6) & (given < 0.95)
+    assert right[among].mean() == pytest.approx(given[among].mean(), abs=0.12)
