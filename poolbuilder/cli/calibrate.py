@@ -92,13 +92,11 @@ def calibrate(
         if card is None:
             continue
         click.echo(f"{name} ({card['sites']:,} waters): Brier, log loss, AUC, ECE, slope")
-        rows = {"fish community known": card["model"], "fish community unknown": card["withoutCommunity"]}
-        rows |= card["baselines"]
+        rows = {"model": card["model"], "withoutCommunity": card["withoutCommunity"], **card["baselines"]}
         for label, values in rows.items():
             told = [values[key] for key in ("brier", "logLoss", "auc", "ece", "slope")]
-            click.echo(
-                f"  {label:22s}" + "".join("      –" if one is None else f"{one:8.4f}" for one in told)
-            )
+            cells = "".join("      –" if one is None else f"{one:8.4f}" for one in told)
+            click.echo(f"  {pool_words.METHODS[label]:38s}{cells}")
     for name, values in done.scores.get("thinned", {}).items():
         click.echo(f"a {name} of the records, fish community unknown: Brier {values['brier']:.4f}")
     if "byWater" in done.scores:

@@ -631,6 +631,19 @@ def calibration(pool: Pool) -> tuple[str, str]:
     return str(found.get("title") or "fitted to surveys"), f"{sentence[:1].upper()}{sentence[1:]}"
 
 
+METHODS = {
+    "model": "model, the water's fish community known",
+    "withoutCommunity": "model, fish community unknown",
+    "prevalence": "prevalence",
+    "anyRecord": "any record within reach",
+    "recordShare": "share of records",
+    "nearestDistance": "distance to the nearest record",
+    "occupancyShare": "share of sampling sites",
+    "kernelShare": "kernel-weighted share",
+}
+"""What was scored: the model, and plain answers to the same question."""
+
+
 def calibration_scores(surveys: str, sites: int, card: Mapping[str, Any] | None) -> str:
     """What a pool says of the surveys that its constants were scored on; without scores they were too few."""
     if card is None:
