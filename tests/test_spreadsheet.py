@@ -226,6 +226,56 @@ def test_two_sheets_of_records_are_both_read(tmp_path: Path) -> None:
     assert len(set(records["sourceFile"].to_pylist())) == 2
 
 
+def _ods(path: Path, rows: list[list[Any]]) -> Path:
+    """The least of a spreadsheet that OpenDocument 1.3 (OASIS, part 3) asks for; days are ISO dates."""
+
+    def cell(value: Any) -> str:
+        if isinstance(value, datetime.date):
+            return f'<table:table-cell office:value-type="date" office:date-value="{value.isoformat()}"/>'
+        if isinstance(value, float):
+            return f'<table:table-cell office:value-type="float" office:value="{value}"/>'
+        return f'<table:table-cell office:value-type="string"><text:p>{value}</text:p></table:table-cell>'
+
+    lines = "".join(f"<table:table-row>{''.join(map(cell, row))}</table:table-row>" for row in rows)
+    oasis = "urn:oasis:names:tc:opendocument:xmlns"
+    spaces = " ".join(f'xmlns:{name}="{oasis}:{name}:1.0"' for name in ("office", "table", "text"))
+    content = (
+        f'<office:document-content {spaces} office:version="1.3"><office:body><office:spreadsheet>'
+        f'<table:table table:name="Fish">{lines}</table:table>'
+        "</office:spreadsheet></office:body></office:document-content>"
+    )
+    kind = "application/vnd.oasis.opendocument.spreadsheet"
+    manifest = (
+        f'<manifest:manifest xmlns:manifest="{oasis}:manifest:1.0" manifest:version="1.3">'
+        f'<manifest:file-entry manifest:full-path="/" manifest:media-type="{kind}"/>'
+        '<manifest:file-entry manifest:full-path="content.xml" manifest:media-type="text/xml"/>'
+        "</manifest:manifest>"
+    )
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("mimetype", kind, zipfile.ZIP_STORED)
+        archive.writestr("META-INF/manifest.xml", manifest)
+        archive.writestr("content.xml", content)
+    return path
+
+
+def test_an_open_document_gives_what_a_workbook_gives(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    day = datetime.date(2017, 4, 20)
+    title, header, first, second = CATCHES
+    rows = [title[:1], header, [*first[:4], day], [*second[:4], day + datetime.timedelta(days=1)]]
+    path = _ods(tmp_path / "catches.ods", rows)
+    wanted = read_all([_xlsx(tmp_path / "catches.xlsx", {"Fish": CATCHES})])[0]
+    found = read_all([path])[0]
+    made = ["sourceFile", "recordKey"]
+    assert found.drop_columns(made).equals(wanted.drop_columns(made))
+    assert found["eventDate"].to_pylist() == ["2017-04-20", "2017-04-21"]
+    with pytest.raises(SystemExit) as ended:
+        main(["add", str(path), "--store", str(tmp_path / "store")])
+    assert not ended.value.code
+    assert "catches.ods: 2 records\n" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize("damage", [b"", b"junk" * 40])
 def test_a_broken_workbook_is_one_line(tmp_path: Path, damage: bytes) -> None:
     path = _xlsx(tmp_path / "broken.xlsx", {"Fish": CATCHES})
@@ -294,7 +344,29 @@ FILES = [
     (SHARED / "fish_surveys/occurrence.txt", 34.4, -96.6),
     (SHARED / "fish_surveys/fish_surveys_dwca.zip", 34.4, -96.6),
     (SHARED / "stream_surveys/occurrence.txt", 36.9, -91.2),
+    (ROOT / "poolbuilder/demo_data/lake_district/season_2025.zip", 45.1, -93.4),
+    (ROOT / "poolbuilder/demo_data/lake_district/season_2026.zip", 45.1, -93.4),
+    (ROOT / "demo/catches.xlsx", 36.9, -91.2),
+    (SHARED / "lake_surveys/michigan.zip", 44.5, -85.0),
+    (SHARED / "river_surveys/national_streams.zip", 36.9, -91.2),
+    (SHARED / "river_surveys/north_america.zip", 35.5, -79.0),
+    (SHARED / "river_surveys/great_britain.zip", 52.2, -1.5),
 ]
+
+
+def rows_in(path: Path) -> int:
+    """Rows of a file counted by its lines, without the reader."""
+    if path.suffix == ".xlsx":
+        return sum(len(row) > 1 for row in catches()) - 1
+    if path.suffix == ".zip":
+        with zipfile.ZipFile(path) as archive:
+            name = next(
+                name for name in archive.namelist() if name.endswith(("occurrence.txt", "records.txt"))
+            )
+            content = archive.read(name)
+    else:
+        content = path.read_bytes()
+    return sum(1 for line in content.splitlines() if line.strip()) - 1
 
 
 @pytest.mark.parametrize(
@@ -313,8 +385,7 @@ def test_no_record_is_lost(
             ]
         )
     counts = json.loads(capsys.readouterr().out)["counts"]
-    if path.suffix == ".txt":
-        assert counts["read"] == sum(1 for line in path.read_bytes().splitlines() if line.strip()) - 1
+    assert counts["read"] == rows_in(path)
     assert counts["read"] == counts["kept"] + sum(counts["rejected"].values())
     assert counts["kept"] == counts["located"] + counts["targetGroup"] + counts["far"]
 
