@@ -158,6 +158,23 @@ def test_a_find_at_the_very_point_counts_in_full(tmp_path: Path, with_outline: b
     assert presence(build([*around(), *often], water=water), WARMOUTH) > 0.95
 
 
+def test_a_find_on_the_last_list_outweighs_lists_that_missed_it() -> None:
+    """A record without a stated uncertainty at the very point is of this water; a list is sure of its names."""
+    unplaced = {"coordinateUncertaintyInMeters": None, "basisOfRecord": "HumanObservation"}
+    missed = [
+        row
+        for year in (2016, 2018, 2020)
+        for row in made(f"own-{year}", *OTHERS, eventDate=f"{year}-06-01", **unplaced)
+    ]
+    found = made("own-2024", *OTHERS, WARMOUTH, eventDate="2024-06-01", **unplaced)
+    alone = made("own-2024", WARMOUTH, eventDate="2024-06-01", **unplaced)
+    rows = [*around(warmouth=0.3), *missed]
+    before, on_list, single = (presence(build([*rows, *more]), WARMOUTH) for more in ([], found, alone))
+    assert before < 0.1
+    assert on_list > 0.8
+    assert before < single < on_list
+
+
 @pytest.mark.parametrize("with_outline", [False, True])
 def test_many_complete_lists_that_miss_it_leave_little(tmp_path: Path, with_outline: bool) -> None:
     rows = [
@@ -341,34 +358,56 @@ def test_where_only_the_genus_was_recorded_the_sites_of_its_species_are_the_look
 # -- types of water ---------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("means", ["introduced", "native"])
-def test_streams_alone_say_little_of_the_fishes_of_a_lake(tmp_path: Path, means: str) -> None:
-    """A lake of the Atlantic slope, known from streams alone: three of 240 hold redear, none with it warmouth."""
-    streams = [
+def streams(**every: int) -> list[dict[str, Any]]:
+    """240 streams; of the fishes of lakes one in so many holds each."""
+    lake_fishes = {"redear": REDEAR, "warmouth": WARMOUTH}
+    return [
         row
-        for i in range(1, 240)
+        for i in range(1, 241)
         for row in made(
             f"s{i}",
             *OTHERS,
             *(["Lepomis auritus"] if i % 2 else []),
-            *([REDEAR] if i % 80 == 7 else []),
-            *([WARMOUTH] if i % 80 == 50 else []),
-            km=(53 * i) % 240 - 120,
-            east_km=(89 * i) % 240 - 120,
+            *(lake_fishes[name] for name, n in every.items() if i % n == 7),
+            km=(53 * i) % 240 - 121,
+            east_km=(89 * i) % 240 - 119,
             habitat="stream",
             samplingProtocol="electrofishing",
         )
     ]
+
+
+@pytest.mark.parametrize("means", ["introduced", "native"])
+@pytest.mark.parametrize("every", [{}, {"redear": 80, "warmouth": 80}])
+def test_streams_alone_say_little_of_the_fishes_of_a_lake(
+    tmp_path: Path, means: str, every: dict[str, int]
+) -> None:
+    """A lake of the Atlantic slope, known from 240 streams alone: none or three of them hold its fishes."""
     pond, stream, unknown = (
-        build(streams, Site(longitude=LON, latitude=LAT, water_type=kind), ranges=stated(tmp_path, means))
+        build(
+            streams(**every),
+            Site(longitude=LON, latitude=LAT, water_type=kind),
+            ranges=stated(tmp_path, means),
+        )
         for kind in ("lake", "stream", None)
     )
-    assert presence(pond, REDEAR) >= 0.05
-    for name in (REDEAR, WARMOUTH):
+    for name, least in ((REDEAR, 0.05), (WARMOUTH, 0.04)):
+        assert presence(pond, name) >= least
         assert presence(stream, name) < 0.3 * presence(pond, name)
         assert presence(stream, name) <= presence(unknown, name) <= presence(pond, name)
-        assert pond[name]["presenceHigh"] > 2 * presence(pond, name)
+        assert pond[name]["presenceLow"] < presence(pond, name) / 2
+        assert pond[name]["presenceHigh"] > 1.7 * presence(pond, name)
         assert any(row["part"] == "waterType" and row["logOdds"] > 1 for row in pond.reasons(name))
+
+
+def test_streams_that_hold_a_fish_say_much_of_a_lake() -> None:
+    site = Site(longitude=LON, latitude=LAT, water_type="lake")
+    rare, some, common = (presence(build(streams(warmouth=n), site), WARMOUTH) for n in (80, 24, 8))
+    assert 0.05 < rare < some < common
+    assert common > 1.5 * rare
+    known = [*streams(warmouth=24), *made("own", *OTHERS[:3], habitat="lake", eventDate="1990-06-01")]
+    pool = build(known, site)
+    assert {row["part"]: row["logOdds"] for row in pool.reasons(WARMOUTH)}["community"] > -3
 
 
 # -- pairs ----------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from poolbuilder.model.constants import Constants, beta_nodes
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SURE = 0.99
+SURE = 0.995
 """No record is surer than this to come from the water that it names: mistakes of place happen everywhere."""
 SETTLED = 0.05
 MOST_LISTS = 50

@@ -34,7 +34,7 @@ Z90 = 1.6448536269514722
 NAMED_HERE = 0.95
 """Chance that a record that names this very water, near it, comes from it."""
 NAMED_KM = 25.0
-AT_POINT = 0.99
+AT_POINT = 1.0
 """Chance that a record at the very point asked about comes from the water asked about."""
 POINT_KM, POINT_UNCERTAINTY_M = 0.1, 2000.0
 """Points coincide within this by chance only where they are rounded."""
@@ -261,7 +261,9 @@ def expect(
     error = np.sqrt(np.minimum(typed.variance[0], MOST_VARIANCE))
     value, known = start, False
     if region.community is not None and len(others):
-        value, more, slope = _by_community(region.community, looking, typed, km, usable, others)
+        # Learnt on all sites, whatever their type: what it changes there, it changes here.
+        taught, more, slope = _by_community(region.community, looking, plain, km, usable, others)
+        value = start + taught - straight
         there = inverse_logit(value)
         variance = (more**2 + (slope * error) ** 2) * (there * (1 - there)) ** 2
         there, variance = some_unlike(np.clip(there, EDGE, 1 - EDGE), water.prior, variance)
