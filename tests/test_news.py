@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pyogrio
 import pytest
 
 from poolbuilder.cli import main
@@ -316,3 +317,103 @@ def test_the_page_shows_under_what_is_new_which_record_says_so(desk: Desk) -> No
     assert "caught &lt;i&gt;by&lt;/i&gt; a child" in page
     assert "± 30 m" in page
     assert "javascript:alert" not in page
+
+
+# ------------------------------------------------------------------ further seasons
+
+OTHER = {"datasetKey": "museum", "datasetName": "Museum (invented)"}
+
+
+def test_a_data_set_that_is_gone_is_no_news_where_another_holds_the_species(desk: Desk) -> None:
+    desk.run("first", [fish("a"), fish("b", **OTHER)])
+    assert desk.next([fish("a")]) == (0, "")
+    assert "1 record of the last run not here any more" in desk.species()["note"]
+    assert [item["title"] for item in desk.document()["datasets"]] == ["Anglers (invented)"]
+
+
+def test_a_name_that_is_split_is_told_on_both_sides(desk: Desk) -> None:
+    desk.run("first", [fish("a"), fish("b")])
+    code, out = desk.next([fish("a"), fish("b", CYANELLUS)])
+    assert (code, out.strip()) == (4, "new-in-water: Weir Pool: Lepomis cyanellus")
+    note = desk.species(species=CYANELLUS)["note"]
+    assert "1 record re-identified, Lepomis gibbosus in the last run" in note
+    assert "1 record of the last run not here any more" in desk.species()["note"]
+    assert desk.document()["waters"][0]["gone"] == []
+
+
+def test_polygons_that_say_otherwise_make_a_dispute_and_no_arrival(desk: Desk) -> None:
+    box = [[7, 49], [9, 49], [9, 51], [7, 51], [7, 49]]
+    native = {"scientificName": GIBBOSUS, "establishmentMeans": "native"}
+    shape = {"type": "Feature", "properties": native, "geometry": {"type": "Polygon", "coordinates": [box]}}
+    layer = desk.folder / "ranges.geojson"
+    layer.write_text(json.dumps({"type": "FeatureCollection", "features": [shape]}))
+    desk.run("first", OLD)
+    code, out = desk.next(OLD, "--ranges", str(layer))
+    assert (code, out.strip()) == (4, "disputed: Weir Pool: Lepomis gibbosus")
+    (row,) = desk.document()["waters"][0]["unsettled"]
+    assert (row["isNew"], row["disputed"]) == (False, True)
+    assert "native" in row["conflict"]
+    assert "introduced" in row["conflict"]
+
+
+def test_other_settings_are_said_and_are_no_news(desk: Desk) -> None:
+    desk.run("first", OLD)
+    (desk.folder / "quick.toml").write_text(QUICK.replace("reachKm = 10", "reachKm = 12"))
+    assert desk.next(OLD) == (0, "")
+    assert "settings differ from the last run: reachKm" in desk.document()["notes"]
+
+
+def test_a_lake_that_was_swapped_is_not_compared_and_the_old_one_is_named(desk: Desk) -> None:
+    desk.run("first", OLD)
+    (desk.folder / "waters.csv").write_text("name,latitude,longitude\nWeir Pool,50.0,8.3\n")
+    assert desk.next(OLD) == (0, "")
+    water = desk.document()["waters"][0]
+    assert "was not in the last run at this place: what is new cannot be told" in water["notes"]
+    assert "in the last run, not in this one any more: Weir Pool" in desk.document()["notes"]
+
+
+def test_the_first_young_fish_of_a_known_species_are_said_with_the_count(desk: Desk) -> None:
+    desk.run("first", OLD)
+    young = fish("y", date="2026-07-01", occurrenceRemarks="three juveniles in the seine")
+    code, out = desk.next([*OLD, young, fish("b", date="2026-05-01")])
+    assert (code, out.strip()) == (4, "more-records: Weir Pool: Lepomis gibbosus")
+    assert "2 further records, the first of young fish among them" in desk.species()["note"]
+    digest = (desk.folder / "second" / "digest.md").read_text("utf-8")
+    assert "further records of a species known there (2)" in digest
+    later = [*OLD, young, fish("b", date="2026-05-01"), fish("z", date="2026-11-01", occurrenceRemarks="fry")]
+    desk.run("third", later, "--previous", str(desk.folder / "second"), day="2026-11-30")
+    assert "1 further record, of young fish too" in desk.species("third")["note"]
+
+
+def test_a_licence_is_said_on_every_page_and_file_that_rests_on_it(desk: Desk) -> None:
+    restricted = fish("b", CYANELLUS, "2026-05-01", license="http://creativecommons.org/licenses/by-nc/4.0/")
+    desk.run("first", OLD)
+    desk.next([*OLD, restricted])
+    folder = desk.folder / "second"
+    pages = ["introduced.html", "digest.html", "digest.md", "feed.xml", *(
+        str(path.relative_to(folder)) for path in (folder / "waters").iterdir()
+    )]  # fmt: skip
+    for name in pages:
+        assert "ot for commercial use" in (folder / name).read_text("utf-8"), name
+    for name in ("introduced.csv", "expected.csv", "records.csv"):
+        rows = list(csv.DictReader((folder / name).read_text("utf-8-sig").splitlines()))
+        said = {row.get("scientificName") or row["species"]: row for row in rows}
+        if CYANELLUS in said:
+            row = said[CYANELLUS]
+            assert "not for commercial use" in row.get("restriction", "") or "by-nc" in row["license"], name
+            assert not (said.get(GIBBOSUS) or {}).get("restriction"), name
+
+
+def test_a_record_near_two_waters_is_counted_and_drawn_once(desk: Desk) -> None:
+    lakes = "name,latitude,longitude\nWeir Pool,50.0,8.0\nMill Pond,50.01,8.0\n"
+    (desk.folder / "waters.csv").write_text(lakes)
+    desk.run("first", [*OLD, fish("b", CYANELLUS, "2024-05-01")])
+    document = desk.document("first")
+    assert [len(water["introduced"]) for water in document["waters"]] == [2, 2]
+    assert [(item["title"], item["records"]) for item in document["datasets"]] == [("Anglers (invented)", 2)]
+    path = desk.folder / "first" / "introduced.gpkg"
+    for layer in ("records", "deciding"):
+        table = pyogrio.read_dataframe(path, layer=layer)
+        assert len(table) == 2
+        assert set(table["waters"]) == {"Weir Pool; Mill Pond"}
+        assert set(table["datasetKey"]) == {"club"}

@@ -193,19 +193,23 @@ def find_introduced(
 
 
 def _look(engine: Engine, part: Part) -> tuple[list[Assessment], dict[str, set[str]]]:
-    """Look at the waters of a part; the records near any of them by data set, each once."""
+    """Look at the waters of a part; the records near any of them by data set, each once, with what forbids
+    commercial use apart, under an empty name.
+    """
     assert engine.checklist is not None, "a run has one list for all waters"
     lists = open_lists(engine.job.region_lists, engine.checklist)
     found, near = [], []
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
         found.append(assess(built, number=number, checklist=engine.checklist, region_lists=lists))
-        near.append(built.located.select(["recordKey", "datasetKey", "datasetName"]))
+        near.append(built.located.select(["recordKey", "datasetKey", "datasetName", "license"]))
     joined = pa.concat_tables(near).combine_chunks()
     code, _ = tables.codes(joined["recordKey"])
     once = tables.take(joined, np.unique(code, return_index=True)[1])
     keys: dict[str, set[str]] = {}
-    for record, key, title in zip(*(tables.strings(column) for column in once.columns), strict=True):
+    for record, key, title, licence in zip(*map(tables.strings, once.columns), strict=True):
         keys.setdefault(str(key or title), set()).add(str(record))
+        if words.is_restricted(licence):
+            keys.setdefault("", set()).add(str(key or title))
     return found, keys
 
 
@@ -229,7 +233,7 @@ def _document(
         notes.append(words.without_outline(without, len(waters)))
     if empty := [water["water"] for water in waters if words.NOTHING_WITHIN_REACH in water["notes"]]:
         notes.append(words.without_records(empty, len(waters)))
-    if restricted := [str(item["title"]) for item in datasets if words.is_restricted(item.get("license"))]:
+    if restricted := [str(item["title"]) for item in datasets if item["restricted"]]:
         notes.append(words.not_commercial(restricted))
     notes += season.notes(settings=settings, version=version, checklist=checklist.name, waters=waters)
     return {
@@ -269,7 +273,11 @@ def _datasets(assessments: Sequence[Assessment], keys: Mapping[str, set[str]]) -
     for item in assessments:
         for source in item.datasets:
             found.setdefault(str(source.get("datasetKey") or source.get("title")), dict(source))
+    restricted = keys.get("", set())
     for name, source in found.items():
+        source["restricted"] = bool(
+            words.is_restricted(source.get("license")) or {name, str(source.get("title"))} & restricted
+        )
         counted = len(keys.get(name) or keys.get(str(source.get("title"))) or ())
         source["records"] = counted or source.get("records") or 0
     return sorted(found.values(), key=lambda item: (-item["records"], str(item["datasetKey"])))
