@@ -204,23 +204,17 @@ class _FishNotes:
         for key, value in self.about.items():
             if key not in FISH:
                 near = difflib.get_close_matches(key, FISH, n=1)
-                where = (
-                    "[seen] holds characters and measures"
-                    if key in self.names
-                    else "known are " + ", ".join(FISH)
-                )
-                raise self.fault(
-                    key, f"unknown key {key!r} under [fish]", f"did you mean {near[0]}?" if near else where
-                )
+                remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(FISH)}"
+                if key in self.names:
+                    remedy = "[seen] holds characters and measures"
+                raise self.fault(key, f"unknown key {key!r} under [fish]", remedy)
             if len(str(value)) > MOST_TEXT:
-                raise self.fault(
-                    key, f"{key} has {len(str(value)):,} characters", f"keep it under {MOST_TEXT:,}"
-                )
+                fact = f"{key} has {len(str(value)):,} characters"
+                raise self.fault(key, fact, f"keep it under {MOST_TEXT:,}")
         photos = self.about.get("photos", [])
         if not isinstance(photos, list) or not all(isinstance(each, str) for each in photos):
-            raise self.fault(
-                "photos", "photos is not a list of texts", 'write photos = ["side.jpg", "rakers.jpg"]'
-            )
+            remedy = 'write photos = ["side.jpg", "rakers.jpg"]'
+            raise self.fault("photos", "photos is not a list of texts", remedy)
 
     def _choice(self, key: str, choices: Iterable[str]) -> str:
         value = self.about.get(key, "unknown")
@@ -238,10 +232,8 @@ class _FishNotes:
             return stage
         measured = "young" if length[0] < self.settings.young_mm else "adult"
         if stage not in {"unknown", measured}:
-            self.doubts.append(
-                f"the notes call it {stage}, its standard length of {length[0]:g} mm says {measured}; "
-                f"taken as {stage}"
-            )
+            own = f"its standard length of {length[0]:g} mm says {measured}"
+            self.doubts.append(f"the notes call it {stage}, {own}; taken as {stage}")
             return stage
         return measured
 
@@ -287,11 +279,8 @@ class _FishNotes:
         for key, (value, _) in lengths.items():
             most = LONGEST_PART.get(key)
             if whole and most and value > most * whole[0]:
-                raise self.fault(
-                    key,
-                    f"{key} {value:g} is too long for a standard length of {whole[0]:g} mm",
-                    "measure both again, in millimetres",
-                )
+                fact = f"{key} {value:g} is too long for a standard length of {whole[0]:g} mm"
+                raise self.fault(key, fact, "measure both again, in millimetres")
             if key != STANDARD_LENGTH and whole is None:
                 self.doubts.append(f"{key} says nothing without {STANDARD_LENGTH}")
 
@@ -315,17 +304,12 @@ class _FishNotes:
             words = character.say(seen[0])
             return [Seen(character=character.key, value=seen[0], sure=sure, words=words, why=why)]
         figures = [value for value in seen if isinstance(value, float)]
-        apart = max(figures) - min(figures)
+        apart, each_side = max(figures) - min(figures), " and ".join(f"{value:.3g}" for value in figures)
         if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
-            raise self.fault(
-                found[-1][3],
-                f"{character.words}: {' and '.join(f'{v:.3g}' for v in figures)} contradict one another",
-                "count or measure again",
-            )
+            fact = f"{character.words}: {each_side} contradict one another"
+            raise self.fault(found[-1][3], fact, "count or measure again")
         mean = sum(figures) / len(figures)
-        words = character.say(mean)
-        if len(figures) > 1 and apart:
-            words += f" (mean of {' and '.join(f'{v:.3g}' for v in figures)})"
+        words = character.say(mean) + (f" (mean of {each_side})" if apart else "")
         return [Seen(character=character.key, value=mean, sure=sure, words=words, why=why)]
 
     def _value(self, character: Character, key: str, value: Any) -> Value:
@@ -340,12 +324,9 @@ class _FishNotes:
                 key, f"{key} = {figure:g} is not a whole number", "count again, one figure a side"
             )
         if not character.low <= figure <= character.high:
-            raise self.fault(
-                key,
-                f"{character.words}: {figure:.3g} is not possible in this group",
-                f"{character.low:g} to {character.high:g} are; count again, "
-                "or ask whether it is of this group at all",
-            )
+            fact = f"{character.words}: {figure:.3g} is not possible in this group"
+            remedy = f"{character.low:g} to {character.high:g} are; count again, or is it of another group?"
+            raise self.fault(key, fact, remedy)
         return figure
 
     def _state(self, character: Character, key: str, value: Any) -> str:
@@ -353,28 +334,23 @@ class _FishNotes:
             value = "present" if value else "absent"
         plain = re.sub(r"[\s-]+", "_", str(value).strip().lower())
         if plain not in character.states:
-            raise self.fault(
-                key, f"{key} = {value!r} is not a state of it", f"use one of {', '.join(character.states)}"
-            )
+            remedy = f"use one of {', '.join(character.states)}"
+            raise self.fault(key, f"{key} = {value!r} is not a state of it", remedy)
         return plain
 
     def _contradictions(self, seen: Mapping[str, Value]) -> None:
         total, lower = seen.get("gill_rakers"), seen.get("gill_rakers_lower")
         if isinstance(total, float) and isinstance(lower, float) and lower >= total:
-            raise self.fault(
-                "gill_rakers",
-                f"{total:g} gill rakers in all, {lower:g} of them on the lower limb, contradict one another",
-                "count the upper limb too",
+            fact = (
+                f"{total:g} gill rakers in all, {lower:g} of them on the lower limb, contradict one another"
             )
+            raise self.fault("gill_rakers", fact, "count the upper limb too")
         for key, state, ratio, low, high in _DISAGREE:
             value = seen.get(ratio)
             if seen.get(key) == state and isinstance(value, float) and not low <= value <= high:
-                words = self.table.by_key[key].words, self.table.by_key[ratio].words
-                raise self.fault(
-                    key,
-                    f"{words[0]}: {state.replace('_', ' ')} contradicts {words[1]} {value:.3g}",
-                    "look again, and keep the one you trust",
-                )
+                first, second = self.table.by_key[key], self.table.by_key[ratio]
+                fact = f"{first.words}: {first.say(state)} contradicts {second.words} {value:.3g}"
+                raise self.fault(key, fact, "look again, and keep the one you trust")
 
 
 _DISAGREE = (
