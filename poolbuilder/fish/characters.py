@@ -451,15 +451,11 @@ def _character(row: _Row) -> Character:
     kind, states = row.choice("kind"), row.list("states")
     low, high = row.number("low", 0.0) or 0.0, row.number("high", 0.0) or 0.0
     if kind in {"scale", "state"} and len(states) < 2:
-        raise row.fault(
-            f"character {row['character']} has {len(states)} states",
-            "a scale or state needs two or more, parted by semicolons",
-        )
+        fact = f"character {row['character']} has {len(states)} states"
+        raise row.fault(fact, "name two or more, parted by semicolons")
     if kind in {"count", "ratio"} and not low < high:
-        raise row.fault(
-            f"character {row['character']}: {low:g} to {high:g} is no range",
-            "low and high say what is possible at all",
-        )
+        fact = f"character {row['character']}: {low:g} to {high:g} is no range"
+        raise row.fault(fact, "low and high say what is possible at all")
     return Character(
         key=row["character"],
         states=states,
@@ -483,10 +479,8 @@ def _listed(row: _Row, column: str, character: Character) -> dict[str, float]:
     for part in row.list(column):
         match = _SHARE.fullmatch(part)
         if match is None or match[1] not in known or match[1] in given:
-            raise row.fault(
-                f"{part!r} is not a state of {character.key} with its share",
-                f"write such as {known[0]} 0.9; known are {', '.join(known)}",
-            )
+            fact = f"{part!r} is not a state of {character.key} with its share"
+            raise row.fault(fact, f"write such as {known[0]} 0.9; known are {', '.join(known)}")
         given[match[1]] = float(match[2])
     return given
 
@@ -505,12 +499,10 @@ def _range(row: _Row, character: Character) -> dict[str, Any]:
         raise row.fault(f"{character.key} has no range", "give low and high, equal ones for one figure")
     order = [character.low, low, *([] if mode is None else [mode]), high, character.high]
     if any(first > second for first, second in pairwise(order)):
-        middle = "" if mode is None else f", mode {mode:g}"
-        raise row.fault(
-            f"{character.key}: low {low:g}, high {high:g}{middle} are out of order, or not between "
-            f"{character.low:g} and {character.high:g}",
-            "low, mode and high go upward",
-        )
+        own = f"low {low:g}, high {high:g}" + ("" if mode is None else f", mode {mode:g}")
+        bounds = f"{character.low:g} and {character.high:g}"
+        fact = f"{character.key}: {own} are out of order, or not between {bounds}"
+        raise row.fault(fact, "low, mode and high go upward")
     return {"low": low, "high": high, "mode": mode}
 
 
@@ -527,10 +519,8 @@ def _measured(row: _Row, character: Character) -> dict[str, Any]:
     mean_, sd_, slope, at_mm, at_size = (row.number(column) for column in keys)
     n_ = row.number("n")
     if mean_ is None or not sd_ or not n_:
-        raise row.fault(
-            f"{character.key} is marked measured without mean, sd and n",
-            "give them, or frequencies such as 9 4; 10 31; or mark the row read",
-        )
+        fact = f"{character.key} is marked measured without mean, sd and n"
+        raise row.fault(fact, "give them, or frequencies such as 9 4; 10 31; or mark the row read")
     return {"mean": mean_, "sd": sd_, "n": int(n_), "slope": slope, "at_mm": at_mm, "sd_at_size": at_size}
 
 
@@ -571,9 +561,7 @@ def _only_once(cells: Sequence[Cell], path: str) -> None:
     for cell in cells:
         key = (cell.species, cell.form, cell.character, cell.sex, cell.size)
         if key in seen:
-            raise TraitError(
-                f"{cell.species}, {cell.character} for {cell.sex} sex and {cell.size} size stands twice",
-                file=path,
-                remedy="put what sources say into one row, and their difference into conflict",
-            )
+            fact = f"{cell.species}, {cell.character} for {cell.sex} sex and {cell.size} size stands twice"
+            remedy = "put what sources say into one row, and their difference into conflict"
+            raise TraitError(fact, file=path, remedy=remedy)
         seen.add(key)
