@@ -15,7 +15,7 @@ from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.files import write_whole
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import SOURCE, Client
-from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
 from poolbuilder.records.service.search import (
     LICENCES,
     Query,
@@ -220,8 +220,8 @@ def last_fetched(
         matches = [_kept_match(client, name, store) for name in wanted.taxa]
     except OfflineError:
         return None
-    kept = chain_of(_query(wanted, matches, settings=settings), base_url=client.base_url, store=store)
-    return kept[-1][1] if kept else None
+    kept = chain(_query(wanted, matches, settings=settings), base_url=client.base_url, store=store)
+    return kept[-1].fetched if kept else None
 
 
 def bring_archive(
@@ -290,7 +290,7 @@ def _query(wanted: Wanted, matches: Sequence[TaxonMatch], *, settings: Settings)
 def _owed(query: Query, into: Store, *, base_url: str, store: Path) -> list[Fetch]:
     """Kept fetches that the store never took up: a run was stopped between fetching and adding."""
     known = {str(source["sha256"]) for source in into.sources()}
-    kept = [replay(key, store=store) for key, _, _ in chain_of(query, base_url=base_url, store=store)]
+    kept = chain(query, base_url=base_url, store=store)
     return [item for item in kept if item.source["sha256"] not in known]
 
 
@@ -304,7 +304,7 @@ def _fetched(
     progress: Callable[[int, int], None],
 ) -> Fetch:
     """A new fetch, or the youngest that is kept when offline or when it is of today."""
-    kept = chain_of(query, base_url=client.base_url, store=store)
+    kept = chain(query, base_url=client.base_url, store=store)
     if client.offline:
         if not kept:
             raise OfflineError(
@@ -314,12 +314,14 @@ def _fetched(
                 source=SOURCE,
                 url=client.base_url,
             )
-        return replay(kept[-1][0], store=store)
+        return kept[-1]
     step, since = "all", None
     if update:
-        step, since = next_step([(time, whole) for _, time, whole in kept], now=now, settings=client.settings)
+        step, since = next_step(
+            [(item.fetched, item.complete) for item in kept], now=now, settings=client.settings
+        )
     if step == "none":
-        return replay(kept[-1][0], store=store)
+        return kept[-1]
     return fetch(client, query.replace(changed_since=since), store=store, now=now, progress=progress)
 
 

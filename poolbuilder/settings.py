@@ -432,7 +432,7 @@ class Settings:
     full_fetch_every: float = _number(
         4,
         "runs",
-        "every so many runs fetch all records again; only then do withdrawn records show",
+        "every so many runs fetch all records again; the other runs count them, and fetch all where the counts differ",
         low=1,
         high=1000,
     )

@@ -25,7 +25,7 @@ from poolbuilder import schemas, tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service.answers import records_table
 from poolbuilder.records.service.client import Client
-from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
 from poolbuilder.records.service.search import (
     Download,
     Query,
@@ -90,6 +90,11 @@ def test_all_pages_arrive_and_are_counted(
     assert result.counts["bytes"] == double.page_bytes
     assert result.counts["wireBytes"] == double.page_wire_bytes
     assert result.counts["answers"] == 3 == len(list(kept.glob("0*.json.gz")))
+
+
+def test_what_is_fetched_is_its_owners_alone(client: Client, tmp_path: Path) -> None:
+    brought(client, tmp_path / "store")
+    assert (tmp_path / "store").stat().st_mode & 0o777 == 0o700
 
 
 def test_the_area_is_asked_latitude_first_and_wide_enough(
@@ -980,7 +985,7 @@ def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
     brought(client, tmp_path)
     double.occurrences = double.occurrences[:-3]
     later = brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
-    assert [key for key, _, _ in chain_of(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
+    assert [item.key for item in chain(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
     assert later.withdrawn == ("gbif:8000000697", "gbif:8000000698", "gbif:8000000699")
     assert any(
         note.startswith("3 records that the service held before are withdrawn") for note in later.notes

@@ -23,7 +23,7 @@ from poolbuilder.cli import main
 from poolbuilder.errors import PoolBuilderError, SourceError
 from poolbuilder.records.service.answers import records_table
 from poolbuilder.records.service.client import Client
-from poolbuilder.records.service.fetches import Fetch, chain_of, fetch, replay
+from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
 from poolbuilder.records.service.search import Query, download, match_taxon
 from tests import service_double as service
 from tests.test_service import ACCOUNT, NOW, QUERY, QUICK, near
@@ -64,7 +64,7 @@ def test_a_sudden_loss_is_believed_on_another_day_only(
     first = brought(client, tmp_path, 1)
     assert (first.complete, first.withdrawn, len(first.doubted)) == (False, (), 700 - left)
     assert any(f"counted again, it says {left}" in note for note in first.notes)
-    assert chain_of(QUERY, base_url=double.url, store=tmp_path)[0][0] == whole.key
+    assert chain(QUERY, base_url=double.url, store=tmp_path)[0].key == whole.key
     again = brought(client, tmp_path, 1.1)  # the same day settles nothing
     assert (again.complete, again.withdrawn) == (False, ())
     changes = brought(client, tmp_path, 2, QUERY.replace(changed_since=datetime.date(2026, 6, 25)))
@@ -198,7 +198,7 @@ def test_a_record_that_is_gone_is_noticed_with_the_next_changes(
     assert later.query.changed_since is None
     assert (later.withdrawn, later.complete) == (("gbif:8000000000",), True)
     assert any("counts 699 records where 700 are kept" in note for note in later.notes)
-    assert [key for key, _, _ in chain_of(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
+    assert [item.key for item in chain(QUERY, base_url=double.url, store=tmp_path)] == [later.key]
 
 
 @pytest.mark.parametrize("knows_facets", [True, False])

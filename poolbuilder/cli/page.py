@@ -8,6 +8,7 @@ import click
 
 from poolbuilder.cli.options import layer_options, paired_lists, read_settings, store_path
 from poolbuilder.records.service.client import DEFAULT_URL
+from poolbuilder.water.hydrography import HYDROGRAPHY_URL
 
 __all__ = ["page"]
 
@@ -65,6 +66,13 @@ __all__ = ["page"]
     help="Occurrence service to fetch from. [env: POOLBUILDER_SERVICE_URL]",
 )
 @click.option(
+    "--water-url",
+    envvar="POOLBUILDER_WATER_URL",
+    default=HYDROGRAPHY_URL,
+    show_default=True,
+    help="Hydrography service to fetch a water's outline from. [env: POOLBUILDER_WATER_URL]",
+)
+@click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="Port on 127.0.0.1. [default: any free one]"
 )
 @click.option("--open/--no-open", "opened", default=True, help="Open the page in the browser.")
@@ -81,6 +89,7 @@ def page(
     barriers: str | None,
     settings_file: Path | None,
     service_url: str,
+    water_url: str,
     port: int,
     opened: bool,
 ) -> None:
@@ -100,6 +109,7 @@ def page(
         layers={key: value for key, value in layers.items() if value},
         settings=read_settings(settings_file),
         service_url=service_url,
+        water_url=water_url,
     )
 
     def ready(address: str) -> None:

@@ -184,7 +184,8 @@ class Views:
                 and region not in where.casefold()
             ):
                 continue
-            changed = {"at": f"{place.latitude:.4f}, {place.longitude:.4f}"}
+            digits = 3 if place.kind == "town" else 5  # of a town the map knows no more
+            changed = {"at": f"{place.latitude:.{digits}f}, {place.longitude:.{digits}f}"}
             if place.kind != "town":
                 changed["name"] = place.name
             found.append({"place": place, "where": where, "asked": asked.with_values(**changed)})

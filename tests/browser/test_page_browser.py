@@ -115,3 +115,62 @@ def test_cancel_goes_back_to_the_form_as_it_was(visit: Callable[..., Any], local
     page.wait_for_selector("#radiusKm")
     assert page.get_by_label("Radius in km").input_value() == "77"
     assert page.get_by_label("Latitude, longitude").input_value() == "36.9, -91.2"
+
+
+def test_a_town_fills_in_the_place_without_scripts(visit: Callable[..., Any], local_page: str) -> None:
+    page = visit(local_page, java_script_enabled=False).page
+    page.get_by_label("Town or lake").fill("West Plains")
+    page.get_by_role("button", name="Find").click()
+    page.get_by_role("link", name="West Plains").click()
+    assert page.get_by_label("Latitude, longitude").input_value().startswith("36.728, -91.852")
+    page.get_by_label("Name of the water").fill("Mill Pond")
+    page.get_by_role("button", name="Build the list").click()
+    page.get_by_role("link", name="See whether it is done").click()
+    assert page.get_by_role("heading", level=1).inner_text() == "Mill Pond"
+
+
+def test_what_is_known_and_caught_is_written_and_counts(
+    visit: Callable[..., Any], local_page: str, axe: str
+) -> None:
+    page = visit(local_page + QUERY.replace("pool?", "notes?"), width=390).page
+    page.get_by_label("Species 1", exact=True).fill("redear sunfish")
+    page.get_by_label("What is known of species 1").select_option("on the agency's list")
+    page.get_by_label("Date 1", exact=True).fill("some day")
+    page.get_by_label("Source 1", exact=True).fill("lake list of 2019")
+    page.get_by_role("button", name="Build the list with this").click()
+    assert "cannot be read" in page.locator("#known-date-0-fault").inner_text()
+    assert page.get_by_label("Source 1", exact=True).input_value() == "lake list of 2019"
+    assert serious(page, axe) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.get_by_label("Date 1", exact=True).fill("2019")
+    page.get_by_role("button", name="Build the list with this").click()
+    page.wait_for_selector("table.pool", timeout=WAIT_MS)
+    assert "lake list of 2019" in page.content()
+
+
+def test_a_fish_is_written_down_mended_kept_and_edited(
+    visit: Callable[..., Any], local_page: str, axe: str
+) -> None:
+    page = visit(local_page + QUERY).page
+    page.get_by_role("link", name="Weigh a fish").click(timeout=WAIT_MS)
+    page.get_by_label("Name", exact=True).fill("fish 7")
+    page.get_by_role("textbox", name="Dorsal soft rays").fill("eleven")
+    page.get_by_role("textbox", name="Anal spines").fill("7")
+    page.get_by_role("button", name="Weigh this fish").click()
+    page.get_by_text("2 fields cannot be read").wait_for()
+    assert serious(page, axe) == []
+    page.get_by_role("textbox", name="Dorsal soft rays").fill("11")
+    page.get_by_role("textbox", name="Anal spines").fill("3")
+    page.get_by_role("button", name="Weigh this fish").click()
+    page.get_by_role("heading", level=1, name="fish 7").wait_for()
+    kept = page.url
+    page.go_back()  # what was typed is there
+    assert page.get_by_label("Name", exact=True).input_value() == "fish 7"
+    page.goto(kept)
+    with page.expect_download() as download:
+        page.get_by_role("link", name="posterior").click()
+    assert download.value.suggested_filename.endswith("-posterior.csv")
+    page.get_by_role("link", name="Edit what was seen").click()
+    assert page.get_by_role("textbox", name="Dorsal soft rays").input_value() == "11"
+    page.get_by_role("link", name="The list of Kestrel Ford").click()
+    page.wait_for_selector("table.pool")

@@ -175,11 +175,9 @@ class Fetch:
         return f"fetched {when} ({self.fetched:%Y-%m-%d})"
 
 
-def folders(root: Path, digest: str | None = None) -> Iterator[Answers]:
-    """Every fetch below *root*, or those of one query; oldest first."""
-    for folder in sorted(root.glob(f"{digest or '?' * 16}-*Z")) if root.is_dir() else []:
-        if folder.is_dir():
-            yield Answers(folder)
+def folders(root: Path, digest: str) -> list[Answers]:
+    """Every fetch of a query below *root*, whole or broken; oldest first."""
+    return [Answers(folder) for folder in sorted(root.glob(f"{digest}-*Z")) if folder.is_dir()]
 
 
 def began(key: str) -> datetime.datetime:
@@ -190,7 +188,7 @@ def began(key: str) -> datetime.datetime:
         return datetime.datetime.min.replace(tzinfo=datetime.UTC)
 
 
-def result_of(answers: Answers, manifest: dict[str, Any]) -> Fetch:
+def result_of(answers: Answers) -> Fetch:
     """A whole fetch as a value, with what its licences ask of the reader.
 
     Raises
@@ -199,7 +197,7 @@ def result_of(answers: Answers, manifest: dict[str, Any]) -> Fetch:
         When the manifest is not one that was written here.
     """
     try:
-        return _result(answers, manifest)
+        return _result(answers, answers.manifest())
     except (KeyError, TypeError, ValueError, AttributeError, PoolBuilderError) as error:
         raise answers.broken(MANIFEST, f"is broken: {error!r}") from error
 
@@ -242,25 +240,16 @@ def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
     )
 
 
-def chain(root: Path, digest: str) -> list[Fetch]:
-    """The youngest complete fetch of all records of a query, and those after it; oldest first."""
+def chain(query: Query, *, base_url: str, store: Path) -> list[Fetch]:
+    """What is known for a query: the youngest complete fetch of all records, and those after it."""
     found: list[Fetch] = []
-    for answers in reversed(list(folders(root, digest))):
+    for answers in reversed(folders(store / FOLDER, query.digest(base_url))):
         if not answers.is_whole:
             continue
-        found.append(result_of(answers, answers.manifest()))
+        found.append(result_of(answers))
         if found[-1].query.changed_since is None and found[-1].complete:
             return found[::-1]
     return []
-
-
-def chain_of(query: Query, *, base_url: str, store: Path) -> list[tuple[str, datetime.datetime, bool]]:
-    """Key, time and completeness of the fetches that make up what is known for a query; oldest first.
-
-    The first is the youngest complete fetch of all records, the others came after it.
-    """
-    kept = chain(store / FOLDER, query.digest(base_url))
-    return [(item.key, item.fetched, item.complete) for item in kept]
 
 
 def replay(key: str, *, store: Path) -> Fetch:
@@ -274,7 +263,7 @@ def replay(key: str, *, store: Path) -> Fetch:
     answers = Answers(store / FOLDER / key)
     if not answers.is_whole:
         raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
-    return result_of(answers, answers.manifest())
+    return result_of(answers)
 
 
 # ------------------------------------------------------------------ fetching
@@ -353,7 +342,7 @@ def fetch(
     with disk_errors(store, StoreError):
         private_folder(store)
     with locked(root / f".{digest}.lock", doing="filled with the same records"):
-        earlier = chain(root, digest)
+        earlier = chain(query, base_url=client.base_url, store=store)
         if any(item.doubted for item in earlier):
             query = query.replace(changed_since=None)
         run = _Run(client, query, _opened(root, query, now, client), earlier, now, progress)
@@ -369,7 +358,7 @@ def _opened(root: Path, query: Query, now: datetime.datetime, client: Client) ->
     """The folder of a broken fetch that is young enough to go on with, else a new one."""
     digest = query.digest(client.base_url)
     oldest = now - datetime.timedelta(hours=client.settings.fetch_resume_hours)
-    for answers in reversed(list(folders(root, digest))):
+    for answers in reversed(folders(root, digest)):
         young = oldest <= began(answers.key) <= now
         plan = None if answers.is_whole or not young else answers.plan()
         if plan is not None and plan.get("query") == query.as_dict():
@@ -447,7 +436,7 @@ class _Run:
             "pages": answers.pages,
         }
         answers.write(MANIFEST, manifest)
-        return result_of(answers, manifest)
+        return result_of(answers)
 
     def planned(self) -> list[tuple[SearchPart, int]]:
         """The parts of a broken fetch again, else newly counted ones."""
