@@ -29,7 +29,7 @@ HEADERS = (
     (b"x-frame-options", b"DENY"),
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
-    (b"cache-control", b"no-store"),
+    (b"cache-control", b"private, no-cache"),  # Back shows what was typed
 )
 """Of every answer; a page's own policy comes in a header beside these, and both hold."""
 

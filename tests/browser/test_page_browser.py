@@ -166,6 +166,8 @@ def test_a_fish_is_written_down_mended_kept_and_edited(
     kept = page.url
     page.go_back()  # what was typed is there
     assert page.get_by_label("Name", exact=True).input_value() == "fish 7"
+    page.go_back()  # also what was typed at first
+    assert page.get_by_role("textbox", name="Dorsal soft rays").input_value() == "eleven"
     page.goto(kept)
     with page.expect_download() as download:
         page.get_by_role("link", name="posterior").click()
