@@ -217,8 +217,10 @@ def payload(pool: Pool) -> dict[str, Any]:
     -------
     dict
         ``site``, ``species`` (names in the order of the table), ``events`` (columns of equal
-        length, the species as its number) and ``layers`` (GeoJSON geometries near the disc).
+        length, the species as its number), ``totals`` (events of each species, drawn or not) and
+        ``layers`` (GeoJSON geometries near the disc).
     """
+    marks = maps.marks(pool).species
     return {
         "site": {
             "longitude": pool.site.longitude,
@@ -228,6 +230,7 @@ def payload(pool: Pool) -> dict[str, Any]:
         },
         "species": _names(pool),
         "vernacular": tables.strings(pool.candidates["vernacularName"]),
+        "totals": np.bincount(marks[marks >= 0], minlength=pool.candidates.num_rows).tolist(),
         "events": _events(pool),
         "layers": {
             layer: [

@@ -128,11 +128,13 @@
     const line = document.getElementById("mapped");
     line.replaceChildren();
     if (chosen === null) {
-      line.textContent = !events.species.length ? "No event within reach." : events.species.length.toLocaleString("en") + " events of all species; choose one to see its own.";
+      line.textContent = !events.species.length ? "No event within reach." : data.totals.reduce((sum, one) => sum + one, 0).toLocaleString("en") + " events of all species; choose one to see its own.";
     } else {
       const name = document.createElement("i");
       name.textContent = data.species[chosen];
-      line.append(name, ": " + (count === 1 ? "1 event" : count.toLocaleString("en") + " events") + " within reach.");
+      const all = data.totals[chosen];
+      const said = all === 1 ? "1 event" : all.toLocaleString("en") + " events";
+      line.append(name, ": " + said + " within reach" + (all > count ? ", the nearest " + count.toLocaleString("en") + " drawn." : "."));
     }
   }
 

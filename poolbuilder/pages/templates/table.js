@@ -226,10 +226,11 @@
     const button = document.createElement("button");
     button.type = "button";
     button.className = "plain";
-    button.textContent = "Show all " + total.toLocaleString("en") + " events";
+    const whole = total < data.totals[number] ? "the nearest " : "all ";
+    button.textContent = "Show " + whole + total.toLocaleString("en") + " events";
     button.addEventListener("click", () => {
       fill(article, number);
-      list.caption.textContent = "All " + total.toLocaleString("en") + " events, " +
+      list.caption.textContent = whole[0].toUpperCase() + whole.slice(1) + total.toLocaleString("en") + " events, " +
         (list.caption.textContent.includes("nearest") ? "the nearest first" : "the weightiest first");
       button.remove();
       list.tabIndex = -1;
