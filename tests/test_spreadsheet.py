@@ -7,6 +7,7 @@ import datetime
 import json
 import os
 import tempfile
+import time
 import zipfile
 from collections import Counter
 from pathlib import Path
@@ -507,6 +508,28 @@ def test_a_field_over_two_mebibytes_costs_its_row_only(tmp_path: Path) -> None:
     assert len(records) == 6
     assert records["sourceRow"].to_pylist() == [2, 3, 4, 5, 6, 7]
     assert any("rows longer than 1 MiB" in note for note in notes)
+
+
+def test_a_heading_of_brackets_alone_is_no_riddle(tmp_path: Path) -> None:
+    path = tmp_path / "brackets.csv"
+    path.write_text(f"Lat,Long,Species,{'[' * 200_000}\n36.9,-91.2,bluegill,1\n")
+    start = time.monotonic()
+    assert len(read_all([path])[0]) == 1
+    assert time.monotonic() - start < 10
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names of files are text there")
+def test_a_file_whose_name_is_no_text_is_read(tmp_path: Path) -> None:
+    path = tmp_path / os.fsdecode(b"catch\xe9\xff.csv")
+    path.write_text("Lat,Long,Species\n36.9,-91.2,bluegill\n")
+    records, sources, _, _ = read_all([path])
+    assert len(records) == 1
+    json.dumps(sources).encode()
+    (tmp_path / "bad").mkdir()
+    (tmp_path / "bad" / os.fsdecode(b"\xff.csv")).write_text("Lat,Long,Species\n")
+    with pytest.raises(RecordFileError) as refused:
+        read_all([tmp_path / "bad"])
+    str(refused.value).encode()
 
 
 @pytest.mark.parametrize(

@@ -123,16 +123,21 @@ def column_called(name: str, names: Sequence[str]) -> int | None:
     return next((index for index, given in enumerate(names) if fold(given) == fold(name)), None)
 
 
+def _heading(name: str) -> str:
+    """A heading without its unit in brackets, and without spaces and signs."""
+    return fold(_IN_BRACKETS.sub("", name[:200]))  # longer ones are no headings, and slow to look through
+
+
 def _everyday(names: Sequence[str], taken: Mapping[int, str]) -> dict[str, list[int]]:
     """Columns with an everyday name, by the term that they may mean and that is still free."""
     free = set(READ) - set(taken.values())
     found: dict[str, list[int]] = {}
     for index, name in enumerate(names):
-        term = _EVERYDAY_NAMES.get(fold(_IN_BRACKETS.sub("", name)), "")
+        term = _EVERYDAY_NAMES.get(_heading(name), "")
         if index not in taken and term in free:
             found.setdefault(term, []).append(index)
     for term, places in found.items():
-        plain = [index for index in places if fold(_IN_BRACKETS.sub("", names[index])) not in _FAINT]
+        plain = [index for index in places if _heading(names[index]) not in _FAINT]
         found[term] = plain or places
     return found
 
