@@ -84,7 +84,8 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "hybridsWithinReach": int(hybrid.sum()),
         "generalised": int(_generalised(located).sum()),
         "unknownNames": dict(sorted(Counter(name or "" for name in names).items())),
-        "mendedNames": _mended(screened),
+        "mendedNames": _read_as(screened, "misspelt"),
+        **({"disagreeingNames": disagreeing} if (disagreeing := _read_as(screened, "disagreeing")) else {}),
         **_unread_dates(screened),
     }
 
@@ -102,15 +103,19 @@ def _unread_dates(screened: pa.Table) -> dict[str, Any]:
     return {"unreadDates": {"records": int(unread.sum()), "dated": dated, "example": example}}
 
 
-def _mended(screened: pa.Table) -> list[dict[str, Any]]:
-    """Names that were read in spite of their spelling: as given, read as, and in how many records."""
+def _read_as(screened: pa.Table, how: str) -> list[dict[str, Any]]:
+    """Names that were matched in one way: as given, called, read as, and in how many records."""
     code, matches = tables.codes(screened["nameMatch"])
-    rows = tables.where(screened, np.array([match == "misspelt" for match in matches] + [False])[code])
+    rows = tables.where(screened, np.array([match == how for match in matches] + [False])[code])
     given, accepted = tables.strings(rows["scientificName"]), rows["acceptedNames"].to_pylist()
-    counts = Counter((name or "", tuple(read)) for name, read in zip(given, accepted, strict=True))
+    called = tables.strings(rows["vernacularName"]) if how == "disagreeing" else [""] * len(given)
+    counts = Counter(
+        (name or "", other or "", tuple(read))
+        for name, other, read in zip(given, called, accepted, strict=True)
+    )
     return [
-        {"given": name, "readAs": list(read), "records": count}
-        for (name, read), count in sorted(counts.items())
+        {"given": f"{name} called {other}" if other else name, "readAs": list(read), "records": count}
+        for (name, other, read), count in sorted(counts.items())
     ]
 
 

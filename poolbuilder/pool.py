@@ -50,7 +50,16 @@ from poolbuilder.settings import Settings
 from poolbuilder.status.decision import status_answers
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.surroundings import Located, Regions, cell_of, learn_region, locate, meanings_of, see_water
+from poolbuilder.surroundings import (
+    Located,
+    Regions,
+    cell_of,
+    genus_finds,
+    learn_region,
+    locate,
+    meanings_of,
+    see_water,
+)
 from poolbuilder.water import Water
 from poolbuilder.words import pool_words
 
@@ -316,6 +325,14 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         )
     region = regions[cell]
     placed = placed or locate(screened, site, water=water, settings=settings)
+    undated = as_of.year - settings.undated_age_years
+    statements = [
+        *statements,
+        *(
+            (genus, True, undated if np.isnan(year) else year, pool_words.genus_only(genus, count))
+            for genus, year, count in genus_finds(screened, site, water, checklist, settings=settings)
+        ),
+    ]
     located, status = placed.records, status_at(ranges, site, checklist.species)
     establishment = status_answers(
         located,
@@ -353,10 +370,12 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         frame=Frame.of(site.radius_km, water, as_of.year),
         event_names=_named_events(region.looking, seen.here),
     )
+    open_names = [said for name, _, _, said in statements if name in checklist.genera]
     notes = (
         *unread_of(provenance.inputs, screened),
         *provenance.notes,
         *placed.notes,
+        *open_names,
         *_notes(region.looking, weighed),
     )
     return Pool(

@@ -165,7 +165,7 @@ _NAME_COLUMNS = [
     _column(
         "nameMatch",
         TEXT,
-        "How the name was matched: exact, synonym, subspecies, misspelt, vernacular, ambiguous, hybrid, none.",
+        "How the name was matched: exact, synonym, subspecies, misspelt, vernacular, ambiguous, hybrid, disagreeing, none.",
     ),
     _column(
         "nameQuality", REAL, "Factor 0–1 for doubt about the name (qualifier, misspelling).", required=True

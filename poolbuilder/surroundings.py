@@ -31,8 +31,8 @@ from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
-from poolbuilder.model.looking import Events, Looking, look, type_of_water
-from poolbuilder.model.presence import Region, WaterSeen, chance_here, learn, statements_of
+from poolbuilder.model.looking import Events, Looking, look, type_of_water, waters_named
+from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import starting_share
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import name_shares
@@ -265,6 +265,57 @@ def away_km(region: Region, site: Site, water: Water | None, *, settings: Settin
         settings=settings,
     )
     return away
+
+
+def genus_finds(
+    screened: pa.Table, site: Site, water: Water | None, checklist: Checklist, *, settings: Settings
+) -> list[tuple[str, float, int]]:
+    """Genera that records of the water name without a species; their latest year (NaN undated) and number.
+
+    Records of an event that names a species of the list too say nothing more.
+    """
+    role = np.array(tables.strings(screened["role"]), dtype=object)
+    open_ = np.flatnonzero(role == "genus")
+    if not len(open_):
+        return []
+    sure = np.isin(role, ["candidate", "hybrid"]) & ~tables.valid(screened["rejectedBy"])
+    named = set(_events_of(tables.take(screened, np.flatnonzero(sure))))
+    records = tables.take(screened, open_)
+    longitude, latitude, uncertainty = (
+        tables.numbers(records[name]) for name in ("longitude", "latitude", "uncertaintyM")
+    )
+    inside = None
+    if water is not None and water.outline is not None:
+        inside = water.place(longitude, latitude, uncertainty).in_water_share
+    here = chance_here(
+        longitude,
+        latitude,
+        uncertainty,
+        waters_named(records),
+        site.longitude,
+        site.latitude,
+        site.name,
+        inside,
+        settings=settings,
+    )
+    found: dict[str, list[float]] = {}
+    years = np.where(tables.integers(records["eventYear"]) > 0, tables.integers(records["eventYear"]), np.nan)
+    for k, (event, name) in enumerate(
+        zip(_events_of(records), tables.strings(records["scientificName"]), strict=True)
+    ):
+        genus = (name or "").split(" ")[0]
+        if here[k] >= LIKELY_HERE and event not in named and genus in checklist.genera:
+            found.setdefault(genus, []).append(float(years[k]))
+    return [(genus, float(np.fmax.reduce(each)), len(each)) for genus, each in found.items()]
+
+
+def _events_of(records: pa.Table) -> list[tuple[Any, ...]]:
+    """What tells the events of records apart: their identifier, else day and place."""
+    columns = ("eventID", "eventDate", "longitude", "latitude")
+    return [
+        (event,) if event else (day, x, y)
+        for event, day, x, y in zip(*(records[name].to_pylist() for name in columns), strict=True)
+    ]
 
 
 # Records relative to the site.

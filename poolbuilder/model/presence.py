@@ -298,6 +298,12 @@ def weigh(region: Region, water: WaterSeen, *, constants: Constants, settings: S
     before = inverse_logit(expected.log_odds)
     rate = np.array([constants.turnover_of(name) for name in looking.species])
     faster = np.array([constants.error_of("turnover", name) for name in looking.species])
+    if (open_ := np.isnan(events.found)).any():
+        certain = replace(
+            events, found=np.nan_to_num(events.found), completeness=np.where(open_, 0.0, events.completeness)
+        )
+        known = remember(before, certain, rate=rate, now=water.now, constants=constants).presence
+        events = replace(events, found=_shared(events.found, known))
     memory = remember(before, events, rate=rate, now=water.now, constants=constants)
     low, high = _interval(expected, memory.presence, events, rate, faster, water.now, constants)
     return Weighed(
@@ -313,6 +319,18 @@ def weigh(region: Region, water: WaterSeen, *, constants: Constants, settings: S
         away_km=expected.km,
         community=expected.community,
     )
+
+
+def _shared(found: Floats, known: Floats) -> Floats:
+    """Finds that name a genus only (NaN for each of its species), shared out by what else is known.
+
+    At least one of them lives there: taking a share ``s`` of the find for one species, ``s + (1 - s) p`` is
+    its chance ``p`` among the cases with any.
+    """
+    open_ = np.isnan(found)
+    p = np.where(open_, np.clip(known, EDGE, 1 - EDGE), 0.0)
+    several = 1 - np.prod(1 - p, axis=1, keepdims=True)
+    return np.where(open_, p * (1 / np.maximum(several, EDGE) - 1) / (1 - p), found)
 
 
 def _interval(
@@ -372,12 +390,13 @@ def statements_of(species: Sequence[str], rows: Sequence[tuple[str, bool, float]
     Parameters
     ----------
     rows : sequence of (species, present, year)
+        A genus in place of a species stands for one of its species, nobody knows which.
     """
-    index = {name: i for i, name in enumerate(species)}
-    rows = [row for row in rows if row[0] in index]
+    meant = [[i for i, one in enumerate(species) if name in (one, one.split()[0])] for name, _, _ in rows]
+    rows, meant = [row for row, of in zip(rows, meant, strict=True) if of], [of for of in meant if of]
     found, looked = np.zeros((len(rows), len(species))), np.zeros((len(rows), len(species)))
-    for i, (name, present, _) in enumerate(rows):
-        found[i, index[name]], looked[i, index[name]] = float(present), 1.0
+    for i, (of, (_, present, _)) in enumerate(zip(meant, rows, strict=True)):
+        found[i, of], looked[i, of] = float(present) if len(of) == 1 else np.nan, 1.0
     return WaterEvents(
         year=np.array([year for _, _, year in rows], dtype=float),
         here=np.ones(len(rows)),

@@ -774,7 +774,8 @@ def _read_record(
     if not spoken.accepted or set(spoken.accepted) & set(found.accepted):
         return found
     note = f"the vernacular name {spoken.given} means {' or '.join(spoken.accepted)}"
-    return found.noted(note, qualified=True, dated=found.dated or spoken.dated)
+    dated = found.dated or spoken.dated
+    return found.noted(note, qualified=True, dated=dated, match="disagreeing")
 
 
 _YEAR = re.compile(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)")

@@ -193,7 +193,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         key="not_to_species",
         title="not identified to species",
-        reason="a genus of the checklist without a species is evidence for no candidate in particular",
+        reason="a genus of the checklist without a species is evidence for no candidate in particular; "
+        "in the water itself it speaks for all of them together",
         terms=("scientificName", "taxonRank"),
         test="VALIDATION_TAXON_UNAMBIGUOUS",
         effect="reject",

@@ -320,11 +320,23 @@ def rejected_counts(pool: Pool) -> str:
 
 
 def mended_names(pool: Pool) -> list[str]:
-    """Names that were read in spite of their spelling, the first ten."""
-    rows = pool.counts.get("mendedNames") or []
-    listed = [f"{row['given']} as {' or '.join(row['readAs'])} ({row['records']:,})" for row in rows[:10]]
-    more = f" and {len(rows) - 10} more" if len(rows) > 10 else ""
-    return [f"misspelt names that were mended: {', '.join(listed)}{more}"] if rows else []
+    """Names that were read in spite of their spelling, and names that disagree; the first ten of each."""
+    lines = []
+    for key, title in (
+        ("mendedNames", "misspelt names that were mended"),
+        (
+            "disagreeingNames",
+            "scientific and vernacular names that disagree, the scientific one taken in doubt",
+        ),
+    ):
+        rows = pool.counts.get(key) or []
+        listed = [
+            f"{row['given']} as {' or '.join(row['readAs']) or 'another fish'} ({row['records']:,})"
+            for row in rows[:10]
+        ]
+        more = f" and {len(rows) - 10} more" if len(rows) > 10 else ""
+        lines += [f"{title}: {', '.join(listed)}{more}"] if rows else []
+    return lines
 
 
 def unknown_names(pool: Pool, most: int = 5) -> list[str]:
@@ -351,6 +363,19 @@ ARGUMENT = {
     "time": "This water",
 }
 """Steps of the argument, by the key that the tables carry."""
+
+
+def genus_only(genus: str, records: int) -> str:
+    """What records say that name a genus of the list and no species.
+
+    Examples
+    --------
+    >>> genus_only("Lepomis", 1)
+    '1 record here names Lepomis only, which speaks for all its species together'
+    """
+    verb, speak = ("names", "speaks") if records == 1 else ("name", "speak")
+    said = f"{words.counted(records, 'record')} here {verb} {genus} only"
+    return f"{said}, which {speak} for all its species together"
 
 
 def argument(step: Mapping[str, Any]) -> str:  # noqa: PLR0911 (one line a kind of step)
