@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from poolbuilder import tables
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.dates import read_date
-from poolbuilder.records.placing import is_withheld
+from poolbuilder.records.judged import is_withheld
 from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
 from poolbuilder.status.lists import RegionLists

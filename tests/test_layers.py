@@ -17,7 +17,6 @@ LAYERS = [
     ["schemas", "settings", "files", "names.vocabularies"],
     ["names.checklist", "records.text_table", "records.dates", "words"],
     ["records.archive", "records.values", "records.sheets"],
-    ["records.placing"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.meanings"],

@@ -18,7 +18,7 @@ from poolbuilder.errors import TableError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.records.dates import read_date, span_of
-from poolbuilder.records.placing import half_cell_m, is_withheld
+from poolbuilder.records.judged import half_cell_m, is_withheld
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import RULES, screen, tally
 from poolbuilder.schemas import NAMED, RECORDS, SCREENED

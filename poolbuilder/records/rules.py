@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term
-from poolbuilder.records import placing
 from poolbuilder.records.dates import Span
-from poolbuilder.records.judged import Judged
+from poolbuilder.records.judged import SOURCES, Judged
 from poolbuilder.schemas import NAMED, SCREENED, check
 from poolbuilder.settings import Settings
 
@@ -469,7 +468,7 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
         tables.array(place.longitude, pa.float64()),
         tables.array(place.latitude, pa.float64()),
         tables.array(place.uncertainty_m, pa.float64()),
-        _chosen(placing.SOURCES, place.source, pa.string()),
+        _chosen(SOURCES, place.source, pa.string()),
         tables.array(np.clip(quality, 0, 1), pa.float64()),
         _chosen(when.of_each(lambda span: _middle(span, as_of).year), when.index, pa.int32()),
         _chosen(

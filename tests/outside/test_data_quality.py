@@ -15,7 +15,7 @@ import numpy as np
 import pyproj
 import pytest
 
-from poolbuilder.records.placing import LARGEST_UNCERTAINTY_M, half_cell_m
+from poolbuilder.records.judged import LARGEST_UNCERTAINTY_M, half_cell_m
 from poolbuilder.records.rules import RULES, screen
 from poolbuilder.settings import Settings
 from tests import rows
