@@ -311,7 +311,8 @@ META = """<archive xmlns="http://rs.tdwg.org/dwc/text/">
 <extension encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" ignoreHeaderLines="1"
  rowType="http://rs.gbif.org/terms/1.0/Distribution"><files><location>distribution.txt</location></files>
 <coreid index="0"/><field index="1" term="http://rs.tdwg.org/dwc/terms/locationID"/>
-<field index="2" term="http://rs.tdwg.org/dwc/terms/establishmentMeans"/></extension>
+<field index="2" term="http://rs.tdwg.org/dwc/terms/establishmentMeans"/>
+<field index="3" term="http://rs.tdwg.org/dwc/terms/occurrenceStatus"/></extension>
 <extension encoding="UTF-8" fieldsTerminatedBy="\\t" linesTerminatedBy="\\n" ignoreHeaderLines="1"
  rowType="http://rs.gbif.org/terms/1.0/SpeciesProfile"><files><location>profile.txt</location></files>
 <coreid index="0"/><field index="1" term="http://rs.gbif.org/terms/1.0/isInvasive"/></extension></archive>"""
@@ -323,11 +324,14 @@ def test_a_darwin_core_checklist_archive(tmp_path: Path) -> None:
         archive.writestr("meta.xml", META)
         archive.writestr("taxon.txt", "id\tname\n1\tLepomis gibbosus (Linnaeus, 1758)\n2\tLepomis gulosus\n")
         archive.writestr(
-            "distribution.txt", "id\tplace\tmeans\n1\tISO_3166:DE\tIntroduced\n2\tISO_3166:DE\tabsurd\n"
+            "distribution.txt",
+            "id\tplace\tmeans\tstatus\n1\tISO_3166:DE\tIntroduced\tpresent\n2\tISO_3166:DE\tabsurd\tpresent\n"
+            "1\tISO_3166:FR\tnative\tabsent\n",
         )
         archive.writestr("profile.txt", "id\tinvasive\n1\ttrue\n")
     read = RegionLists.read(path, None, Checklist.load("lepomis"))
     found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
     (item,) = found["Lepomis gibbosus"]
     assert (item.region, item.means, item.degree) == ("Germany", "introduced", "invasive")
-    assert any("1 row set aside" in note and "absurd" in note for note in read.notes)
+    assert read.at(Site(longitude=2.3, latitude=48.8), year=2026) == {}  # absent in France: set aside, no status
+    assert any("2 rows set aside, such as row 1: its occurrence is absent" in note for note in read.notes)

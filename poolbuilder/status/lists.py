@@ -51,6 +51,7 @@ HEADINGS: Mapping[str, str] = {
     "acceptedscientificname name commonname vernacularname fish",
     "establishmentMeans": "establishmentmeans status native isnative nativestatus origin nativity "
     "nativeorintroduced establishment nativeintroduced occurrencestatus",
+    "occurrenceStatus": "occurrencestatus",
     "degreeOfEstablishment": "degreeofestablishment degree establishmentstatus populationstatus",
     "pathway": "pathway vector introductionpathway",
     "validFrom": "validfrom from firstyear since yearintroduced firstrecord",
@@ -287,6 +288,8 @@ def _statement(number: int, row: Mapping[str, str]) -> Statement:
         raise ValueError("no species")
     if "region" in row and not row["region"]:
         raise ValueError("no region")
+    if fold(row.get("occurrenceStatus")) in {"absent", "excluded", "doubtful"}:
+        raise ValueError(f"its occurrence is {row['occurrenceStatus']}")
     text = row.get("establishmentMeans", "")
     means, degree = read_status(text, row.get("heading", "")) if text else ("uncertain", None)
     if means is None:
