@@ -391,7 +391,7 @@ POOL = pa.schema(
         _column(
             "establishmentSource",
             TEXT,
-            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the table of the package) or `unknown`.",
+            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the built-in table) or `unknown`.",
             required=True,
         ),
         _column(
@@ -575,7 +575,7 @@ INTRODUCED = pa.schema(
         _column(
             "establishmentSource",
             TEXT,
-            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the table of the package) or `unknown`.",
+            "`agency` (its own list), `region` (a list of the region), `record`, `polygon`, `checklist` (the species list), `shipped` (the built-in table) or `unknown`.",
             required=True,
         ),
         _column("presence", REAL, "Probability that the species lives in this water.", required=True),

@@ -48,7 +48,8 @@ def test_the_map_ships_small_and_whole() -> None:
 def test_only_what_lies_near_is_given() -> None:
     site = Site(longitude=-76.6, latitude=39.3, radius_km=40)
     found = base_map(site)
-    assert set(found) <= set(BASE_LAYERS)
+    assert set(found) <= {*BASE_LAYERS, "region"}
+    assert found["region"][0]["properties"]["name"] == "Maryland"
     assert {"coast", "county", "town", "state"} <= set(found)
     assert "Baltimore" in {item["properties"]["name"] for item in found["town"]}
     for features in found.values():

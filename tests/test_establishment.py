@@ -333,5 +333,7 @@ def test_a_darwin_core_checklist_archive(tmp_path: Path) -> None:
     found = read.at(Site(longitude=11.5, latitude=48.1), year=2026)
     (item,) = found["Lepomis gibbosus"]
     assert (item.region, item.means, item.degree) == ("Germany", "introduced", "invasive")
-    assert read.at(Site(longitude=2.3, latitude=48.8), year=2026) == {}  # absent in France: set aside, no status
+    assert (
+        read.at(Site(longitude=2.3, latitude=48.8), year=2026) == {}
+    )  # absent in France: set aside, no status
     assert any("2 rows set aside, such as row 1: its occurrence is absent" in note for note in read.notes)

@@ -433,7 +433,7 @@ def test_contradictory_polygons_are_listed_as_not_settled(bare: Path, tmp_path: 
     run = find_introduced([HERE], plain(bare, ranges=(str(path),)))
     row = row_of(run, "Weir Pool", "Lepomis gibbosus", "unsettled")
     assert row["conflict"] == (
-        "the range map says native, but the table of the package for Germany says introduced and other polygons "
+        "the range map says native, but the built-in table for Germany says introduced and other polygons "
         "disagree"
     )
 

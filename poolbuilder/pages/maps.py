@@ -102,7 +102,7 @@ def around(pool: Pool) -> dict[str, list[dict[str, Any]]]:
     """
     half = 2 * view_km(pool)
     found: dict[str, list[dict[str, Any]]] = {}
-    for layer in ("disc", *LAYERS, "town"):
+    for layer in ("disc", *LAYERS, "region", "town"):
         tolerance = 0 if layer == "disc" else half / 1200 / _KM_PER_DEGREE
         for feature in pool.features.get(layer, ()):
             geometry = feature.get("geometry")
@@ -312,6 +312,24 @@ def towns(pool: Pool) -> list[tuple[str, float, float]]:
     return list(_spread(places, most=MOST_TOWNS, wide=0.4 * half, high=0.075 * half, taken=[(0.0, 0.0)]))
 
 
+def _region_names(pool: Pool, scale: float) -> list[str]:
+    """Names of states and countries, where their middle is on the map."""
+    found = pool.features.get("region", ())
+    points = np.array([item["geometry"]["coordinates"][:2] for item in found]).reshape(-1, 2)
+    x, y = project(points[:, 0], points[:, 1], pool.site)
+    return [
+        label(
+            round(e * scale),
+            round(-n * scale),
+            item["properties"]["name"],
+            anchor="middle",
+            kind="m-region",
+        )
+        for item, e, n in zip(found, x.tolist(), y.tolist(), strict=True)
+        if max(abs(e), abs(n)) * scale <= 0.9 * HALF
+    ]
+
+
 def _towns(pool: Pool, scale: float) -> list[str]:
     body = []
     for name, x, y in towns(pool):
@@ -334,6 +352,7 @@ def chart(pool: Pool) -> Markup:
         *_grid(pool, scale),
         *_scale_bar(radius, scale, 16 - HALF, HALF - 18, "m"),
         *_north(HALF - 22, HALF - 18, "m"),
+        *_region_names(pool, scale),
         *_towns(pool, scale),
         *_layers(found, LAYERS[len(BASE) :], pool.site, scale),
         shape("circle", "m-disc", cx=0, cy=0, r=round(radius * scale)),

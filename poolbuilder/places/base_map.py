@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import LayerError
-from poolbuilder.places.geodesy import Box, covering_box
+from poolbuilder.places.geodesy import Box, covering_box, disc
+from poolbuilder.places.regions import region_name, regions_in
 from poolbuilder.places.sites import Site
 
 Feature = dict[str, Any]
@@ -38,6 +39,8 @@ FACTOR = 2.0
 """The map is drawn this many radii out."""
 COUNTY_KM = 120.0
 MOST_TOWNS = 60
+LABEL_RADII = 0.8
+"""Names of states and countries stand this far from the site."""
 
 
 class FinerLayer(NamedTuple):
@@ -90,7 +93,8 @@ def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Featur
     -------
     dict
         GeoJSON features for each of `BASE_LAYERS` that has any, clipped to the box around the
-        circle.  Properties: name, code, and of a town its people as size.
+        circle; ``region`` holds the names of states and countries as points.  Properties: name, code,
+        and of a town its people as size.
     """
     reach = min(FACTOR * site.radius_km, 9000.0)
     boxes = covering_box(site.longitude, site.latitude, reach)
@@ -104,7 +108,26 @@ def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Featur
             drawn = sorted(drawn, key=lambda item: -item["properties"]["size"])[:MOST_TOWNS]
         if drawn:
             found[layer] = drawn
+    if site.radius_km <= COUNTY_KM and (names := _region_names(site, found.get("town", ()))):
+        found["region"] = names
     return found
+
+
+def _region_names(site: Site, towns: Sequence[Feature]) -> list[Feature]:
+    """Names of the states, provinces or countries within the circle, away from borders and towns."""
+    ring = disc(site.longitude, site.latitude, LABEL_RADII * site.radius_km, vertices=24)
+    box = covering_box(site.longitude, site.latitude, 1.1 * site.radius_km)[0]
+    points = shapely.points(shapely.get_coordinates(ring))
+    beside = shapely.multipoints([item["geometry"]["coordinates"] for item in towns])
+    found = []
+    for code, outline in regions_in(box):
+        part = _cut(outline, box)
+        within = points[shapely.contains(part, points)]
+        if len(within):
+            depth = np.fmin(*(shapely.distance(shape, within) for shape in (part.boundary, beside)))
+            name = {"name": region_name(code), "code": code}
+            found.append((part.area, _feature(within[int(np.argmax(depth.round(3)))], name)))
+    return [feature for _, feature in sorted(found, key=lambda item: -item[0])]
 
 
 class Place(NamedTuple):

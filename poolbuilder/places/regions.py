@@ -55,6 +55,13 @@ def region_outline(code: str) -> Any:
     return outlines.shapes[outlines.codes.index(code)]
 
 
+def regions_in(box: tuple[float, float, float, float]) -> list[tuple[str, Any]]:
+    """Codes and outlines of the regions that meet a box of longitude and latitude."""
+    outlines = _outlines()
+    rows = sorted(outlines.tree.query(shapely.box(*box), "intersects").tolist())
+    return [(outlines.codes[row], outlines.shapes[row]) for row in rows]
+
+
 def regions_at(longitude: ArrayLike, latitude: ArrayLike) -> NDArray[np.object_]:
     """The region that each point lies in.
 

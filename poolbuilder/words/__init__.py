@@ -52,14 +52,14 @@ _SOURCES = {
     "checklist": "checklist",
     "agency": "the agency's list",
     "region": "list of the region",
-    "shipped": "table of the package",
+    "shipped": "built-in table",
 }
 RESTS = {
     "agency": "the agency's list",
     "region": "lists of regions",
     "record": "the terms of records",
     "checklist": "the species list",
-    "shipped": "the table of the package",
+    "shipped": "the built-in table",
 }
 
 
@@ -220,7 +220,7 @@ def status(row: Mapping[str, Any], *, sourced: bool = True) -> str:
     'introduced (its records)'
     >>> row = {"establishmentMeans": "introduced", "establishmentSource": "shipped", "tier": "none"}
     >>> status(row), status(row, sourced=False)
-    ('not native (table of the package)', 'not native')
+    ('not native (built-in table)', 'not native')
     """
     means, source = row["establishmentMeans"], row["establishmentSource"]
     if not means or means == "unknown":
@@ -463,7 +463,7 @@ def who_says(statement: Statement) -> str:
         return f"the checklist of {statement.region}"
     if statement.source == "shipped":
         unit = "hydrologic unit " if statement.region.isdigit() else ""
-        return f"the table of the package for {unit}{statement.region}"
+        return f"the built-in table for {unit}{statement.region}"
     known = {"agency": "the agency's list", "polygon": "the range map", "checklist": "the species list"}
     return known[statement.source]
 

@@ -162,6 +162,13 @@ window.poolMap = function (holder, site, radiusKm) {
         shape.eachLayer((part) => part.bringToBack && part.bringToBack());
       }
     }
+    for (const item of layers.region || []) {
+      const label = document.createElement("span");
+      label.textContent = item.name || item.label;
+      const icon = L.divIcon({ className: "region", html: label, iconSize: [0, 0] });
+      const at = L.latLng(item.geometry.coordinates[1], item.geometry.coordinates[0]);
+      L.marker(at, { icon: icon, interactive: false, keyboard: false, pane: "under" }).addTo(beneath);
+    }
     places = layers.town || [];
     nameTowns();
   }
