@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 import shutil
 import sqlite3
 import struct
@@ -392,3 +393,10 @@ def test_properties_of_a_wrong_type_lose_nothing_but_themselves(tmp_path: Path) 
     del document["crs"]
     (tmp_path / "odd.geojson").write_text(json.dumps(document))
     assert read_layer(tmp_path / "odd.geojson", purpose="basins").rows == 3
+
+
+def test_a_file_name_that_is_not_utf_8_is_refused_for_that_reason(tmp_path: Path) -> None:
+    name = tmp_path / os.fsdecode(b"\xff.geojson")
+    name.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
+    with pytest.raises(LayerError, match=r"has a name that is not UTF-8 \(rename the file\)"):
+        read_layer(name, purpose="flow lines")

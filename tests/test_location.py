@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import poolbuilder.places.uncertainty as location
-from poolbuilder.places.uncertainty import share_inside, share_inside_disc, sigma_km
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 
 DISTANCE = st.one_of(st.just(0.0), st.floats(1e-6, 20_000))
 SIGMA = st.one_of(st.just(0.0), st.floats(1e-12, 1e-6), st.floats(1e-6, 20_000))
@@ -25,18 +25,15 @@ def _share(d: float, s: float, r: float) -> float:
 
 def test_a_point_is_inside_or_not() -> None:
     assert share_inside([39.999, 40.0, 40.001], [0.0, 0.0, 0.0], 40).tolist() == [1, 1, 0]
-    assert share_inside_disc([39.999, 40.0, 40.001], 0, 40).tolist() == [1, 1, 0]
 
 
 def test_missing_stays_missing() -> None:
     assert np.isnan(share_inside([np.nan, 1.0], [1.0, np.nan], 40)).all()
-    assert np.isnan(share_inside_disc([np.nan, 1.0], [1.0, np.nan], 40)).all()
 
 
 def test_no_records_give_no_shares() -> None:
     empty = np.zeros(0)
     assert share_inside(empty, empty, 40).shape == (0,)
-    assert share_inside_disc(empty, empty, 40).shape == (0,)
 
 
 @law
@@ -69,18 +66,6 @@ def test_on_the_edge_less_than_half_is_inside() -> None:
     assert (np.diff(shares) > 0).all()
     assert shares[-1] < 0.5
     assert shares[-1] == pytest.approx(0.5, abs=1e-6)
-
-
-@law
-@given(st.floats(0, 200), st.floats(1e-3, 200), st.floats(0.01, 200))
-@example(1e-200, 1.0, 1.0)  # two equal discs, almost on each other
-def test_shares_agree_with_simulation_of_the_disc(d, u, r) -> None:
-    """A disc of quasi-random points; the lens formula must give their share within 1 %."""
-    n = 4000
-    radius = u * np.sqrt((np.arange(n) + 0.5) / n)
-    angle = np.pi * (3 - math.sqrt(5)) * np.arange(n)
-    inside = np.hypot(d + radius * np.cos(angle), radius * np.sin(angle)) <= r
-    assert float(share_inside_disc(d, u * 1000, r)) == pytest.approx(inside.mean(), abs=0.01)
 
 
 def test_equal_records_are_computed_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -617,6 +617,8 @@ def read_layer(spec: str | Path, *, purpose: str) -> Layer:
     otherwise; GeoParquet without ``crs`` is OGC:CRS84 (version 1.1.0).
     """
     path, layer = split_spec(spec)
+    if any("\ud800" <= letter <= "\udfff" for letter in str(path)):
+        raise LayerError("has a name that is not UTF-8", file=path, remedy="rename the file")
     if path.is_dir():
         raise LayerError(f"is a folder, not a file of {purpose}", file=path, remedy="name one file in it")
     if path.stat().st_size == 0:

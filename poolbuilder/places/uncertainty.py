@@ -3,7 +3,7 @@
 A record's true location is taken as bivariate normal around its coordinates, with the σ at
 which the given uncertainty holds the share *quantile* of locations.  Darwin Core defines
 `coordinateUncertaintyInMeters` as the radius that holds the whole location, so the quantile
-is high; a uniform disc, the literal reading, is given beside it (`share_inside_disc`).
+is high.
 
 The distance of the true location from the site then has the Rice distribution.  All functions
 take and give arrays and need nothing but numpy.
@@ -33,8 +33,6 @@ SMALLEST_SIGMA_KM = 1e-9
 """A micrometre: below it a location is a point."""
 CHUNK = 512
 """Records at a time, so that the nodes of one step stay in the processor's cache."""
-TOUCHING = 1e-9
-"""A disc that sticks out of the other by less than this share of its radius lies within it."""
 
 
 def sigma_km(uncertainty_m: ArrayLike, *, quantile: float) -> Floats:
@@ -164,40 +162,3 @@ def _rice_inside(distance: Floats, sigma: Floats, radius: float) -> Floats:
     t = low + half * (1 + nodes)
     density = _rice_without_gauss(a, t) * np.exp(-0.5 * t * t)
     return np.asarray(np.clip((density @ weights) * half[:, 0], 0.0, 1.0))
-
-
-def share_inside_disc(distance_km: ArrayLike, uncertainty_m: ArrayLike, radius_km: float) -> Floats:
-    """The same probability when the location is uniform on the disc of its uncertainty.
-
-    Notes
-    -----
-    The area that the two discs share over the area of the uncertainty's disc.  Each circle gives
-    a segment r²(α - sin α cos α); the half-angles α are taken from products that keep their digits
-    when one disc is much smaller than the other.
-
-    Examples
-    --------
-    >>> share_inside_disc([45, 3], 10_000, 40).round(6).tolist()
-    [0.179719, 1.0]
-    """
-    distance, uncertainty = np.broadcast_arrays(
-        np.asarray(distance_km, dtype=np.float64), np.asarray(uncertainty_m, dtype=np.float64) / 1000
-    )
-    smaller = np.minimum(radius_km, uncertainty)
-    apart = distance - radius_km
-    contained = distance <= np.abs(radius_km - uncertainty) + TOUCHING * smaller
-    with np.errstate(invalid="ignore", divide="ignore"):
-        inner = (uncertainty - apart) * (uncertainty + apart)  # u² - (d - R)²
-        outer = (distance + radius_km - uncertainty) * (distance + radius_km + uncertainty)
-        alpha = 2 * np.arctan2(np.sqrt(np.maximum(inner, 0)), np.sqrt(np.maximum(outer, 0)))
-        gap = distance - uncertainty
-        inner = (radius_km - gap) * (radius_km + gap)  # R² - (d - u)²
-        outer = (distance + uncertainty - radius_km) * (distance + uncertainty + radius_km)
-        beta = 2 * np.arctan2(np.sqrt(np.maximum(inner, 0)), np.sqrt(np.maximum(outer, 0)))
-        shared = radius_km**2 * (alpha - np.sin(2 * alpha) / 2)
-        shared += uncertainty**2 * (beta - np.sin(2 * beta) / 2)
-        share = shared / (np.pi * uncertainty**2)
-        whole = np.where(uncertainty > 0, (smaller / uncertainty) ** 2, 1.0)
-    out = np.where(contained, whole, np.where(apart >= uncertainty, 0.0, share))
-    out[np.isnan(distance) | np.isnan(uncertainty)] = np.nan
-    return np.clip(out, 0.0, 1.0)

@@ -6,11 +6,10 @@ import math
 
 import numpy as np
 import pytest
-import shapely
 from scipy import stats
 
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.uncertainty import share_inside, share_inside_disc, sigma_km
+from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 
 
@@ -71,53 +70,6 @@ def test_share_inside_is_ncx2_over_the_whole_domain() -> None:
     known = ~np.isnan(expected)
     assert known.mean() > 0.99
     assert np.abs(share_inside(distance, sigma, radius) - expected)[known].max() < 1e-9
-
-
-# Uniform disc: area of a circle-circle intersection (Weisstein, E. W., Circle-Circle Intersection, MathWorld, eq. 14, from memory).
-DISC = [
-    (40, 0, 10, 1.000000),
-    (40, 30, 10, 1.000000),
-    (40, 40, 10, 0.473433),
-    (40, 45, 10, 0.179719),
-    (40, 50, 30, 0.234901),
-    (40, 40, 28, 0.424780),
-    (40, 0, 40, 1.000000),
-    (5, 3, 10, 0.250000),
-    (1, 1, 1, 0.391002),
-    (40, 0, 80, 0.250000),
-]
-
-
-@pytest.mark.parametrize(("radius", "distance", "uncertainty", "expected"), DISC)
-def test_share_inside_of_the_disc(radius, distance, uncertainty, expected) -> None:
-    found = float(share_inside_disc([float(distance)], uncertainty * 1000, radius)[0])
-    assert found == pytest.approx(expected, abs=5e-7)
-
-
-def test_two_unit_circles_through_each_others_centre() -> None:
-    found = float(share_inside_disc(1.0, 1000, 1.0))
-    assert found == pytest.approx(2 / 3 - math.sqrt(3) / (2 * math.pi), abs=1e-12)
-
-
-# shapely (GEOS) area of intersection of two discs of many corners.
-@pytest.mark.parametrize(
-    ("radius", "distance", "uncertainty"), [(40, 45, 10), (40, 50, 30), (5, 3, 10), (40, 40.5, 1)]
-)
-def test_share_inside_of_the_disc_is_the_area_that_shapely_finds(radius, distance, uncertainty) -> None:
-    centre, other = (
-        shapely.Point(0, 0).buffer(radius, 4096),
-        shapely.Point(distance, 0).buffer(uncertainty, 4096),
-    )
-    expected = centre.intersection(other).area / other.area
-    assert float(share_inside_disc(distance, uncertainty * 1000, radius)) == pytest.approx(expected, abs=1e-6)
-
-
-def test_a_tiny_disc_on_the_edge_keeps_its_digits() -> None:
-    """A disc of 1 m halved by a circle of 2,000 km: as good as a straight line."""
-    offset = np.linspace(-0.0009, 0.0009, 7)
-    expected = np.arccos(offset / 0.001) / np.pi - offset / 0.001 * np.sqrt(1 - (offset / 0.001) ** 2) / np.pi
-    found = share_inside_disc(2000 + offset, 1.0, 2000.0)
-    assert found == pytest.approx(expected, abs=1e-6)
 
 
 # Generalised coordinates, an aggregator's 0.2° grid: the diagonal of such a cell on WGS84, computed with pyproj; the text
