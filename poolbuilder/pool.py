@@ -25,7 +25,7 @@ from poolbuilder.accounts import (
     unread_of,
 )
 from poolbuilder.errors import UnknownSpeciesError
-from poolbuilder.model.candidates import Frame, tabulate
+from poolbuilder.model.candidates import Decision, Frame, tabulate
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import gather
@@ -334,6 +334,67 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         ),
     ]
     located, status = placed.records, status_at(ranges, site, checklist.species)
+    seen, weighed, decision = _decided(
+        region,
+        site,
+        located,
+        status,
+        checklist=checklist,
+        lists=lists,
+        water=water,
+        statements=statements,
+        as_of=as_of,
+        settings=settings,
+        constants=constants,
+    )
+    open_names = [said for name, _, _, said in statements if name in checklist.genera]
+    notes = (
+        *unread_of(provenance.inputs, screened),
+        *provenance.notes,
+        *placed.notes,
+        *open_names,
+        *_notes(region.looking, weighed),
+    )
+    return Pool(
+        site=_called(site, water),
+        as_of=as_of,
+        settings=settings,
+        checklist_name=checklist.name,
+        candidates=decision.candidates,
+        evidence=decision.evidence,
+        contributions=decision.contributions,
+        rejected=rejected_records(screened),
+        crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
+        status=status,
+        counts={
+            **count_records(screened, located, site.radius_km),
+            "elsewhere": provenance.elsewhere,
+            **_by_type(region, seen, constants, settings),
+        },
+        inputs=list_inputs(provenance.inputs, checklist, ranges, water, lists),
+        datasets=list_datasets(located, provenance.datasets),
+        calibration=_calibration(provenance.calibration, seen.kind),
+        completeness=_completeness(region.looking, seen.here),
+        notes=list_notes(notes, ranges, water, lists),
+        features=_features(site, ranges, water, placed.snapped),
+    )
+
+
+def _decided(  # noqa: PLR0913 (each is an input of its own)
+    region: Region,
+    site: Site,
+    located: pa.Table,
+    status: pa.Table,
+    *,
+    checklist: Checklist,
+    lists: Sequence[RegionLists],
+    water: Water | None,
+    statements: Sequence[tuple[str, bool, float, str]],
+    as_of: datetime.date,
+    settings: Settings,
+    constants: Constants,
+) -> tuple[WaterSeen, Weighed, Decision]:
+    """The water as the model sees it, what it holds, and that as tables."""
     establishment = status_answers(
         located,
         status,
@@ -370,37 +431,7 @@ def build_screened(  # noqa: PLR0913 (each is a stage's own input)
         frame=Frame.of(site.radius_km, water, as_of.year),
         event_names=_named_events(region.looking, seen.here),
     )
-    open_names = [said for name, _, _, said in statements if name in checklist.genera]
-    notes = (
-        *unread_of(provenance.inputs, screened),
-        *provenance.notes,
-        *placed.notes,
-        *open_names,
-        *_notes(region.looking, weighed),
-    )
-    return Pool(
-        site=_called(site, water),
-        as_of=as_of,
-        settings=settings,
-        checklist_name=checklist.name,
-        candidates=decision.candidates,
-        evidence=decision.evidence,
-        contributions=decision.contributions,
-        rejected=rejected_records(screened),
-        crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
-        status=status,
-        counts={
-            **count_records(screened, located, site.radius_km),
-            "elsewhere": provenance.elsewhere,
-            **_by_type(region, seen, constants, settings),
-        },
-        inputs=list_inputs(provenance.inputs, checklist, ranges, water, lists),
-        datasets=list_datasets(located, provenance.datasets),
-        calibration=_calibration(provenance.calibration, seen.kind),
-        completeness=_completeness(region.looking, seen.here),
-        notes=list_notes(notes, ranges, water, lists),
-        features=_features(site, ranges, water, placed.snapped),
-    )
+    return seen, weighed, decision
 
 
 def _named_events(looking: Looking, here: NDArray[np.float64]) -> dict[int, str]:
