@@ -187,7 +187,7 @@ def _records_and_layer(path: Path) -> Any:
         main = path.read_bytes()
         for suffix, body in COMPANIONS.items():
             turned = mutated(body, random.Random(main + suffix.encode()))
-            path.with_suffix(suffix).write_bytes(body if len(main) % 2 else turned)
+            path.with_suffix(suffix).write_bytes(turned if len(main) % 2 else body)
         path.write_bytes(main)
     with contextlib.suppress(PoolBuilderError):
         read_layer(path, purpose="range polygons")
