@@ -147,7 +147,8 @@ window.poolMap = function (holder, site, radiusKm) {
       taken.push(point);
       const label = document.createElement("span");
       label.textContent = item.name || item.label;
-      const icon = L.divIcon({ className: "town", html: label, iconSize: null, iconAnchor: [2, 8] });
+      const crowded = point.x > map.getSize().x - 110; // no room to the right: the name goes to the left
+      const icon = L.divIcon({ className: crowded ? "town left" : "town", html: label, iconSize: null, iconAnchor: [2, 8] });
       L.marker(at, { icon: icon, interactive: false, keyboard: false, pane: "under" }).addTo(towns);
     }
   }
