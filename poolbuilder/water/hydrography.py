@@ -266,17 +266,7 @@ class _Service:
     """The layers of a map service, by their names."""
 
     def __init__(self, url: str) -> None:
-        # Imported here: a build only looks for the layers that are kept.
-        import requests
-        from requests.adapters import HTTPAdapter
-        from urllib3.util import Retry
-
         self.url = url
-        self.session = requests.Session()
-        again = (429, 500, 502, 503, 504)
-        retry = Retry(total=3, backoff_factor=0.5, status_forcelist=again, respect_retry_after_header=False)
-        self.session.mount("http://", HTTPAdapter(max_retries=retry))
-        self.session.mount("https://", HTTPAdapter(max_retries=retry))
         self.unreadable = 0
         named = self.ask("", {"f": "json"}).get("layers")
         if not isinstance(named, list):
@@ -295,20 +285,28 @@ class _Service:
 
     def ask(self, path: str, values: Mapping[str, Any]) -> dict[str, Any]:
         """One answer as JSON; an error that comes as an answer is an error."""
+        # Imported here: a build only looks for the layers that are kept.
         import requests
+        from requests.adapters import HTTPAdapter
+        from urllib3.util import Retry
 
+        again = (429, 500, 502, 503, 504)
+        retry = Retry(total=3, backoff_factor=0.5, status_forcelist=again, respect_retry_after_header=False)
         begun, size, parts = time.monotonic(), 0, []
         try:
-            answer = self.session.get(self.url + path, params=dict(values), timeout=TIMEOUT_S, stream=True)
-            with answer:
-                answer.raise_for_status()
-                for part in answer.iter_content(1 << 16):
-                    parts.append(part)
-                    size += len(part)
-                    if size > LARGEST_MIB << 20:
-                        raise self.trouble(f"answered more than {LARGEST_MIB} MiB")
-                    if time.monotonic() - begun > SLOWEST_S:
-                        raise self.trouble(f"took longer than {SLOWEST_S} s for one answer")
+            with requests.Session() as session:
+                for scheme in ("http://", "https://"):
+                    session.mount(scheme, HTTPAdapter(max_retries=retry))
+                asked = session.get(self.url + path, params=dict(values), timeout=TIMEOUT_S, stream=True)
+                with asked as answer:
+                    answer.raise_for_status()
+                    for part in answer.iter_content(1 << 16):
+                        parts.append(part)
+                        size += len(part)
+                        if size > LARGEST_MIB << 20:
+                            raise self.trouble(f"answered more than {LARGEST_MIB} MiB")
+                        if time.monotonic() - begun > SLOWEST_S:
+                            raise self.trouble(f"took longer than {SLOWEST_S} s for one answer")
             body = json.loads(b"".join(parts))
         except requests.RequestException as error:
             status = getattr(error.response, "status_code", None)
