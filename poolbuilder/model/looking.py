@@ -12,6 +12,8 @@ background (from memory).
 
 from __future__ import annotations
 
+import functools
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -55,19 +57,9 @@ LOCATION_DEGREES = 0.05
 """A location's identifier joins events that lie no farther apart than this."""
 STILL, RUNNING = 1, 2
 """Codes of water types; 0 where it is not known."""
-_STILL_WORDS = (
-    "lake",
-    "pond",
-    "reservoir",
-    "impoundment",
-    "lentic",
-    "lagoon",
-    "loch",
-    "étang",
-    "lac ",
-    "see ",
-)
-_RUNNING_WORDS = ("stream", "river", "creek", "canal", "brook", "ditch", "lotic", "bayou", "slough", "branch")
+_STILL_WORDS = re.compile("lake|pond|reservoir|impoundment|lentic|lagoon|loch|étang|lac |see ")
+_RUNNING_WORDS = re.compile("stream|river|creek|canal|brook|ditch|lotic|bayou|slough|branch")
+_NO_LETTERS = re.compile(r"[\W_]+")
 _COLUMNS = (
     "acceptedNames",
     "datasetKey",
@@ -228,8 +220,7 @@ def type_of_water(text: str | None) -> int:
     (1, 2, 0)
     """
     low = f"{text or ''} ".casefold()
-    still = any(word in low for word in _STILL_WORDS)
-    running = any(word in low for word in _RUNNING_WORDS)
+    still, running = bool(_STILL_WORDS.search(low)), bool(_RUNNING_WORDS.search(low))
     return 0 if still == running else STILL if still else RUNNING
 
 
@@ -250,9 +241,10 @@ def _first_types(table: pa.Table) -> Ints:
     return found
 
 
+@functools.lru_cache(maxsize=100_000)
 def normalised_collector(collector: str | None) -> str:
     """Letters and digits of a collector's names, in any order."""
-    return "".join(sorted("".join(ch.lower() if ch.isalnum() else " " for ch in collector or "").split()))
+    return "".join(sorted(_NO_LETTERS.sub(" ", (collector or "").lower()).split()))
 
 
 def event_codes(table: pa.Table, *, settings: Settings) -> Ints:

@@ -196,17 +196,21 @@ class Marks:
 def marks(pool: Pool, table: pa.Table | None = None) -> Marks:
     """Where the events of a pool lie on the map, or some of them."""
     table = pool.evidence if table is None else table
-    number = {name: index for index, name in enumerate(tables.strings(pool.candidates["scientificName"]))}
-    kinds = {kind: index for index, kind in enumerate(KINDS)}
     x, y = project(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]), pool.site)
+
+    def numbered(column: str, names: Sequence[str | None], otherwise: int) -> NDArray[np.int64]:
+        number = {name: index for index, name in enumerate(names)}
+        code, distinct = tables.codes(table[column])
+        return np.array([*(number.get(name, otherwise) for name in distinct), otherwise], dtype=np.int64)[
+            code
+        ]
+
     return Marks(
         x=x,
         y=y,
         unsure_km=tables.numbers(table["coordinateUncertaintyInMeters"]) / 1000,
-        kind=np.array([kinds.get(str(kind), 0) for kind in tables.strings(table["kind"])], dtype=np.int64),
-        species=np.array(
-            [number.get(name, -1) for name in tables.strings(table["scientificName"])], dtype=np.int64
-        ),
+        kind=numbered("kind", KINDS, 0),
+        species=numbered("scientificName", tables.strings(pool.candidates["scientificName"]), -1),
     )
 
 
