@@ -23,6 +23,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 
+from poolbuilder.places.layers import split_at_antimeridian
+
 TOLERANCE_DEGREES = {"US": 0.01, "CA": 0.02, "": 0.02}
 
 # Federal Information Processing Standard codes of the states, as the Census Bureau lists them.
@@ -70,14 +72,20 @@ def decode(topology: dict[str, Any], name: str) -> list[tuple[dict[str, Any], An
 
     def polygon(rings: list[list[int]]) -> Any:
         shell, *holes = [ring(numbers) for numbers in rings]
-        return shapely.Polygon(shell, [hole for hole in holes if len(hole) > 3]) if len(shell) > 3 else None
+        if len(shell) <= 3:
+            return None
+        shell[:, 0] = np.unwrap(
+            shell[:, 0], period=360.0
+        )  # across 180 degrees a ring goes on, and is cut there
+        return split_at_antimeridian(shapely.Polygon(shell, [hole for hole in holes if len(hole) > 3]))
 
     found = []
     for each in topology["objects"][name]["geometries"]:
         if not each.get("arcs"):
             continue
         many = each["arcs"] if each["type"] == "MultiPolygon" else [each["arcs"]]
-        shape = polygonal(shapely.MultiPolygon([part for part in map(polygon, many) if part]))
+        parts = [each for part in map(polygon, many) if part for each in shapely.get_parts(part)]
+        shape = polygonal(shapely.union_all(parts))
         found.append(({"id": each.get("id"), **(each.get("properties") or {})}, shape))
     return found
 

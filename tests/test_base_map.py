@@ -60,6 +60,12 @@ def test_only_what_lies_near_is_given() -> None:
     assert len(json.dumps(found)) < 100_000
 
 
+def test_a_place_without_towns_has_its_state_named() -> None:
+    found = base_map(Site(longitude=-156.0, latitude=68.5, radius_km=10))
+    assert "town" not in found
+    assert [item["properties"]["name"] for item in found["region"]] == ["Alaska"]
+
+
 def test_both_sides_of_180_degrees_are_drawn() -> None:
     coast = base_map(Site(longitude=179.95, latitude=-16.8, radius_km=40))["coast"]
     west = [shapely.from_geojson(json.dumps(item["geometry"])).bounds[0] for item in coast]

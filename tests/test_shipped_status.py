@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from poolbuilder.cli.one_water import build
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.places.regions import region_codes
+from poolbuilder.places.regions import region_codes, regions_at
 from poolbuilder.status.lists import Drainage, shipped_statements
 
 FOLDER = Path(__file__).parents[1] / "poolbuilder" / "status"
@@ -172,3 +172,9 @@ def test_build_names_source_and_year_of_a_status_and_what_was_set_aside(tmp_path
     assert step["Lepomis peltastes"] == "no source states whether it is native here"
     assert any("1 row set aside, such as row 3: status 'see remarks'" in note for note in pool["notes"])
     assert any(item["path"] == str(listed) for item in pool["inputs"])
+
+
+def test_russia_is_cut_at_180_degrees_and_lies_over_nobody_else() -> None:
+    """Brooks Range, Gällivare, Rovaniemi, Novosibirsk and the Chukchi peninsula beyond 180 degrees (an atlas)."""
+    found = regions_at([-150.0, 20.7, 25.7, 82.9, -175.0], [67.5, 67.1, 66.5, 55.0, 67.0])
+    assert found.tolist() == ["US-AK", "SE", "FI", "RU", "RU"]

@@ -118,7 +118,7 @@ def _region_names(site: Site, towns: Sequence[Feature]) -> list[Feature]:
     ring = disc(site.longitude, site.latitude, LABEL_RADII * site.radius_km, vertices=24)
     box = covering_box(site.longitude, site.latitude, 1.1 * site.radius_km)[0]
     points = shapely.points(shapely.get_coordinates(ring))
-    beside = shapely.multipoints([item["geometry"]["coordinates"] for item in towns])
+    beside = shapely.MultiPoint([item["geometry"]["coordinates"] for item in towns])
     found = []
     for code, outline in regions_in(box):
         part = _cut(outline, box)
