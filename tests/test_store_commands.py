@@ -106,11 +106,12 @@ def test_many_writes_pools_and_summary(folder: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert done.stdout == "2 waters, 1 with a candidate recorded in them or near\n"
     lines = (folder / "pools" / "waters.csv").read_text(encoding="utf-8-sig").splitlines()
-    assert lines[0].startswith("water,waterName,longitude,latitude,radiusKm,read,kept")
+    head = "water,waterName,locationID,county,longitude,latitude,radiusKm,read,kept"
+    assert lines[0].startswith(head)
     assert [line.split(",")[1] for line in lines[1:]] == ["Pond A", "Pond B"]
     bad = _run(folder, "many", "fish.csv", "--out", "other")
-    assert bad.returncode == 1
-    assert "fish.csv, row 4: longitude '' is not a number" in bad.stderr or "latitude '' is not" in bad.stderr
+    assert "row 4: " in bad.stderr  # set aside and said; the other rows are built
+    assert "itude '' is not a number" in bad.stderr
 
 
 def _add_text(folder: Path, name: str, text: str) -> subprocess.CompletedProcess[str]:
