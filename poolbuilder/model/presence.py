@@ -351,11 +351,12 @@ def _interval(
     middle = logit(presence)
     for way in (-Z90, Z90):
         mistake = constants.mistake * math.exp(way * constants.error_of("mistake"))
-        for log_odds, pace, given in (
+        moves = [
             (expected.log_odds + way * expected.error, rate, constants),
             (expected.log_odds, rate * np.exp(way * faster), constants),
             (expected.log_odds, rate, replace(constants, mistake=mistake)),
-        ):
+        ]
+        for log_odds, pace, given in moves if len(events) else moves[:1]:
             moved = remember(inverse_logit(log_odds), events, rate=pace, now=now, constants=given)
             change = logit(moved.presence) - middle
             down, up = down + np.minimum(change, 0) ** 2, up + np.maximum(change, 0) ** 2
