@@ -158,6 +158,24 @@ def test_a_find_at_the_very_point_counts_in_full(tmp_path: Path, with_outline: b
     assert presence(build([*around(), *often], water=water), WARMOUTH) > 0.95
 
 
+def test_repeated_finds_make_sure_but_not_beyond_belief() -> None:
+    """Twelve finds of one summer are not 10^20 to one; passes of one day are one occasion."""
+    days = [
+        row for day in range(1, 13) for row in made(f"d{day}", *OTHERS, GREEN, eventDate=f"2019-07-{day:02d}")
+    ]
+    passes = [
+        row for number in range(12) for row in made(f"p{number}", *OTHERS, GREEN, eventDate="2019-07-01")
+    ]
+    once = made("p0", *OTHERS, GREEN, eventDate="2019-07-01")
+    for rows in (days, passes):
+        steps = build([*around(), *rows]).reasons(GREEN)
+        assert 0 < max(row["logOdds"] for row in steps) < 12
+    assert presence(build([*around(), *passes])) == pytest.approx(
+        presence(build([*around(), *once])), abs=0.01
+    )
+    assert presence(build([*around(), *days])) > presence(build([*around(), *passes]))
+
+
 def test_a_find_on_the_last_list_outweighs_lists_that_missed_it() -> None:
     """A record without a stated uncertainty at the very point is of this water; a list is sure of its names."""
     unplaced = {"coordinateUncertaintyInMeters": None, "basisOfRecord": "HumanObservation"}

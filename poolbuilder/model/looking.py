@@ -113,6 +113,8 @@ class Events:
         What the event is called, as in EVIDENCE.
     row : (n,) int array
         Row in the table of the record that stands for the event.
+    occasion : (n,) int array
+        Events of one site and day are one occasion: passes of one survey, stations of one haul.
     """
 
     longitude: Floats
@@ -128,6 +130,7 @@ class Events:
     water: NDArray[np.object_]
     key: NDArray[np.object_]
     row: Ints
+    occasion: Ints
 
     def __len__(self) -> int:
         return len(self.longitude)
@@ -625,8 +628,16 @@ def look(
         water=waters_named(standing),
         key=np.array([*event_keys(standing, settings=settings), None], dtype=object)[:-1],
         row=chosen[best],
+        occasion=_occasions(site, standing),
     )
     return _gathered(events, met, unseen, named, points, kinds, lists, species, constants)
+
+
+def _occasions(site: Ints, standing: pa.Table) -> Ints:
+    """Site and day of each event; an event without a day is an occasion of its own."""
+    day, _ = tables.codes(standing["eventDay"])
+    alone = np.where(day >= 0, -1, np.arange(len(site)))
+    return joint_codes(site, day, alone)
 
 
 def _text(column: Any) -> NDArray[np.object_]:

@@ -23,6 +23,8 @@ Ints = NDArray[np.int64]
 
 SURE = 0.995
 """No record is surer than this to come from the water that it names: mistakes of place happen everywhere."""
+SLIP = 1e-4
+"""Once in ten thousand an event is not what it seems at all: nothing gets surer than that by repetition."""
 SETTLED = 0.05
 MOST_LISTS = 50
 
@@ -114,7 +116,7 @@ def updated(
     with np.errstate(invalid="ignore", divide="ignore"):
         of_find = share * np.where(typical > 0, yes / typical, 1.0) + (1 - share)
     joint = state * np.where(share > 0, of_find, 1 - yes)
-    out: Floats = joint / joint.sum(axis=1, keepdims=True)
+    out: Floats = (1 - SLIP) * joint / joint.sum(axis=1, keepdims=True) + SLIP * start_of(usual, constants)
     return out
 
 

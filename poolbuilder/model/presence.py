@@ -193,13 +193,22 @@ def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> Wate
     told = water.statements
     usual = max(float(events.names.mean()), 1.0) if len(events) else 1.0
     single = np.where(events.names[rows] < SURVEY_NAMES, 1 / usual, 1.0)
-    complete = np.minimum(events.completeness[rows], single)
+    missed = 1 - np.minimum(events.completeness[rows], single)[:, None] * scope
+    # Passes of one day at one site miss the same fish: one occasion, which names what any of them named.
+    order = np.lexsort((-found.sum(axis=1), events.occasion[rows]))
+    first = np.flatnonzero(np.diff(events.occasion[rows][order], prepend=-1))
+
+    def joined(values: Floats, how: np.ufunc) -> Floats:
+        out: Floats = how.reduceat(values[order], first, axis=0) if len(rows) else values
+        return out
+
+    lead = order[first]
     return WaterEvents(
-        year=np.minimum(np.concatenate([year, told.year]), water.now),
-        here=np.concatenate([water.here[rows], told.here]),
-        found=np.concatenate([found, told.found]),
-        completeness=np.concatenate([complete[:, None] * scope, told.completeness]),
-        event=np.concatenate([rows, told.event]),
+        year=np.minimum(np.concatenate([year[lead], told.year]), water.now),
+        here=np.concatenate([joined(water.here[rows], np.maximum), told.here]),
+        found=np.concatenate([joined(found, np.maximum), told.found]),
+        completeness=np.concatenate([1 - joined(missed, np.multiply), told.completeness]),
+        event=np.concatenate([rows[lead], told.event]),
     )
 
 

@@ -13,6 +13,7 @@ import pytest
 import scipy.special
 import scipy.stats
 
+from poolbuilder.model import memory as memory_module
 from poolbuilder.model import share as share_module
 from poolbuilder.model.constants import Constants, beta_nodes
 from poolbuilder.model.logistic import fit
@@ -67,12 +68,14 @@ def _frames(events: WaterEvents, j: int, usual: float, now: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_memory_against_the_forward_algorithm(seed: int) -> None:
+def test_memory_against_the_forward_algorithm(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """hmmlearn's forward-backward pass, one frame a year, on random histories of three species.
 
     Hidden states: absent, and present at each node of detection; a year's transition is
-    ``exp(-rate) I + (1 - exp(-rate)) 1 usual'``.
+    ``exp(-rate) I + (1 - exp(-rate)) 1 usual'``.  Without the slip after each event, which such a model lacks.
     """
+    slipping = memory_module.SLIP
+    monkeypatch.setattr(memory_module, "SLIP", 0.0)
     base = pytest.importorskip("hmmlearn.base")
 
     class Water(base.BaseHMM):
@@ -98,6 +101,10 @@ def test_memory_against_the_forward_algorithm(seed: int) -> None:
         assert memory.state[j] == pytest.approx(last, abs=1e-9)
     change = scipy.special.logit(memory.presence) - scipy.special.logit(presence)
     assert memory.log_odds.sum(axis=0) == pytest.approx(change, abs=1e-9)
+    monkeypatch.setattr(memory_module, "SLIP", slipping)
+    slipped = remember(presence, events, rate=rate, now=float(now), constants=CONSTANTS).presence
+    assert slipped == pytest.approx(memory.presence, abs=20 * slipping)
+    assert (slipped != memory.presence).any()
 
 
 def test_logistic_fit_with_offset_against_statsmodels() -> None:
