@@ -16,7 +16,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, RecordTerms, decide, status_answers
 from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.statements import ORDER, Statement, side
+from poolbuilder.status.terms import ORDER, Statement, side
 from tests.rows import located, status
 
 DATA = Path(__file__).parent / "data" / "introduced"

@@ -21,7 +21,7 @@ LAYERS = [
     ["records.rules"],
     ["names.meanings"],
     ["names.reader", "water"],
-    ["records.service", "status.statements"],
+    ["records.service", "status.terms"],
     ["status.lists", "records.store_files"],
     ["records.store_add"],
     ["status.polygons", "status.decision"],

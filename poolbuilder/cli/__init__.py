@@ -22,9 +22,9 @@ from poolbuilder.errors import PoolBuilderError
 from poolbuilder.files import is_full
 
 COMMANDS = {
-    "add": "poolbuilder.cli.store:add",
+    "add": "poolbuilder.cli.record_store:add",
     "build": "poolbuilder.cli.one_water:build",
-    "calibrate": "poolbuilder.cli.calibrate:calibrate",
+    "calibrate": "poolbuilder.cli.surveys:calibrate",
     "compare": "poolbuilder.cli.waters:compare",
     "crosses": "poolbuilder.cli.one_water:crosses",
     "demo": "poolbuilder.cli.one_water:demo",
@@ -34,7 +34,7 @@ COMMANDS = {
     "page": "poolbuilder.cli.page:page",
     "refresh": "poolbuilder.cli.waters:refresh",
     "report": "poolbuilder.cli.one_water:report",
-    "restore": "poolbuilder.cli.store:restore",
+    "restore": "poolbuilder.cli.record_store:restore",
     "rules": "poolbuilder.cli.reference:rules",
     "settings": "poolbuilder.cli.reference:settings",
     "specimen": "poolbuilder.cli.specimen:specimen",

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from poolbuilder.cli.options import read_settings, store_option, store_path
-from poolbuilder.cli.store import progress_line
+from poolbuilder.cli.record_store import progress_line
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
 from poolbuilder.places.base_map import fetch_finer, finer_folder
 from poolbuilder.places.sites import Site

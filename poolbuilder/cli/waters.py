@@ -21,7 +21,7 @@ from poolbuilder.cli.options import (
     water_type_option,
 )
 from poolbuilder.cli.output import emit, say
-from poolbuilder.cli.store import progress_line
+from poolbuilder.cli.record_store import progress_line
 from poolbuilder.compare import QUESTIONS
 from poolbuilder.places.sites import Site, read_waters
 

@@ -43,7 +43,7 @@ from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, own_names, status_answers
 from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.statements import side
+from poolbuilder.status.terms import side
 from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
 from poolbuilder.words import who_says

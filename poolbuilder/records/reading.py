@@ -57,7 +57,7 @@ _ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
 _ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
 
 
-class Events:
+class EventTable:
     """An event table in memory; a visit inherits from the survey or site that is its parent."""
 
     def __init__(self, batches: Sequence[RawBatch]) -> None:
@@ -297,7 +297,7 @@ class RecordTable:
             wanted[GENUS] = genus
         return wanted
 
-    def _to_iso(self, raw: RawBatch, events: Events | None) -> None:
+    def _to_iso(self, raw: RawBatch, events: EventTable | None) -> None:
         """Put dates that are no ISO 8601 into it, by the one order that fits the whole column."""
         column = raw.columns.get("eventDate")
         if column is None or not pa.types.is_string(column.type):
@@ -317,7 +317,7 @@ class RecordTable:
             tables.array(iso, pa.string()), tables.array(index, pa.int64(), mask=index >= 0)
         )
 
-    def _read_dates(self, events: Events | None) -> DateColumn:
+    def _read_dates(self, events: EventTable | None) -> DateColumn:
         """How the dates of the whole column are read.
 
         Raises
@@ -376,7 +376,7 @@ class RecordTable:
             found.update({given: text for given, text in pairs if given in doubted and text})
         return found
 
-    def _read_events(self, tally: Counter[str]) -> Events | None:
+    def _read_events(self, tally: Counter[str]) -> EventTable | None:
         if not self._events:
             return None
         batches = []
@@ -391,7 +391,7 @@ class RecordTable:
                 for term, value in part._defaults.items():
                     raw.columns.setdefault(term, text_table.repeated(value, len(raw.rows)))
                 batches.append(raw)
-        return Events(batches)
+        return EventTable(batches)
 
     def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
         if self._grid is not None:

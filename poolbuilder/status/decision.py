@@ -24,7 +24,7 @@ from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists, drainage_of, shipped_statements
-from poolbuilder.status.statements import ORDER, Statement, side
+from poolbuilder.status.terms import ORDER, Statement, side
 
 _ELSEWHERE = {"neighbouring", "other"}
 

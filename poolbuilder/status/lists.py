@@ -40,7 +40,7 @@ from poolbuilder.places.geodesy import WGS84
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
 from poolbuilder.places.sites import Site
-from poolbuilder.status.statements import WORDS, YES, Statement, read_status
+from poolbuilder.status.terms import WORDS, YES, Statement, read_status
 from poolbuilder.words import status_note
 
 HEADINGS: Mapping[str, str] = {

@@ -31,7 +31,7 @@ from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS, check
 from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.statements import STRENGTH, polygon_class, read_code, side
+from poolbuilder.status.terms import STRENGTH, polygon_class, read_code, side
 
 HEADINGS = {
     "species": "scientificname acceptedscientificname acceptednameusage binomial sciname species speciesname "

@@ -12,7 +12,7 @@ from poolbuilder.places.sites import Site
 
 if TYPE_CHECKING:
     from poolbuilder.status.decision import Establishment
-    from poolbuilder.status.statements import Statement
+    from poolbuilder.status.terms import Statement
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"

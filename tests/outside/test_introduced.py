@@ -27,7 +27,7 @@ from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import decide
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.status.statements import Statement, polygon_class, side
+from poolbuilder.status.terms import Statement, polygon_class, side
 from tests.registry import registry_package
 
 Shapes = dict[str, Any]
