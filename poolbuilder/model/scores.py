@@ -8,9 +8,6 @@ error with equal bins (all from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,11 +16,9 @@ from poolbuilder.model.logistic import inverse_logit, logit
 __all__ = [
     "BINS",
     "SCORES",
-    "Cut",
     "auc",
     "brier",
     "calibration_line",
-    "cut",
     "ece",
     "log_loss",
     "reliability",
@@ -140,53 +135,3 @@ def score(p: Floats, y: Floats, weight: Floats | None = None) -> dict[str, float
         "slope": slope,
         "intercept": intercept,
     }
-
-
-@dataclass(frozen=True, kw_only=True)
-class Cut:
-    """A list cut so that a share of the present species stays on it.
-
-    Attributes
-    ----------
-    share : float
-        Of all occurrences that stay, at least what was asked for.
-    threshold : float
-        Presence at which the list is cut.
-    length : float
-        Species left per water, on average.
-    rare_share : float
-        Of the occurrences of the rare species that stay; NaN without any.
-    """
-
-    share: float
-    threshold: float
-    length: float
-    rare_share: float
-
-
-def cut(p: Floats, y: Floats, *, keep: float, rare: Sequence[int]) -> Cut:
-    """Cut lists at the highest presence that keeps a share of the present species.
-
-    Parameters
-    ----------
-    p, y : (n, s) array
-        Presence and outcome per water and species.
-    keep : float
-        Share of all occurrences that must stay, such as 0.99.
-    rare : sequence of int
-        Columns of the rare species, whose share is told apart: a pooled cut loses them first.
-    """
-    held = np.sort(p[y > 0])
-    if len(held) == 0:
-        return Cut(share=float("nan"), threshold=0.0, length=float(p.shape[1]), rare_share=float("nan"))
-    lost = int(np.floor((1 - keep) * len(held) + 1e-9))
-    threshold = float(held[lost])
-    stays = p >= threshold
-    few = list(rare)
-    of_rare = y[:, few] > 0
-    return Cut(
-        share=float((stays & (y > 0)).sum() / (y > 0).sum()),
-        threshold=threshold,
-        length=float(stays.sum(axis=1).mean()),
-        rare_share=float(stays[:, few][of_rare].mean()) if of_rare.any() else float("nan"),
-    )

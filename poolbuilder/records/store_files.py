@@ -352,10 +352,6 @@ class Index:
         """The placed or the unplaced files."""
         return [item for item in self.files if item.kind == kind]
 
-    def knows(self, key: str) -> bool:
-        """Whether a source with this key was added before."""
-        return any(source["key"] == key for source in self.sources)
-
     def as_bytes(self) -> bytes:
         """The index file."""
         content = {
