@@ -19,7 +19,7 @@ from poolbuilder import words
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 340, 104
 BASE, TOP, LEFT, RIGHT = 82.0, 12.0, 26.0, 332.0
-CELL, MARGIN, HEAD = 26.0, 120.0, 62.0
+CELL, MARGIN, HEAD = 26.0, 120.0, 76.0
 SIZE, R_LEFT, R_BASE, SPAN = 240.0, 34.0, 206.0, 190.0
 REACH = 2.5
 """Log-odds at which the bar of one character is as long as it gets."""
