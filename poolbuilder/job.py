@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -277,6 +279,21 @@ class Built:
     water: Water | None
 
 
+TOOK: dict[str, float] = {}
+"""Seconds that each stage took in this process, in the order of their beginning."""
+
+
+@contextmanager
+def stage(name: str) -> Iterator[None]:
+    """Time what is done inside."""
+    started = time.perf_counter()
+    TOOK.setdefault(name, 0.0)
+    try:
+        yield
+    finally:
+        TOOK[name] += time.perf_counter() - started
+
+
 class Engine:
     """The pools of any number of waters; one water is a list of one.
 
@@ -299,7 +316,8 @@ class Engine:
         if job.known:
             job.statements()  # refused before any work when they cannot be read
         self.job = job
-        self.given, self._store, provenance = _read_given(job)
+        with stage("opening the records"):
+            self.given, self._store, provenance = _read_given(job)
         self.provenance = replace(
             provenance, calibration=job.calibration, inputs=(*provenance.inputs, *_tables_given(job))
         )
@@ -342,16 +360,12 @@ class Engine:
         """Records near some waters, read together, and the rows of each water; schema RECORDS."""
         if self._store is None:
             return self.given, [np.arange(len(self.given))] * len(sites)
-        if len(sites) == 1:
-            records = self._store.select(
-                longitude=sites[0].longitude, latitude=sites[0].latitude, reach_km=reach_km[0]
+        with stage("selecting records near by"):
+            return self._store.select_each(
+                longitude=[site.longitude for site in sites],
+                latitude=[site.latitude for site in sites],
+                reach_km=reach_km,
             )
-            return records, [np.arange(len(records))]
-        return self._store.select_each(
-            longitude=[site.longitude for site in sites],
-            latitude=[site.latitude for site in sites],
-            reach_km=reach_km,
-        )
 
     def reaches(self, sites: Sequence[Site]) -> list[float]:
         """How far around each of some waters records are read."""
@@ -363,7 +377,8 @@ class Engine:
         records, rows_each = self.records(sites, self.reaches(sites))
 
         def prepared(table: pa.Table) -> pa.Table:
-            return prepare(table, checklist, settings=job.settings, as_of=job.as_of)
+            with stage("naming and screening them"):
+                return prepare(table, checklist, settings=job.settings, as_of=job.as_of)
 
         whole = repeats = None
         for site, rows in zip(sites, rows_each, strict=True):
@@ -390,31 +405,34 @@ class Engine:
         """The pool of one water from its records, of which *count* are of the store or the files."""
         job, cell = replace(self.job, site=site), cell_of(site)
         if self._store is not None and cell not in regions:
-            regions[cell] = _learn_stored(job, self._store, checklist, ranges)
+            with stage("learning the region"):
+                regions[cell] = _learn_stored(job, self._store, checklist, ranges)
         mirrored = _mirrored(job, self._store, self.given, count)
         for note in mirrored:
             job.say(f"note: {note}")
         elsewhere = 0 if self._store is None else self._store.records - count
-        water = job.open_water()
-        site = job.typed_site(water)
-        placed = locate(screened, site, water=water, settings=job.settings)
-        pool = build_screened(
-            site,
-            screened,
-            checklist=checklist,
-            as_of=job.as_of,
-            settings=job.settings,
-            ranges=ranges,
-            lists=open_lists(job.region_lists, checklist),
-            water=water,
-            provenance=replace(
-                self.provenance, elsewhere=elsewhere, notes=(*self.provenance.notes, *mirrored)
-            ),
-            regions=regions,
-            placed=placed,
-            statements=job.said_of(checklist),
-            constants=job.open_constants(),
-        )
+        with stage("placing records on the water"):
+            water = job.open_water()
+            site = job.typed_site(water)
+            placed = locate(screened, site, water=water, settings=job.settings)
+        with stage("weighing"):
+            pool = build_screened(
+                site,
+                screened,
+                checklist=checklist,
+                as_of=job.as_of,
+                settings=job.settings,
+                ranges=ranges,
+                lists=open_lists(job.region_lists, checklist),
+                water=water,
+                provenance=replace(
+                    self.provenance, elsewhere=elsewhere, notes=(*self.provenance.notes, *mirrored)
+                ),
+                regions=regions,
+                placed=placed,
+                statements=job.said_of(checklist),
+                constants=job.open_constants(),
+            )
         return Built(pool=pool, screened=screened, located=placed.records, region=regions[cell], water=water)
 
 

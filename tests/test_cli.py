@@ -62,6 +62,15 @@ def test_six_notes_at_most_and_the_rest_on_request(run: Run) -> None:
     assert run("-v", "demo")[1].count("note: ") > 6
 
 
+def test_a_build_says_where_its_time_went(run: Run) -> None:
+    run("add", str(DATA / "records.zip"), "--store", "store")
+    _, _, err = run("build", *HERE, "--store", "store", "--out", "lake", "--explain-time")
+    (line,) = [line for line in err.splitlines() if line.startswith("time: ")]
+    for stage in ("learning the region", "weighing", "writing the folder and its report"):
+        assert re.search(rf"{stage} \d+\.\d s", line), stage
+    assert "time: " not in run("build", *HERE, "--store", "store")[2]
+
+
 def test_miles_are_kilometres_too(run: Run) -> None:
     miles = run("build", *HERE, *RECORDS, "--radius-mi", "25", "--format", "json")[1]
     assert json.loads(miles)["site"]["radiusKm"] == pytest.approx(40.2336)

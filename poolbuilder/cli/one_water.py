@@ -22,6 +22,7 @@ from poolbuilder.cli.options import (
     say,
 )
 from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, show
+from poolbuilder.job import TOOK
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.words import pool_words
@@ -36,6 +37,7 @@ from poolbuilder.words import pool_words
 @knowledge_options
 @out_option
 @click.option("--replace", is_flag=True, help="Let --out replace the pool of another place.")
+@click.option("--explain-time", is_flag=True, help="Say at the end where the time went.")
 @format_option()
 def build(
     lat: float,
@@ -46,6 +48,7 @@ def build(
     water_type: str | None,
     out: Path | None,
     replace: bool,
+    explain_time: bool,
     shape: str,
     **given: Any,
 ) -> None:
@@ -60,6 +63,8 @@ def build(
     if out is not None:
         publish(pool, out, replaced=replaced)
     show(pool, shape, verbose=is_verbose())
+    if explain_time:
+        say(f"time: {pool_words.time_taken(TOOK)}")
     if not pool_words.has_data(pool):
         click.get_current_context().exit(3)
 

@@ -151,9 +151,11 @@ def candidate_lines(pool: Pool) -> list[str]:
 def publish(pool: Pool, out: Path, *, replaced: str = "") -> None:
     """Write the pool folder with its report, and say where, and what stood there."""
     from poolbuilder.folder import write_pool
+    from poolbuilder.job import stage
     from poolbuilder.pages.pool_page import render
 
-    folder = write_pool(pool, out, pages={"report.html": render(pool)})
+    with stage("writing the folder and its report"):
+        folder = write_pool(pool, out, pages={"report.html": render(pool)})
     if replaced:
         click.echo(f"replaced {replaced}", err=True)
     click.echo(f"wrote {folder} (open report.html in a browser)", err=True)

@@ -793,3 +793,15 @@ def differences(
     if versions[0] != versions[1]:
         notes.append(f"built by version {versions[0]} before, by {versions[1]} now")
     return notes
+
+
+def time_taken(seconds: Mapping[str, float]) -> str:
+    """Where the time of a run went, the longest first.
+
+    Examples
+    --------
+    >>> time_taken({"reading": 0.25, "weighing": 1.5})
+    'weighing 1.5 s, reading 0.2 s'
+    """
+    longest = sorted(seconds.items(), key=lambda item: -item[1])
+    return ", ".join(f"{name} {taken:.1f} s" for name, taken in longest)
