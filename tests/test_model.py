@@ -189,7 +189,7 @@ def test_a_find_on_the_last_list_outweighs_lists_that_missed_it() -> None:
     rows = [*around(warmouth=0.3), *missed]
     before, on_list, single = (presence(build([*rows, *more]), WARMOUTH) for more in ([], found, alone))
     assert before < 0.1
-    assert on_list > 0.8
+    assert on_list > 0.75
     assert before < single < on_list
 
 
