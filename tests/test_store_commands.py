@@ -207,7 +207,9 @@ def test_a_store_is_its_owners_until_it_is_shared(folder: Path) -> None:
 
 
 ENDED = """
-import sys, time
+import signal, sys, time
+
+signal.signal(signal.SIGINT, signal.default_int_handler)  # which a job in the background may not have
 from poolbuilder.records import store_add, store_files
 from poolbuilder.cli import main
 
