@@ -516,7 +516,7 @@ def _mirrored(job: Job, store: Store | None, given: pa.Table, near: int) -> list
 
     def count(longitude: float, latitude: float) -> int:
         if store is not None:
-            return len(store.select(longitude=longitude, latitude=latitude, reach_km=reach_km))
+            return store.count_near(longitude, latitude, reach_km)
         return _count_near(given, longitude, latitude, reach_km)
 
     if near if store is not None else count(site.longitude, site.latitude):

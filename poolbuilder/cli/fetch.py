@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
-from poolbuilder.cli.options import read_settings, store_option, store_path
+from poolbuilder.cli.options import read_settings, settings_option, store_option, store_path
 from poolbuilder.cli.record_store import progress_line
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
 from poolbuilder.places.base_map import fetch_finer, finer_folder
@@ -95,12 +95,7 @@ def service_options(function: F) -> F:
     show_default=True,
     help="How the area is asked for.",
 )
-@click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    help="TOML file with numbers of the model.",
-)
+@settings_option()
 @store_option
 @service_options
 def fetch(

@@ -125,6 +125,21 @@ def layer_options(function: F) -> F:
     )
 
 
+def regions_option(function: F) -> F:
+    """``--regions``, which belongs to ``--region-list``."""
+    return click.option(
+        "--regions",
+        multiple=True,
+        metavar="FILE[:LAYER]",
+        help="Polygons of the regions of each --region-list in turn; states and units need none.",
+    )(function)
+
+
+def settings_option(text: str = "TOML file with numbers of the model.") -> Callable[[F], F]:
+    """``--settings``, with its help."""
+    return click.option("--settings", "settings_file", type=click.Path(path_type=Path), help=text)
+
+
 def pool_options(function: F) -> F:
     """``--checklist``, ``--ranges``, ``--region-list``, ``--regions``, ``--settings`` and ``--as-of``."""
     return _apply(
@@ -150,18 +165,8 @@ def pool_options(function: F) -> F:
             help="A list of what is native and introduced: table or checklist archive of states, hydrologic "
             "units or other regions, or an agency's own without regions; repeatable.",
         ),
-        click.option(
-            "--regions",
-            multiple=True,
-            metavar="FILE[:LAYER]",
-            help="Polygons of the regions of each --region-list in turn; states and units need none.",
-        ),
-        click.option(
-            "--settings",
-            "settings_file",
-            type=click.Path(path_type=Path),
-            help="TOML file with numbers of the model.",
-        ),
+        regions_option,
+        settings_option(),
         click.option(
             "--constants",
             type=click.Path(path_type=Path),

@@ -6,7 +6,14 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import layer_options, paired_lists, read_settings, store_path
+from poolbuilder.cli.options import (
+    layer_options,
+    paired_lists,
+    read_settings,
+    regions_option,
+    settings_option,
+    store_path,
+)
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL
 
@@ -45,19 +52,9 @@ __all__ = ["page"]
     metavar="FILE",
     help="A list of what is native and introduced to choose from; repeatable.",
 )
-@click.option(
-    "--regions",
-    multiple=True,
-    metavar="FILE[:LAYER]",
-    help="Polygons of the regions of each --region-list in turn; states and units need none.",
-)
+@regions_option
 @layer_options
-@click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    help="TOML file with numbers of the model.",
-)
+@settings_option()
 @click.option(
     "--service-url",
     envvar="POOLBUILDER_SERVICE_URL",

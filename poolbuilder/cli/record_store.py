@@ -9,7 +9,15 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import map_options, read_settings, renames, store_option, store_path
+from poolbuilder.cli.options import (
+    map_options,
+    read_settings,
+    renames,
+    say,
+    settings_option,
+    store_option,
+    store_path,
+)
 from poolbuilder.records.store import AddResult, Findings, RemoveResult, Store
 
 BAR = 24
@@ -29,10 +37,6 @@ def progress_line(doing: str, done: int, total: int | None) -> None:
     click.echo(f"\r{text:<{WIDEST}}", nl=total is not None and done >= total, err=True)
 
 
-def _say(text: str) -> None:
-    click.echo(text, err=True)
-
-
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
 @store_option
@@ -50,12 +54,7 @@ def _say(text: str) -> None:
     default=None,
     help="Let everyone on this computer read the store and its fetches, or, as at first, their owner alone.",
 )
-@click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    help="TOML file with numbers of the model (maxUnpackedMib).",
-)
+@settings_option("TOML file with numbers of the model (maxUnpackedMib).")
 def add(
     files: Sequence[Path],
     store: Path | None,
@@ -76,7 +75,7 @@ def add(
         raise click.UsageError("name a FILE to add, or --compact, --check, --remove or --share")
     settings = read_settings(settings_file)
     renamed = renames(mapping, date_order)
-    opened = Store(store_path(store), waiting=_say)
+    opened = Store(store_path(store), waiting=say)
     code = _report_check(opened.check(progress=progress_line)) if check else 0
     for source in remove:
         code = max(code, _report_remove(opened.remove(source, progress=progress_line)))

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from poolbuilder.cli.options import format_option, out_option
+from poolbuilder.cli.options import format_option, out_option, settings_option
 from poolbuilder.cli.output import emit, say
 
 
@@ -68,12 +68,7 @@ def _settings(built: Any, settings_file: Path | None, f1_share: float | None) ->
     help="How finely second_opinion.html tells the place, in degrees.",
 )
 @click.option("--f1-share", type=float, help="Share of hybrids before looking. [default: the pool's f1Share]")
-@click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    help="TOML file with numbers to use in place of the pool's.",
-)
+@settings_option("TOML file with numbers to use in place of the pool's.")
 @format_option()
 @click.option("--template", is_flag=True, help="Print an empty FISH.toml and stop.")
 @click.option("--simulate", is_flag=True, help="Weigh fish drawn from the trait table and stop.")

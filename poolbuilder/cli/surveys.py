@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import as_of_option, map_options, read_settings, renames
+from poolbuilder.cli.options import as_of_option, map_options, read_settings, renames, settings_option
 from poolbuilder.words import pool_words
 
 
@@ -27,9 +27,7 @@ from poolbuilder.words import pool_words
 )
 @click.option("--checklist", default="lepomis", show_default=True, help="Species that are predicted.")
 @click.option("--title", default="", help="What the surveys are called. [default: the file's name]")
-@click.option(
-    "--settings", "settings_file", type=click.Path(path_type=Path), help="TOML file with start values."
-)
+@settings_option("TOML file with start values.")
 @map_options
 @click.option(
     "--constants",

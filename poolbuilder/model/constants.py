@@ -69,8 +69,8 @@ class Constants:
         ``""`` for the others.
     penalty : float
         Precision of the effects of co-occurring species.
-    spread : mapping
-        Standard error of a value by constant and what it is of.
+    errors : mapping
+        Standard error of the logarithm of a value, at most 1, by constant and what it is of.
     rows : sequence of mapping
         The table: constant, of, value, spread, source.
     """
@@ -85,7 +85,7 @@ class Constants:
     mistake: float
     turnover: Mapping[str, float]
     penalty: float
-    spread: Mapping[tuple[str, str], float] = field(default_factory=dict, repr=False)
+    errors: Mapping[tuple[str, str], float] = field(default_factory=dict, repr=False)
     rows: Sequence[Mapping[str, str]] = field(default=(), repr=False)
 
     def agreement_of(self, kinds: Ints) -> float:
@@ -98,12 +98,8 @@ class Constants:
         return self.turnover.get(species, self.turnover[""])
 
     def error_of(self, constant: str, of: str = "") -> float:
-        """Standard error of the logarithm of a constant; at most 1."""
-        of = of if (constant, of) in self.spread else ""
-        value = next(
-            (float(row["value"]) for row in self.rows if (row["constant"], row["of"]) == (constant, of)), 0.0
-        )
-        return min(1.0, self.spread.get((constant, of), 0.0) / value) if value else 0.0
+        """Standard error of the logarithm of a constant; that of the others where *of* has no row."""
+        return self.errors.get((constant, of), self.errors.get((constant, ""), 0.0))
 
     @classmethod
     @functools.cache
@@ -157,6 +153,10 @@ class Constants:
             mistake=one["mistake"],
             turnover=by("turnover"),
             penalty=one["penalty"],
-            spread={(row["constant"], row["of"]): float(row["spread"]) for row in rows},
+            errors={
+                (row["constant"], row["of"]): min(1.0, float(row["spread"]) / float(row["value"]))
+                for row in rows
+                if float(row["value"]) > 0
+            },
             rows=tuple(rows),
         )

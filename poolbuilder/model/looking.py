@@ -250,11 +250,18 @@ def normalised_collector(collector: str | None) -> str:
     return "".join(sorted(_NO_LETTERS.sub(" ", (collector or "").lower()).split()))
 
 
+def _cells(table: pa.Table, settings: Settings) -> tuple[Ints, Ints]:
+    """Column and row of the cell of ``eventCellDegrees`` that each record lies in."""
+    x, y = (
+        np.floor(tables.numbers(table[name]) / settings.event_cell_degrees + 1e-9).astype(np.int64)
+        for name in ("longitude", "latitude")
+    )
+    return x, y
+
+
 def event_codes(table: pa.Table, *, settings: Settings) -> Ints:
     """Event of each record: eventID with its data set, else site, day (or year) and collector, (n,)."""
-    size = settings.event_cell_degrees
-    x = np.floor(tables.numbers(table["longitude"]) / size + 1e-9).astype(np.int64)
-    y = np.floor(tables.numbers(table["latitude"]) / size + 1e-9).astype(np.int64)
+    x, y = _cells(table, settings)
     dataset = _datasets(table)
     identifier, _ = tables.codes(table["eventID"])
     day, _ = tables.codes(table["eventDay"])
@@ -284,9 +291,7 @@ def event_keys(located: pa.Table, *, settings: Settings) -> list[str]:
 
     A record without a day falls back on its year.  The place is a cell of ``eventCellDegrees``.
     """
-    size = settings.event_cell_degrees
-    x = np.floor(tables.numbers(located["longitude"]) / size + 1e-9).astype(np.int64)
-    y = np.floor(tables.numbers(located["latitude"]) / size + 1e-9).astype(np.int64)
+    x, y = _cells(located, settings)
     datasets, titles = tables.strings(located["datasetKey"]), tables.strings(located["datasetName"])
     ids, days = tables.strings(located["eventID"]), tables.strings(located["eventDay"])
     years = located["eventYear"].to_pylist()

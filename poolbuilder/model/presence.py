@@ -34,10 +34,8 @@ Z90 = 1.6448536269514722
 NAMED_HERE = 0.95
 """Chance that a record that names this very water, near it, comes from it."""
 NAMED_KM = 25.0
-AT_POINT = 1.0
-"""Chance that a record at the very point asked about comes from the water asked about."""
 POINT_KM, POINT_UNCERTAINTY_M = 0.1, 2000.0
-"""Points coincide within this by chance only where they are rounded."""
+"""So near, and placed so well, a record is at the very point; only rounded points meet there by chance."""
 LIKELY_HERE = 0.5
 SURVEY_NAMES = 2
 """An event with fewer names may be a find: of the others it says no more than one name of many does."""
@@ -169,7 +167,7 @@ def chance_here(
         sigma = sigma_km(np.maximum(uncertainty_m[near], 1.0), quantile=settings.uncertainty_quantile)
         here[near] = share_inside(away[near], sigma, radius)
     at_point = (away <= POINT_KM) & (uncertainty_m <= POINT_UNCERTAINTY_M)
-    here = np.where(at_point, np.maximum(here, AT_POINT), here)
+    here = np.where(at_point, 1.0, here)
     called = _plain(name)
     if called:
         close = np.flatnonzero(away <= NAMED_KM)

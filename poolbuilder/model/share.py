@@ -149,7 +149,7 @@ def nested_shares(
     led = None
     if other.any():
         shift = shift_of(looking.species, kind, constants)
-        looked = np.ones_like(looking.looked) if looking.only_candidates else looking.looked
+        looked = _looked(looking)
         kernel = np.exp(-away / SCALES_KM[0]) * (usable & other) / BLOCK
         hits = kernel @ looking.found
         led = _Led(
@@ -175,6 +175,11 @@ def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats,
     return mixed, (1 - DIFFERENT) ** 2 * variance + (DIFFERENT * prior * (1 - mixed)) ** 2
 
 
+def _looked(looking: Looking) -> Floats:
+    """How well each site was looked at; where only candidates were recorded, each site was."""
+    return np.ones_like(looking.looked) if looking.only_candidates else looking.looked
+
+
 def _scales(
     away: Floats,
     usable: Bools,
@@ -184,7 +189,7 @@ def _scales(
     led: _Led | None = None,
 ) -> Iterator[tuple[Floats, Floats]]:
     """Share and its variance at each scale, wide to near, (m, s) each."""
-    looked = np.ones_like(looking.looked) if looking.only_candidates else looking.looked
+    looked = _looked(looking)
     for k, scale in enumerate(SCALES_KM):
         if led is not None:
             share, variance = led(k, share, variance)
