@@ -97,31 +97,49 @@ def start_of(presence: Floats, constants: Constants) -> Floats:
     return np.column_stack([1 - presence, presence[:, None] * weight])
 
 
-def updated(
-    state: Floats, usual: Floats, here: float, found: Floats, completeness: Floats, constants: Constants
-) -> Floats:
-    """The state after an event, by Bayes, (s, 1 + J).
+def _seen_as(
+    usual: Floats, here: float, completeness: Floats, mistake: Floats, constants: Constants
+) -> tuple[Floats, Floats]:
+    """Chance that an event names each species in each state, and in any water around, (s, 1 + J) and (s, 1)."""
+    chance, weight = beta_nodes(constants.detection_a, constants.detection_b)
+    c = completeness[:, None]
+    named = np.empty((len(usual), 1 + len(chance)))
+    named[:, 0], named[:, 1:] = mistake, chance
+    named *= c
+    typical = (usual * float(chance @ weight) + (1 - usual) * mistake)[:, None] * c
+    return here * SURE * named + (1 - here * SURE) * typical, typical
+
+
+def _by_bayes(state: Floats, likelihood: Floats, start: Floats) -> Floats:
+    joint = state * likelihood
+    out: Floats = (1 - SLIP) * joint / joint.sum(axis=1, keepdims=True) + SLIP * start
+    return out
+
+
+def _likelihood(yes: Floats, typical: Floats, found: Floats) -> Floats:
+    """Of an event, for each state: the chance that it missed the species, or the ratio for a find.
 
     With chance *here* it was made in this water; otherwise it says what an event in any water around would:
     the ratio of the two is ``here L / ((1 - here) B) + ...`` of a mixture, so that a record that may lie
     elsewhere never says much.
     """
-    chance, weight = beta_nodes(constants.detection_a, constants.detection_b)
-    c = completeness[:, None]
-    here = here * SURE
-    named = np.column_stack([np.full(len(state), constants.mistake), np.tile(chance, (len(state), 1))]) * c
-    typical = (usual * float(chance @ weight) + (1 - usual) * constants.mistake)[:, None] * c
-    yes = here * named + (1 - here) * typical
+    if not found.any():
+        return 1 - yes
     share = found[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         of_find = share * np.where(typical > 0, yes / typical, 1.0) + (1 - share)
-    joint = state * np.where(share > 0, of_find, 1 - yes)
-    out: Floats = (1 - SLIP) * joint / joint.sum(axis=1, keepdims=True) + SLIP * start_of(usual, constants)
+    out: Floats = np.where(share > 0, of_find, 1 - yes)
     return out
 
 
 def remember(
-    presence: Floats, events: WaterEvents, *, rate: Floats, now: float, constants: Constants
+    presence: Floats,
+    events: WaterEvents,
+    *,
+    rate: Floats,
+    now: float,
+    constants: Constants,
+    mistake: Floats | None = None,
 ) -> Memory:
     """Go through the events of a water, oldest first.
 
@@ -135,6 +153,8 @@ def remember(
         Turnover a year.
     now : float
         Year of the answer.
+    mistake : (s,) array, optional
+        In place of the constant.
 
     Returns
     -------
@@ -145,6 +165,7 @@ def remember(
     Between events the state moves as ``usual + (state - usual) exp(-rate dt)``.
     """
     usual = start_of(presence, constants)
+    mistake = np.full(len(presence), constants.mistake) if mistake is None else mistake
     state = usual
     rows: list[tuple[int, float, Floats]] = []
 
@@ -160,9 +181,8 @@ def remember(
         if year > last:
             state = to(year, state)
         before = _log_odds(state)
-        state = updated(
-            state, presence, float(events.here[i]), events.found[i], events.completeness[i], constants
-        )
+        seen = _seen_as(presence, float(events.here[i]), events.completeness[i], mistake, constants)
+        state = _by_bayes(state, _likelihood(*seen, events.found[i]), usual)
         rows.append((int(events.event[i]), year, _log_odds(state) - before))
         last = year
     if now > last:
@@ -193,13 +213,14 @@ class Settling:
 
 def settling(state: Floats, usual: Floats, constants: Constants) -> Settling:
     """What one more complete list made in the water today would say, and how many settle it."""
-    whole = np.ones(len(state))
-    found = updated(state, usual, 1.0, whole, whole, constants)
-    later, lists = state, np.full(len(state), -1, dtype=np.int64)
-    missed = None
-    for count in range(MOST_LISTS + 1):
+    start, mistake = start_of(usual, constants), np.full(len(state), constants.mistake)
+    yes, typical = _seen_as(usual, 1.0, np.ones(len(state)), mistake, constants)
+    found = _by_bayes(state, _likelihood(yes, typical, np.ones(len(state))), start)
+    once = later = _by_bayes(state, 1 - yes, start)
+    lists = np.where(state[:, 1:].sum(axis=1) < SETTLED, 0, -1)
+    for count in range(1, MOST_LISTS + 1):
         lists = np.where((lists < 0) & (later[:, 1:].sum(axis=1) < SETTLED), count, lists)
-        later = updated(later, usual, 1.0, 0 * whole, whole, constants)
-        missed = later if missed is None else missed
-    assert missed is not None
-    return Settling(if_found=found[:, 1:].sum(axis=1), if_missed=missed[:, 1:].sum(axis=1), lists=lists)
+        if (lists >= 0).all():
+            break
+        later = _by_bayes(later, 1 - yes, start)
+    return Settling(if_found=found[:, 1:].sum(axis=1), if_missed=once[:, 1:].sum(axis=1), lists=lists)

@@ -354,20 +354,28 @@ def _interval(
     What is to be expected, how fast a water turns over and how often a list is mistaken are each moved by
     1.64 standard errors; what that changes adds up as independent errors do, on log-odds.
     """
-    down, up = np.zeros(len(presence)), np.zeros(len(presence))
-    middle = logit(presence)
+    rows, middle = [], logit(presence)
+    usual = np.full(len(presence), constants.mistake)
     for way in (-Z90, Z90):
-        mistake = constants.mistake * math.exp(way * constants.error_of("mistake"))
-        moves = [
-            (expected.log_odds + way * expected.error, rate, constants),
-            (expected.log_odds, rate * np.exp(way * faster), constants),
-            (expected.log_odds, rate, replace(constants, mistake=mistake)),
+        wrong = constants.mistake * math.exp(way * constants.error_of("mistake"))
+        rows += [
+            (expected.log_odds + way * expected.error, rate, usual),
+            (expected.log_odds, rate * np.exp(way * faster), usual),
+            (expected.log_odds, rate, np.full(len(presence), wrong)),
         ]
-        for log_odds, pace, given in moves if len(events) else moves[:1]:
-            moved = remember(inverse_logit(log_odds), events, rate=pace, now=now, constants=given)
-            change = logit(moved.presence) - middle
-            down, up = down + np.minimum(change, 0) ** 2, up + np.maximum(change, 0) ** 2
-    return inverse_logit(middle - np.sqrt(down)), inverse_logit(middle + np.sqrt(up))
+    rows = rows if len(events) else rows[::3]
+    log_odds, pace, mistake = (np.concatenate(part) for part in zip(*rows, strict=True))
+    repeated = replace(
+        events,
+        found=np.tile(events.found, (1, len(rows))),
+        completeness=np.tile(events.completeness, (1, len(rows))),
+    )
+    moved = remember(
+        inverse_logit(log_odds), repeated, rate=pace, now=now, constants=constants, mistake=mistake
+    )
+    change = logit(moved.presence.reshape(len(rows), -1)) - middle
+    down, up = (np.sqrt((part**2).sum(axis=0)) for part in (np.minimum(change, 0), np.maximum(change, 0)))
+    return inverse_logit(middle - down), inverse_logit(middle + up)
 
 
 def _by_community(
