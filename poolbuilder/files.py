@@ -28,6 +28,9 @@ from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, Stor
 PRIVATE, SHARED = 0o700, 0o755
 """Modes of a folder that its owner alone may read, and of one that all may read."""
 
+NEARLY_FULL = 2**20
+"""Bytes left on a disk that is taken as full where a driver does not say what stopped it."""
+
 
 @contextmanager
 def disk_errors(
@@ -42,7 +45,7 @@ def disk_errors(
             remedy = "nothing was changed; free some space or choose another folder"
         elif isinstance(error, OSError):
             fact = f"cannot be {doing}: {error.strerror or error}"
-            remedy = "nothing was changed; check the path and its rights"
+            remedy = "nothing was changed; check the path, its rights and the space on the disk"
         else:
             raise
         raise _made(kind, path, fact, remedy) from error
@@ -311,6 +314,11 @@ def geopackage(path: Path, *, date: str) -> Iterator[Callable[..., None]]:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{date}T00:00:00Z"})
     try:
         yield write
+    except (pyogrio.errors.DataLayerError, pyogrio.errors.DataSourceError) as error:
+        # The driver names what came of a fault of the disk (a table missing, nothing to roll back).
+        full = is_full(error) or shutil.disk_usage(path.parent).free < NEARLY_FULL
+        fact = os.strerror(errno.ENOSPC) if full else f"{path.name} could not be finished: {error}"
+        raise OSError(errno.ENOSPC if full else errno.EIO, fact) from error
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import ipaddress
 import os
 import socket
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -67,3 +70,18 @@ def shared_data() -> Path:
 def demo_pool() -> Pool:
     """The pool of the invented demo water."""
     return build_demo_pool()
+
+
+@contextmanager
+def small_disk(folder: Path, size: str) -> Iterator[Path]:
+    """A disk of its own, of such a size as ``1200k``; the test skips where none can be mounted."""
+    folder.mkdir()
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)], check=False, capture_output=True
+    )
+    if made.returncode:
+        pytest.skip("a small tmpfs cannot be mounted here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)

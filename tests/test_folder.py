@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -23,6 +24,7 @@ from poolbuilder.folder import FILES, load_pool_schema, pool_document, pool_sche
 from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, RECORDS, REJECTED, STATUS, describe
+from tests.conftest import small_disk
 
 
 @pytest.fixture
@@ -259,6 +261,37 @@ writing.write_pool(writing.read_pool({str(folder)!r}), {str(folder)!r})
     assert done.returncode == -signal.SIGKILL
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
     read_pool(folder)
+
+
+@pytest.mark.parametrize("room_kib", [140, 570, 810, 1110])
+def test_a_disk_that_fills_up_while_the_geopackage_is_written_leaves_the_old_folder(
+    demo_pool: Pool, folder: Path, tmp_path: Path, room_kib: int
+) -> None:
+    """The driver tells of a missing table or of nothing to roll back; the user is told of the disk."""
+    held = sum(-(-path.stat().st_size // 4096) * 4 for path in folder.iterdir())
+    with small_disk(tmp_path / "small", f"{held + 8 + room_kib}k") as disk:
+        shutil.copytree(folder, disk / "pool")
+        before = {path.name: path.read_bytes() for path in (disk / "pool").iterdir()}
+        with pytest.raises(PoolFileError, match="cannot be written: no space left on the disk") as told:
+            write_pool(demo_pool, disk / "pool")
+        assert len(str(told.value).splitlines()) == 1
+        assert {path.name: path.read_bytes() for path in (disk / "pool").iterdir()} == before
+        assert [path.name for path in disk.iterdir()] == ["pool"]
+
+
+def test_a_file_size_limit_is_one_line_of_the_command(folder: Path) -> None:
+    """A limit stops the GeoPackage (590 KiB) after every smaller file has been written."""
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    program = f"""
+import resource
+from poolbuilder.cli import main
+resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
+main(["demo", "--out", {str(folder)!r}])
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert (done.returncode, len(done.stderr.splitlines())) == (1, 1), done.stderr
+    assert "pool.gpkg could not be finished" in done.stderr
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
 def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:

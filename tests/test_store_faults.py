@@ -19,6 +19,7 @@ import pytest
 
 from poolbuilder.errors import StoreError
 from poolbuilder.records.store import Store
+from tests.conftest import small_disk
 from tests.store_rows import added, everything, files, many_rows
 
 PLACE = {"longitude": -91.0, "latitude": 36.0, "reach_km": 300.0}
@@ -179,23 +180,9 @@ def test_a_stranger_among_the_files_is_left_alone(store: Store) -> None:
     assert stranger.read_text(encoding="utf-8") == "mine"
 
 
-@contextmanager
-def _tmpfs(folder: Path, size: str) -> Iterator[Path]:
-    folder.mkdir()
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)], check=False, capture_output=True
-    )
-    if made.returncode:
-        pytest.skip("a small tmpfs cannot be mounted here")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", "--lazy", str(folder)], check=True)
-
-
 @pytest.mark.parametrize("size", ["1200k", "1600k", "2000k"])
 def test_a_full_disk_leaves_the_store_as_it_was(tmp_path: Path, size: str) -> None:
-    with _tmpfs(tmp_path / "small", size) as disk:
+    with small_disk(tmp_path / "small", size) as disk:
         store = Store(disk, memory_mib=32)
         added(store, many_rows(2000))
         before, whole = files(disk), everything(store)
