@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import decimal
 import io
 import json
+import math
 import random
 import resource
 import shutil
 import signal
+import sqlite3
 import tempfile
 import traceback
 import warnings
@@ -113,6 +116,89 @@ def mutated(seed: bytes, chance: random.Random) -> bytes:
     return bytes(body)
 
 
+def _inside(change: Callable[[bytes, random.Random], bytes]) -> Callable[[bytes, random.Random], bytes]:
+    """Half of the inputs are mutated as bytes, which mostly breaks the packing; half by *change*, within it."""
+    return lambda seed, chance: (change if chance.random() < 0.5 else mutated)(seed, chance)
+
+
+def _member_mutated(seed: bytes, chance: random.Random) -> bytes:
+    """A zip of which one file is mutated."""
+    with zipfile.ZipFile(io.BytesIO(seed)) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    name = chance.choice(sorted(files))
+    return _zipped(files | {name: mutated(files[name], chance)})
+
+
+def _odd_column(length: int, chance: random.Random) -> pa.Array:
+    """A column of a kind that a reader may not expect."""
+    token = chance.choice(TOKENS)
+    number = chance.choice([-(2**63), 2**63 - 1, 0, 200])
+    made: list[Callable[[], pa.Array]] = [
+        lambda: pa.array([token] * length, pa.binary()).view(pa.string()),
+        lambda: pa.array([token] * length, pa.binary()),
+        lambda: pa.array([number] * length, pa.int64()),
+        lambda: pa.array([float(token[:400]) if token.isdigit() else math.nan] * length),
+        lambda: pa.array([[1.5, None]] * length),
+        lambda: pa.array([{"a": token.decode("latin-1")}] * length),
+        lambda: pa.array([True] * length),
+        lambda: pa.array([number] * length, pa.timestamp("us")),
+        lambda: pa.array([number % 86_400] * length, pa.time32("s")),
+        lambda: pa.array([decimal.Decimal(number)] * length, pa.decimal256(60, 3)),
+        lambda: pa.array([token.decode("latin-1")] * length).dictionary_encode(),
+        lambda: pa.nulls(length),
+    ]
+    return chance.choice(made)()
+
+
+def _columns_mutated(seed: bytes, chance: random.Random) -> bytes:
+    """A Parquet file of which one or two columns are of another kind, doubled, or mutated themselves."""
+    table = pq.read_table(io.BytesIO(seed))
+    for _ in range(chance.randint(1, 2)):
+        at = chance.randrange(table.num_columns)
+        name = table.column_names[at]
+        held = table.column(at)
+        if held.type == pa.binary() and chance.random() < 0.7:
+            column = pa.array([mutated(value.as_py(), chance) for value in held], pa.binary())
+        else:
+            column = _odd_column(len(table), chance)
+        table = (
+            table.append_column(name, column) if chance.random() < 0.1 else table.set_column(at, name, column)
+        )
+    about = dict(table.schema.metadata or {})
+    if about and chance.random() < 0.3:
+        key = chance.choice(sorted(about))
+        about[key] = mutated(about[key], chance)
+        table = table.replace_schema_metadata(about)
+    sink = io.BytesIO()
+    pq.write_table(table, sink)
+    return sink.getvalue()
+
+
+def _rows_mutated(seed: bytes, chance: random.Random) -> bytes:
+    """A GeoPackage of which one to three cells, of any table, are mutated."""
+    file = sqlite3.connect(":memory:")
+    file.deserialize(seed)
+    for (trigger,) in file.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+        file.execute(f'drop trigger "{trigger}"')
+    listed = "select name from sqlite_master where type = 'table' and sql not like '%virtual%' order by name"
+    names = [name for (name,) in file.execute(listed) if not name.startswith(("sqlite_", "rtree_"))]
+    for _ in range(chance.randint(1, 3)):
+        table = chance.choice(names)
+        columns = [row[1] for row in file.execute(f'pragma table_info("{table}")')]
+        column = chance.choice(columns)
+        cells = file.execute(f'select rowid, cast("{column}" as blob) from "{table}"').fetchall()
+        if not cells:
+            continue
+        row, value = chance.choice(cells)
+        turned: Any = mutated(value or b"", chance)
+        if chance.random() < 0.5:
+            turned = turned.decode("latin-1")
+        with contextlib.suppress(sqlite3.Error):  # a number of a row, or a name twice, is refused here
+            file.execute(f'update "{table}" set "{column}" = ? where rowid = ?', (turned, row))
+    file.commit()
+    return file.serialize()
+
+
 @dataclass
 class Outcome:
     """What became of the inputs of one reader."""
@@ -128,13 +214,14 @@ class Reader:
     seeds: tuple[bytes, ...]
     file: str
     read: Callable[[Path], Any]
+    mutate: Callable[[bytes, random.Random], bytes] = mutated
 
 
-def _zipped(**files: bytes) -> bytes:
+def _zipped(files: dict[str, bytes]) -> bytes:
     sink = io.BytesIO()
     with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, body in files.items():
-            archive.writestr(name.replace("__", "."), body)
+            archive.writestr(name, body)
     return sink.getvalue()
 
 
@@ -231,19 +318,24 @@ def readers() -> dict[str, Reader]:
         "records": Reader((RECORDS, RECORDS.replace(b",", b"\t")), "fish.csv", lambda path: read_all([path])),
         "archive": Reader(
             (
-                _zipped(occurrence__txt=RECORDS),
-                (PACKAGE / "demo_data" / "records.zip").read_bytes()[:200_000],
+                _zipped({"occurrence.txt": RECORDS}),
+                (PACKAGE / "demo_data" / "records.zip").read_bytes(),
             ),
             "fish.zip",
             lambda path: read_all([path]),
+            _inside(_member_mutated),
         ),
         "meta.xml": Reader(((plain / "meta.xml").read_bytes(),), "meta.xml", _meta),
         "eml.xml": Reader((b"<eml><dataset><title>Invented</title></dataset></eml>",), "eml.xml", _meta),
-        "parquet": Reader((_parquet(),), "fish.parquet", lambda path: read_all([path])),
-        "spreadsheet": Reader((_sheet(),), "fish.xlsx", lambda path: read_all([path])),
-        "GeoPackage": Reader((_points("gpkg"),), "fish.gpkg", _records_and_layer),
+        "parquet": Reader(
+            (_parquet(),), "fish.parquet", lambda path: read_all([path]), _inside(_columns_mutated)
+        ),
+        "spreadsheet": Reader(
+            (_sheet(),), "fish.xlsx", lambda path: read_all([path]), _inside(_member_mutated)
+        ),
+        "GeoPackage": Reader((_points("gpkg"),), "fish.gpkg", _records_and_layer, _inside(_rows_mutated)),
         "Shapefile": Reader((_points("shp"),), "fish.shp", _records_and_layer),
-        "GeoParquet": Reader((_points("parquet"),), "layer.parquet", _layer),
+        "GeoParquet": Reader((_points("parquet"),), "layer.parquet", _layer, _inside(_columns_mutated)),
         "settings": Reader((SETTINGS,), "settings.toml", Settings.from_toml),
         "plan": Reader((PLAN,), "plan.toml", read_plan),
         "waters": Reader((WATERS,), "waters.csv", read_waters),
@@ -292,7 +384,7 @@ def tried(name: str, reader: Reader, *, seed: int, inputs: int) -> Outcome:
             for number in range(inputs):
                 chance = random.Random(f"{name} {seed} {number}")
                 path = Path(folder) / reader.file
-                path.write_bytes(mutated(chance.choice(reader.seeds), chance))
+                path.write_bytes(reader.mutate(chance.choice(reader.seeds), chance))
                 outcome.counts["tried"] += 1
                 signal.alarm(SECONDS)
                 try:

@@ -110,6 +110,26 @@ def test_geoparquet_that_is_not_quite(tmp_path: Path) -> None:
         read_layer(tmp_path / "text.parquet", purpose="basins")
 
 
+def test_geoparquet_of_other_columns_than_expected(tmp_path: Path) -> None:
+    _frame().to_parquet(tmp_path / "a.parquet")
+    table = pq.read_table(tmp_path / "a.parquet")
+    late = pa.array([2**62] * 2, pa.timestamp("us"))
+    odd = table.append_column("n", pa.array([7, 8])).append_column("when", late)
+    pq.write_table(odd, tmp_path / "odd.parquet")
+    layer = read_layer(tmp_path / "odd.parquet", purpose="basins")
+    assert layer.attributes["n"] == [1, 2]  # of two columns of one name the first
+    assert "out of range" in layer.attributes["when"][0]  # a year that no calendar has
+    at = table.column_names.index("geometry")
+    for values in (pa.array([1.5, 2.5]), pa.array([True, False]), pa.array([{"a": 1}, None])):
+        pq.write_table(table.set_column(at, "geometry", values), tmp_path / "odd.parquet")
+        with pytest.raises(LayerError, match="geometry is encoded as WKB in a column of"):
+            read_layer(tmp_path / "odd.parquet", purpose="basins")
+    for geo in ("[]", '{"primary_column": "geometry", "columns": {"geometry": 7}}', '{"primary_column": []}'):
+        pq.write_table(table.replace_schema_metadata({"geo": geo}), tmp_path / "odd.parquet")
+        with pytest.raises(LayerError, match="without the `geo` description"):
+            read_layer(tmp_path / "odd.parquet", purpose="basins")
+
+
 def test_shapefile_in_feet_is_hashed_with_its_parts() -> None:
     layer = _read("feet.shp")
     assert layer.geometry[0].bounds == pytest.approx((-79.0, 35.9, -78.9, 36.0), abs=1e-7)

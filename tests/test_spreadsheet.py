@@ -575,6 +575,15 @@ def test_coordinates_that_are_no_numbers_are_refused_by_their_column(
         read_records(path)
 
 
+def test_of_two_parquet_columns_of_one_name_the_first_is_read(tmp_path: Path) -> None:
+    names = ["scientificName", "decimalLatitude", "decimalLongitude", "scientificName"]
+    columns = [pa.array([value]) for value in ("Lepomis gulosus", 36.9, -91.2, "Lepomis auritus")]
+    pq.write_table(pa.Table.from_arrays(columns, names=names), tmp_path / "fish.parquet")
+    table, _, notes, _ = read_all([tmp_path / "fish.parquet"])
+    assert table["scientificName"].to_pylist() == ["Lepomis gulosus"]
+    assert any("several columns are called scientificName; the first is read" in note for note in notes)
+
+
 def test_rows_of_parquet_count_against_the_unpacked_limit(tmp_path: Path) -> None:
     path = tmp_path / "many.parquet"
     count = 3 << 20

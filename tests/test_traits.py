@@ -57,6 +57,24 @@ def test_a_defective_trait_table_is_named_with_its_row(name: str, message: str) 
     assert message in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("low", "frequencies", "message"),
+    [
+        ("nan", "", "low 'nan' is not a number"),
+        ("inf", "", "low 'inf' is not a number"),
+        ("", f"9 {'9' * 400}", "is not a state of dorsal_rays with its share"),
+        ("", "9 0", "dorsal_rays is marked measured without mean, sd and n"),
+    ],
+)
+def test_figures_without_end_are_one_line(tmp_path: Path, low: str, frequencies: str, message: str) -> None:
+    heading, row = (DEFECTS / "not_a_number_traits.csv").read_text(encoding="utf-8").splitlines()
+    row = row.replace("nine", low).replace(",read,", ",measured," if frequencies else ",read,")
+    path = tmp_path / "endless_traits.csv"
+    path.write_text(f"{heading},frequencies\n{row},{frequencies}\n", encoding="utf-8")
+    with pytest.raises(TraitError, match=message):
+        read_traits(path)
+
+
 def test_a_missing_trait_table_says_so(tmp_path: Path) -> None:
     with pytest.raises(TraitError, match="cannot be read"):
         read_traits(tmp_path / "none_traits.csv")

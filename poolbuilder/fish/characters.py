@@ -346,7 +346,7 @@ CHOICES = {
     "shows": ("", "adult", "breeding"),
 }
 SHIPPED = "lepomis"
-_SHARE = re.compile(r"([\w.]+) (\d*\.?\d+)")
+_SHARE = re.compile(r"([\w.]+) (\d{0,9}\.?\d{1,18})")
 
 
 def read_traits(path: str | Path | None = None) -> TraitTable:
@@ -439,9 +439,12 @@ class _Row:
         if not self[column]:
             return default
         try:
-            return float(self[column])
+            value = float(self[column])
         except ValueError:
-            raise self.fault(f"{column} {self[column]!r} is not a number", "write digits alone") from None
+            value = math.nan
+        if not math.isfinite(value):
+            raise self.fault(f"{column} {self[column]!r} is not a number", "write digits alone")
+        return value
 
     def list(self, column: str) -> tuple[str, ...]:
         return tuple(part.strip() for part in self[column].split(";") if part.strip())
@@ -509,8 +512,8 @@ def _range(row: _Row, character: Character) -> dict[str, Any]:
 def _measured(row: _Row, character: Character) -> dict[str, Any]:
     """Mean, spread and number of measured fish, from their frequencies where these are given."""
     counts = _listed(row, "frequencies", character)
-    if counts:
-        n = sum(counts.values())
+    n = sum(counts.values())
+    if n >= 1:
         shares = tuple(counts.get(f"{value:g}", 0.0) / n for value in character.grid)
         mean = float(np.dot(shares, character.grid))
         sd = math.sqrt(float(np.dot(shares, (character.grid - mean) ** 2)))

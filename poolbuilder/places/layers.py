@@ -312,29 +312,36 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
     column = meta["geometry_name"] or "wkb_geometry"
     if column not in table.column_names:
         raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
-    names = table.column_names
-    values = table.column(names.index(column)).to_pylist()
+    values = table.column(table.column_names.index(column)).to_pylist()
     curved = sum(_is_curved(value) for value in values)
     if curved:
         values = list(pyogrio.raw.read(where, layer=layer, columns=[])[2])  # this way GDAL makes them linear
+    crs = CRS.from_user_input(meta["crs"]) if meta["crs"] else None
+    return replace(_of_table(table, {column}, values, crs), layer=layer, curved=curved)
+
+
+def _of_table(table: pa.Table, hidden: set[str], values: Sequence[bytes | None], crs: CRS | None) -> RawLayer:
+    """The layer of a table and of its geometry as well-known binary; of two columns of a name the first."""
     geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
+    lost = shapely.is_missing(geometry) & np.array([value is not None for value in values], dtype=bool)
+    names = [name for name in dict.fromkeys(table.column_names) if name not in hidden]
     return RawLayer(
         geometry=geometry,
-        attributes={name: _values(table.column(at)) for at, name in enumerate(names) if name != column},
-        crs=CRS.from_user_input(meta["crs"]) if meta["crs"] else None,
-        layer=layer,
-        broken=_broken(values, geometry),
-        curved=curved,
+        attributes={name: _values(table.column(table.column_names.index(name))) for name in names},
+        crs=crs,
+        broken=tuple((np.flatnonzero(lost) + 1).tolist()),
     )
 
 
 def _values(column: pa.ChunkedArray) -> list[Any]:
-    """A column as a list; bytes that are not UTF-8 are read as far as they can be."""
+    """A column as a list; bytes that are not UTF-8 are read as far as they can be, other times as text."""
     try:
         return list(column.to_pylist())
     except UnicodeDecodeError:
         given = column.cast(pa.binary()).to_pylist()
         return [None if value is None else value.decode(errors="replace") for value in given]
+    except (OverflowError, ValueError):  # a time that Python's calendar does not reach
+        return list(column.cast(pa.string()).to_pylist())
 
 
 def _is_curved(value: bytes | None) -> bool:
@@ -342,13 +349,6 @@ def _is_curved(value: bytes | None) -> bool:
     if value is None or len(value) < 5:
         return False
     return int.from_bytes(value[1:5], "little" if value[0] else "big") % 1000 in range(8, 13)
-
-
-def _broken(values: Sequence[bytes | None], geometry: Geometries) -> tuple[int, ...]:
-    lost = shapely.is_missing(geometry)
-    return tuple(
-        number for number, value in enumerate(values, start=1) if value is not None and lost[number - 1]
-    )
 
 
 def _read_geojson(path: Path, layer: str | None) -> RawLayer:
@@ -433,23 +433,22 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
         geo = json.loads((table.schema.metadata or {})[b"geo"])
         column = geo["primary_column"]
         meta = geo["columns"][column]
-        values = table.column(column).combine_chunks()
-    except (KeyError, TypeError, ValueError, RecursionError) as error:
+        encoding, crs = str(meta.get("encoding", "WKB")), meta.get("crs", LON_LAT)
+        covering = meta["covering"]["bbox"]["xmin"][0] if meta.get("covering") else column
+        values = table.column(table.column_names.index(column))
+    except (KeyError, TypeError, ValueError, AttributeError, LookupError, RecursionError) as error:
         raise LayerError(
             "is Parquet without the `geo` description of GeoParquet", file=path, remedy="export as GeoParquet"
         ) from error
-    crs = LON_LAT if "crs" not in meta else meta["crs"] and CRS.from_user_input(meta["crs"])
-    hidden = {column, *(cover["xmin"][0] for cover in [meta.get("covering", {}).get("bbox")] if cover)}
-    encoding = str(meta.get("encoding", "WKB"))
-    if encoding.upper() != "WKB":
+    is_bytes = pa.types.is_binary(values.type) or pa.types.is_large_binary(values.type)
+    if encoding.upper() != "WKB" or not is_bytes:
         raise LayerError(
-            f"geometry is encoded as {encoding}", file=path, remedy="export as GeoParquet with WKB geometry"
+            f"geometry is encoded as {encoding} in a column of {values.type}",
+            file=path,
+            remedy="export as GeoParquet with WKB geometry",
         )
-    geometry = shapely.from_wkb(np.array(values.to_pylist(), dtype=object), on_invalid="ignore")
-    attributes = {name: table.column(name).to_pylist() for name in table.column_names if name not in hidden}
-    return RawLayer(
-        geometry=geometry, attributes=attributes, crs=crs, broken=_broken(values.to_pylist(), geometry)
-    )
+    known = crs if crs is LON_LAT or not crs else CRS.from_user_input(crs)
+    return _of_table(table, {column, covering}, values.to_pylist(), known or None)
 
 
 KINDS = ("points", "lines", "polygons")

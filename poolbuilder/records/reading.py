@@ -408,7 +408,7 @@ class RecordTable:
                 start += batch.num_rows
                 notes: dict[int, list[str]] = {}
                 values = {
-                    term: _decoded(_plain(batch.column(name)), term, notes, tally)
+                    term: _decoded(_plain(batch.column(batch.schema.names.index(name))), term, notes, tally)
                     for term, name in named.items()
                 }
                 yield RawBatch(columns=values, rows=rows, notes=notes)

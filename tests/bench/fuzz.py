@@ -31,7 +31,7 @@ def _again(words: str) -> None:
     reader = hostile.readers()[name]
     chance = random.Random(f"{name} {seed} {number}")
     path = Path(reader.file)
-    path.write_bytes(hostile.mutated(chance.choice(reader.seeds), chance))
+    path.write_bytes(reader.mutate(chance.choice(reader.seeds), chance))
     print(f"wrote {path}; reading it")
     print(reader.read(path))
 
