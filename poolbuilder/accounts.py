@@ -186,10 +186,11 @@ def _most_given(texts: Counter[str] | None) -> str | None:
     return min(texts, key=lambda text: (-texts[text], text)) if texts else None
 
 
-def unread_of(inputs: Sequence[Mapping[str, Any]], screened: pa.Table) -> list[str]:
-    """What could not be read of the dates in the files that these records come from."""
-    files = [text for text in tables.codes(screened["sourceFile"])[1] if text]
-    return unread_notes(item for item in inputs if any(text.startswith(str(item["path"])) for text in files))
+def unread_of(inputs: Sequence[Mapping[str, Any]], files: Sequence[str | None]) -> list[str]:
+    """What could not be read of the dates in the files that records come from."""
+    return unread_notes(
+        item for item in inputs if any(text and text.startswith(str(item["path"])) for text in files)
+    )
 
 
 def list_notes(

@@ -29,7 +29,7 @@ from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool, build_screened, prepare
+from poolbuilder.pool import Built, Pool, prepare
 from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
@@ -37,10 +37,10 @@ from poolbuilder.surroundings import (
     SPREAD,
     KeptRegions,
     Regions,
+    Screened,
     cell_of,
     centre_of,
     learn_region,
-    locate,
     reach_of,
     region_reach,
 )
@@ -268,17 +268,6 @@ def record_reach_km(site: Site, *, settings: Settings) -> float:
     return reach_of(site, settings=settings) + SPREAD * settings.obscured_uncertainty_m / 1000
 
 
-@dataclass(frozen=True, kw_only=True)
-class Built:
-    """A pool and what it was built from, for those who look further."""
-
-    pool: Pool
-    screened: pa.Table
-    located: pa.Table
-    region: Region
-    water: Water | None
-
-
 TOOK: dict[str, float] = {}
 """Seconds that each stage took in this process, in the order of their beginning."""
 
@@ -316,6 +305,7 @@ class Engine:
         if job.known:
             job.statements()  # refused before any work when they cannot be read
         self.job = job
+        self.constants = job.open_constants()
         with stage("opening the records"):
             self.given, self._store, provenance = _read_given(job)
         self.provenance = replace(
@@ -334,7 +324,7 @@ class Engine:
             return {}
         made_with = (
             repr(job.settings),
-            repr(job.open_constants().rows),
+            repr(self.constants.rows),
             repr((self.checklist.source, self.checklist.species)),
             repr(() if self.ranges is None else self.ranges.sources),
             job.as_of.isoformat(),
@@ -344,9 +334,9 @@ class Engine:
     def pools(self, sites: Sequence[Site]) -> Iterator[Built]:
         """The pools of some waters, whose records are read together."""
         if self.checklist is not None:
-            known = self.checklist, self.ranges, self.regions
-            for site, (screened, count) in zip(sites, self.screened(sites, self.checklist), strict=True):
-                yield self._built(site, screened, count, *known)
+            known = self.ranges, self.regions
+            for site, given in zip(sites, self.screened(sites, self.checklist), strict=True):
+                yield self._built(site, *given, *known)
             return
         for site in sites:  # the list itself depends on the records near each water
             records, _ = self.records([site], self.reaches([site]))
@@ -354,7 +344,8 @@ class Engine:
             checklist = Checklist.from_records(self.job.checklist, near)
             screened = prepare(near, checklist, settings=self.job.settings, as_of=self.job.as_of)
             ranges = open_ranges(self.job.ranges, checklist)
-            yield self._built(site, screened, len(records), checklist, ranges, {})
+            whole = Screened(screened, checklist, self.job.settings)
+            yield self._built(site, whole, np.arange(len(near)), len(records), ranges, {})
 
     def records(self, sites: Sequence[Site], reach_km: Sequence[float]) -> tuple[pa.Table, list[Rows]]:
         """Records near some waters, read together, and the rows of each water; schema RECORDS."""
@@ -371,69 +362,85 @@ class Engine:
         """How far around each of some waters records are read."""
         return [record_reach_km(site, settings=self.job.settings) for site in sites]
 
-    def screened(self, sites: Sequence[Site], checklist: Checklist) -> Iterator[tuple[pa.Table, int]]:
-        """The records of each of some waters, named and screened, with its catches; how many without them."""
+    def screened(self, sites: Sequence[Site], checklist: Checklist) -> Iterator[tuple[Screened, Rows, int]]:
+        """Records of some waters, named and screened: for each water a table with its catches, its rows of
+        that, and how many they are without catches.
+        """
         job = self.job
         records, rows_each = self.records(sites, self.reaches(sites))
 
-        def prepared(table: pa.Table) -> pa.Table:
+        def prepared(table: pa.Table) -> Screened:
             with stage("naming and screening them"):
-                return prepare(table, checklist, settings=job.settings, as_of=job.as_of)
+                made = prepare(table, checklist, settings=job.settings, as_of=job.as_of)
+                return Screened(made, checklist, job.settings)
 
         whole = repeats = None
         for site, rows in zip(sites, rows_each, strict=True):
             if job.catch:
-                yield prepared(_with_catch(job, site, tables.take(records, rows))), len(rows)
+                alone = prepared(_with_catch(job, site, tables.take(records, rows)))
+                yield alone, np.arange(alone.table.num_rows), len(rows)
                 continue
             whole = prepared(records) if whole is None else whole
-            if len(rows) == len(records):
-                yield whole, len(rows)
-                continue
-            repeats = repeats or Repeats.of(whole, job.settings)
-            parted = repeats.are_parted(rows)
-            yield prepared(tables.take(records, rows)) if parted else tables.take(whole, rows), len(rows)
+            if len(rows) < len(records):
+                repeats = repeats or Repeats.of(whole.table, job.settings)
+                if repeats.are_parted(rows):
+                    yield prepared(tables.take(records, rows)), np.arange(len(rows)), len(rows)
+                    continue
+            yield whole, rows, len(rows)
 
     def _built(
         self,
         site: Site,
-        screened: pa.Table,
+        screened: Screened,
+        rows: Rows,
         count: int,
-        checklist: Checklist,
         ranges: RangeMap | None,
         regions: Regions,
     ) -> Built:
-        """The pool of one water from its records, of which *count* are of the store or the files."""
-        job, cell = replace(self.job, site=site), cell_of(site)
-        if self._store is not None and cell not in regions:
+        """One water with its rows of the screened records, of which *count* are of the store or the files."""
+        job, cell, checklist = replace(self.job, site=site), cell_of(site), screened.checklist
+        if cell not in regions:
             with stage("learning the region"):
-                regions[cell] = _learn_stored(job, self._store, checklist, ranges)
+                regions[cell] = self._learn(job, screened, ranges)
         mirrored = _mirrored(job, self._store, self.given, count)
         for note in mirrored:
             job.say(f"note: {note}")
         elsewhere = 0 if self._store is None else self._store.records - count
         with stage("placing records on the water"):
             water = job.open_water()
-            site = job.typed_site(water)
-            placed = locate(screened, site, water=water, settings=job.settings)
-        with stage("weighing"):
-            pool = build_screened(
-                site,
-                screened,
-                checklist=checklist,
+            built = Built(
+                site=job.typed_site(water),
+                screened=screened,
+                rows=rows,
+                region=regions[cell],
                 as_of=job.as_of,
                 settings=job.settings,
+                constants=self.constants,
                 ranges=ranges,
                 lists=open_lists(job.region_lists, checklist),
                 water=water,
                 provenance=replace(
                     self.provenance, elsewhere=elsewhere, notes=(*self.provenance.notes, *mirrored)
                 ),
-                regions=regions,
-                placed=placed,
-                statements=job.said_of(checklist),
-                constants=job.open_constants(),
+                said=job.said_of(checklist),
             )
-        return Built(pool=pool, screened=screened, located=placed.records, region=regions[cell], water=water)
+            built.located  # noqa: B018 (made here for its time)
+        with stage("weighing"):
+            built.candidates  # noqa: B018
+        return built
+
+    def _learn(self, job: Job, screened: Screened, ranges: RangeMap | None) -> Region:
+        """What the records around a water teach of its region; those of a store reach farther."""
+        table, cell = screened.table, cell_of(job.site)
+        if self._store is not None:
+            longitude, latitude = centre_of(cell)
+            reach = region_reach(cell, self._store.count_near, settings=job.settings)
+            records = self._store.select(longitude=longitude, latitude=latitude, reach_km=reach)
+            records = _with_catch(job, job.site, records)
+            table = prepare(records, screened.checklist, settings=job.settings, as_of=job.as_of)
+        return learn_region(
+            table, cell, screened.checklist, ranges=ranges, settings=job.settings, constants=self.constants
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -477,18 +484,6 @@ class Repeats:
             if len(torn) and np.isin(key[~mine], torn).any():
                 return True
         return False
-
-
-def _learn_stored(job: Job, store: Store, checklist: Checklist, ranges: RangeMap | None) -> Region:
-    """What the store's records around a water teach of its region."""
-    cell = cell_of(job.site)
-    longitude, latitude = centre_of(cell)
-    reach = region_reach(cell, store.count_near, settings=job.settings)
-    records = _with_catch(job, job.site, store.select(longitude=longitude, latitude=latitude, reach_km=reach))
-    screened = prepare(records, checklist, settings=job.settings, as_of=job.as_of)
-    return learn_region(
-        screened, cell, checklist, ranges=ranges, settings=job.settings, constants=job.open_constants()
-    )
 
 
 def _with_catch(job: Job, site: Site, records: pa.Table) -> pa.Table:

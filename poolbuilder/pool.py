@@ -7,6 +7,7 @@ import difflib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,21 +26,13 @@ from poolbuilder.accounts import (
     unread_of,
 )
 from poolbuilder.errors import UnknownSpeciesError
-from poolbuilder.model.candidates import Decision, Frame, tabulate
+from poolbuilder.model.candidates import Frame, candidates_table, contributions_table
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.evidence import gather
-from poolbuilder.model.looking import RUNNING, STILL, Looking, waters_named
+from poolbuilder.model.evidence import Found, evidence_table, gather
+from poolbuilder.model.looking import RUNNING, STILL, Looking
 from poolbuilder.model.pairs import pair
-from poolbuilder.model.presence import (
-    LIKELY_HERE,
-    SURVEY_NAMES,
-    Region,
-    WaterSeen,
-    Weighed,
-    chance_here,
-    weigh,
-)
+from poolbuilder.model.presence import LIKELY_HERE, SURVEY_NAMES, Region, WaterSeen, Weighed, weigh
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
@@ -47,19 +40,10 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
 from poolbuilder.schemas import HYBRIDS
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import status_answers
+from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.surroundings import (
-    Located,
-    Regions,
-    cell_of,
-    genus_finds,
-    learn_region,
-    locate,
-    meanings_of,
-    see_water,
-)
+from poolbuilder.surroundings import Located, Regions, Screened, cell_of, learn_region, locate, see_water
 from poolbuilder.water import Water
 from poolbuilder.words import pool_words
 
@@ -67,7 +51,9 @@ if TYPE_CHECKING:
     import geopandas
     import pandas
 
-__all__ = ["SCHEMA_VERSION", "Pool", "Provenance", "build", "build_screened", "prepare"]
+__all__ = ["SCHEMA_VERSION", "Pool", "Provenance", "build", "prepare"]
+
+Ints = NDArray[np.int64]
 
 SCHEMA_VERSION = "2.0"
 """Version of pool.json and of the tables beside it; raised when a reader must change."""
@@ -277,166 +263,252 @@ def build(  # noqa: PLR0913 (each is an input of its own)
     """
     settings = settings or Settings()
     screened = prepare(records, checklist, settings=settings, as_of=as_of)
-    return build_screened(
-        site,
-        screened,
-        checklist=checklist,
+    regions, constants, cell = (
+        {} if regions is None else regions,
+        constants or Constants.shipped(),
+        cell_of(site),
+    )
+    if cell not in regions:
+        regions[cell] = learn_region(
+            screened, cell, checklist, ranges=ranges, settings=settings, constants=constants
+        )
+    return Built(
+        site=site,
+        screened=Screened(screened, checklist, settings),
+        rows=np.arange(screened.num_rows),
+        region=regions[cell],
         as_of=as_of,
         settings=settings,
         ranges=ranges,
         lists=lists,
         water=water,
-        provenance=provenance,
-        regions=regions,
-        statements=statements,
+        provenance=provenance or Provenance(),
+        said=statements,
         constants=constants,
-    )
+    ).pool
 
 
-def build_screened(  # noqa: PLR0913 (each is a stage's own input)
-    site: Site,
-    screened: pa.Table,
-    *,
-    checklist: Checklist,
-    as_of: datetime.date,
-    settings: Settings,
-    ranges: RangeMap | None = None,
-    lists: Sequence[RegionLists] = (),
-    water: Water | None = None,
-    provenance: Provenance | None = None,
-    regions: Regions | None = None,
-    placed: Located | None = None,
-    statements: Sequence[tuple[str, bool, float, str]] = (),
-    constants: Constants | None = None,
-) -> Pool:
-    """Build the pool of one water from records that are named and screened already.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Built:
+    """One water and everything that its pool is made of; what is asked for is made then, and once.
 
-    *regions* holds what was learnt of the surroundings of other waters from the same
-    records; what is learnt here is added to it.  *placed* is what ``locate`` gave for the
-    same records, where a caller needs it too.
+    Attributes
+    ----------
+    site : Site
+    screened : Screened
+        Records of this water and perhaps of others.
+    rows : (n,) int array
+        Those of this water.
+    region : Region
+        What its surroundings teach.
+    as_of, settings, ranges, lists, water, provenance, constants
+        As `build` takes them.
+    said : sequence of (species, present, year, source)
+        What people say of this water.
     """
-    provenance = provenance or Provenance()
-    constants = constants or Constants.shipped()
-    regions = {} if regions is None else regions
-    cell = cell_of(site)
-    if cell not in regions:
-        regions[cell] = learn_region(
-            screened, cell, checklist, ranges=ranges, settings=settings, constants=constants
+
+    site: Site
+    screened: Screened
+    rows: Ints
+    region: Region
+    as_of: datetime.date
+    settings: Settings
+    constants: Constants
+    ranges: RangeMap | None = None
+    lists: Sequence[RegionLists] = ()
+    water: Water | None = None
+    provenance: Provenance = field(default_factory=Provenance)
+    said: Sequence[tuple[str, bool, float, str]] = ()
+
+    @property
+    def checklist(self) -> Checklist:
+        """The species that may be candidates."""
+        return self.screened.checklist
+
+    @property
+    def kept(self) -> int:
+        """How many of its records no rule rejects."""
+        return int(self.screened.kept[self.rows].sum())
+
+    @property
+    def near(self) -> int:
+        """How many records of candidates lie within the radius."""
+        return int(((self.located.distance_km <= self.site.radius_km) & ~self.located.hybrid).sum())
+
+    @cached_property
+    def located(self) -> Located:
+        """Its records with their place relative to the site."""
+        return locate(self.screened, self.rows, self.site, water=self.water, settings=self.settings)
+
+    @cached_property
+    def _statements(self) -> list[tuple[str, bool, float, str]]:
+        """What people say, and finds that name only a genus."""
+        undated = self.as_of.year - self.settings.undated_age_years
+        finds = self.screened.genus_finds(self.rows, self.site, self.water)
+        return [
+            *self.said,
+            *(
+                (genus, True, undated if np.isnan(year) else year, pool_words.genus_only(genus, count))
+                for genus, year, count in finds
+            ),
+        ]
+
+    @cached_property
+    def status(self) -> pa.Table:
+        """What the range polygons say; schema STATUS."""
+        return status_at(self.ranges, self.site, self.checklist.species)
+
+    @cached_property
+    def establishment(self) -> dict[str, Establishment]:
+        """Native or introduced, by species."""
+        located, of = self.located, self.screened
+        term, terms = of.term
+        records = terms_of_records(
+            of.meant.own[located.rows],
+            located.distance_km <= self.site.radius_km,
+            located.relation,
+            of.year[located.rows],
+            term[located.rows],
+            terms,
         )
-    region = regions[cell]
-    placed = placed or locate(screened, site, water=water, settings=settings)
-    undated = as_of.year - settings.undated_age_years
-    statements = [
-        *statements,
-        *(
-            (genus, True, undated if np.isnan(year) else year, pool_words.genus_only(genus, count))
-            for genus, year, count in genus_finds(screened, site, water, checklist, settings=settings)
-        ),
-    ]
-    located, status = placed.records, status_at(ranges, site, checklist.species)
-    seen, weighed, decision = _decided(
-        region,
-        site,
-        located,
-        status,
-        checklist=checklist,
-        lists=lists,
-        water=water,
-        statements=statements,
-        as_of=as_of,
-        settings=settings,
-        constants=constants,
-    )
-    open_names = [said for name, _, _, said in statements if name in checklist.genera]
-    notes = (
-        *unread_of(provenance.inputs, screened),
-        *provenance.notes,
-        *placed.notes,
-        *open_names,
-        *_notes(region.looking, weighed),
-    )
-    return Pool(
-        site=_called(site, water),
-        as_of=as_of,
-        settings=settings,
-        checklist_name=checklist.name,
-        candidates=decision.candidates,
-        evidence=decision.evidence,
-        contributions=decision.contributions,
-        rejected=rejected_records(screened),
-        crosses=pair(decision.candidates, _hybrids(located), settings=settings, kind=seen.kind),
-        status=status,
-        counts={
-            **count_records(screened, located, site.radius_km),
-            "elsewhere": provenance.elsewhere,
-            **_by_type(region, seen, constants, settings),
-        },
-        inputs=list_inputs(provenance.inputs, checklist, ranges, water, lists),
-        datasets=list_datasets(located, provenance.datasets),
-        calibration=_calibration(provenance.calibration, seen.kind),
-        completeness=_completeness(region.looking, seen.here),
-        notes=list_notes(notes, ranges, water, lists),
-        features=_features(site, ranges, water, placed.snapped),
-    )
+        return status_answers(
+            records,
+            self.status,
+            self.checklist,
+            self.site,
+            basins=None if self.water is None else self.water.basins,
+            lists=self.lists,
+            year=self.as_of.year,
+            settings=self.settings,
+        )
 
+    @cached_property
+    def seen(self) -> WaterSeen:
+        """The water as the model sees it."""
+        return see_water(
+            self.region,
+            self.site,
+            status=self.status,
+            means={name: one.means for name, one in self.establishment.items()},
+            water=self.water,
+            statements=[(name, present, year) for name, present, year, _ in self._statements],
+            now=self.as_of.year + self.as_of.timetuple().tm_yday / 366,
+            settings=self.settings,
+        )
 
-def _decided(  # noqa: PLR0913 (each is an input of its own)
-    region: Region,
-    site: Site,
-    located: pa.Table,
-    status: pa.Table,
-    *,
-    checklist: Checklist,
-    lists: Sequence[RegionLists],
-    water: Water | None,
-    statements: Sequence[tuple[str, bool, float, str]],
-    as_of: datetime.date,
-    settings: Settings,
-    constants: Constants,
-) -> tuple[WaterSeen, Weighed, Decision]:
-    """The water as the model sees it, what it holds, and that as tables."""
-    establishment = status_answers(
-        located,
-        status,
-        checklist,
-        site,
-        basins=None if water is None else water.basins,
-        lists=lists,
-        year=as_of.year,
-        settings=settings,
-    )
-    seen = see_water(
-        region,
-        site,
-        status=status,
-        means={name: one.means for name, one in establishment.items()},
-        water=water,
-        statements=[(name, present, year) for name, present, year, _ in statements],
-        now=as_of.year + as_of.timetuple().tm_yday / 366,
-        settings=settings,
-    )
-    weighed = weigh(region, seen, constants=constants, settings=settings)
-    here = _here(located, site, settings)
-    evidence = gather(
-        located, meanings_of(located, checklist), here, species=checklist.species, settings=settings
-    )
-    decision = tabulate(
-        weighed,
-        region,
-        evidence,
-        status,
-        vernacular={name: checklist.vernacular(name) for name in checklist.species},
-        establishment=establishment,
-        told=[source for _, _, _, source in statements],
-        frame=Frame.of(site.radius_km, water, as_of.year),
-        event_names=_named_events(region.looking, seen.here),
-    )
-    return seen, weighed, decision
+    @cached_property
+    def weighed(self) -> Weighed:
+        """Presence of each candidate."""
+        return weigh(self.region, self.seen, constants=self.constants, settings=self.settings)
 
+    @cached_property
+    def _found(self) -> Found:
+        here = self.located.here(self.site)
+        return gather(self.located, here, species=self.checklist.species, settings=self.settings)
 
-def _named_events(looking: Looking, here: NDArray[np.float64]) -> dict[int, str]:
-    """Events that may be of the water, by what EVIDENCE calls them."""
-    return {row: str(looking.events.key[row]) for row in np.flatnonzero(here > 0).tolist()}
+    @cached_property
+    def evidence(self) -> pa.Table:
+        """What records say of candidates, by event; schema EVIDENCE."""
+        memory, key = self.weighed.memory, self.region.looking.events.key
+        log_odds = {
+            (j, str(key[event])): float(memory.log_odds[i, j])
+            for i, event in enumerate(memory.event.tolist())
+            if event >= 0
+            for j in range(memory.log_odds.shape[1])
+        }
+        return evidence_table(
+            self._found, self.located, log_odds, species=self.checklist.species, settings=self.settings
+        )
+
+    @cached_property
+    def candidates(self) -> pa.Table:
+        """The candidates by presence; schema POOL."""
+        return candidates_table(
+            self.weighed,
+            self._found,
+            self.located,
+            self.status,
+            species=self.checklist.species,
+            vernacular={name: self.checklist.vernacular(name) for name in self.checklist.species},
+            establishment=self.establishment,
+            frame=Frame.of(self.site.radius_km, self.water, self.as_of.year),
+        )
+
+    @cached_property
+    def contributions(self) -> pa.Table:
+        """The argument for each candidate; schema CONTRIBUTIONS."""
+        return contributions_table(
+            self.weighed,
+            self.region,
+            self.candidates,
+            self.status,
+            establishment=self.establishment,
+            told=[source for _, _, _, source in self._statements],
+        )
+
+    @cached_property
+    def crosses(self) -> pa.Table:
+        """The pairs of candidates; schema CROSSES."""
+        return pair(self.candidates, _hybrids(self.located), settings=self.settings, kind=self.seen.kind)
+
+    @cached_property
+    def datasets(self) -> tuple[dict[str, Any], ...]:
+        """Data sets of its records; whom to cite."""
+        return list_datasets(self.located.records, self.provenance.datasets)
+
+    @cached_property
+    def inputs(self) -> tuple[dict[str, Any], ...]:
+        """Every file that went in."""
+        return list_inputs(self.provenance.inputs, self.checklist, self.ranges, self.water, self.lists)
+
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What was noted on the way."""
+        placed = () if self.located.placed is None else self.located.placed.notes
+        notes = (
+            *unread_of(self.provenance.inputs, self.screened.files(self.rows)),
+            *self.provenance.notes,
+            *placed,
+            *(said for name, _, _, said in self._statements if name in self.checklist.genera),
+            *_notes(self.region.looking, self.weighed),
+        )
+        return list_notes(notes, self.ranges, self.water, self.lists)
+
+    @cached_property
+    def called(self) -> Site:
+        """The site, by the name of its water on the map when it was given none."""
+        known = None if self.water is None or self.water.outline is None else self.water.outline.name
+        return replace(self.site, name=known) if known and not self.site.name else self.site
+
+    @cached_property
+    def pool(self) -> Pool:
+        """The pool."""
+        screened, located = tables.take(self.screened.table, self.rows), self.located
+        return Pool(
+            site=self.called,
+            as_of=self.as_of,
+            settings=self.settings,
+            checklist_name=self.checklist.name,
+            candidates=self.candidates,
+            evidence=self.evidence,
+            contributions=self.contributions,
+            rejected=rejected_records(screened),
+            crosses=self.crosses,
+            status=self.status,
+            counts={
+                **count_records(screened, located.records, self.site.radius_km),
+                "elsewhere": self.provenance.elsewhere,
+                **_by_type(self.region, self.seen, self.constants, self.settings),
+            },
+            inputs=self.inputs,
+            datasets=self.datasets,
+            calibration=_calibration(self.provenance.calibration, self.seen.kind),
+            completeness=_completeness(self.region.looking, self.seen.here),
+            notes=self.notes,
+            features=_features(
+                self.site, self.ranges, self.water, located.placed.features() if located.placed else ()
+            ),
+        )
 
 
 def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any] | None:
@@ -460,21 +532,6 @@ def _by_type(region: Region, seen: WaterSeen, constants: Constants, settings: Se
     return {"byWaterType": rows} if rows else {}
 
 
-def _here(located: pa.Table, site: Site, settings: Settings) -> NDArray[np.float64]:
-    """Chance that each located record was made in the water, as events have it."""
-    return chance_here(
-        tables.numbers(located["longitude"]),
-        tables.numbers(located["latitude"]),
-        tables.numbers(located["uncertaintyM"]),
-        waters_named(located),
-        site.longitude,
-        site.latitude,
-        site.name or "",
-        tables.numbers(located["inWaterShare"]),
-        settings=settings,
-    )
-
-
 def _completeness(looking: Looking, here: NDArray[np.float64]) -> dict[str, Any] | None:
     """How well the water is known from the lists made in it; None without any."""
     events = looking.events
@@ -495,19 +552,13 @@ def _notes(looking: Looking, weighed: Weighed) -> list[str]:
     return [pool_words.LOOKED.format(sites=len(looking), share=words.percent(looking.completeness)), known]
 
 
-def _called(site: Site, water: Water | None) -> Site:
-    """The site, by the name of its water on the map when it was given none."""
-    known = None if water is None or water.outline is None else water.outline.name
-    return replace(site, name=known) if known and not site.name else site
-
-
-def _hybrids(located: pa.Table) -> pa.Table:
+def _hybrids(located: Located) -> pa.Table:
     """Hybrid records within reach, by their parents."""
-    hybrid = np.array([role == "hybrid" for role in tables.strings(located["role"])], dtype=bool)
-    rows = tables.where(located, hybrid)
-    weight = tables.numbers(rows["quality"]) * tables.numbers(rows["kernel"])
+    rows = np.flatnonzero(located.hybrid)
+    weight = located.screened.quality[located.rows[rows]] * located.kernel[rows]
     groups: dict[tuple[str, ...], list[float]] = {}
-    for names, value in zip(rows["acceptedNames"].to_pylist(), weight.tolist(), strict=True):
+    for row, value in zip(located.rows[rows].tolist(), weight.tolist(), strict=True):
+        names = located.screened.parents[row]
         if len(names) >= 2:
             groups.setdefault(tuple(sorted(names)), []).append(value)
     ordered = sorted(groups)

@@ -16,6 +16,7 @@ import shutil
 import zipfile
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -31,21 +32,23 @@ from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
-from poolbuilder.model.looking import Events, Looking, look, type_of_water, waters_named
+from poolbuilder.model.looking import Events, Looking, event_codes, look, type_of_water, waters_named
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import starting_share
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import name_shares
+from poolbuilder.names.meanings import NameShares, name_shares
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.geodesy import distance_km, to_ecef
 from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.schemas import LOCATED, check
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.water import Water
+from poolbuilder.water import Placement, Water
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 Cell = tuple[int, int]
 """Row from the south and column from the west of a region's cell."""
@@ -136,25 +139,61 @@ def learn_region(
     return learn(looking, prior, constants=constants, settings=settings)
 
 
-def meanings_of(screened: pa.Table, checklist: Checklist) -> Any:
+def meanings_of(screened: pa.Table, checklist: Checklist) -> NameShares:
     """Which candidates each record of a candidate means, and with what share: NameShares of its rows."""
-    role = tables.strings(screened["role"])
-    names = [
-        each if one == "candidate" else []
-        for one, each in zip(role, screened["acceptedNames"].to_pylist(), strict=True)
-    ]
-    code = {name: i for i, name in enumerate(checklist.species)}
-    alone = np.bincount(
-        [code[each[0]] for each in names if len(each) == 1 and each[0] in code], minlength=len(code)
-    )
-    return name_shares(
-        names,
+    meant = _Meant.of(screened, checklist)
+    return meant.shares(
         tables.numbers(screened["longitude"]),
         tables.numbers(screened["latitude"]),
         tables.integers(screened["eventYear"]).astype(float),
-        checklist=checklist,
-        around=alone.astype(float),
+        checklist,
     )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Meant:
+    """The candidates that records name: that of a single name (-1 for none), and the rows with several."""
+
+    own: Ints
+    several: Ints
+    names: NDArray[np.object_]
+
+    @classmethod
+    def of(cls, screened: pa.Table, checklist: Checklist) -> _Meant:
+        start, size, flat, distinct = tables.listed(screened["acceptedNames"])
+        role, roles = tables.codes(screened["role"])
+        candidate = np.array([*(name == "candidate" for name in roles), False])[role]
+        code = {name: i for i, name in enumerate(checklist.species)}
+        position = np.array([*(code.get(str(name), -1) for name in distinct), -1], dtype=np.int64)
+        own = np.full(len(size), -1, dtype=np.int64)
+        alone = np.flatnonzero(candidate & (size == 1))
+        own[alone] = position[flat[start[alone]]]
+        several = np.flatnonzero(candidate & (size > 1))
+        names = np.empty(len(several), dtype=object)
+        for at, row in enumerate(several.tolist()):
+            names[at] = [str(distinct[k]) for k in flat[start[row] : start[row] + size[row]].tolist()]
+        return cls(own=own, several=several, names=names)
+
+    def shares(self, longitude: Floats, latitude: Floats, year: Floats, checklist: Checklist) -> NameShares:
+        """With what share each record means each candidate; those of one name decide between several."""
+        alone = np.flatnonzero(self.own >= 0)
+        if not len(self.several):
+            return NameShares(row=alone, species=self.own[alone], share=np.ones(len(alone)))
+        open_ = name_shares(
+            self.names.tolist(),
+            longitude[self.several],
+            latitude[self.several],
+            year[self.several],
+            checklist=checklist,
+            around=np.bincount(self.own[alone], minlength=len(checklist.species)).astype(float),
+        )
+        row = np.concatenate([alone, self.several[open_.row]])
+        order = np.argsort(row, kind="stable")
+        return NameShares(
+            row=row[order],
+            species=np.concatenate([self.own[alone], open_.species])[order],
+            share=np.concatenate([np.ones(len(alone)), open_.share])[order],
+        )
 
 
 def prior_of(status: pa.Table, means: dict[str, str], *, settings: Settings) -> Floats:
@@ -267,57 +306,6 @@ def away_km(region: Region, site: Site, water: Water | None, *, settings: Settin
     return away
 
 
-def genus_finds(
-    screened: pa.Table, site: Site, water: Water | None, checklist: Checklist, *, settings: Settings
-) -> list[tuple[str, float, int]]:
-    """Genera that records of the water name without a species; their latest year (NaN undated) and number.
-
-    Records of an event that names a species of the list too say nothing more.
-    """
-    role = np.array(tables.strings(screened["role"]), dtype=object)
-    open_ = np.flatnonzero(role == "genus")
-    if not len(open_):
-        return []
-    sure = np.isin(role, ["candidate", "hybrid"]) & ~tables.valid(screened["rejectedBy"])
-    named = set(_events_of(tables.take(screened, np.flatnonzero(sure))))
-    records = tables.take(screened, open_)
-    longitude, latitude, uncertainty = (
-        tables.numbers(records[name]) for name in ("longitude", "latitude", "uncertaintyM")
-    )
-    inside = None
-    if water is not None and water.outline is not None:
-        inside = water.place(longitude, latitude, uncertainty).in_water_share
-    here = chance_here(
-        longitude,
-        latitude,
-        uncertainty,
-        waters_named(records),
-        site.longitude,
-        site.latitude,
-        site.name,
-        inside,
-        settings=settings,
-    )
-    found: dict[str, list[float]] = {}
-    years = np.where(tables.integers(records["eventYear"]) > 0, tables.integers(records["eventYear"]), np.nan)
-    for k, (event, name) in enumerate(
-        zip(_events_of(records), tables.strings(records["scientificName"]), strict=True)
-    ):
-        genus = (name or "").split(" ")[0]
-        if here[k] >= LIKELY_HERE and event not in named and genus in checklist.genera:
-            found.setdefault(genus, []).append(float(years[k]))
-    return [(genus, float(np.fmax.reduce(each)), len(each)) for genus, each in found.items()]
-
-
-def _events_of(records: pa.Table) -> list[tuple[Any, ...]]:
-    """What tells the events of records apart: their identifier, else day and place."""
-    columns = ("eventID", "eventDate", "longitude", "latitude")
-    return [
-        (event,) if event else (day, x, y)
-        for event, day, x, y in zip(*(records[name].to_pylist() for name in columns), strict=True)
-    ]
-
-
 # Records relative to the site.
 
 SPREAD = 2.0
@@ -330,47 +318,250 @@ def reach_of(site: Site, *, settings: Settings) -> float:
     return max(site.radius_km, settings.reach_km)
 
 
-def within_reach(
-    screened: pa.Table, site: Site, *, roles: frozenset[str], reach_km: float
-) -> tuple[pa.Table, Floats]:
-    """The kept records of the given roles whose location may lie within reach.
+class Screened:
+    """Screened records, and what is worked out of them once for all the waters that read them.
 
-    Returns
-    -------
-    Table, (n,) array
-        Rows of *screened* in their order, and their geodesic distance in km.
-    """
-    kept = ~tables.valid(screened["rejectedBy"])
-    code, names = tables.codes(screened["role"])
-    wanted = np.array([name in roles for name in names] + [False], dtype=bool)
-    rows = np.flatnonzero(kept & wanted[code])
-    near = tables.take(screened.select(["longitude", "latitude", "uncertaintyM"]), rows)
-    distance = distance_km(
-        tables.numbers(near["longitude"]),
-        tables.numbers(near["latitude"]),
-        from_longitude=site.longitude,
-        from_latitude=site.latitude,
-    )
-    inside = distance <= reach_km + SPREAD * tables.numbers(near["uncertaintyM"]) / 1000
-    return tables.take(screened, rows[inside]), distance[inside]
+    Arrays have one element for each record that may be located: placed, kept, of a candidate or a hybrid.
 
-
-@dataclass(frozen=True, kw_only=True)
-class Located:
-    """Records with their place relative to the site.
+    Parameters
+    ----------
+    table : Table, schema SCREENED
+    checklist : Checklist
+    settings : Settings
 
     Attributes
     ----------
-    records : Table, schema LOCATED
-    notes : tuple of str
-        How many records were placed on the water's layers, and how.
-    snapped : list of dict
-        GeoJSON points on the stream network that records were put on; empty without one.
+    kept : (n,) bool array
+        Which rows of the table no rule rejects.
+    target : (k,) int array
+        Rows of the table that may be located.
     """
 
-    records: pa.Table
-    notes: tuple[str, ...] = ()
-    snapped: Sequence[dict[str, Any]] = ()
+    def __init__(self, table: pa.Table, checklist: Checklist, settings: Settings) -> None:
+        self.table, self.checklist, self._settings = table, checklist, settings
+        self.kept = ~tables.valid(table["rejectedBy"])
+        role, roles = tables.codes(table["role"])
+        self._role = np.array([*roles, None], dtype=object)[role]
+        placed = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
+        self.target = np.flatnonzero(
+            self.kept & placed & ((self._role == "candidate") | (self._role == "hybrid"))
+        )
+        columns = [*_COLUMNS_AROUND, "acceptedNames", "role"]
+        self._part = tables.take(table.select(columns), self.target)
+        self.longitude, self.latitude, self.uncertainty_m, self.quality = (
+            tables.numbers(self._part[name]) for name in ("longitude", "latitude", "uncertaintyM", "quality")
+        )
+        self.year = tables.integers(self._part["eventYear"])
+        self.hybrid = self._role[self.target] == "hybrid"
+
+    @cached_property
+    def meant(self) -> _Meant:
+        """The candidates that they name."""
+        return _Meant.of(self._part, self.checklist)
+
+    @cached_property
+    def parents(self) -> dict[int, list[str]]:
+        """The names of each hybrid."""
+        rows = np.flatnonzero(self.hybrid)
+        return dict(
+            zip(rows.tolist(), tables.take(self._part, rows)["acceptedNames"].to_pylist(), strict=True)
+        )
+
+    @cached_property
+    def event(self) -> Ints:
+        """Code of the event of each."""
+        return event_codes(self._part, settings=self._settings)
+
+    @cached_property
+    def rank(self) -> Ints:
+        """Place of each by its key; those of one key have one place."""
+        order = tables.order(self._part, [("recordKey", "ascending")])
+        key, _ = tables.codes(self._part["recordKey"])
+        rank = np.empty(len(order), dtype=np.int64)
+        rank[order] = np.cumsum(np.diff(key[order], prepend=-1) != 0)
+        return rank
+
+    @cached_property
+    def water(self) -> NDArray[np.object_]:
+        """The water that each names."""
+        return waters_named(self._part)
+
+    @cached_property
+    def term(self) -> tuple[Ints, list[str | None]]:
+        """Code of establishmentMeans of each, and the terms."""
+        code, texts = tables.codes(self._part["establishmentMeans"])
+        return code, [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
+
+    @cached_property
+    def spots(self) -> tuple[Floats, Ints]:
+        """Distinct longitude, latitude and uncertainty, (3, p), and which each record has."""
+        x, y = np.unique(self.longitude + 1j * self.latitude, return_inverse=True)
+        z, u = np.unique(self.uncertainty_m, return_inverse=True)
+        _, first, spot = np.unique(y * len(z) + u, return_index=True, return_inverse=True)
+        return np.stack([x[y[first]].real, x[y[first]].imag, self.uncertainty_m[first]]), spot
+
+    def files(self, rows: Ints) -> list[str | None]:
+        """The files that some rows of the table come from."""
+        code, names = self._file
+        return [names[k] for k in np.unique(code[rows]).tolist() if k >= 0]
+
+    @cached_property
+    def _file(self) -> tuple[Ints, list[str | None]]:
+        return tables.codes(self.table["sourceFile"])
+
+    def of_roles(self, rows: Ints, *roles: str) -> Ints:
+        """Those of some rows of the table that have one of some roles."""
+        return rows[np.isin(self._role[rows], roles)]
+
+    def genus_finds(self, rows: Ints, site: Site, water: Water | None) -> list[tuple[str, float, int]]:
+        """Genera that records of the water name without a species; latest year (NaN undated) and number.
+
+        Records of an event that names a species of the list too say nothing more.
+        """
+        if not len(open_ := self.of_roles(rows, "genus")):
+            return []
+        records = tables.take(self.table, open_)
+        longitude, latitude, uncertainty = (
+            tables.numbers(records[name]) for name in ("longitude", "latitude", "uncertaintyM")
+        )
+        inside = None
+        if water is not None and water.outline is not None:
+            inside = water.place(longitude, latitude, uncertainty).in_water_share
+        here = chance_here(
+            longitude,
+            latitude,
+            uncertainty,
+            waters_named(records),
+            site.longitude,
+            site.latitude,
+            site.name,
+            inside,
+            settings=self._settings,
+        )
+        if not len(likely := np.flatnonzero(here >= LIKELY_HERE)):
+            return []
+        sure = self.of_roles(rows[self.kept[rows]], "candidate", "hybrid")
+        named = set(_events_of(tables.take(self.table.select(_EVENT), sure)))
+        records = tables.take(records, likely)
+        years = tables.integers(records["eventYear"])
+        found: dict[str, list[float]] = {}
+        for event, name, year in zip(
+            _events_of(records), tables.strings(records["scientificName"]), years.tolist(), strict=True
+        ):
+            genus = (name or "").split(" ")[0]
+            if event not in named and genus in self.checklist.genera:
+                found.setdefault(genus, []).append(float(year) if year > 0 else np.nan)
+        return [(genus, float(np.fmax.reduce(each)), len(each)) for genus, each in found.items()]
+
+
+_EVENT = ["eventID", "eventDate", "longitude", "latitude"]
+_COLUMNS_AROUND = (
+    "recordKey", "longitude", "latitude", "uncertaintyM", "quality", "eventYear", "eventID", "eventDay",
+    "recordedBy", "datasetKey", "datasetName", "waterBody", "locality", "establishmentMeans",
+)  # fmt: skip
+
+
+def _events_of(records: pa.Table) -> list[tuple[Any, ...]]:
+    """What tells the events of records apart: their identifier, else day and place."""
+    return [
+        (event,) if event else (day, x, y)
+        for event, day, x, y in zip(*(records[name].to_pylist() for name in _EVENT), strict=True)
+    ]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Located:
+    """Kept records of candidates and hybrids with their place relative to a site, in the order of their keys.
+
+    Attributes
+    ----------
+    screened : Screened
+    rows : (n,) int array
+        Which of the records that may be located these are: those that may lie within the radius or within
+        ``reachKm``, whichever is larger.
+    distance_km, inside_share, kernel : (n,) array
+    placed : Placement or None
+        Their place by the outline, basins and streams, where these are known.
+    """
+
+    screened: Screened
+    rows: Ints
+    distance_km: Floats
+    inside_share: Floats
+    kernel: Floats
+    placed: Placement | None = None
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    @property
+    def by_water_km(self) -> Floats:
+        """Distance along the stream network."""
+        return np.full(len(self), np.nan) if self.placed is None else self.placed.by_water_km
+
+    @property
+    def relation(self) -> list[str | None]:
+        """Watershed relative to that of the site."""
+        return [None] * len(self) if self.placed is None else self.placed.basin_relation
+
+    @property
+    def hybrid(self) -> Bools:
+        """Which are hybrids."""
+        out: Bools = self.screened.hybrid[self.rows]
+        return out
+
+    @cached_property
+    def shares(self) -> NameShares:
+        """Which candidates each means."""
+        meant, position = self.screened.meant, np.full(len(self.screened.target), -1, dtype=np.int64)
+        position[self.rows] = np.arange(len(self))
+        mine = position[meant.several] >= 0
+        return _Meant(
+            own=meant.own[self.rows],
+            several=position[meant.several[mine]],
+            names=meant.names[mine],
+        ).shares(
+            self.screened.longitude[self.rows],
+            self.screened.latitude[self.rows],
+            self.screened.year[self.rows].astype(float),
+            self.screened.checklist,
+        )
+
+    def here(self, site: Site) -> Floats:
+        """Chance that each was made in the water, as events have it."""
+        of = self.screened
+        return chance_here(
+            of.longitude[self.rows],
+            of.latitude[self.rows],
+            of.uncertainty_m[self.rows],
+            of.water[self.rows],
+            site.longitude,
+            site.latitude,
+            site.name or "",
+            None if self.placed is None else self.placed.in_water_share,
+            settings=of._settings,
+        )
+
+    @cached_property
+    def records(self) -> pa.Table:
+        """The records themselves; schema LOCATED."""
+        placed, nothing = self.placed, np.full(len(self), np.nan)
+        values: dict[str, Any] = {
+            "distanceKm": self.distance_km,
+            "insideShare": self.inside_share,
+            "kernel": self.kernel,
+            "inWaterShare": nothing if placed is None else placed.in_water_share,
+            "byWaterKm": self.by_water_km,
+            "upstreamKm": nothing if placed is None else placed.upstream_km,
+            "downstreamKm": nothing if placed is None else placed.downstream_km,
+            "passability": nothing if placed is None else placed.passability,
+            "basinRelation": self.relation,
+        }
+        near = tables.take(self.screened.table, self.screened.target[self.rows])
+        for field in LOCATED:
+            if field.name in values:
+                near = near.append_column(field, tables.array(values[field.name], field.type))
+        return check(near.select(LOCATED.names), LOCATED, "located")
 
 
 def _kernel(away_km: Floats, uncertainty_m: Floats) -> Floats:
@@ -379,67 +570,47 @@ def _kernel(away_km: Floats, uncertainty_m: Floats) -> Floats:
     return out
 
 
-def locate(
-    screened: pa.Table, site: Site, *, water: Water | None, settings: Settings, drawn: bool = True
-) -> Located:
-    """Place the kept records of checklist species and hybrids relative to the site.
+def locate(screened: Screened, rows: Ints, site: Site, *, water: Water | None, settings: Settings) -> Located:
+    """Place records relative to the site.
 
     Parameters
     ----------
-    screened : Table, schema SCREENED
+    rows : (n,) int array
+        Of the screened table: those that were read for the water.
     water : Water or None
         Outline, basins and streams, where they are known.
-    drawn : bool
-        Whether the points on the stream network are wanted, which take their time.
-
-    Returns
-    -------
-    Located
-        Its records are rows of *screened* in their order: those that may lie within the radius
-        or within ``reachKm``, whichever is larger.
     """
-    roles = frozenset({"candidate", "hybrid"})
-    near, straight = within_reach(screened, site, roles=roles, reach_km=reach_of(site, settings=settings))
-    uncertainty = tables.numbers(near["uncertaintyM"])
-    sigma = sigma_km(uncertainty, quantile=settings.uncertainty_quantile)
-    inside = share_inside(straight, sigma, site.radius_km)
-    count = near.num_rows
-    place: dict[str, Any] = dict.fromkeys(
-        ["inWaterShare", "byWaterKm", "upstreamKm", "downstreamKm", "passability"], np.full(count, np.nan)
-    )
-    place["basinRelation"] = [None] * count
-    reported = straight
-    notes: tuple[str, ...] = ()
-    snapped: list[dict[str, Any]] = []
+    (x, y, uncertainty), spot = screened.spots
+    away = distance_km(x, y, from_longitude=site.longitude, from_latitude=site.latitude)
+    within = away <= reach_of(site, settings=settings) + SPREAD * uncertainty / 1000
+    mine = within[spot]
+    if len(rows) < screened.table.num_rows:
+        read = np.zeros(screened.table.num_rows, dtype=bool)
+        read[rows] = True
+        mine &= read[screened.target]
+    near = np.flatnonzero(mine)
+    sigma = sigma_km(uncertainty[within], quantile=settings.uncertainty_quantile)
+    inside = np.zeros(len(x))
+    inside[within] = share_inside(away[within], sigma, site.radius_km)
+    spot = spot[near]
     if water is None:
-        kernel = _kernel(straight, uncertainty)
-    else:
-        placed = water.place(tables.numbers(near["longitude"]), tables.numbers(near["latitude"]), uncertainty)
-        reported = np.where(np.isnan(placed.shore_km), straight, placed.shore_km)
-        away = effective_km(
-            reported, placed.by_water_km, placed.passability, placed.divided, settings=settings
+        kernel = _kernel(away, uncertainty)[spot]
+        return Located(
+            screened=screened, rows=near, distance_km=away[spot], inside_share=inside[spot], kernel=kernel
         )
-        kernel = _kernel(away, uncertainty)
-        notes, snapped = placed.notes, placed.features() if drawn else []
-        place = {
-            "inWaterShare": placed.in_water_share,
-            "byWaterKm": placed.by_water_km,
-            "upstreamKm": placed.upstream_km,
-            "downstreamKm": placed.downstream_km,
-            "passability": placed.passability,
-            "basinRelation": placed.basin_relation,
-        }
-    values = {
-        "distanceKm": reported,
-        "insideShare": inside,
-        "kernel": kernel,
-        **place,
-    }
-    for field in LOCATED:
-        if field.name in values:
-            near = near.append_column(field, tables.array(values[field.name], field.type))
-    table = check(near.select(LOCATED.names), LOCATED, "located")
-    return Located(records=table, notes=notes, snapped=snapped)
+    placed = water.place(screened.longitude[near], screened.latitude[near], screened.uncertainty_m[near])
+    reported = np.where(np.isnan(placed.shore_km), away[spot], placed.shore_km)
+    by_water = effective_km(
+        reported, placed.by_water_km, placed.passability, placed.divided, settings=settings
+    )
+    return Located(
+        screened=screened,
+        rows=near,
+        distance_km=reported,
+        inside_share=inside[spot],
+        kernel=_kernel(by_water, screened.uncertainty_m[near]),
+        placed=placed,
+    )
 
 
 class KeptRegions(MutableMapping[Cell, Region]):

@@ -31,6 +31,8 @@ __all__ = [
     "flags",
     "integers",
     "lengths",
+    "listed",
+    "lists",
     "numbers",
     "order",
     "spread",
@@ -129,6 +131,17 @@ def lengths(column: Column) -> Ints:
     return np.where(valid(joined), np.diff(ends[joined.offset :]), 0).astype(np.int64)
 
 
+def listed(column: Column) -> tuple[Ints, Ints, Ints, list[str | None]]:
+    """A column of lists of texts: start and length of each list, codes of all values, distinct values."""
+    joined = _joined(column)
+    size = lengths(joined)
+    if not len(joined):
+        return size, size, size, []
+    start = np.frombuffer(joined.buffers()[1], dtype=np.int32, count=joined.offset + len(joined) + 1)
+    code, distinct = codes(joined.values)
+    return start[joined.offset : -1].astype(np.int64), size, code, distinct
+
+
 def strings(column: Column) -> list[str | None]:
     """A text column as a list."""
     return list(column.to_pylist())
@@ -178,6 +191,13 @@ def _lists(values: Sequence[Sequence[Any] | None], kind: pa.ListType) -> pa.Arra
     mask = np.array([value is not None for value in values], dtype=bool)
     buffers = [_bitmap(mask), pa.py_buffer(offsets)]
     return pa.Array.from_buffers(kind, len(lengths), buffers, children=[array(flat, kind.value_type)])
+
+
+def lists(values: Column, starts: Ints) -> pa.Array:
+    """Lists of the values of a column one after the other, list i from ``starts[i]`` up to the next."""
+    child = _joined(values)
+    buffers = [None, pa.py_buffer(starts.astype(np.int32))]
+    return pa.Array.from_buffers(pa.list_(child.type), len(starts) - 1, buffers, children=[child])
 
 
 def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None) -> pa.Array:

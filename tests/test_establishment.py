@@ -5,16 +5,24 @@ from __future__ import annotations
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, RecordTerms, decide, status_answers
+from poolbuilder.status.decision import (
+    Establishment,
+    RecordTerms,
+    decide,
+    status_answers,
+    terms_of_records,
+)
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.terms import ORDER, Statement, side
 from tests.rows import located, status
@@ -41,10 +49,17 @@ OCEAN = Site(longitude=-40.0, latitude=30.0)  # where the shipped table states n
 
 def answer(drawn: dict[str, object], *rows: dict[str, object]) -> Establishment:
     """The answer for the bluegill from a row of STATUS and records."""
-    listed = Checklist.load("lepomis")
-    return status_answers(located(*rows), status(drawn), listed, OCEAN, year=2026, settings=Settings())[
-        BLUEGILL
-    ]
+    listed, table = Checklist.load("lepomis"), located(*rows)
+    terms = table["establishmentMeans"].to_pylist()
+    records = terms_of_records(
+        np.array([listed.species.index(name) for name in table["scientificName"].to_pylist()], dtype=int),
+        tables.numbers(table["distanceKm"]) <= OCEAN.radius_km,
+        table["basinRelation"].to_pylist(),
+        tables.integers(table["eventYear"]),
+        np.arange(len(terms)),
+        [read_term(term, ESTABLISHMENT_MEANS) for term in terms],
+    )
+    return status_answers(records, status(drawn), listed, OCEAN, year=2026, settings=Settings())[BLUEGILL]
 
 
 def said(**means: str | None) -> list[Statement]:

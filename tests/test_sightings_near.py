@@ -8,7 +8,6 @@ import pytest
 
 from poolbuilder.introduced.assessment import APART, Way, arrival, best_way, ranked, terms_said, ways_of
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import own_names
 from poolbuilder.words.introduced_words import way as way_words
 from tests.rows import located
 
@@ -39,13 +38,13 @@ def test_upstream_and_downstream(
     up: float, down: float, passed: float, connection: str, direction: str
 ) -> None:
     table = located(placed(up, down, passed))
-    way = ways_of(table, own_names(table), settings=Settings())["Lepomis auritus"][0]
+    way = ways_of(table, table["scientificName"].to_pylist(), settings=Settings())["Lepomis auritus"][0]
     assert (way.connection, way.direction, way.km) == (connection, direction, up + down)
 
 
 def test_without_a_network_no_way_is_known() -> None:
     table = located(placed(None, None, None))
-    assert ways_of(table, own_names(table), settings=Settings()) == {}
+    assert ways_of(table, table["scientificName"].to_pylist(), settings=Settings()) == {}
     assert best_way([]) is APART
     assert APART.direction is None
 
@@ -98,6 +97,6 @@ def test_the_latest_degree_and_every_pathway() -> None:
         said(2020, "native", "by bucket"),
         said(2022, "invasive", "ballastWater", km=99.0),
     )
-    found = terms_said(table, own_names(table), radius_km=40)["Lepomis auritus"]
+    found = terms_said(table, table["scientificName"].to_pylist(), radius_km=40)["Lepomis auritus"]
     assert found["degree"] == "established"
     assert found["pathways"] == ["fisheryInTheWild", "pet"]

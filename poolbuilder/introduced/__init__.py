@@ -23,7 +23,7 @@ from poolbuilder import tables
 from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
-from poolbuilder.job import Engine, Job, is_genus, open_lists
+from poolbuilder.job import Engine, Job, is_genus
 from poolbuilder.many import Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
@@ -196,12 +196,10 @@ def _look(engine: Engine, part: Part) -> tuple[list[Assessment], dict[str, set[s
     """Look at the waters of a part; the records near any of them by data set, each once, with what forbids
     commercial use apart, under an empty name.
     """
-    assert engine.checklist is not None, "a run has one list for all waters"
-    lists = open_lists(engine.job.region_lists, engine.checklist)
     found, near = [], []
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
-        found.append(assess(built, number=number, checklist=engine.checklist, region_lists=lists))
-        near.append(built.located.select(["recordKey", "datasetKey", "datasetName", "license"]))
+        found.append(assess(built, number=number))
+        near.append(built.located.records.select(["recordKey", "datasetKey", "datasetName", "license"]))
     joined = pa.concat_tables(near).combine_chunks()
     code, _ = tables.codes(joined["recordKey"])
     once = tables.take(joined, np.unique(code, return_index=True)[1])

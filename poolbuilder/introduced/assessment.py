@@ -34,15 +34,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.job import Built
 from poolbuilder.model.evidence import OWN_KINDS
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
+from poolbuilder.pool import Built
 from poolbuilder.settings import Settings
-from poolbuilder.status.decision import Establishment, own_names, status_answers
-from poolbuilder.status.lists import RegionLists
+from poolbuilder.status.decision import Establishment
 from poolbuilder.status.terms import side
 from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
@@ -541,7 +539,7 @@ def _events(
 
 def _visits(built: Built, settings: Settings) -> tuple[Visits | None, Floats]:
     """Sampling events within reach, and which candidates each met; None where nobody recorded others."""
-    looking, site = built.region.looking, built.pool.site
+    looking, site = built.region.looking, built.site
     events, none = looking.events, np.zeros((0, len(looking.species)))
     if not len(events) or looking.only_candidates:
         return None, none
@@ -562,56 +560,42 @@ def _visits(built: Built, settings: Settings) -> tuple[Visits | None, Floats]:
     return Visits(year=years, km=away, met=np.zeros(len(rows), dtype=bool)), events.found[rows]
 
 
-def assess(
-    built: Built, *, number: int, checklist: Checklist, region_lists: Sequence[RegionLists] = ()
-) -> Assessment:
+def assess(built: Built, *, number: int) -> Assessment:
     """Look at one water.
 
     Parameters
     ----------
     built : Built
-        Its pool, and what that was built from.
+        What its pool is made of.
     number : int
         Of the water in its table, from 1.
-    checklist : Checklist
-    region_lists : sequence of RegionLists
     """
-    pool, located, water = built.pool, built.located, built.water
-    site, settings = pool.site, pool.settings
-    basins = None if water is None else water.basins
+    located, water, site, settings = built.located.records, built.water, built.called, built.settings
     outlined = water is not None and water.outline is not None
-    names = own_names(located)
+    own = built.screened.meant.own[built.located.rows]
+    names = [built.checklist.species[code] if code >= 0 else None for code in own.tolist()]
     visits, met = _visits(built, settings)
     scene = _Water(
         built=built,
         outlined=outlined,
         names=names,
         share=in_water_share(located, "uncertaintyM", outlined=outlined, settings=settings),
-        events=_events(pool.evidence, site.radius_km, outlined=outlined, settings=settings),
-        unsure_m=tables.numbers(pool.evidence["coordinateUncertaintyInMeters"]),
+        events=_events(built.evidence, site.radius_km, outlined=outlined, settings=settings),
+        unsure_m=tables.numbers(built.evidence["coordinateUncertaintyInMeters"]),
         ways=ways_of(located, names, settings=settings),
         restricted=_restricted(located, names),
         said=terms_said(located, names, radius_km=site.radius_km),
-        decided=status_answers(
-            located,
-            pool.status,
-            checklist,
-            site,
-            basins=basins,
-            lists=region_lists,
-            year=pool.as_of.year,
-            settings=settings,
-        ),
+        decided=built.establishment,
         visits=visits,
         met=met,
-        species=checklist.species,
+        species=built.checklist.species,
     )
     return _assessed(scene, number)
 
 
 def _assessed(scene: _Water, number: int) -> Assessment:
-    pool, located = scene.built.pool, scene.built.located
-    site = pool.site
+    built, site = scene.built, scene.built.called
+    located = built.located.records
     near = tables.numbers(located["distanceKm"]) <= site.radius_km
     rows_of: dict[str, list[int]] = {}
     keys = tables.strings(located["recordKey"])
@@ -621,20 +605,20 @@ def _assessed(scene: _Water, number: int) -> Assessment:
     listed: dict[str, list[Document]] = {"introduced": [], "unsettled": []}
     expected: list[Document] = []
     places: list[Document] = []
-    for candidate in pool.candidates.to_pylist():
+    for candidate in built.candidates.to_pylist():
         name, events = candidate["scientificName"], scene.events.get(candidate["scientificName"])
         kind = _kind(scene.decided[name])
         if kind == "native" or (events is None and kind != "introduced"):
             continue
         rows = np.array(rows_of.get(name, []), dtype=np.int64)
-        found = _row(scene, candidate, graded_records(located, rows, scene.share, pool.as_of))
+        found = _row(scene, candidate, graded_records(located, rows, scene.share, built.as_of))
         if found["events"]:
             listed["unsettled" if kind == "unsettled" else "introduced"].append(found)
         mapped = candidate["rangeKm"] == 0
         if kind == "introduced" and not found["inWater"] and (events is not None or mapped):
             expected.append(arrival(found, best_way(scene.ways.get(name, ())), inside_range=mapped))
         if events is not None:
-            places += _places(name, kind, events, pool.evidence, DRAWN_RADII * site.radius_km)
+            places += _places(name, kind, events, built.evidence, DRAWN_RADII * site.radius_km)
     document = {
         "water": site.name,
         "number": number,
@@ -655,14 +639,14 @@ def _assessed(scene: _Water, number: int) -> Assessment:
         ],
         "notes": [] if located.num_rows else [words.NOTHING_WITHIN_REACH],
     }
-    shapes = pool.features.get("outline") or []
+    shapes = [] if built.water is None else built.water.features().get("outline") or []
     return Assessment(
         document=document,
         places=places,
         outline=shapes[0]["geometry"] if shapes else None,
-        datasets=tuple(pool.datasets),
-        notes=tuple(pool.notes),
-        inputs=tuple(pool.inputs),
+        datasets=built.datasets,
+        notes=built.notes,
+        inputs=built.inputs,
     )
 
 
@@ -728,7 +712,7 @@ def _row(scene: _Water, candidate: Mapping[str, Any], records: list[Document]) -
 
 
 def _front(scene: _Water, name: str, events: _Events) -> Document | None:
-    settings = scene.built.pool.settings
+    settings = scene.built.settings
     away = np.where(events.in_water, 0.0, events.km)
     placed = scene.unsure_m[events.row] <= settings.list_max_uncertainty_m
     dated = [row for row, date in enumerate(events.date) if date and placed[row]]
@@ -740,7 +724,7 @@ def _front(scene: _Water, name: str, events: _Events) -> Document | None:
         [int(str(events.date[row])[:4]) for row in dated],
         [float(away[row]) for row in dated],
         visits,
-        last=scene.built.pool.as_of.year,
+        last=scene.built.as_of.year,
         settings=settings,
     )
 

@@ -33,7 +33,7 @@ from poolbuilder.errors import MissingExtraError, PlanError, PoolFileError, Sour
 from poolbuilder.files import disk_errors, whole_file, write_csv, write_whole
 from poolbuilder.job import Engine, Job
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool, prepare
+from poolbuilder.pool import Built, prepare
 from poolbuilder.records.store_files import along_curve
 from poolbuilder.surroundings import Cell, cell_of
 
@@ -280,11 +280,18 @@ def _counts(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
 
 def _pools(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
     """Candidates, pairs and a summary of each water of a part."""
-    pools = [built.pool for built in engine.pools(part.sites)]
+    found, pairs, rows = [], [], []
+    for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
+        found.append(built.candidates)
+        pairs.append(built.crosses)
+        rows.append(_summed(number, built))
+    waters = tables.table(
+        schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names}
+    )
     return part, {
-        "pools": _stacked(part, [pool.candidates for pool in pools], schemas.POOLS),
-        "pairs": _stacked(part, [pool.crosses for pool in pools], schemas.PAIRS),
-        "waters": _summary(part, pools),
+        "pools": _stacked(part, found, schemas.POOLS),
+        "pairs": _stacked(part, pairs, schemas.PAIRS),
+        "waters": schemas.check(waters, schemas.WATERS, "many"),
     }
 
 
@@ -298,33 +305,27 @@ def _stacked(part: Part, pieces: Sequence[pa.Table], schema: pa.Schema) -> pa.Ta
     return schemas.check(pa.concat_tables(stacked), schema, "many")
 
 
-def _summary(part: Part, pools: Sequence[Pool]) -> pa.Table:
-    """One row per water; schema WATERS."""
-    rows = []
-    for number, pool in zip(part.waters, pools, strict=True):
-        species, pairs = pool.candidates.to_pylist(), pool.crosses.slice(0, 1).to_pylist()
-        first: dict[str, Any] = next(iter(species), {})
-        pair: dict[str, Any] = next(iter(pairs), {})
-        rows.append(
-            {
-                "water": number,
-                "waterName": pool.site.name,
-                "locationID": pool.site.location_id or None,
-                "county": pool.site.county or None,
-                "longitude": pool.site.longitude,
-                "latitude": pool.site.latitude,
-                "radiusKm": pool.site.radius_km,
-                "read": pool.counts["read"],
-                "kept": pool.counts["kept"],
-                "rejected": sum(pool.counts["rejected"].values()),
-                "withinRadius": pool.counts["withinRadius"],
-                "recordedSpecies": sum(row["tier"] in {"water", "connected", "radius"} for row in species),
-                "expectedSpecies": sum(row["presence"] for row in species),
-                "topSpecies": first.get("scientificName"),
-                "topPresence": first.get("presence"),
-                "topPair": pair.get("formula"),
-                "topPairWeight": pair.get("weight"),
-            }
-        )
-    made = tables.table(schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names})
-    return schemas.check(made, schemas.WATERS, "many")
+def _summed(number: int, built: Built) -> dict[str, Any]:
+    """The row of one water; schema WATERS."""
+    site, species = built.called, built.candidates.to_pylist()
+    first: dict[str, Any] = next(iter(species), {})
+    pair: dict[str, Any] = next(iter(built.crosses.slice(0, 1).to_pylist()), {})
+    return {
+        "water": number,
+        "waterName": site.name,
+        "locationID": site.location_id or None,
+        "county": site.county or None,
+        "longitude": site.longitude,
+        "latitude": site.latitude,
+        "radiusKm": site.radius_km,
+        "read": len(built.rows),
+        "kept": built.kept,
+        "rejected": len(built.rows) - built.kept,
+        "withinRadius": built.near,
+        "recordedSpecies": sum(row["tier"] in {"water", "connected", "radius"} for row in species),
+        "expectedSpecies": sum(row["presence"] for row in species),
+        "topSpecies": first.get("scientificName"),
+        "topPresence": first.get("presence"),
+        "topPair": pair.get("formula"),
+        "topPairWeight": pair.get("weight"),
+    }

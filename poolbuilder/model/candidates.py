@@ -11,15 +11,16 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.evidence import OWN_KINDS
+from poolbuilder.model.evidence import HYBRID, KINDS, OWN_KINDS, Found
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
 from poolbuilder.model.presence import PARTS, Region, Weighed
-from poolbuilder.schemas import CONTRIBUTIONS, EVIDENCE, POOL, check
+from poolbuilder.schemas import CONTRIBUTIONS, POOL, check
 from poolbuilder.status.decision import Establishment
 from poolbuilder.words import pool_words
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 TIERS = ("water", "connected", "radius", "beyond", "range", "none")
@@ -51,21 +52,12 @@ class Frame:
         return cls(radius_km=radius_km, outlined=water is not None and water.outline is not None, year=year)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Decision:
-    """The tables of a weighed water: candidates (POOL), contributions and evidence."""
-
-    candidates: pa.Table
-    contributions: pa.Table
-    evidence: pa.Table
-
-
 @dataclass(frozen=True)
 class _Seen:
     """The evidence of one species as arrays."""
 
-    kind: list[str]
-    records: NDArray[np.int64]
+    kind: Ints
+    records: Ints
     distance_km: Floats
     by_water_km: Floats
     uncertainty_m: Floats
@@ -74,24 +66,30 @@ class _Seen:
     in_water: Floats
     counted: Bools  # speaks for the species by its own name
 
-    @property
-    def hybrid(self) -> Bools:
-        return np.array([kind == "hybrid" for kind in self.kind], dtype=bool)
+
+_OWN = np.array([kind in OWN_KINDS for kind in KINDS])
 
 
-def _seen(evidence: pa.Table) -> _Seen:
-    kinds = [str(kind) for kind in tables.strings(evidence["kind"])]
-    return _Seen(
-        kind=kinds,
-        records=tables.integers(evidence["records"]),
-        distance_km=tables.numbers(evidence["distanceKm"]),
-        by_water_km=tables.numbers(evidence["byWaterKm"]),
-        uncertainty_m=tables.numbers(evidence["coordinateUncertaintyInMeters"]),
-        year=tables.numbers(evidence["year"]),
-        inside=tables.numbers(evidence["insideShare"]),
-        in_water=tables.numbers(evidence["inWaterShare"]),
-        counted=np.array([kind in OWN_KINDS for kind in kinds], dtype=bool),
+def _seen(found: Found, located: Any, count: int) -> list[_Seen]:
+    """The evidence of each of so many species."""
+    of = located.rows[found.record]
+    year = located.screened.year[of].astype(float)
+    columns: Sequence[Any] = (
+        found.kind,
+        found.records,
+        located.distance_km[found.record],
+        located.by_water_km[found.record],
+        located.screened.uncertainty_m[of],
+        np.where(year > 0, year, np.nan),
+        located.inside_share[found.record],
+        found.here,
+        _OWN[found.kind],
     )
+    ends = np.searchsorted(found.species, np.arange(count + 1))
+    return [
+        _Seen(*(column[start:end] for column in columns))
+        for start, end in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)
+    ]
 
 
 def _tier(events: _Seen, counted: Bools, row: Mapping[str, Any], radius_km: float) -> str:
@@ -111,7 +109,7 @@ def _least(values: Floats) -> float | None:
     return float(known.min()) if len(known) else None
 
 
-def _weighted_median(values: Floats, counts: NDArray[np.int64]) -> float | None:
+def _weighted_median(values: Floats, counts: Ints) -> float | None:
     return float(np.median(np.repeat(values, counts))) if len(values) else None
 
 
@@ -124,9 +122,9 @@ def _years(events: _Seen, mask: Bools) -> tuple[int | None, int | None]:
 def _remarks(events: _Seen, near: Bools, tier: str, frame: Frame) -> dict[str, Any]:
     """The facts behind what a careful colleague would add to the row, see `pool_words.candidate_note`."""
     _, last = _years(events, events.counted)
-    ambiguous = np.array([kind in {"ambiguous", "possible"} for kind in events.kind], dtype=bool)
+    ambiguous, hybrid = (events.kind > 0) & (events.kind < HYBRID), events.kind == HYBRID
     found: dict[str, Any] = {
-        "tier": "" if tier == "none" and events.hybrid.any() else tier,
+        "tier": "" if tier == "none" and hybrid.any() else tier,
         "undated": last is None and bool(events.counted.any()),
         "notSince": last if last is not None and frame.year - last >= OLD_YEARS else None,
         "ambiguous": int(events.records[ambiguous].sum()),
@@ -160,61 +158,42 @@ def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
         "nearestByWaterKm": _least(events.by_water_km[own]),
         "firstYear": first,
         "lastYear": last,
-        "hybridRecords": int(events.records[events.hybrid].sum()),
+        "hybridRecords": int(events.records[events.kind == HYBRID].sum()),
         "note": pool_words.candidate_note(_remarks(events, near, tier, frame)),
     }
 
 
-def _slices(evidence: pa.Table) -> dict[str, tuple[int, int]]:
-    """First row and length of each species in evidence that is sorted by species."""
-    names = tables.strings(evidence["scientificName"])
-    found: dict[str, tuple[int, int]] = {}
-    for position, name in enumerate(names):
-        start, size = found.get(str(name), (position, 0))
-        found[str(name)] = (start, size + 1)
-    return found
-
-
-def tabulate(
+def candidates_table(
     weighed: Weighed,
-    region: Region,
-    evidence: pa.Table,
+    found: Found,
+    located: Any,
     status: pa.Table,
     *,
+    species: Sequence[str],
     vernacular: Mapping[str, str | None],
     establishment: Mapping[str, Establishment],
-    told: Sequence[str],
     frame: Frame,
-    event_names: Mapping[int, str],
-) -> Decision:
-    """Put a weighed water into tables.
+) -> pa.Table:
+    """The candidates of a weighed water.
 
     Parameters
     ----------
-    evidence : Table, schema EVIDENCE
-        Sorted by species, as :func:`poolbuilder.model.evidence.gather` gives it.
+    located : poolbuilder.surroundings.Located
+        The records that *found* is made of.
     status : Table, schema STATUS
         One row per species.
     establishment : mapping
         Species to its status at the place.
-    told : sequence of str
-        Source of each statement, in their order.
-    event_names : mapping
-        Row of an event of the region to its key in *evidence*.
 
     Returns
     -------
-    Decision
-        Candidates sorted by presence, then name; contributions that sum to the logit of each presence;
-        evidence with ``logOdds`` filled in.
+    Table, schema POOL
+        Sorted by presence, then name.
     """
-    species = region.looking.species
     said = {row["scientificName"]: row for row in status.to_pylist()}
-    where = _slices(evidence)
     rows = []
-    for j, name in enumerate(species):
-        start, size = where.get(name, (0, 0))
-        row = _row(_seen(evidence.slice(start, size)), said[name], frame)
+    for j, (name, events) in enumerate(zip(species, _seen(found, located, len(species)), strict=True)):
+        row = _row(events, said[name], frame)
         row["note"] = "; ".join(text for text in (row["note"], establishment[name].note) if text)
         lists = int(weighed.settling.lists[j])
         rows.append(
@@ -237,22 +216,46 @@ def tabulate(
     ordered = sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
     for row in ordered:
         row["weight"] = row["presence"] / total
-    candidates = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
+    made = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
+    return check(made, POOL, "pool")
+
+
+def contributions_table(
+    weighed: Weighed,
+    region: Region,
+    candidates: pa.Table,
+    status: pa.Table,
+    *,
+    establishment: Mapping[str, Establishment],
+    told: Sequence[str],
+) -> pa.Table:
+    """The argument for each candidate; its steps sum to the logit of its presence.
+
+    Parameters
+    ----------
+    candidates : Table, schema POOL
+    status : Table, schema STATUS
+    establishment : mapping
+        Species to its status at the place.
+    told : sequence of str
+        Source of each statement, in their order.
+
+    Returns
+    -------
+    Table, schema CONTRIBUTIONS
+        In the order of the candidates.
+    """
+    said = {row["scientificName"]: row for row in status.to_pylist()}
+    column = {name: j for j, name in enumerate(region.looking.species)}
     steps = [
         step
-        for row in ordered
-        for step in _steps(
-            row, species.index(row["scientificName"]), weighed, region, said, establishment, told
-        )
+        for row in candidates.to_pylist()
+        for step in _steps(row, column[row["scientificName"]], weighed, region, said, establishment, told)
     ]
-    contributions = tables.table(
+    made = tables.table(
         CONTRIBUTIONS, {name: [step.get(name) for step in steps] for name in CONTRIBUTIONS.names}
     )
-    return Decision(
-        candidates=check(candidates, POOL, "pool"),
-        contributions=check(contributions, CONTRIBUTIONS, "contributions"),
-        evidence=_with_log_odds(evidence, weighed, species, event_names),
-    )
+    return check(made, CONTRIBUTIONS, "contributions")
 
 
 def _steps(
@@ -343,21 +346,3 @@ def _companions(region: Region, weighed: Weighed, j: int) -> dict[str, Any]:
         "evidenceFor": [names[i] for i in order[::-1][:MOST_NAMES].tolist() if value[i] > LEAST_PULL],
         "evidenceAgainst": [names[i] for i in order[:MOST_NAMES].tolist() if value[i] < -LEAST_PULL],
     }
-
-
-def _with_log_odds(
-    evidence: pa.Table, weighed: Weighed, species: Sequence[str], event_names: Mapping[int, str]
-) -> pa.Table:
-    """Evidence with what each event in the water changed for each species."""
-    memory = weighed.memory
-    change = {
-        (species[j], event_names[event]): float(memory.log_odds[i, j])
-        for i, event in enumerate(memory.event.tolist())
-        if event in event_names
-        for j in range(len(species))
-    }
-    keys = zip(tables.strings(evidence["scientificName"]), tables.strings(evidence["eventKey"]), strict=True)
-    values = np.array([change.get((str(name), str(key)), 0.0) for name, key in keys])
-    place = EVIDENCE.get_field_index("logOdds")
-    table = evidence.set_column(place, EVIDENCE.field(place), tables.array(values, pa.float64()))
-    return check(table, EVIDENCE, "evidence")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,96 +11,184 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.looking import event_codes, event_keys, joint_codes
+from poolbuilder.model.looking import event_keys
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-OWN_KINDS = frozenset({"record", "ambiguous"})
+KINDS = ("record", "ambiguous", "possible", "hybrid")
+OWN_KINDS = frozenset(KINDS[:2])
 """Kinds of evidence that count as records of the species itself."""
+HYBRID = KINDS.index("hybrid")
 MOST_DRAWN = 2000
 """More events of a species would fall together on a map."""
-_KINDS = ("record", "ambiguous", "possible", "hybrid")
 
 
-def _entries(
-    located: pa.Table, shares: Any, species: Sequence[str], settings: Settings
-) -> tuple[Ints, Ints, Floats, Ints]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Found:
+    """What located records say of candidates, one element for each species and event.
+
+    They are sorted by species, then falling chance of being from this water, then distance; each has the
+    nearest and best record of its event.
+
+    Attributes
+    ----------
+    species, kind : (n,) int array
+        Column of the candidate; place in `KINDS`.
+    record : (n,) int array
+        The best record, a row of those located.
+    records : (n,) int array
+        How many records the event has.
+    quality, here : (n,) array
+        Of the best record.
+    members, starts : (m,) and (n + 1,) int array
+        Rows of the records of each event by their keys, those of element i from ``starts[i]`` on.
+    """
+
+    species: Ints
+    kind: Ints
+    record: Ints
+    records: Ints
+    quality: Floats
+    here: Floats
+    members: Ints
+    starts: Ints
+
+    def __len__(self) -> int:
+        return len(self.species)
+
+
+def _entries(located: Any, species: Sequence[str], settings: Settings) -> tuple[Ints, Ints, Floats, Ints]:
     """Record, species, factor and kind of everything that a record says."""
-    role = tables.strings(located["role"])
-    index = {name: code for code, name in enumerate(species)}
-    count = np.bincount(shares.row, minlength=located.num_rows)
-    most = np.zeros(located.num_rows)
+    shares = located.shares
+    count = np.bincount(shares.row, minlength=len(located))
+    most = np.zeros(len(located))
     np.maximum.at(most, shares.row, shares.share)
     leading = shares.share >= most[shares.row]
     _, first = np.unique(np.where(leading, shares.row, -1), return_index=True)
     is_first = np.zeros(len(shares.row), dtype=bool)
     is_first[first] = True
     kind = np.where(count[shares.row] == 1, 0, np.where(leading & is_first, 1, 2))
-    hybrids = [
-        (row, index[name])
-        for row in range(located.num_rows)
-        if role[row] == "hybrid"
-        for name in located["acceptedNames"][row].as_py()
-        if name in index
-    ]
-    rows = np.concatenate([shares.row, np.array([row for row, _ in hybrids], dtype=np.int64)])
-    names = np.concatenate([shares.species, np.array([name for _, name in hybrids], dtype=np.int64)])
+    index = {name: code for code, name in enumerate(species)}
+    hybrids = np.array(
+        [
+            (row, index[name])
+            for row in np.flatnonzero(located.hybrid).tolist()
+            for name in located.screened.parents[int(located.rows[row])]
+            if name in index
+        ],
+        dtype=np.int64,
+    ).reshape(-1, 2)
+    rows, names = (
+        np.concatenate(pair) for pair in ((shares.row, hybrids[:, 0]), (shares.species, hybrids[:, 1]))
+    )
     factor = np.concatenate([shares.share, np.full(len(hybrids), settings.hybrid_parent_weight)])
-    return rows, names, factor, np.concatenate([kind, np.full(len(hybrids), 3)]).astype(np.int64)
+    return rows, names, factor, np.concatenate([kind, np.full(len(hybrids), HYBRID)]).astype(np.int64)
 
 
-def gather(
-    located: pa.Table, shares: Any, here: Floats, *, species: Sequence[str], settings: Settings
-) -> pa.Table:
-    """Turn located records into evidence.
+def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Settings) -> Found:
+    """Join located records by species and event.
 
     Parameters
     ----------
-    located : Table, schema LOCATED
-        Kept records; those of the wider group are passed over.
-    shares : NameShares
-        Of the rows of *located*.
+    located : poolbuilder.surroundings.Located
     here : (n,) array
         Chance that each record was made in the site's water.
     species : sequence of str
         Accepted names.
+    """
+    rows, names, factor, kind = _entries(located, species, settings)
+    of = located.rows[rows]
+    event, rank = located.screened.event[of], located.screened.rank[of]
+    quality, away = located.screened.quality[of] * factor, located.distance_km[rows]
+    width = 1 + (int(event.max()) if len(event) else 0)
+    group = (names * width + event) * len(KINDS) + np.where(kind < 2, 0, kind)
+    by_key = np.lexsort((rank, group))
+    group = group[by_key]
+    fresh = np.flatnonzero(np.diff(group, prepend=-1))
+    sizes = np.diff(np.append(fresh, len(group)))
+    repeated = (np.diff(group, prepend=-1) == 0) & (np.diff(rank[by_key], prepend=-1) == 0)
+    best = by_key[fresh]
+    several = np.repeat(sizes > 1, sizes)
+    some = by_key[several]
+    order = some[np.lexsort((rank[some], away[some], -quality[some], -here[rows[some]], group[several]))]
+    best[sizes > 1] = order[np.cumsum(sizes[sizes > 1]) - sizes[sizes > 1]]
+    sorting = np.lexsort((kind[best], rank[best], away[best], -here[rows[best]], names[best]))
+    starts = np.append(0, np.cumsum(sizes[sorting]))
+    spread = np.repeat(fresh[sorting] - starts[:-1], sizes[sorting]) + np.arange(len(group))
+    members = rows[by_key][spread]
+    if repeated.any():  # records of one key count once
+        once = ~repeated[spread]
+        starts = np.append(0, np.cumsum(once))[starts]
+        members = members[once]
+    best = best[sorting]
+    return Found(
+        species=names[best],
+        kind=kind[best],
+        record=rows[best],
+        records=np.diff(starts),
+        quality=quality[best],
+        here=here[rows[best]],
+        members=members,
+        starts=starts,
+    )
+
+
+def evidence_table(
+    found: Found,
+    located: Any,
+    log_odds: Mapping[tuple[int, str], float],
+    *,
+    species: Sequence[str],
+    settings: Settings,
+) -> pa.Table:
+    """The evidence as a table.
+
+    Parameters
+    ----------
+    found : Found
+    located : poolbuilder.surroundings.Located
+    log_odds : mapping
+        What events changed: column of the species and name of the event to log-odds.
 
     Returns
     -------
     Table, schema EVIDENCE
-        Sorted by species, then falling chance of being from this water, then distance, then event.  Each row
-        carries the nearest and best record of its event.  ``logOdds`` is 0 until the pool is weighed.
+        Sorted by species, then falling chance of being from this water, then distance, then event.
     """
-    rows, names, factor, kind = _entries(located, shares, species, settings)
-    event = event_codes(located, settings=settings)
-    quality = tables.numbers(located["quality"])[rows] * factor
-    away = tables.numbers(located["distanceKm"])[rows]
-    rank = np.empty(located.num_rows, dtype=np.int64)
-    rank[tables.order(located, [("recordKey", "ascending")])] = np.arange(located.num_rows)
-    group = joint_codes(names, event[rows], np.where(kind < 2, 0, kind)) if len(rows) else rows
-    order = np.lexsort((rank[rows], away, -quality, -here[rows], group)) if len(rows) else rows
-    fresh = np.flatnonzero(np.diff(group[order], prepend=-1)) if len(rows) else order
-    sizes = np.diff(np.append(fresh, len(order)))
-    best = order[fresh]
-    text = tables.strings(located["recordKey"])
-    said = rows[order].tolist()
-    members = [
-        [text[said[start]]] if size == 1 else sorted({str(text[row]) for row in said[start : start + size]})
-        for start, size in zip(fresh.tolist(), sizes.tolist(), strict=True)
-    ]
+    record = found.record
+    whole = located.screened.table
+    best = tables.take(whole, located.screened.target[located.rows[record]])
+    key = event_keys(best, settings=settings)
+    keys = tables.take(whole.select(["recordKey"]), located.screened.target[located.rows[found.members]])
+    days, years = tables.strings(best["eventDay"]), best["eventYear"].to_pylist()
+    changed = {name for _, name in log_odds}
+    change = np.zeros(len(found))
+    for i in np.flatnonzero(np.array([name in changed for name in key], dtype=bool)).tolist():
+        change[i] = log_odds.get((int(found.species[i]), key[i]), 0.0)
+    relation = located.relation
     values = {
-        "scientificName": [species[code] for code in names[best].tolist()],
-        "eventKey": event_keys(tables.take(located, rows[best]), settings=settings),
-        "kind": [_KINDS[code] for code in kind[best].tolist()],
-        "records": [len(member) for member in members],
-        "quality": quality[best],
-        "inWaterShare": here[rows[best]],
-        "logOdds": np.zeros(len(best)),
-        "recordIDs": members,
-        **_carried(located, rows[best]),
+        "scientificName": [species[code] for code in found.species.tolist()],
+        "eventKey": key,
+        "kind": [KINDS[code] for code in found.kind.tolist()],
+        "records": found.records,
+        **{name: best[name] for name in ("longitude", "latitude", "ageYears", "datasetKey")},
+        "distanceKm": located.distance_km[record],
+        "byWaterKm": located.by_water_km[record],
+        "basinRelation": [relation[row] for row in record.tolist()],
+        "coordinateUncertaintyInMeters": best["uncertaintyM"],
+        "eventDate": [
+            day or (None if year is None else str(year)) for day, year in zip(days, years, strict=True)
+        ],
+        "year": best["eventYear"],
+        "quality": found.quality,
+        "insideShare": located.inside_share[record],
+        "inWaterShare": found.here,
+        "kernel": located.kernel[record],
+        "logOdds": change,
+        "recordIDs": tables.lists(keys["recordKey"], found.starts),
     }
     table = tables.table(EVIDENCE, values)
     sorting = [
@@ -108,8 +197,7 @@ def gather(
         ("distanceKm", "ascending"),
         ("eventKey", "ascending"),
     ]
-    table = tables.take(table, tables.order(table, sorting))
-    return check(table, EVIDENCE, "evidence")
+    return check(tables.take(table, tables.order(table, sorting)), EVIDENCE, "evidence")
 
 
 def foremost(evidence: pa.Table) -> pa.Table:
@@ -119,17 +207,3 @@ def foremost(evidence: pa.Table) -> pa.Table:
     rank = np.empty(len(code), dtype=np.int64)
     rank[order] = np.arange(len(code)) - np.searchsorted(code[order], code[order])
     return tables.where(evidence, rank < MOST_DRAWN)
-
-
-def _carried(located: pa.Table, rows: Ints) -> dict[str, Any]:
-    """Columns that an event takes from its best record."""
-    taken = tables.take(located, rows)
-    days, years = tables.strings(taken["eventDay"]), taken["eventYear"].to_pylist()
-    dates = [day or (None if year is None else str(year)) for day, year in zip(days, years, strict=True)]
-    same = ("longitude", "latitude", "distanceKm", "byWaterKm", "basinRelation", "insideShare", "kernel")
-    return {
-        **{name: taken[name] for name in (*same, "ageYears", "datasetKey")},
-        "coordinateUncertaintyInMeters": taken["uncertaintyM"],
-        "eventDate": dates,
-        "year": taken["eventYear"],
-    }

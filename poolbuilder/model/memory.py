@@ -100,7 +100,7 @@ def start_of(presence: Floats, constants: Constants) -> Floats:
 def _seen_as(
     usual: Floats, here: float, completeness: Floats, mistake: Floats, constants: Constants
 ) -> tuple[Floats, Floats]:
-    """Chance that an event names each species in each state, and in any water around, (s, 1 + J) and (s, 1)."""
+    """Chance that an event names each species, in each state and in any water around, (s, 1 + J), (s, 1)."""
     chance, weight = beta_nodes(constants.detection_a, constants.detection_b)
     c = completeness[:, None]
     named = np.empty((len(usual), 1 + len(chance)))

@@ -11,20 +11,22 @@ table that ships with the package.  What nobody states stays unknown; since when
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
-from poolbuilder import tables, words
+from poolbuilder import words
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists, drainage_of, shipped_statements
 from poolbuilder.status.terms import ORDER, Statement, side
+
+Ints = NDArray[np.int64]
 
 _ELSEWHERE = {"neighbouring", "other"}
 
@@ -143,48 +145,52 @@ def decide(
     )
 
 
-def own_names(located: pa.Table) -> list[str | None]:
-    """The species that each record is a record of; None for hybrids and ambiguous names."""
-    return [
-        names[0] if role == "candidate" and len(names) == 1 else None
-        for role, names in zip(
-            tables.strings(located["role"]), located["acceptedNames"].to_pylist(), strict=True
-        )
-    ]
-
-
-def terms_of_records(located: pa.Table, *, radius_km: float) -> dict[str, RecordTerms]:
+def terms_of_records(
+    own: Ints,
+    near: NDArray[np.bool_],
+    relation: Sequence[str | None],
+    year: Ints,
+    term: Ints,
+    terms: Sequence[str | None],
+) -> dict[int, RecordTerms]:
     """The establishmentMeans of records within the radius, and since when a species is recorded.
 
     The first year is that of this drainage where records are known to be of it, else of the radius.
+
+    Parameters
+    ----------
+    own : (n,) int array
+        The species that each record is a record of; -1 for hybrids and ambiguous names.
+    near : (n,) bool array
+        Which lie within the radius.
+    relation : sequence of n str
+        Watershed relative to that of the site.
+    year : (n,) int array
+    term, terms : (n,) int array and sequence
+        Code of what each record says, and what the codes mean; -1 for nothing.
     """
-    relations = np.array(tables.strings(located["basinRelation"]), dtype=object)
-    near = tables.numbers(located["distanceKm"]) <= radius_km
-    rows = np.flatnonzero(near | (relations == "same"))
-    code, texts = tables.codes(located["establishmentMeans"])
-    terms = [*(read_term(text, ESTABLISHMENT_MEANS) for text in texts), None]
-    found: dict[str, RecordTerms] = {}
-    for name, term, relation, is_near, year in zip(
-        own_names(tables.take(located, rows)),
-        code[rows].tolist(),
-        relations[rows].tolist(),
-        near[rows].tolist(),
-        tables.integers(located["eventYear"])[rows].tolist(),
-        strict=True,
-    ):
-        if name is None:
-            continue
-        said = found.setdefault(name, RecordTerms())
-        if is_near and (means := terms[term]):
-            (said.elsewhere if relation in _ELSEWHERE else said.here).append(means)
-        if year > 0:
-            first = (year, relation == "same")
-            said.since = min(said.since or first, first, key=lambda item: (not item[1], item[0]))
+    basin = np.array(relation, dtype=object)
+    same = basin == "same"
+    away = np.isin(basin.astype(str), list(_ELSEWHERE))
+    mine = (own >= 0) & (near | same)
+    found: dict[int, RecordTerms] = {int(one): RecordTerms() for one in np.unique(own[mine])}
+    means = [*terms, None]
+    spoken = mine & near & (term >= 0)
+    kinds, number = np.unique(np.stack([own[spoken], term[spoken], away[spoken]]), axis=1, return_counts=True)
+    for (one, code, apart), count in zip(kinds.T.tolist(), number.tolist(), strict=True):
+        if said := means[code]:
+            (found[one].elsewhere if apart else found[one].here).extend([said] * count)
+    for of_basin in (False, True):  # what is known of this drainage goes before
+        dated = np.flatnonzero(mine & (year > 0) & (same == of_basin))
+        order = dated[np.lexsort((year[dated], own[dated]))]
+        first = np.flatnonzero(np.diff(own[order], prepend=-1))
+        for row in order[first].tolist():
+            found[int(own[row])].since = (int(year[row]), of_basin)
     return found
 
 
 def status_answers(
-    located: pa.Table,
+    records: Mapping[int, RecordTerms],
     polygons: pa.Table,
     checklist: Checklist,
     site: Site,
@@ -198,8 +204,8 @@ def status_answers(
 
     Parameters
     ----------
-    located : Table, schema LOCATED
-        Kept records relative to the site: their terms within the radius are heard.
+    records : mapping
+        Place of a species in the list to what its records say, see `terms_of_records`.
     polygons : Table, schema STATUS
         What the range polygons say.
     checklist : Checklist
@@ -219,7 +225,7 @@ def status_answers(
     """
     first = settings.status_first
     order = (first, *(source for source in ORDER if source != first))
-    said = terms_of_records(located, radius_km=site.radius_km)
+    said = {checklist.species[code]: terms for code, terms in records.items()}
     drainage = drainage_of(basins)
     listed = [each.at(site, year=year, code=drainage.code) for each in lists]
     shipped = shipped_statements(checklist.species, site.longitude, site.latitude, drainage)
