@@ -373,6 +373,27 @@ def test_where_only_the_genus_was_recorded_the_sites_of_its_species_are_the_look
         assert row["presenceLow"] < row["presence"] < row["presenceHigh"]
 
 
+@pytest.mark.parametrize("number", [1, 12, 100])
+def test_single_finds_of_candidates_alone_do_not_hide_what_is_there(number: int) -> None:
+    """One fish an event says nothing of how many fishes a water holds, so nothing of waters without any."""
+    rng = random.Random(number)
+    alone = {"basisOfRecord": "HumanObservation", "eventID": None, "datasetKey": "sightings"}
+    rows = made("here", GREEN, **alone)
+    for i in range(number - 1):
+        angle, away = rng.uniform(0, 2 * math.pi), rng.uniform(3, 60)
+        rows += made(
+            f"find-{i}", (GREEN, BLUEGILL, LONGEAR, BLUEGILL)[i % 4], **alone, recordedBy=f"angler {i}",
+            km=away * math.cos(angle), east_km=away * math.sin(angle), eventDate=f"20{8 + i % 18:02d}-07-01",
+        )  # fmt: skip
+    pool = build(rows)
+    assert presence(pool, GREEN) > 0.8
+    if number > 1:
+        assert 0.05 < presence(pool, LONGEAR) < presence(pool, BLUEGILL) < 0.7
+    for name in (GREEN, BLUEGILL, LONGEAR):
+        row = pool[name]
+        assert row["presenceLow"] < row["presence"] < row["presenceHigh"] < 0.99
+
+
 # -- types of water ---------------------------------------------------------------------------------
 
 

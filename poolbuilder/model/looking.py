@@ -155,6 +155,8 @@ class Looking:
     others : (n, k) array
         1 where another fish was named.
     water_type : (n,) int array
+    lists : (n,) bool array
+        Where most events are lists: only they tell how many fishes a site holds.
     listed : (n,) bool array
         Where an event of lists was made: it tells of the fish community.
     only_candidates : bool
@@ -174,6 +176,7 @@ class Looking:
     found: Floats
     others: Floats
     water_type: Ints
+    lists: Bools
     listed: Bools
     only_candidates: bool
     completeness: float
@@ -446,26 +449,31 @@ def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
     return _agreement(named, to_ecef(events.longitude, events.latitude), rows, rows)
 
 
-def richness_spread(names: Ints, weight: Floats | None = None) -> tuple[float, float]:
-    """Mean and shape of a negative binomial whose zeros are not seen, from numbers of names ≥ 1.
+SHAPES = np.exp(np.linspace(-1.5, 3.5, 41))
+RICHNESS = np.exp(np.linspace(np.log(0.05), np.log(60), 71))
+MOST_NAMES = 60
+SHAPE_PRIOR = -0.5 * ((np.log(SHAPES) - 0.7) / 0.5) ** 2
+"""Sites differ in their number of fishes by about this much where all are known (ln k ~ N(0.7, 0.5))."""
 
-    Notes
-    -----
-    By likelihood on a grid, with the shape held near 2 (ln k ~ N(0.7, 0.5)): sites differ in their number
-    of fishes by about that much where all are known.
-    """
-    counts = np.bincount(np.minimum(names, 60), weight, minlength=2)[1:]
-    shape = np.exp(np.linspace(-1.5, 3.5, 41))[:, None]
-    mean = np.exp(np.linspace(np.log(0.05), np.log(60), 71))[None, :]
-    ratio = mean / (shape + mean)
-    term = np.exp(shape * np.log1p(-ratio))
-    unseen = np.log1p(-term)
-    score = -0.5 * ((np.log(shape) - 0.7) / 0.5) ** 2 - counts.sum() * unseen
-    for value, count in enumerate(counts.tolist(), start=1):
-        term = term * (value - 1 + shape) / value * ratio
-        score = score + count * np.log(np.maximum(term, 1e-300))
+
+@functools.cache
+def without_zeros() -> Floats:
+    """Log chance of 1, 2, … names by a negative binomial whose zeros are not seen, (shapes, means, names)."""
+    shape, mean = SHAPES[:, None], RICHNESS[None, :]
+    empty = shape * (np.log(shape) - np.log(shape + mean))
+    number = np.arange(1, MOST_NAMES + 1)
+    ways = np.cumsum(np.log((number - 1 + shape) / number), axis=1)
+    each = np.log(mean) - np.log(shape + mean)
+    out: Floats = ways[:, None, :] + (empty - np.log(-np.expm1(empty)))[..., None] + each[..., None] * number
+    return out
+
+
+def richness_spread(names: Ints) -> tuple[float, float]:
+    """Mean and shape of a negative binomial whose zeros are not seen, from numbers of names ≥ 1."""
+    counts = np.bincount(np.minimum(names, MOST_NAMES), minlength=MOST_NAMES + 1)[1:]
+    score = without_zeros() @ counts + SHAPE_PRIOR[:, None]
     best = np.unravel_index(int(np.argmax(score)), score.shape)
-    return float(mean[0, best[1]]), float(shape[best[0], 0])
+    return float(RICHNESS[best[1]]), float(SHAPES[best[0]])
 
 
 def _correction(named: _Named, rows: Ints, site: Ints, lists: bool) -> tuple[float, float]:
@@ -734,6 +742,7 @@ def _gathered(
         found=found,
         others=others,
         water_type=kind,
+        lists=share_lists > 0.5,
         listed=(share_lists > 0) & (others.sum(axis=1) > 0),
         only_candidates=not named.other_names,
         completeness=float(complete[visits > 0].mean()) if n else 1.0,

@@ -10,6 +10,7 @@ types and its spread, once, and pass on how far they differ from scale to scale.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,7 +20,16 @@ from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.logistic import inverse_logit, logit
-from poolbuilder.model.looking import RUNNING, STILL, Looking, richness_spread
+from poolbuilder.model.looking import (
+    MOST_NAMES,
+    RICHNESS,
+    RUNNING,
+    SHAPE_PRIOR,
+    SHAPES,
+    STILL,
+    Looking,
+    without_zeros,
+)
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -34,7 +44,13 @@ LEAN = 2.0
 CUT = 5.0
 """Kernels end at so many scales."""
 MOST_SHARE = 0.98
-TOGETHER_KM = 100.0
+TOGETHER_KM, MOST_LISTS = 100.0, 200.0
+"""Lists so near one another tell of the same waters, and no more than so many count."""
+USUAL_CANDIDATES, CANDIDATES_SPREAD = 1.5, 0.4
+"""Candidates in a water: 1.2 to 3 on average in five public data sets."""
+WHOLE = 0.97
+"""Where only candidates were recorded, lists are whole but for the odd extract."""
+EDGE = 1e-9
 BLOCK = 1.5
 """Sites of one survey or valley are not independent: variances count so many times."""
 PRIOR_SITES = 1.0
@@ -147,22 +163,20 @@ def nested_shares(
     starting = np.repeat(prior[None, :], len(away), axis=0)
     variance = starting * (1 - starting) / (PRIOR_SITES + 1)
     led = None
+    looked = _looked(looking, away, usable)
     if other.any():
         shift = shift_of(looking.species, kind, constants)
-        looked = _looked(looking)
         kernel = np.exp(-away / SCALES_KM[0]) * (usable & other) / BLOCK
         hits = kernel @ looking.found
         led = _Led(
-            list(_scales(away, usable & other, looking, shifted(starting, -shift), variance)),
+            list(_scales(away, usable & other, looking, looked, shifted(starting, -shift), variance)),
             hits,
-            np.maximum(kernel @ looked - hits, 0),
+            np.maximum(_number(kernel, looked) - hits, 0),
             shift,
             constants.shift_spread,
         )
-    shares = list(_scales(away, usable & ~other, looking, starting, variance, led))
+    shares = list(_scales(away, usable & ~other, looking, looked, starting, variance, led))
     wide, (share, variance) = shares[NEAR - 1][0], shares[-1]
-    if looking.only_candidates:
-        share, wide = (_of_all_sites(one, away, usable, looking) for one in (share, wide))
     wide, _ = some_unlike(wide, starting, variance)
     share, variance = some_unlike(share, starting, variance)
     return Shares(starting, wide, share, _of_log_odds(share, variance))
@@ -175,30 +189,31 @@ def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats,
     return mixed, (1 - DIFFERENT) ** 2 * variance + (DIFFERENT * prior * (1 - mixed)) ** 2
 
 
-def _looked(looking: Looking) -> Floats:
-    """How well each site was looked at; where only candidates were recorded, each site was."""
-    return np.ones_like(looking.looked) if looking.only_candidates else looking.looked
-
-
 def _scales(
     away: Floats,
     usable: Bools,
     looking: Looking,
+    looked: Floats,
     share: Floats,
     variance: Floats,
     led: _Led | None = None,
 ) -> Iterator[tuple[Floats, Floats]]:
     """Share and its variance at each scale, wide to near, (m, s) each."""
-    looked = _looked(looking)
     for k, scale in enumerate(SCALES_KM):
         if led is not None:
             share, variance = led(k, share, variance)
         kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
-        number = kernel @ looked
+        number = _number(kernel, looked)
         share = np.minimum((kernel @ looking.found + LEAN * share) / (number + LEAN), MOST_SHARE)
         spread = share * (1 - share)
-        variance = (BLOCK * ((kernel**2) @ looked) * spread + LEAN**2 * variance) / (number + LEAN) ** 2
+        variance = (BLOCK * _number(kernel**2, looked) * spread + LEAN**2 * variance) / (number + LEAN) ** 2
         yield share, variance
+
+
+def _number(kernel: Floats, looked: Floats) -> Floats:
+    """Looked-at sites around each water, (m, s)."""
+    out: Floats = kernel @ looked[0] if len(looked) == 1 else np.einsum("mn,mns->ms", kernel, looked)
+    return out
 
 
 def _of_log_odds(share: Floats, variance: Floats) -> Floats:
@@ -247,20 +262,38 @@ class _Led:
         return mean, (weight * value**2).sum(axis=-1) - mean**2 + within
 
 
-def _of_all_sites(share: Floats, away: Floats, usable: Bools, looking: Looking) -> Floats:
-    """Shares of all sites from shares of the sites with a candidate.
+@functools.cache
+def _stands_for() -> tuple[Floats, Floats]:
+    """By shape and mean of what lists name and by how much of it they name: sites a list stands for, odds.
 
-    Sites without any candidate left no record.  How many they are is told by how many candidates the others
-    hold: a negative binomial without its zeros, near sites counting most.
+    The number of candidates that a water holds is log-normal around USUAL_CANDIDATES; nearly all lists
+    name all of them, a few any part.
     """
-    held = np.rint((looking.found > 0).sum(axis=1)).astype(np.int64)
-    out = np.empty_like(share)
-    for i in range(len(share)):
-        some = usable[i] & (held > 0)
-        if not some.any():
-            out[i] = share[i]
-            continue
-        weight = np.exp(-away[i, some] / TOGETHER_KM) + 1e-3
-        mean, shape = richness_spread(held[some], weight * min(1.0, 200 / weight.sum()))
-        out[i] = share[i] * (1 - (1 + mean / shape) ** -shape)
+    part = np.exp(np.linspace(np.log(0.03), 0.0, 15))
+    odds = np.log(np.where(part == 1, WHOLE, (1 - WHOLE) * part / part[:-1].sum()))
+    odds = odds - 0.5 * (np.log(RICHNESS[:, None] / part / USUAL_CANDIDATES) / CANDIDATES_SPREAD) ** 2
+    any_named = 1 - (1 + RICHNESS / SHAPES[:, None]) ** -SHAPES[:, None]
+    return part / any_named[..., None], odds
+
+
+def _looked(looking: Looking, away: Floats, usable: Bools) -> Floats:
+    """How many looked-at sites each site stands for, (m, n, s) or (1, n, s).
+
+    Where only candidates were recorded, sites without any left no record.  How many they are is told by how
+    many candidates the lists of other sites hold, near sites counting most.  Single finds do not tell: what
+    they miss of a water's candidates and the waters without any are taken to balance.
+    """
+    if not looking.only_candidates:
+        return looking.looked[None]
+    held = np.minimum((looking.found > 0).sum(axis=1), MOST_NAMES)
+    some = usable & looking.lists & (held > 0)
+    weight = some * (np.exp(-away / TOGETHER_KM) + 1e-3)
+    weight *= np.minimum(1.0, MOST_LISTS / np.maximum(weight.sum(axis=1, keepdims=True), EDGE))
+    stands, odds = _stands_for()
+    out = np.ones((*away.shape, 1))
+    for i in np.flatnonzero(some.any(axis=1)):
+        counts = np.bincount(held, weight[i], minlength=MOST_NAMES + 1)[1:]
+        score = (without_zeros() @ counts + SHAPE_PRIOR[:, None])[..., None] + odds
+        chance = np.exp(score - score.max())
+        out[i, looking.lists] = chance.sum() / (chance / stands).sum()
     return out
