@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -332,61 +332,56 @@ class Engine:
         return KeptRegions(job.store, store_digest(job.store), made_with)
 
     def pools(self, sites: Sequence[Site]) -> Iterator[Built]:
-        """The pools of some waters, whose records are read together."""
+        """The pools of some waters, whose records are read together with those of regions not learnt yet."""
         if self.checklist is not None:
-            known = self.ranges, self.regions
-            for site, given in zip(sites, self.screened(sites, self.checklist), strict=True):
-                yield self._built(site, *given, *known)
+            yield from self._pools(sites, self.regions)
             return
         for site in sites:  # the list itself depends on the records near each water
-            records, _ = self.records([site], self.reaches([site]))
-            near = _with_catch(self.job, site, records)
-            checklist = Checklist.from_records(self.job.checklist, near)
-            screened = prepare(near, checklist, settings=self.job.settings, as_of=self.job.as_of)
-            ranges = open_ranges(self.job.ranges, checklist)
-            whole = Screened(screened, checklist, self.job.settings)
-            yield self._built(site, whole, np.arange(len(near)), len(records), ranges, {})
+            yield from self._pools([site], {})
 
-    def records(self, sites: Sequence[Site], reach_km: Sequence[float]) -> tuple[pa.Table, list[Rows]]:
-        """Records near some waters, read together, and the rows of each water; schema RECORDS."""
-        if self._store is None:
-            return self.given, [np.arange(len(self.given))] * len(sites)
-        with stage("selecting records near by"):
-            return self._store.select_each(
-                longitude=[site.longitude for site in sites],
-                latitude=[site.latitude for site in sites],
-                reach_km=reach_km,
-            )
+    def _pools(self, sites: Sequence[Site], regions: Regions) -> Iterator[Built]:
+        job, store = self.job, self._store
+        cells = [cell_of(site) for site in sites]
+        unknown = [cell for cell in dict.fromkeys(cells) if cell not in regions]
+        reaches = [record_reach_km(site, settings=job.settings) for site in sites]
+        places = [(site.longitude, site.latitude, km) for site, km in zip(sites, reaches, strict=True)]
+        if store is not None:
+            places += [
+                (*centre_of(cell), region_reach(cell, store.count_near, settings=job.settings))
+                for cell in unknown
+            ]
+        records, found = self.near(places)
+        of_region = dict(zip(unknown, found[len(sites) :] if store is not None else found, strict=False))
+        checklist, ranges = self.checklist, self.ranges
+        if checklist is None:
+            near = _with_catch(job, sites[0], tables.take(records, found[0]))
+            checklist = Checklist.from_records(job.checklist, near)
+            ranges = open_ranges(job.ranges, checklist)
+        read = _Read(job, records, checklist)
+        for site, cell, rows in zip(sites, cells, found, strict=False):
+            if cell not in regions:
+                screened, mine = read.of(site, of_region[cell])
+                with stage("learning the region"):
+                    regions[cell] = learn_region(
+                        tables.take(screened.table, mine),
+                        cell,
+                        checklist,
+                        ranges=ranges,
+                        settings=job.settings,
+                        constants=self.constants,
+                    )
+            yield self._built(site, *read.of(site, rows), len(rows), ranges, regions[cell])
 
-    def reaches(self, sites: Sequence[Site]) -> list[float]:
-        """How far around each of some waters records are read."""
-        return [record_reach_km(site, settings=self.job.settings) for site in sites]
+    def near(self, places: Sequence[tuple[float, float, float]]) -> tuple[pa.Table, list[Rows]]:
+        """Records near some places (longitude, latitude, km), read together, and the rows of each place.
 
-    def screened(self, sites: Sequence[Site], checklist: Checklist) -> Iterator[tuple[Screened, Rows, int]]:
-        """Records of some waters, named and screened: for each water a table with its catches, its rows of
-        that, and how many they are without catches.
+        Records given as files are near to all; schema RECORDS.
         """
-        job = self.job
-        records, rows_each = self.records(sites, self.reaches(sites))
-
-        def prepared(table: pa.Table) -> Screened:
-            with stage("naming and screening them"):
-                made = prepare(table, checklist, settings=job.settings, as_of=job.as_of)
-                return Screened(made, checklist, job.settings)
-
-        whole = repeats = None
-        for site, rows in zip(sites, rows_each, strict=True):
-            if job.catch:
-                alone = prepared(_with_catch(job, site, tables.take(records, rows)))
-                yield alone, np.arange(alone.table.num_rows), len(rows)
-                continue
-            whole = prepared(records) if whole is None else whole
-            if len(rows) < len(records):
-                repeats = repeats or Repeats.of(whole.table, job.settings)
-                if repeats.are_parted(rows):
-                    yield prepared(tables.take(records, rows)), np.arange(len(rows)), len(rows)
-                    continue
-            yield whole, rows, len(rows)
+        if self._store is None:
+            return self.given, [np.arange(len(self.given))] * len(places)
+        with stage("selecting records near by"):
+            longitude, latitude, reach_km = zip(*places, strict=True)
+            return self._store.select_each(longitude=longitude, latitude=latitude, reach_km=reach_km)
 
     def _built(
         self,
@@ -395,13 +390,10 @@ class Engine:
         rows: Rows,
         count: int,
         ranges: RangeMap | None,
-        regions: Regions,
+        region: Region,
     ) -> Built:
         """One water with its rows of the screened records, of which *count* are of the store or the files."""
-        job, cell, checklist = replace(self.job, site=site), cell_of(site), screened.checklist
-        if cell not in regions:
-            with stage("learning the region"):
-                regions[cell] = self._learn(job, screened, ranges)
+        job = replace(self.job, site=site)
         mirrored = _mirrored(job, self._store, self.given, count)
         for note in mirrored:
             job.say(f"note: {note}")
@@ -412,35 +404,50 @@ class Engine:
                 site=job.typed_site(water),
                 screened=screened,
                 rows=rows,
-                region=regions[cell],
+                region=region,
                 as_of=job.as_of,
                 settings=job.settings,
                 constants=self.constants,
                 ranges=ranges,
-                lists=open_lists(job.region_lists, checklist),
+                lists=open_lists(job.region_lists, screened.checklist),
                 water=water,
                 provenance=replace(
                     self.provenance, elsewhere=elsewhere, notes=(*self.provenance.notes, *mirrored)
                 ),
-                said=job.said_of(checklist),
+                said=job.said_of(screened.checklist),
             )
             built.located  # noqa: B018 (made here for its time)
         with stage("weighing"):
             built.candidates  # noqa: B018
         return built
 
-    def _learn(self, job: Job, screened: Screened, ranges: RangeMap | None) -> Region:
-        """What the records around a water teach of its region; those of a store reach farther."""
-        table, cell = screened.table, cell_of(job.site)
-        if self._store is not None:
-            longitude, latitude = centre_of(cell)
-            reach = region_reach(cell, self._store.count_near, settings=job.settings)
-            records = self._store.select(longitude=longitude, latitude=latitude, reach_km=reach)
-            records = _with_catch(job, job.site, records)
-            table = prepare(records, screened.checklist, settings=job.settings, as_of=job.as_of)
-        return learn_region(
-            table, cell, screened.checklist, ranges=ranges, settings=job.settings, constants=self.constants
-        )
+
+class _Read:
+    """Records that were read together, named and screened once for all that need them where that is right."""
+
+    def __init__(self, job: Job, records: pa.Table, checklist: Checklist) -> None:
+        self._job, self._records, self._checklist = job, records, checklist
+
+    def _screened(self, records: pa.Table) -> Screened:
+        job = self._job
+        with stage("naming and screening them"):
+            made = prepare(records, self._checklist, settings=job.settings, as_of=job.as_of)
+            return Screened(made, self._checklist, job.settings)
+
+    @cached_property
+    def _whole(self) -> Screened:
+        return self._screened(self._records)
+
+    @cached_property
+    def _repeats(self) -> Repeats:
+        return Repeats.of(self._whole.table, self._job.settings)
+
+    def of(self, site: Site, rows: Rows) -> tuple[Screened, Rows]:
+        """Some of the records, with the catches made at the site: a screened table and rows of it."""
+        if not self._job.catch and (len(rows) == len(self._records) or not self._repeats.are_parted(rows)):
+            return self._whole, rows
+        alone = self._screened(_with_catch(self._job, site, tables.take(self._records, rows)))
+        return alone, np.arange(alone.table.num_rows)
 
 
 @dataclass(frozen=True, kw_only=True)

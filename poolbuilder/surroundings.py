@@ -233,7 +233,7 @@ def see_water(
     if water is not None and outline is not None and len(looking.events):
         inside = np.zeros(len(looking.events))
         point = to_ecef(np.array([site.longitude]), np.array([site.latitude]))
-        away = pair_km(point, to_ecef(looking.events.longitude, looking.events.latitude))[0]
+        away = pair_km(point, looking.events.points)[0]
         near = np.flatnonzero(
             away <= 5 + _extent_km(outline.geometry, site) + looking.events.uncertainty_m / 500
         )
@@ -251,8 +251,7 @@ def see_water(
         prior=prior_of(status, means, settings=settings),
         kind=kind,
         here=chance_here(
-            looking.events.longitude,
-            looking.events.latitude,
+            looking.events.points,
             looking.events.uncertainty_m,
             looking.events.water,
             site.longitude,
@@ -368,6 +367,11 @@ class Screened:
         )
 
     @cached_property
+    def points(self) -> Floats:
+        """ECEF metres, (k, 3)."""
+        return to_ecef(self.longitude, self.latitude)
+
+    @cached_property
     def event(self) -> Ints:
         """Code of the event of each."""
         return event_codes(self._part, settings=self._settings)
@@ -428,8 +432,7 @@ class Screened:
         if water is not None and water.outline is not None:
             inside = water.place(longitude, latitude, uncertainty).in_water_share
         here = chance_here(
-            longitude,
-            latitude,
+            to_ecef(longitude, latitude),
             uncertainty,
             waters_named(records),
             site.longitude,
@@ -531,8 +534,7 @@ class Located:
         """Chance that each was made in the water, as events have it."""
         of = self.screened
         return chance_here(
-            of.longitude[self.rows],
-            of.latitude[self.rows],
+            of.points[self.rows],
             of.uncertainty_m[self.rows],
             of.water[self.rows],
             site.longitude,

@@ -272,7 +272,9 @@ def _counts(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
             f"a genus ({job.checklist}) is a list of its own for every water",
             remedy="count with a checklist that ships with poolbuilder, or a file",
         )
-    records, _ = engine.records(part.sites, [site.radius_km + DATUM_KM for site in part.sites])
+    records, _ = engine.near(
+        [(site.longitude, site.latitude, site.radius_km + DATUM_KM) for site in part.sites]
+    )
     screened = prepare(records, checklist, settings=job.settings, as_of=job.as_of)
     points = Points.of_screened(screened, checklist.species)
     return part, {"counts": tally_table(tally(points, part.sites), points, part.sites, part.waters)}

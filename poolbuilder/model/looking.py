@@ -135,6 +135,11 @@ class Events:
     def __len__(self) -> int:
         return len(self.longitude)
 
+    @functools.cached_property
+    def points(self) -> Floats:
+        """ECEF metres, (n, 3)."""
+        return to_ecef(self.longitude, self.latitude)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Looking:
@@ -446,7 +451,7 @@ def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
     )
     if len(rows) < 2:
         return np.nan, 0.0
-    return _agreement(named, to_ecef(events.longitude, events.latitude), rows, rows)
+    return _agreement(named, events.points, rows, rows)
 
 
 SHAPES = np.exp(np.linspace(-1.5, 3.5, 41))

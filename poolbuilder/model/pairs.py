@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping, Sequence
 from itertools import combinations
@@ -83,33 +84,47 @@ def _hybrid_evidence(hybrids: pa.Table) -> dict[tuple[str, str], tuple[int, floa
     return found
 
 
+@functools.lru_cache(maxsize=16)
+def _known_pairs(names: tuple[str, ...], known: KnownCrosses, settings: Settings) -> list[Row]:
+    """What is known of each pair, whatever the water."""
+    rows = []
+    for parents in combinations(names, 2):
+        statements = known.of(*parents)
+        factor = viability_factor(statements, parents, settings)
+        rows.append(
+            {
+                "parent1": parents[0],
+                "parent2": parents[1],
+                "formula": write_formula(parents),
+                "documented": any(each.origin == "natural" for each in statements),
+                "frequency": frequency_of(statements),
+                "bredAndStocked": any(each.origin == "stocked" for each in statements),
+                "viability": _viability(statements, parents),
+                "factor": factor,
+                "note": _note(statements, factor, 0, settings),
+            }
+        )
+    return rows
+
+
+def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
+    return pool_words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records)
+
+
 def _pair_row(
-    parents: tuple[str, str],
+    pair_: Row,
     presence: Mapping[str, float],
     evidence: tuple[int, float],
-    statements: Sequence[KnownCross],
+    known: KnownCrosses,
     kind: int,
     settings: Settings,
 ) -> Row:
-    records, weight = evidence
-    factor = viability_factor(statements, parents, settings)
-    often = frequency_of(statements)
-    stocked = any(each.origin == "stocked" for each in statements)
-    weight_of_cross = FREQUENCY[often] * (STOCKED if stocked and kind == STILL else 1.0)
-    meeting = factor * weight_of_cross * presence[parents[0]] * presence[parents[1]]
+    (records, weight), parents = evidence, (pair_["parent1"], pair_["parent2"])
+    often = FREQUENCY[pair_["frequency"]] * (STOCKED if pair_["bredAndStocked"] and kind == STILL else 1.0)
+    meeting = pair_["factor"] * often * presence[parents[0]] * presence[parents[1]]
     shown = settings.hybrid_pair_boost * -math.expm1(-weight)
-    return {
-        "parent1": parents[0],
-        "parent2": parents[1],
-        "formula": write_formula(parents),
-        "prior": meeting + shown,
-        "documented": any(each.origin == "natural" for each in statements),
-        "frequency": often,
-        "bredAndStocked": stocked,
-        "viability": _viability(statements, parents),
-        "hybridRecords": records,
-        "note": pool_words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records),
-    }
+    note = _note(known.of(*parents), pair_["factor"], records, settings) if records else pair_["note"]
+    return {**pair_, "prior": meeting + shown, "hybridRecords": records, "note": note}
 
 
 def _weighed(rows: Sequence[Row], share: float) -> list[Row]:
@@ -171,14 +186,9 @@ def pair(
     seen = _hybrid_evidence(hybrids)
     rows = [
         _pair_row(
-            parents,
-            presence,
-            seen.get(parents, (0, 0.0)),
-            known.of(*parents),
-            kind,
-            settings,
+            each, presence, seen.get((each["parent1"], each["parent2"]), (0, 0.0)), known, kind, settings
         )
-        for parents in combinations(sorted(names), 2)
+        for each in _known_pairs(tuple(sorted(names)), known, settings)
     ]
     crosses = _as_table(_weighed(rows, 1.0))
     return with_pure(crosses, candidates, settings=settings) if include_pure else crosses

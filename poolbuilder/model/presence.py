@@ -8,6 +8,7 @@ Everything that gives a presence calls :func:`weigh`.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -137,8 +138,7 @@ class Weighed:
 
 
 def chance_here(
-    longitude: Floats,
-    latitude: Floats,
+    points: Floats,
     uncertainty_m: Floats,
     waters: NDArray[np.object_],
     site_longitude: float,
@@ -150,15 +150,15 @@ def chance_here(
 ) -> Floats:
     """Chance that each event was made in the water of a site, (e,).
 
-    By the outline where one is known (*in_outline*, NaN where it is not), else by the distance from the site
-    against ``sameWaterKm``; an event at the very point, or near by and naming the water, counts as placed in
-    it.  One function for finds and for non-detections.
+    By the outline where one is known (*in_outline*, NaN where it is not), else by the distance of *points*,
+    (e, 3) in ECEF metres, against ``sameWaterKm``; an event at the very point, or near by and naming the
+    water, counts as placed in it.  One function for finds and for non-detections.
     """
-    here = np.zeros(len(longitude))
+    here = np.zeros(len(points))
     if not len(here):
         return here
     point = to_ecef(np.array([site_longitude]), np.array([site_latitude]))
-    away = pair_km(point, to_ecef(longitude, latitude))[0]
+    away = pair_km(point, points)[0]
     if in_outline is not None and not np.isnan(in_outline).all():
         here = np.nan_to_num(in_outline)
     else:
@@ -177,6 +177,7 @@ def chance_here(
     return here
 
 
+@functools.lru_cache(maxsize=100_000)
 def _plain(text: str | None) -> str:
     return "".join(ch for ch in (text or "").casefold() if ch.isalnum())
 

@@ -24,7 +24,6 @@ class _Outlines(NamedTuple):
     codes: list[str]
     names: dict[str, str]
     shapes: NDArray[np.object_]
-    boxes: NDArray[np.float64]
     tree: Any
 
 
@@ -36,7 +35,7 @@ def _outlines() -> _Outlines:
     shapes = shapely.from_wkb(np.array(columns["geometry"], dtype=object))
     shapely.prepare(shapes)
     names = dict(zip(columns["code"], columns["name"], strict=True))
-    return _Outlines(columns["code"], names, shapes, shapely.bounds(shapes), shapely.STRtree(shapes))
+    return _Outlines(columns["code"], names, shapes, shapely.STRtree(shapes))
 
 
 def region_name(code: str) -> str:
@@ -88,13 +87,11 @@ def regions_at(longitude: ArrayLike, latitude: ArrayLike) -> NDArray[np.object_]
 def _regions_of(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.object_]:
     outlines = _outlines()
     found = np.full(len(x), "", dtype=object)
-    with np.errstate(invalid="ignore"):
-        for code, shape, (west, south, east, north) in zip(
-            outlines.codes, outlines.shapes, outlines.boxes, strict=True
-        ):
-            near = np.flatnonzero((x >= west) & (x <= east) & (y >= south) & (y <= north) & (found == ""))
-            if len(near):
-                found[near[shapely.contains_xy(shape, x[near], y[near])]] = code
+    point, shape = outlines.tree.query(shapely.points(x, y))
+    for row in np.unique(shape).tolist():  # by code: where outlines overlap, the first holds the point
+        near = point[shape == row]
+        near = near[found[near] == ""]
+        found[near[shapely.contains_xy(outlines.shapes[row], x[near], y[near])]] = outlines.codes[row]
     adrift = np.flatnonzero((found == "") & np.isfinite(x) & np.isfinite(y))
     if len(adrift):
         points = shapely.points(x[adrift], y[adrift])
