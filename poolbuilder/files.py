@@ -281,7 +281,7 @@ def _cell(name: str, value: Any) -> Any:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list):
-        return "; ".join(map(str, value))
+        value = "; ".join(map(str, value))
     if isinstance(value, float):
         digits = next((digits for ending, digits in _DIGITS if name.endswith(ending)), 4)
         return f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"

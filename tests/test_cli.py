@@ -12,6 +12,8 @@ import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 
+import geopandas
+import pyarrow.parquet as pq
 import pytest
 
 import poolbuilder
@@ -324,6 +326,45 @@ def test_a_pool_says_that_a_source_made_coordinates_coarser(
     assert (code, json.loads(out)["counts"]["generalised"]) == (0, 2)
     run("build", *HERE, "--records", str(tmp_path / "fish.csv"), "--out", str(tmp_path / "pool"))
     assert "2 records within reach were generalised" in (tmp_path / "pool" / "report.html").read_text("utf-8")
+
+
+def test_names_with_line_breaks_split_no_row(run: Run, tmp_path: Path) -> None:
+    name = "blue\ngill\r\nfish"
+    (tmp_path / "list.csv").write_text(
+        f'scientificName,vernacularName,source\nLepomis cyanellus,"{name}","a\nb"\n'
+        "Lepomis gulosus,warmouth,a\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "fish.csv").write_text(
+        "scientificName,decimalLatitude,decimalLongitude,eventDate,recordedBy,datasetName\n"
+        f'Lepomis cyanellus,36.9,-91.2,2020-06-01,"A\nB","{name}"\n',
+        encoding="utf-8",
+    )
+    files = ["--records", str(tmp_path / "fish.csv"), "--checklist", str(tmp_path / "list.csv")]
+    _, out, _ = run("build", *HERE, "--name", name, *files, "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(out.lstrip("\ufeff"), newline="")))
+    assert [row["scientificName"] for row in rows] == ["Lepomis cyanellus", "Lepomis gulosus"]
+    _, table, _ = run("build", *HERE, "--name", name, *files, "--out", str(tmp_path / "pool"))
+    lines = table.splitlines()
+    assert not [line for line in lines if line.startswith(("gill", "fish"))]
+    with (tmp_path / "pool" / "pool.csv").open(encoding="utf-8-sig", newline="") as stream:
+        assert len(list(csv.reader(stream))) == 3
+
+
+def test_no_output_is_finer_than_the_source_published(run: Run, tmp_path: Path) -> None:
+    """A source that rounds to 0.1 degree (11 km) is nowhere given with more digits, nor as sure as a point."""
+    (tmp_path / "fish.csv").write_text(
+        "scientificName,decimalLatitude,decimalLongitude,eventDate,dataGeneralizations,informationWithheld\n"
+        "Lepomis cyanellus,36.9,-91.2,2012-06-01,Coordinates rounded to 0.1 degree,\n"
+        "Lepomis gulosus,36.8,-91.1,2013-06-01,,Exact place held back\n",
+        encoding="utf-8",
+    )
+    run("build", *HERE, "--records", str(tmp_path / "fish.csv"), "--out", str(tmp_path / "pool"))
+    evidence = pq.read_table(tmp_path / "pool" / "evidence.parquet").to_pylist()
+    assert {(row["longitude"], row["latitude"]) for row in evidence} == {(-91.2, 36.9), (-91.1, 36.8)}
+    assert min(row["coordinateUncertaintyInMeters"] for row in evidence) >= 11_000
+    shapes = geopandas.read_file(tmp_path / "pool" / "pool.gpkg", layer="evidence").geometry
+    assert {(shape.x, shape.y) for shape in shapes} == {(-91.2, 36.9), (-91.1, 36.8)}
 
 
 @pytest.mark.parametrize("shape", ["csv", "table"])

@@ -294,6 +294,31 @@ main(["demo", "--out", {str(folder)!r}])
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
+def test_an_ended_build_clears_up(folder: Path, number: signal.Signals, code: int) -> None:
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    program = f"""
+import signal, time
+signal.signal(signal.SIGINT, signal.default_int_handler)  # which a job in the background may not have
+from poolbuilder import folder as writing
+from poolbuilder.cli import main
+writing._write_geopackage = lambda *_: (print("ready", flush=True), time.sleep(60))
+main(["demo", "--out", {str(folder)!r}])
+"""
+    with subprocess.Popen(
+        [sys.executable, "-c", program], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        assert [path.name for path in folder.parent.iterdir() if path.name.startswith(".part-")]
+        process.send_signal(number)
+        _, told = process.communicate(timeout=120)
+    assert process.returncode == code
+    assert "Traceback" not in told
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert [path.name for path in folder.parent.iterdir()] == ["pool"]
+
+
 def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
     folder.rename(folder.with_name(".pool.previous"))
     assert read_pool(folder).candidates.num_rows == 13

@@ -219,6 +219,8 @@ def test_the_csv_has_the_columns_and_opens_in_a_spreadsheet(
 def test_no_cell_is_taken_for_a_formula() -> None:
     text = csv_text(pa.table({"water": ['=cmd|"/c calc"!A1'], "presence": [-0.5]}))
     assert text.splitlines()[1] == '"\'=cmd|""/c calc""!A1",-0.5'
+    listed = csv_text(pa.table({"names": [["=1+1", "x"], ["x", "=1+1"]]}))
+    assert listed.splitlines()[1:] == ["'=1+1; x", "x; =1+1"]
 
 
 def test_the_geopackage_holds_waters_and_records(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:

@@ -124,6 +124,10 @@ def test_geoparquet_of_other_columns_than_expected(tmp_path: Path) -> None:
         pq.write_table(table.set_column(at, "geometry", values), tmp_path / "odd.parquet")
         with pytest.raises(LayerError, match="geometry is encoded as WKB in a column of"):
             read_layer(tmp_path / "odd.parquet", purpose="basins")
+    arc = struct.pack("<BII", 1, 8, 3) + struct.pack("<6d", -90, 40, -89, 41, -88, 40)
+    pq.write_table(table.set_column(at, "geometry", pa.array([arc, arc])), tmp_path / "odd.parquet")
+    with pytest.raises(LayerError, match="cannot be read as basins: Nonlinear geometry"):
+        read_layer(tmp_path / "odd.parquet", purpose="basins")
     for geo in ("[]", '{"primary_column": "geometry", "columns": {"geometry": 7}}', '{"primary_column": []}'):
         pq.write_table(table.replace_schema_metadata({"geo": geo}), tmp_path / "odd.parquet")
         with pytest.raises(LayerError, match="without the `geo` description"):

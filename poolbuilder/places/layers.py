@@ -322,7 +322,10 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
 
 def _of_table(table: pa.Table, hidden: set[str], values: Sequence[bytes | None], crs: CRS | None) -> RawLayer:
     """The layer of a table and of its geometry as well-known binary; of two columns of a name the first."""
-    geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
+    try:
+        geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
+    except NotImplementedError as error:  # arcs, outside the formats that say so, or within a collection
+        raise OSError(first_line(error)) from error
     lost = shapely.is_missing(geometry) & np.array([value is not None for value in values], dtype=bool)
     names = [name for name in dict.fromkeys(table.column_names) if name not in hidden]
     return RawLayer(

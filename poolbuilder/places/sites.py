@@ -31,7 +31,7 @@ class Site:
     radius_km : float
         Above 0, up to 2,000; 40 km is the usual search radius (25 miles are 40.2336 km).
     name : str
-        What the water is called in the result.
+        What the water is called in the result, on one line.
     water_type : str, optional
         One of `WATER_TYPES`; None when it is unknown.
     location_id, county : str
@@ -57,6 +57,8 @@ class Site:
     county: str = ""
 
     def __post_init__(self) -> None:
+        for key in ("name", "location_id", "county"):
+            object.__setattr__(self, key, " ".join(str(getattr(self, key)).split()))
         label = f"site {self.name!r}" if self.name else "site"
         if self.water_type is not None and self.water_type not in WATER_TYPES:
             raise SiteError(
