@@ -154,10 +154,7 @@ def _screened(
     placed = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
     table = tables.where(table, placed)
     if table.num_rows == 0:
-        raise CalibrationError(
-            f"{paths[0]}: no survey has usable coordinates "
-            "(give decimalLongitude and decimalLatitude, or --map your columns to them)"
-        )
+        raise CalibrationError.of("no_survey_usable", paths=paths[0])
     return table, tuple(sources), tuple(notes)
 
 
@@ -204,10 +201,7 @@ def read_surveys(
     table, sources, notes = _screened(events, checklist, renames, as_of, settings)
     looking = _look(table, checklist, constants, settings)
     if looking.only_candidates or not len(looking):
-        raise CalibrationError(
-            f"{events[0]}: no list of other fishes than the checklist's (surveys must name everything that "
-            "was caught, else a non-detection says nothing)"
-        )
+        raise CalibrationError.of("no_list_other", events=events[0])
     x, y = _cells(looking.events.longitude, looking.events.latitude)
     cell, water = np.unique(np.stack([x, y], axis=1), axis=0, return_inverse=True)
     water = np.asarray(water, dtype=np.int64).reshape(-1)
@@ -224,10 +218,7 @@ def read_surveys(
     share = found.mean(axis=0)
     scored = np.flatnonzero((share > 0) & (share < 1))
     if not len(scored):
-        raise CalibrationError(
-            f"surveys: no species of the checklist was found at some of the {n:,} waters, missed at others "
-            "(calibration needs presences and absences: give surveys with near-complete lists of all fishes)"
-        )
+        raise CalibrationError.of("surveys_no_species", n=n)
     apart = bool(records) and set(map(Path, records)) != set(map(Path, events))
     if apart:
         table, more, words = _screened(records, checklist, renames, as_of, settings)
@@ -486,10 +477,11 @@ def _by_water(
             notes = notes or tuple(note for note in water.notes if note.startswith(("streams:", "basins:")))
         straights[id(fold)] = straight
     if not snapped:
-        raise CalibrationError(
-            f"{layers['streams']}: none of the {len(surveys.y):,} surveyed waters lies within "
-            f"{settings.stream_snap_m:g} m of a flow line (give the streams of the region that was "
-            "surveyed, or raise streamSnapM)"
+        raise CalibrationError.of(
+            "none_surveyed_waters",
+            streams=layers["streams"],
+            y=len(surveys.y),
+            stream_snap_m=settings.stream_snap_m,
         )
 
     def by(factor: float) -> Floats:

@@ -15,7 +15,7 @@ from poolbuilder import schemas, tables
 from poolbuilder.errors import PoolFileError
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.pool import Pool
-from poolbuilder.words import pool_words
+from poolbuilder.words import pool_words, said
 
 QUESTIONS = ("new-introduced", "lost", "changed")
 """What a script can ask of a comparison."""
@@ -195,7 +195,7 @@ def _arrivals(fresh: Collection[str], name: str, old: Pool, new: Pool) -> dict[s
         for row in old.evidence.select(["scientificName", "recordIDs"]).to_pylist()
         for key in row["recordIDs"]
     }
-    owners = Counter(titles.get(row["datasetKey"]) or "data set not named" for row in rows)
+    owners = Counter(titles.get(row["datasetKey"]) or said("data_set_not") for row in rows)
     years = sorted({row["year"] for row in rows if row["year"] is not None})
     return {
         "events": len(rows),
@@ -256,10 +256,8 @@ def _differences(old: Pool, new: Pool) -> list[str]:
     """What differs besides the records, in words."""
     apart = _apart_km(old, new)
     if apart > max(old.site.radius_km, new.site.radius_km):
-        raise PoolFileError(
-            f"pools of two waters, {apart:.0f} km apart: {old.site.name or 'unnamed'!r} and "
-            f"{new.site.name or 'unnamed'!r}",
-            remedy="compare pools of one water",
+        raise PoolFileError.of(
+            "pools_two_waters", apart=apart, name=old.site.name or "unnamed", name2=new.site.name or "unnamed"
         )
     before, after = old.settings.as_dict(), new.settings.as_dict()
     changed = {key: (before.get(key), value) for key, value in after.items() if before.get(key) != value}

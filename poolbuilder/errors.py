@@ -21,13 +21,18 @@
     └── MissingExtraError   an optional package that is not installed        (ImportError)
 
 A bad *record* is never an exception: it is kept with the rule that rejects it.
-Messages read ``what: fact, got value (remedy)``, lower-case, without a full stop.
+Messages read ``what: fact, got value (remedy)``, lower-case, without a full stop.  Their texts stand in
+``words/faults.txt``, a line each; ``of`` makes an error of one of them and of facts.
 """
 
 from __future__ import annotations
 
 import re
+import string
+from collections.abc import Iterable
+from functools import cached_property
 from pathlib import Path
+from typing import Any, Self
 
 __all__ = [
     "CalibrationError",
@@ -50,6 +55,42 @@ __all__ = [
 ]
 
 
+class Sentences(string.Formatter):
+    """The sentences of a file in ``words``: a line each, ``key: text`` with the facts in braces.
+
+    A fact is written as ``str.format`` does.  Several are joined by commas, with ``{names:or}`` or
+    ``{names:and}`` by that word; ``{rows:# row}`` counts, with ``{lists:# list|lists}`` where no s is added.
+
+    Examples
+    --------
+    >>> Sentences("faults.txt").format("{rows:# row} on {days:or}", rows=1, days=["x", "y"])
+    '1 row on x or y'
+    """
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    @cached_property
+    def texts(self) -> dict[str, str]:
+        """The sentences by key."""
+        lines = (Path(__file__).parent / "words" / self.name).read_text(encoding="utf-8").splitlines()
+        return dict(line.split(": ", 1) for line in lines if line and line[0] != "#")
+
+    def said(self, key: str, **facts: Any) -> str:
+        """A sentence with its facts."""
+        return self.vformat(self.texts[key], (), facts)
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        """One fact."""
+        if format_spec.startswith("# "):
+            one, _, many = format_spec[2:].partition("|")
+            return f"{value:,} {one if value == 1 else many or one + 's'}"
+        if isinstance(value, str) or not isinstance(value, Iterable):
+            return str(super().format_field(value, format_spec))
+        return (f" {format_spec} " if format_spec else ", ").join(map(str, value))
+
+
+_FAULTS = Sentences("faults.txt")
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]+")
 
 
@@ -72,6 +113,17 @@ class PoolBuilderError(Exception):
 
     def __init__(self, *words: object) -> None:
         super().__init__(*(_shown(word) if isinstance(word, str) else word for word in words))
+
+    @classmethod
+    def of(cls, key: str, **facts: Any) -> Self:
+        """The error whose text stands under a key of ``words/faults.txt``, with its facts."""
+        return cls(_FAULTS.said(key, **facts))
+
+
+def fault(key: str, **facts: Any) -> tuple[str, str]:
+    """What is wrong, and its remedy, as they stand under a key of ``words/faults.txt``."""
+    fact, _, remedy = _FAULTS.said(key, **facts).partition(" | ")
+    return fact, remedy
 
 
 def _shown(text: str) -> str:
@@ -131,6 +183,12 @@ class InputError(PoolBuilderError, ValueError):
         text = f"{where}: {fact}" if where else fact
         super().__init__(f"{text} ({remedy})" if remedy else text)
 
+    @classmethod
+    def of(cls, key: str, *, file: str | Path | None = None, row: int | None = None, **facts: Any) -> Self:
+        """The fault of a file, with the facts that its text names."""
+        fact, remedy = fault(key, **facts)
+        return cls(fact, file=file, row=row, remedy=remedy)
+
 
 class RecordFileError(InputError):
     """An occurrence table or archive that cannot be read."""
@@ -181,6 +239,11 @@ class SourceError(PoolBuilderError):
         self.source = source
         self.url = url
         super().__init__(message)
+
+    @classmethod
+    def of(cls, key: str, *, source: str = "", url: str = "", **facts: Any) -> Self:
+        """The failure of a service, with the facts that its text names."""
+        return cls(_FAULTS.said(key, **facts), source=source, url=url)
 
 
 class OfflineError(SourceError):

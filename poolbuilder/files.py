@@ -24,6 +24,7 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError
+from poolbuilder.words import said
 
 PRIVATE, SHARED = 0o700, 0o755
 """Modes of a folder that its owner alone may read, and of one that all may read."""
@@ -41,11 +42,11 @@ def disk_errors(
         yield
     except Exception as error:
         if is_full(error):
-            fact = f"cannot be {doing}: no space left on the disk"
-            remedy = "nothing was changed; free some space or choose another folder"
+            fact = said("no_space", doing=doing)
+            remedy = said("nothing_changed_free")
         elif isinstance(error, OSError):
             fact = f"cannot be {doing}: {error.strerror or error}"
-            remedy = "nothing was changed; check the path, its rights and the space on the disk"
+            remedy = said("nothing_changed_check")
         else:
             raise
         raise _made(kind, path, fact, remedy) from error
@@ -222,7 +223,7 @@ def locked(
             try:
                 held.acquire(timeout=wait_s)
             except Timeout:
-                fact, remedy = f"is being {doing} by {_holder(note)}", "wait for its end, then try again"
+                fact, remedy = f"is being {doing} by {_holder(note)}", said("wait_end_then")
                 raise _made(kind, lock.parent, fact, remedy) from None
     try:
         with suppress(OSError):  # on a full disk the lock holds as well
@@ -317,7 +318,7 @@ def geopackage(path: Path, *, date: str) -> Iterator[Callable[..., None]]:
     except (pyogrio.errors.DataLayerError, pyogrio.errors.DataSourceError) as error:
         # The driver names what came of a fault of the disk (a table missing, nothing to roll back).
         full = is_full(error) or shutil.disk_usage(path.parent).free < NEARLY_FULL
-        fact = os.strerror(errno.ENOSPC) if full else f"{path.name} could not be finished: {error}"
+        fact = os.strerror(errno.ENOSPC) if full else said("could_not_finished", name=path.name, error=error)
         raise OSError(errno.ENOSPC if full else errno.EIO, fact) from error
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})

@@ -21,6 +21,7 @@ from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 __all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
 
@@ -173,9 +174,7 @@ def write_folder(out: str | Path, fill: Any, *, marker: str) -> Path:
     if target.exists() and (
         not target.is_dir() or (any(target.iterdir()) and not (target / marker).exists())
     ):
-        raise PoolFileError(
-            "holds something that poolbuilder did not write", file=out, remedy="name an empty or a new folder"
-        )
+        raise PoolFileError.of("foreign_files", file=out)
     with whole_folder(target) as folder:
         fill(folder)
     return target
@@ -203,37 +202,35 @@ def _write_geopackage(pool: Pool, path: Path) -> None:
 @contextmanager
 def _readable(path: Path) -> Iterator[None]:
     """Turn what goes wrong with a file of a pool into one line that names it."""
-    again = "build the pool again"
+    again = said("build_pool_again")
     try:
         yield
     except PoolFileError:
         raise
     except OSError as error:
-        wanted = "name a folder that `poolbuilder build --out` wrote"
-        raise PoolFileError(f"cannot be read: {error.strerror or error}", file=path, remedy=wanted) from error
+        raise PoolFileError.of("cannot_read_folder", file=path, error=error.strerror or error) from error
     except json.JSONDecodeError as error:
-        raise PoolFileError(f"is not JSON: {error}", file=path, remedy=again) from error
+        raise PoolFileError.of("not_json", file=path, error=error, again=again) from error
     except KeyError as error:
-        raise PoolFileError(f"lacks {error}", file=path, remedy=again) from error
+        raise PoolFileError.of("lacks_key", file=path, error=error, again=again) from error
     except pa.ArrowException as error:
-        raise PoolFileError(f"cannot be read: {error}", file=path, remedy=again) from error
+        raise PoolFileError.of("cannot_read_folder2", file=path, error=error, again=again) from error
     except (ValueError, TypeError, RecursionError, SiteError, SettingsError) as error:
-        raise PoolFileError(f"cannot be understood: {error}", file=path, remedy=again) from error
+        raise PoolFileError.of("cannot_understood", file=path, error=error, again=again) from error
 
 
 def _document(path: Path) -> dict[str, Any]:
     with _readable(path):
         document = json.loads(path.read_text(encoding="utf-8"))
     if not isinstance(document, dict) or "schemaVersion" not in document:
-        raise PoolFileError(
-            "is not a pool", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
-        )
+        raise PoolFileError.of("not_pool", file=path)
     if document["schemaVersion"] not in (SCHEMA_VERSION, EARLIER):
-        raise PoolFileError(
-            f"has schemaVersion {document['schemaVersion']}, "
-            f"this version reads {SCHEMA_VERSION} and {EARLIER}",
+        raise PoolFileError.of(
+            "other_schema_version",
             file=path,
-            remedy="build the pool again with this version",
+            schema_version=document["schemaVersion"],
+            schema_version2=SCHEMA_VERSION,
+            earlier=EARLIER,
         )
     return document
 
@@ -287,9 +284,7 @@ def read_pool(folder: str | Path) -> Pool:
     path = Path(folder)
     recover(path.absolute())
     if not path.is_dir():
-        raise PoolFileError(
-            "is not a folder", file=path, remedy="name a folder that `poolbuilder build --out` wrote"
-        )
+        raise PoolFileError.of("not_folder", file=path)
     where = path / "pool.json"
     document = _document(where)
     earlier = document["schemaVersion"] == EARLIER
@@ -400,7 +395,7 @@ def data_package(pool: Pool) -> dict[str, Any]:
         "$schema": PROFILE,
         "name": "species-pool",
         "title": f"Species pool of {pool.site.name or 'an unnamed water'}",
-        "description": "Candidate species of one water, weighted, with the evidence for each.",
+        "description": said("candidate_species_water"),
         "version": SCHEMA_VERSION,
         "created": f"{pool.as_of.isoformat()}T00:00:00Z",
         "sources": [_source(item) for item in pool.datasets],

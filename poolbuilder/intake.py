@@ -307,12 +307,12 @@ def _fetched(
     kept = chain(query, base_url=client.base_url, store=store)
     if client.offline:
         if not kept:
-            raise OfflineError(
-                f"offline, and the store {store} holds no fetch of "
-                f"{', '.join(name for name, _ in query.taxa)} around "
-                "this place (fetch once without --offline)",
+            raise OfflineError.of(
+                "offline_store_no",
                 source=SOURCE,
                 url=client.base_url,
+                store=store,
+                taxa=(name for name, _ in query.taxa),
             )
         return kept[-1]
     step, since = "all", None
@@ -349,7 +349,7 @@ def restore_records(inputs: Sequence[Mapping[str, Any]], *, store: Path, into: P
     """
     target = Store(into, memory_mib=MEMORY_MIB)
     if not target.is_empty:
-        raise StoreError(f"{into}: holds records already (name an empty or a new folder)")
+        raise StoreError.of("records_already_name", into=into)
     paths = {str(item["path"]): item for item in inputs if item.get("kind") == "records"}
     others = []
     for path, item in paths.items():
@@ -369,12 +369,8 @@ def _kept_match(client: Client, name: str, store: Path) -> TaxonMatch:
     try:
         return TaxonMatch(**json.loads(_match_path(client, name, store).read_bytes()))
     except (OSError, ValueError, TypeError, RecursionError) as error:
-        raise OfflineError(
-            f"offline, and the store {store} does not know what the service calls {name!r} (fetch once "
-            "without "
-            "--offline)",
-            source=SOURCE,
-            url=client.base_url,
+        raise OfflineError.of(
+            "offline_store_does", source=SOURCE, url=client.base_url, store=store, name=name
         ) from error
 
 

@@ -46,6 +46,7 @@ from poolbuilder.surroundings import (
 )
 from poolbuilder.water import Water, feature
 from poolbuilder.water.hydrography import WaterLayers, layers_digest, water_layers, with_water_type
+from poolbuilder.words import said
 
 if TYPE_CHECKING:
     from poolbuilder.records.store import Store
@@ -191,10 +192,10 @@ class Job:
         water = Water.at(self.site, outline=layers.pop("water"), settings=self.settings, **layers)
         if kept is None:
             return water
-        said = f"layers of the water fetched {kept.fetched} from {kept.source}"
+        fetched = said("layers_water_fetched", fetched=kept.fetched, origin=kept.source)
         return replace(
             water,
-            notes=(said, *kept.notes, *water.notes),
+            notes=(fetched, *kept.notes, *water.notes),
             sources=tuple(kept.origin(source) for source in water.sources),
         )
 
@@ -398,7 +399,7 @@ class Engine:
         for note in mirrored:
             job.say(f"note: {note}")
         elsewhere = 0 if self._store is None else self._store.records - count
-        with stage("placing records on the water"):
+        with stage(said("placing_records_water")):
             water = job.open_water()
             built = Built(
                 site=job.typed_site(water),
@@ -524,10 +525,10 @@ def _mirrored(job: Job, store: Store | None, given: pa.Table, near: int) -> list
     if near if store is not None else count(site.longitude, site.latitude):
         return []
     slips = [
-        (-site.longitude, site.latitude, "the longitude has the other sign"),
-        (site.longitude, -site.latitude, "the latitude has the other sign"),
-        (-site.longitude, -site.latitude, "both coordinates have the other sign"),
-        (site.latitude, site.longitude, "latitude and longitude are swapped"),
+        (-site.longitude, site.latitude, said("longitude_other_sign")),
+        (site.longitude, -site.latitude, said("latitude_other_sign")),
+        (-site.longitude, -site.latitude, said("both_coordinates_other")),
+        (site.latitude, site.longitude, said("latitude_longitude_swapped")),
     ]
     for longitude, latitude, slip in slips:
         if found := count(longitude, latitude) if abs(latitude) <= 90 else 0:
@@ -537,8 +538,14 @@ def _mirrored(job: Job, store: Store | None, given: pa.Table, near: int) -> list
                 else f"latitude {latitude:g}, longitude {longitude:g}"
             )
             return [
-                f"no record lies near latitude {site.latitude:g}, longitude {site.longitude:g}, "
-                f"but {found:,} do where {slip}: did you mean {meant}? (or mend the records)"
+                said(
+                    "no_record_lies",
+                    latitude=site.latitude,
+                    longitude=site.longitude,
+                    found=found,
+                    slip=slip,
+                    meant=meant,
+                )
             ]
     return []
 
@@ -561,11 +568,7 @@ def _read_given(job: Job) -> tuple[pa.Table, Store | None, Provenance]:
 
     store = Store(job.store)
     if store.is_empty:
-        raise RecordFileError(
-            "the store holds no records",
-            file=job.store,
-            remedy="add some with `poolbuilder add FILE` or `poolbuilder fetch`, or give --records FILE",
-        )
+        raise RecordFileError.of("store_no_records", file=job.store)
     return None, store, Provenance(inputs=store.sources(), datasets=store.datasets())
 
 
@@ -639,7 +642,7 @@ def pool_at(
     if isinstance(settings, Mapping):
         settings = Settings.from_dict(dict(settings))
     elif settings is not None and not isinstance(settings, Settings):
-        raise TypeError(f"settings are a Settings or a mapping, not {type(settings).__name__}")
+        raise TypeError(said("settings_settings_mapping", name=type(settings).__name__))
     with tempfile.TemporaryDirectory() as folder:
         job = Job(
             site=Site(longitude=longitude, latitude=latitude, radius_km=radius_km, name=name),
@@ -671,7 +674,7 @@ def _day(given: datetime.date | str | None) -> datetime.date:
         return given
     if isinstance(given, str):
         return datetime.date.fromisoformat(given)
-    raise TypeError(f"as_of is a date or a text such as 2026-06-01, not {type(given).__name__}")
+    raise TypeError(said("as_of_type", name=type(given).__name__))
 
 
 def _paths(given: Any, folder: Path, what: str) -> list[str]:
@@ -696,4 +699,4 @@ def _as_path(item: Any, beside: Path, what: str) -> str:
         target = beside.with_suffix(".csv")
         item.to_csv(target, index=False)
         return str(target)
-    raise TypeError(f"{what} are paths or tables, not {type(item).__name__}")
+    raise TypeError(said("paths_tables_not", what=what, name=type(item).__name__))

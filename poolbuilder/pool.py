@@ -45,7 +45,7 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Located, Regions, Screened, cell_of, learn_region, locate, see_water
 from poolbuilder.water import Water
-from poolbuilder.words import pool_words
+from poolbuilder.words import pool_words, said
 
 if TYPE_CHECKING:
     import geopandas
@@ -164,7 +164,7 @@ class Pool:
             When no candidate has this name; the nearest one is named.
         """
         if not isinstance(species, str):
-            raise TypeError(f"a species is named by a text, not by {type(species).__name__}")
+            raise TypeError(said("species_named_text", name=type(species).__name__))
         names: dict[str, dict[str, Any]] = {}
         for row in self:
             for name in (row["scientificName"], row["vernacularName"]):
@@ -173,11 +173,11 @@ class Pool:
         wanted = " ".join(species.split()).casefold()
         if wanted not in names:
             near = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
-            remedy = "its candidates are in pool.candidates"
+            remedy = said("candidates_pool_candidates")
             if near:
                 found = names[near[0]]
                 remedy = f"did you mean {found['vernacularName'] or found['scientificName']}?"
-            raise UnknownSpeciesError(f"the pool has no species {species!r} ({remedy})")
+            raise UnknownSpeciesError.of("pool_no_species", species=species, remedy_given=remedy)
         return names[wanted]
 
     def reasons(self, species: str) -> list[dict[str, Any]]:

@@ -80,7 +80,7 @@ def _bits(buffer: pa.Buffer | None, offset: int, length: int) -> Bools:
 
 def _values(column: pa.Array) -> NDArray[Any]:
     if column.type not in _NUMPY:
-        raise TableError(f"column of type {column.type} is not a number")
+        raise TableError.of("column_type_not", type=column.type)
     dtype = np.dtype(_NUMPY[column.type])
     buffer = column.buffers()[1]
     if len(column) == 0 or buffer is None:
@@ -233,7 +233,7 @@ def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None
         bits = np.packbits(values.astype(bool), bitorder="little").tobytes()
         return pa.Array.from_buffers(kind, len(values), [_bitmap(mask), pa.py_buffer(bits)])
     if kind not in _NUMPY:
-        raise TableError(f"cannot make a column of type {kind}")
+        raise TableError.of("cannot_make_column", kind=kind)
     data = np.ascontiguousarray(values.astype(_NUMPY[kind]))
     return pa.Array.from_buffers(kind, len(data), [_bitmap(mask), pa.py_buffer(data)])
 
@@ -249,7 +249,7 @@ def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
     missing = [name for name in schema.names if name not in values]
     extra = [name for name in values if name not in schema.names]
     if missing or extra:
-        raise TableError(f"columns do not fit the schema: missing {missing}, unknown {extra}")
+        raise TableError.of("columns_do_not", missing=missing, extra=extra)
     return pa.Table.from_arrays([array(values[field.name], field.type) for field in schema], schema=schema)
 
 

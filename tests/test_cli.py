@@ -266,12 +266,12 @@ sys.exit(f"loaded {{loaded}}" if loaded else 0)
 def test_what_no_one_foresaw_is_one_line_that_asks_for_a_report(
     run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from poolbuilder.cli import reference
+    from poolbuilder.cli import record_store
 
     def broken(*_: object, **__: object) -> None:
         raise KeyError("a fault\nin two lines")
 
-    monkeypatch.setattr(reference.rules, "callback", broken)
+    monkeypatch.setattr(record_store.rules, "callback", broken)
     code, out, err = run("rules")
     assert (code, out) == (70, "")
     assert len(err.splitlines()) == 1

@@ -13,9 +13,10 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 LAYERS = [
     ["errors"],
     ["tables"],
+    ["words"],
     ["places"],
     ["schemas", "settings", "files", "names.vocabularies"],
-    ["names.checklist", "records.text_table", "records.dates", "words"],
+    ["names.checklist", "records.text_table", "records.dates"],
     ["records.archive", "records.values", "records.sheets"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],

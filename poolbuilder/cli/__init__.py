@@ -30,14 +30,14 @@ COMMANDS = {
     "demo": "poolbuilder.cli.one_water:demo",
     "introduced": "poolbuilder.cli.waters:introduced",
     "many": "poolbuilder.cli.waters:many",
-    "fetch": "poolbuilder.cli.fetch:fetch",
-    "page": "poolbuilder.cli.page:page",
+    "fetch": "poolbuilder.cli.service:fetch",
+    "page": "poolbuilder.cli.service:page",
     "refresh": "poolbuilder.cli.waters:refresh",
     "report": "poolbuilder.cli.one_water:report",
     "restore": "poolbuilder.cli.record_store:restore",
-    "rules": "poolbuilder.cli.reference:rules",
-    "settings": "poolbuilder.cli.reference:settings",
-    "specimen": "poolbuilder.cli.specimen:specimen",
+    "rules": "poolbuilder.cli.record_store:rules",
+    "settings": "poolbuilder.cli.surveys:settings",
+    "specimen": "poolbuilder.cli.one_water:specimen",
 }
 """Command name to module and function; a command's module is imported only when it is run."""
 

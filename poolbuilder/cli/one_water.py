@@ -1,4 +1,4 @@
-"""``poolbuilder build``, ``report``, ``crosses`` and ``demo``: the pool of one water."""
+"""``build``, ``report``, ``crosses``, ``demo`` and ``specimen``: one water, and one fish in it."""
 
 from __future__ import annotations
 
@@ -10,18 +10,22 @@ import pyarrow as pa
 
 from poolbuilder import words
 from poolbuilder.cli.options import (
+    FILE,
+    LAYER,
     format_option,
     knowledge_options,
     layer_options,
     make_job,
+    option,
     out_option,
     place_options,
     pool_options,
     radius_of,
+    read_settings,
     record_options,
-    say,
+    settings_option,
 )
-from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, show
+from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, say, show, tell
 from poolbuilder.job import TOOK
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
@@ -32,12 +36,12 @@ from poolbuilder.words import pool_words
 @place_options
 @pool_options
 @layer_options
-@click.option("--outlines", metavar="FILE[:LAYER]", help="Outlines of states or counties to draw on the map.")
+@option("--outlines", metavar=LAYER)
 @record_options
 @knowledge_options
 @out_option
-@click.option("--replace", is_flag=True, help="Let --out replace the pool of another place.")
-@click.option("--explain-time", is_flag=True, help="Say at the end where the time went.")
+@option("--replace", is_flag=True)
+@option("--explain-time", is_flag=True)
 @format_option()
 def build(
     lat: float,
@@ -59,29 +63,20 @@ def build(
     radius = radius_of(radius_km, radius_mi)
     site = Site(longitude=lon, latitude=lat, radius_km=radius, name=name, water_type=water_type)
     replaced = "" if out is None else refuse_other_place(site, out, replace=replace)
-    pool = make_job(site, say=say, **given).run()
+    pool = make_job(site, say=tell, **given).run()
     if out is not None:
         publish(pool, out, replaced=replaced)
     show(pool, shape, verbose=is_verbose())
     if explain_time:
-        say(f"time: {pool_words.time_taken(TOOK)}")
+        tell(f"time: {pool_words.time_taken(TOOK)}")
     if not pool_words.has_data(pool):
         click.get_current_context().exit(3)
 
 
 @click.command()
-@click.argument("pool", type=click.Path(path_type=Path))
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Where the page goes. [default: report.html in the pool folder]",
-)
-@click.option(
-    "--picture",
-    "picture_file",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write the map and the bars to a PNG, SVG or PDF file instead (needs poolbuilder[plot]).",
-)
+@click.argument("pool", type=FILE)
+@option("--out", of="report", type=click.Path(path_type=Path, dir_okay=False))
+@option("--picture", "picture_file", type=click.Path(path_type=Path, dir_okay=False))
 def report(pool: Path, out: Path | None, picture_file: Path | None) -> None:
     """Make the page of the pool in folder POOL again, or a picture for a paper."""
     from poolbuilder.folder import read_pool
@@ -116,14 +111,10 @@ def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
 
 
 @click.command()
-@click.argument("pool", type=click.Path(path_type=Path))
-@click.option("--include-pure", is_flag=True, help="Add each species itself to the hypotheses.")
-@click.option(
-    "--f1-share",
-    type=float,
-    help="Share of the weight that the pairs get beside the pure species. [default: the pool's f1Share]",
-)
-@click.option("--top", type=click.IntRange(min=1), default=20, show_default=True, help="Rows of the table.")
+@click.argument("pool", type=FILE)
+@option("--include-pure", is_flag=True)
+@option("--f1-share", of="crosses", type=float)
+@option("--top", type=click.IntRange(min=1), default=20, show_default=True)
 @format_option()
 def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, shape: str) -> None:
     """List the parent pairs of the pool in folder POOL, with their weights."""
@@ -152,3 +143,116 @@ def demo(out: Path | None) -> None:
     pool = demo_pool()
     publish(pool, out or Path("demo_pool"))
     show(pool, "table", verbose=is_verbose())
+
+
+def _simulate(
+    traits: Path | None, fish: int, seed: int, settings_file: Path | None, out: Path | None
+) -> None:
+    from poolbuilder.fish.characters import read_traits
+    from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
+
+    table, settings = read_traits(traits), read_settings(settings_file)
+    listed, prior = even_hypotheses(table)
+    counts = [each.key for each in table.characters if each.kind == "count"]
+    for title, keys in (("counts alone", counts), ("everything", None)):
+        made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
+        say(simulation_lines(made, title=title, pairs=keys is None))
+    if out is not None:
+        tell(f"wrote {write_confusion(made, out)} (confusion.csv, with everything seen)")
+    click.echo(
+        "every hypothesis alike before looking; drawn from the tables that weigh them: the best to hope for"
+    )
+    marks = table.marks(table.species, [each.key for each in table.characters])
+    share = 100 * marks["from memory"] / sum(marks.values())
+    known = ", ".join(f"{number} {how}" for how, number in marks.items())
+    click.echo(f"entries of the table: {known} ({share:.0f} % from memory)")
+
+
+def _settings(built: Any, settings_file: Path | None, f1_share: float | None) -> Any:
+    """The pool's settings, with those of a file and --f1-share in place of its own."""
+    from poolbuilder.settings import Settings
+
+    chosen = {**built.settings.as_dict(), **read_settings(settings_file).changed()}
+    if f1_share is not None:
+        chosen["f1Share"] = f1_share
+    return Settings.from_dict(chosen)
+
+
+@click.command()
+@click.argument("pool", required=False, type=FILE)
+@click.argument("fish", metavar="FISH...", nargs=-1, type=FILE)
+@option("--traits", type=FILE)
+@out_option
+@option("--field-sheet", is_flag=True)
+@option(
+    "--place", type=click.Choice(["exact", "tenth", "degree", "none"]), default="degree", show_default=True
+)
+@option("--f1-share", type=float)
+@settings_option("specimen")
+@format_option()
+@option("--template", is_flag=True)
+@option("--simulate", is_flag=True)
+@option("--simulated", type=click.IntRange(2, 10_000), default=100, show_default=True)
+@option("--seed", type=int, default=1, show_default=True)
+def specimen(
+    pool: Path | None,
+    fish: tuple[Path, ...],
+    traits: Path | None,
+    out: Path | None,
+    field_sheet: bool,
+    place: str,
+    f1_share: float | None,
+    settings_file: Path | None,
+    shape: str,
+    template: bool,
+    simulate: bool,
+    simulated: int,
+    seed: int,
+) -> None:
+    """Weigh what was seen on fish of one water against the pool in folder POOL.
+
+    FISH is a TOML file with what was seen on one fish (--template prints an empty one) or a
+    CSV file with one fish a row; several are weighed together.
+    """
+    if template or simulate:
+        if pool is not None:
+            raise click.UsageError("--template and --simulate take no POOL")
+        if simulate:
+            _simulate(traits, simulated, seed, settings_file, out)
+            return
+        from poolbuilder.fish.characters import read_traits
+        from poolbuilder.fish.notes import template as form
+
+        click.echo(form(read_traits(traits), settings=read_settings(settings_file)), nl=False)
+        return
+    if pool is None or not (fish or field_sheet):
+        raise click.UsageError("name a pool folder and the notes on a fish (--template prints empty ones)")
+    from poolbuilder.fish.answer import (
+        answer_lines,
+        answers_table,
+        identify_all,
+        summary_lines,
+        write_specimen,
+        write_specimens,
+    )
+    from poolbuilder.fish.answer import field_sheet as sheet
+    from poolbuilder.fish.characters import Fish, read_traits
+    from poolbuilder.fish.notes import read_fish
+    from poolbuilder.folder import read_pool
+
+    built, table = read_pool(pool), read_traits(traits)
+    settings = _settings(built, settings_file, f1_share)
+    notes = [each for path in fish for each in read_fish(path, table, settings=settings)]
+    weighed = identify_all(built, notes or [Fish()], table, settings=settings)
+    if field_sheet:
+        click.echo(sheet(weighed[0]))
+        return
+    first = weighed[0]
+    if len(weighed) == 1:
+        emit(shape, lines=lambda: summary_lines(first), table=first.posterior_table)
+    else:
+        emit(shape, lines=lambda: answer_lines(weighed), table=lambda: answers_table(weighed))
+    if out is not None:
+        single = len(weighed) == 1
+        folder = write_specimen(first, out, place=place) if single else write_specimens(weighed, out)
+        tell(f"wrote {folder} ({'open specimen.html in a browser' if single else 'answers.csv'})")

@@ -1,4 +1,4 @@
-"""Options that several commands share, and what they stand for."""
+"""Options of the commands, and what they stand for; what is said of each stands in ``words/options.txt``."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from poolbuilder.errors import SettingsError
+from poolbuilder.errors import Sentences, SettingsError
 from poolbuilder.places.sites import WATER_TYPES
 from poolbuilder.settings import Settings, read_calibration
 
@@ -20,6 +20,28 @@ if TYPE_CHECKING:
     from poolbuilder.places.sites import Site
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+HELP = Sentences("options.txt").texts
+FILE = click.Path(path_type=Path)
+LAYER = "FILE[:LAYER]"
+KM_PER_MILE = 1.609344
+
+
+def option(*flags: str, of: str = "", **kind: Any) -> Callable[[F], F]:
+    """An option with what is said of its flag, or of the flag *of* one command."""
+    flag = next(flag for flag in flags if flag.startswith("--"))
+    return click.option(*flags, help=HELP[f"{of} {flag}".strip()], **kind)
+
+
+def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Several options as one, in their order."""
+
+    def apply(function: F) -> F:
+        for one in reversed(options):
+            function = one(function)
+        return function
+
+    return apply
 
 
 def day(value: str | datetime.date) -> datetime.date:
@@ -32,53 +54,70 @@ def day(value: str | datetime.date) -> datetime.date:
         raise click.BadParameter(f"{value!r} is not a day (write it as 2026-06-30)") from None
 
 
-def _apply(function: F, *options: Callable[[F], F]) -> F:
-    for option in reversed(options):
-        function = option(function)
-    return function
+def listed(*known: str) -> Callable[[click.Context, click.Parameter, tuple[str, ...]], tuple[str, ...]]:
+    """Read words of a few, in one list or several."""
+
+    def read(
+        _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
+    ) -> tuple[str, ...]:
+        words = [word.strip() for word in ",".join(values).split(",") if word.strip()]
+        if wrong := [word for word in words if word not in known]:
+            raise click.BadParameter(f"{wrong[0]!r} is none of {', '.join(known)}")
+        return tuple(dict.fromkeys(words))
+
+    return read
 
 
-def store_option(function: F) -> F:
-    """``--store``."""
-    text = "Record store. [default: $POOLBUILDER_STORE, else data_cache]"
-    return click.option("--store", type=click.Path(path_type=Path), help=text)(function)
+def format_option(*shapes: str) -> Callable[[F], F]:
+    """``--format``, the same in every command: a table to read, and csv or json to go on with."""
+    choice = click.Choice(shapes or ("table", "csv", "json"))
+    return option("--format", "shape", type=choice, default="table", show_default=True)
+
+
+def settings_option(of: str = "") -> Callable[[F], F]:
+    """``--settings``."""
+    return option("--settings", "settings_file", type=FILE, of=of)
+
+
+store_option = option("--store", type=FILE)
+out_option = option("--out", type=FILE)
+water_type_option = option("--water-type", type=click.Choice(WATER_TYPES))
+as_of_option = option("--as-of", type=day, metavar="DATE", default=datetime.date.today, show_default="today")
+regions_option = option("--regions", multiple=True, metavar=LAYER)
+place_options = together(
+    option("--lat", type=float, required=True),
+    option("--lon", type=float, required=True),
+    option("--name", default=""),
+    option("--radius-km", type=float),
+    option("--radius-mi", type=float),
+    water_type_option,
+)
+layer_options = together(
+    *(option(f"--{kind}", metavar=LAYER) for kind in ("water", "basins", "streams", "barriers"))
+)
+map_options = together(
+    option("--map", "mapping", multiple=True, metavar="GIVEN=TERM"),
+    option("--date-order", type=click.Choice(["mdy", "dmy", "ymd"])),
+)
+record_options = together(store_option, option("--records", multiple=True, type=FILE), map_options)
+knowledge_options = together(
+    option("--known", multiple=True, type=FILE, metavar="FILE"),
+    option("--catch", multiple=True, type=FILE, metavar="FILE"),
+)
+pool_options = together(
+    option("--checklist", default="lepomis", show_default=True),
+    option("--ranges", multiple=True, metavar=LAYER),
+    option("--region-list", multiple=True, metavar="FILE"),
+    regions_option,
+    settings_option(),
+    option("--constants", type=FILE),
+    as_of_option,
+)
 
 
 def store_path(store: Path | None) -> Path:
     """The store named, else the one of the environment, else ``data_cache``."""
     return store or Path(os.environ.get("POOLBUILDER_STORE") or "data_cache")
-
-
-def as_of_option(function: F) -> F:
-    """``--as-of``, today by default."""
-    return click.option(
-        "--as-of",
-        type=day,
-        metavar="DATE",
-        default=datetime.date.today,
-        show_default="today",
-        help="The day that counts as today.",
-    )(function)
-
-
-def out_option(function: F) -> F:
-    """``--out``."""
-    text = "Folder for the result; written whole or not at all."
-    return click.option("--out", type=click.Path(path_type=Path), help=text)(function)
-
-
-def water_type_option(function: F) -> F:
-    """``--water-type``."""
-    text = "Kind of water, where it is known; lake fishes are rare in streams. A reservoir is a lake."
-    return click.option("--water-type", type=click.Choice(WATER_TYPES), help=text)(function)
-
-
-KM_PER_MILE = 1.609344
-
-radius_options = (
-    click.option("--radius-km", type=float, help="What counts as near. [default: 40 km, 25 mi]"),
-    click.option("--radius-mi", type=float, help="The same in miles."),
-)
 
 
 def radius_of(radius_km: float | None, radius_mi: float | None) -> float:
@@ -90,166 +129,15 @@ def radius_of(radius_km: float | None, radius_mi: float | None) -> float:
     return 40.0 if radius_km is None else radius_km
 
 
-def format_option(*shapes: str) -> Callable[[F], F]:
-    """``--format``, the same in every command: a table to read, and csv or json to go on with."""
-    return click.option(
-        "--format",
-        "shape",
-        type=click.Choice(shapes or ("table", "csv", "json")),
-        default="table",
-        show_default=True,
-        help="What stdout gets; csv and json hold every row and column.",
-    )
-
-
-def place_options(function: F) -> F:
-    """``--lat``, ``--lon``, ``--name``, ``--radius-km``, ``--radius-mi``, ``--water-type``."""
-    return _apply(
-        function,
-        click.option("--lat", type=float, required=True, help="Latitude, decimal degrees, north positive."),
-        click.option("--lon", type=float, required=True, help="Longitude, decimal degrees, east positive."),
-        click.option("--name", default="", help="What the water is called."),
-        *radius_options,
-        water_type_option,
-    )
-
-
-def layer_options(function: F) -> F:
-    """``--water``, ``--basins``, ``--streams``, ``--barriers``."""
-    return _apply(
-        function,
-        click.option("--water", metavar="FILE[:LAYER]", help="Outlines of lakes, ponds and reservoirs."),
-        click.option("--basins", metavar="FILE[:LAYER]", help="Nested watershed polygons."),
-        click.option("--streams", metavar="FILE[:LAYER]", help="Flow lines."),
-        click.option("--barriers", metavar="FILE[:LAYER]", help="Dams and falls, as points."),
-    )
-
-
-def regions_option(function: F) -> F:
-    """``--regions``, which belongs to ``--region-list``."""
-    return click.option(
-        "--regions",
-        multiple=True,
-        metavar="FILE[:LAYER]",
-        help="Polygons of the regions of each --region-list in turn; states and units need none.",
-    )(function)
-
-
-def settings_option(text: str = "TOML file with numbers of the model.") -> Callable[[F], F]:
-    """``--settings``, with its help."""
-    return click.option("--settings", "settings_file", type=click.Path(path_type=Path), help=text)
-
-
-def pool_options(function: F) -> F:
-    """``--checklist``, ``--ranges``, ``--region-list``, ``--regions``, ``--settings`` and ``--as-of``."""
-    return _apply(
-        function,
-        click.option(
-            "--checklist",
-            default="lepomis",
-            show_default=True,
-            help="A list that ships with poolbuilder (lepomis, leuciscids), a CSV file, or a genus.",
-        ),
-        click.option(
-            "--ranges",
-            multiple=True,
-            metavar="FILE[:LAYER]",
-            help="Native and introduced range polygons, or a table of regions with the layer of its regions "
-            "behind it (TABLE.csv:FILE); repeatable.",
-        ),
-        click.option(
-            "--region-list",
-            "region_list",
-            multiple=True,
-            metavar="FILE",
-            help="A list of what is native and introduced: table or checklist archive of states, hydrologic "
-            "units or other regions, or an agency's own without regions; repeatable.",
-        ),
-        regions_option,
-        settings_option(),
-        click.option(
-            "--constants",
-            type=click.Path(path_type=Path),
-            help="Constants of the model, as calibrate fits them. [default: those that ship]",
-        ),
-        as_of_option,
-    )
-
-
-def say(text: str) -> None:
-    """Tell the reader something on stderr."""
-    click.echo(text, err=True)
-
-
-def map_options(function: F) -> F:
-    """``--map`` and ``--date-order``."""
-    return _apply(
-        function,
-        click.option(
-            "--map",
-            "mapping",
-            multiple=True,
-            metavar="GIVEN=TERM",
-            help="Read column GIVEN as Darwin Core TERM; repeatable.",
-        ),
-        click.option(
-            "--date-order",
-            type=click.Choice(["mdy", "dmy", "ymd"]),
-            help="How dates such as 5/6/2017 are ordered; needed only where two orders fit the whole column.",
-        ),
-    )
-
-
-def record_options(function: F) -> F:
-    """``--store``, ``--records`` and ``--map``."""
-    return _apply(
-        function,
-        store_option,
-        click.option(
-            "--records",
-            multiple=True,
-            type=click.Path(path_type=Path),
-            help="Tables, spreadsheets, Darwin Core Archives or layers of points to use in place of "
-            "the store; repeatable.",
-        ),
-        map_options,
-    )
-
-
-def knowledge_options(function: F) -> F:
-    """``--known`` and ``--catch``."""
-    kind = click.Path(path_type=Path)
-    return _apply(
-        function,
-        click.option(
-            "--known",
-            multiple=True,
-            type=kind,
-            metavar="FILE",
-            help="CSV of what is known here: scientificName, what (present, absent, stocked, listed: on the "
-            "agency's list), date, source, waterBody; repeatable.",
-        ),
-        click.option(
-            "--catch",
-            multiple=True,
-            type=kind,
-            metavar="FILE",
-            help="CSV of what was caught here: scientificName, individualCount (0: looked for, not caught), "
-            "date, gear; repeatable.",
-        ),
-    )
-
-
 def renames(mapping: tuple[str, ...], date_order: str | None = None) -> dict[str, str]:
     """``("Latitude=decimalLatitude",)`` and the order of dates as the mapping that `read_records` takes."""
     found = {"date order": date_order} if date_order else {}
     for item in mapping:
-        given, sign, term = item.partition("=")
-        if not (sign and given.strip() and term.strip()):
-            raise click.BadParameter(
-                f"{item!r} is not GIVEN=TERM (such as Latitude=decimalLatitude)", param_hint="--map"
-            )
-        found[given.strip()] = term.strip()
+        given, sign, term = (part.strip() for part in item.partition("="))
+        if not (sign and given and term):
+            fact = f"{item!r} is not GIVEN=TERM (such as Latitude=decimalLatitude)"
+            raise click.BadParameter(fact, param_hint="--map")
+        found[given] = term
     return found
 
 
@@ -278,18 +166,16 @@ def make_job(
     date_order: str | None = None,
     region_list: tuple[str, ...] = (),
     regions: tuple[str, ...] = (),
-    constants: Path | None = None,
     **given: Any,
 ) -> Job:
     """The job that the shared options of a command ask for; *given* are fields of Job."""
     from poolbuilder.job import Job
 
     return Job(
-        region_lists=paired_lists(region_list, regions),
         site=site,
+        region_lists=paired_lists(region_list, regions),
         store=store_path(store),
         settings=read_settings(settings_file),
-        constants=constants,
         calibration=None if settings_file is None else read_calibration(settings_file),
         renames=renames(mapping, date_order),
         **given,

@@ -1,4 +1,4 @@
-"""What commands print: one table that fits the terminal, one way to give csv and json, a pool in short."""
+"""What commands print: tables that fit the terminal, csv and json, a pool in short, news, progress."""
 
 from __future__ import annotations
 
@@ -13,16 +13,49 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from poolbuilder import words
-from poolbuilder.pool import Pool
 from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from poolbuilder.places.sites import Site
+    from poolbuilder.pool import Pool
 
 MOST_NOTES = 6
 NARROW, WIDE = 80, 100
+BAR = 24
+
+
+def tell(text: str) -> None:
+    """Tell the reader something on stderr."""
+    click.echo(text, err=True)
+
+
+def progress_line(doing: str, done: int, total: int | None) -> None:
+    """Draw a progress bar on stderr, over itself; nothing when stderr is no terminal."""
+    if not sys.stderr.isatty():
+        return
+    if total is None:
+        text = f"{doing} {done:,} records"
+    else:
+        filled = BAR if total == 0 else BAR * done // total
+        text = f"{doing} [{'#' * filled}{' ' * (BAR - filled)}] {done:,} of {total:,}"
+    click.echo(f"\r{text:<{NARROW - 1}}", nl=total is not None and done >= total, err=True)
+
+
+def no_progress(_doing: str, _done: int, _total: int | None) -> None:
+    """Say nothing of what is being done."""
+
+
+def leave(found: Sequence[str], *, missing: Sequence[str] = (), quiet: bool = False) -> None:
+    """Say what was asked about and what is missing, and leave with their exit code."""
+    if not quiet:
+        for line in found:
+            tell(f"found: {line}")
+        if missing:
+            tell(f"not refreshed: {', '.join(missing)}")
+    if found or missing:
+        click.get_current_context().exit(4 if found else 3)
 
 
 def width() -> int:
@@ -157,8 +190,8 @@ def publish(pool: Pool, out: Path, *, replaced: str = "") -> None:
     with stage("writing the folder and its report"):
         folder = write_pool(pool, out, pages={"report.html": render(pool)})
     if replaced:
-        click.echo(f"replaced {replaced}", err=True)
-    click.echo(f"wrote {folder} (open report.html in a browser)", err=True)
+        tell(f"replaced {replaced}")
+    tell(f"wrote {folder} (open report.html in a browser)")
 
 
 def is_verbose() -> bool:

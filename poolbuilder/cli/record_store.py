@@ -1,60 +1,37 @@
-"""``poolbuilder add`` and ``restore``: records into the record store, and those of a pool again."""
+"""``add``, ``restore`` and ``rules``: records into the store, those of a pool again, what rejects them."""
 
 from __future__ import annotations
 
 import datetime
-import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from poolbuilder.cli.options import (
+    FILE,
     map_options,
+    option,
     read_settings,
     renames,
-    say,
     settings_option,
     store_option,
     store_path,
 )
+from poolbuilder.cli.output import WIDE, progress_line, tell
 from poolbuilder.records.store import AddResult, Findings, RemoveResult, Store
-
-BAR = 24
-WIDEST = 79
-"""Characters that a line of progress fills, so that it covers the one before."""
-
-
-def progress_line(doing: str, done: int, total: int | None) -> None:
-    """Draw a progress bar on stderr, over itself; nothing when stderr is no terminal."""
-    if not sys.stderr.isatty():
-        return
-    if total is None:
-        text = f"{doing} {done:,} records"
-    else:
-        filled = BAR if total == 0 else BAR * done // total
-        text = f"{doing} [{'#' * filled}{' ' * (BAR - filled)}] {done:,} of {total:,}"
-    click.echo(f"\r{text:<{WIDEST}}", nl=total is not None and done >= total, err=True)
 
 
 @click.command()
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
+@click.argument("files", nargs=-1, type=FILE, metavar="FILE...")
 @store_option
 @map_options
-@click.option("--compact", is_flag=True, help="Merge all files of the store and drop replaced versions.")
-@click.option("--check", is_flag=True, help="Read every file of the store, and repair what can be repaired.")
-@click.option(
-    "--remove",
-    multiple=True,
-    metavar="SOURCE",
-    help="Take out what was added from SOURCE, a file as it was named or its SHA-256; repeatable.",
-)
-@click.option(
-    "--share/--no-share",
-    default=None,
-    help="Let everyone on this computer read the store and its fetches, or, as at first, their owner alone.",
-)
-@settings_option("TOML file with numbers of the model (maxUnpackedMib).")
+@option("--compact", is_flag=True)
+@option("--check", is_flag=True)
+@option("--remove", multiple=True, metavar="SOURCE")
+@option("--share/--no-share", default=None)
+@settings_option("add")
 def add(
     files: Sequence[Path],
     store: Path | None,
@@ -75,7 +52,7 @@ def add(
         raise click.UsageError("name a FILE to add, or --compact, --check, --remove or --share")
     settings = read_settings(settings_file)
     renamed = renames(mapping, date_order)
-    opened = Store(store_path(store), waiting=say)
+    opened = Store(store_path(store), waiting=tell)
     code = _report_check(opened.check(progress=progress_line)) if check else 0
     for source in remove:
         code = max(code, _report_remove(opened.remove(source, progress=progress_line)))
@@ -131,11 +108,9 @@ def _report_check(found: Findings) -> int:
 
 
 @click.command()
-@click.argument("pool", type=click.Path(path_type=Path))
+@click.argument("pool", type=FILE)
 @store_option
-@click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder of the store to fill; new or empty."
-)
+@option("--out", of="restore", type=FILE, required=True)
 def restore(pool: Path, store: Path | None, out: Path) -> None:
     """Restore the records of a pool, as they were, into a store of their own.
 
@@ -146,3 +121,15 @@ def restore(pool: Path, store: Path | None, out: Path) -> None:
 
     for line in restored(pool, store=store, usual=store_path(None), into=out):
         click.echo(line)
+
+
+@click.command()
+def rules() -> None:
+    """List the rules by which a record is rejected or lowered, with their reasons."""
+    from poolbuilder.records.rules import RULES
+
+    for rule in RULES:
+        click.echo(f"{rule.key}  ({rule.effect})")
+        body = f"{rule.title}: {rule.reason}" + (f" [{rule.test}]" if rule.test else "")
+        click.echo(textwrap.fill(body, WIDE, initial_indent="    ", subsequent_indent="    "))
+        click.echo(f"    reads {', '.join(rule.terms)}\n")

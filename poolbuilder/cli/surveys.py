@@ -1,54 +1,41 @@
-"""``poolbuilder calibrate``: fit and score the model on surveys."""
+"""``calibrate`` and ``settings``: the model fitted to surveys and scored on them; its numbers."""
 
 from __future__ import annotations
 
 import datetime
+import textwrap
 from pathlib import Path
 
 import click
 
-from poolbuilder.cli.options import as_of_option, map_options, read_settings, renames, settings_option
+from poolbuilder.cli.options import (
+    FILE,
+    LAYER,
+    as_of_option,
+    map_options,
+    option,
+    read_settings,
+    renames,
+    settings_option,
+)
+from poolbuilder.cli.output import WIDE, tell
+from poolbuilder.settings import Settings
 from poolbuilder.words import pool_words
 
 
 @click.command()
-@click.option(
-    "--events",
-    multiple=True,
-    required=True,
-    type=click.Path(path_type=Path),
-    help="Darwin Core files of surveys that list every fish caught; repeatable.",
-)
-@click.option(
-    "--records",
-    multiple=True,
-    type=click.Path(path_type=Path),
-    help="Darwin Core files to predict the surveys from; repeatable. [default: the other surveys]",
-)
-@click.option("--checklist", default="lepomis", show_default=True, help="Species that are predicted.")
-@click.option("--title", default="", help="What the surveys are called. [default: the file's name]")
-@settings_option("TOML file with start values.")
+@option("--events", multiple=True, required=True, type=FILE)
+@option("--records", of="calibrate", multiple=True, type=FILE)
+@option("--checklist", of="calibrate", default="lepomis", show_default=True)
+@option("--title", default="")
+@settings_option("calibrate")
 @map_options
-@click.option(
-    "--constants",
-    "constants_file",
-    type=click.Path(path_type=Path),
-    help="Table of constants to score. [default: those that ship]",
-)
-@click.option(
-    "--streams",
-    metavar="FILE[:LAYER]",
-    help="Flow lines of the region: measures what distance along them gains over straight distance.",
-)
-@click.option("--basins", metavar="FILE[:LAYER]", help="Watershed polygons, beside --streams.")
-@click.option("--barriers", metavar="FILE[:LAYER]", help="Dams and falls as points, beside --streams.")
+@option("--constants", "constants_file", of="calibrate", type=FILE)
+@option("--streams", of="calibrate", metavar=LAYER)
+@option("--basins", of="calibrate", metavar=LAYER)
+@option("--barriers", of="calibrate", metavar=LAYER)
 @as_of_option
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    required=True,
-    help="Folder for settings.toml, scores.json and calibration.html; written whole or not at all.",
-)
+@option("--out", of="calibrate", type=FILE, required=True)
 def calibrate(
     events: tuple[Path, ...],
     records: tuple[Path, ...],
@@ -101,4 +88,18 @@ def calibrate(
         click.echo(pool_words.ways(done.scores["byWater"]))
     elif streams is not None:
         click.echo("Distance along the stream network was not measured: too few surveyed waters.")
-    click.echo(f"wrote {folder} (open calibration.html in a browser)", err=True)
+    tell(f"wrote {folder} (open calibration.html in a browser)")
+
+
+@click.command()
+def settings() -> None:
+    """List every number of the model with its unit, bounds and reason.
+
+    The listing is TOML: save it, change what you like, and give it to --settings.
+    """
+    click.echo("[settings]")
+    for row in Settings.explain():
+        text = f"{row['reason']} ({row['unit']}, {row['bounds']})"
+        click.echo(textwrap.fill(text, WIDE - 2, initial_indent="# ", subsequent_indent="# "))
+        value = f'"{row["default"]}"' if isinstance(row["default"], str) else f"{row['default']:g}"
+        click.echo(f"{row['name']} = {value}\n")

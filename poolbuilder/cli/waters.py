@@ -4,38 +4,40 @@ from __future__ import annotations
 
 import datetime
 import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from poolbuilder.cli.options import (
+    FILE,
     day,
     format_option,
     layer_options,
+    listed,
     make_job,
+    option,
     out_option,
     pool_options,
     store_option,
+    together,
     water_type_option,
 )
-from poolbuilder.cli.output import emit, say
-from poolbuilder.cli.record_store import progress_line
+from poolbuilder.cli.output import emit, leave, no_progress, progress_line, say, tell
 from poolbuilder.compare import QUESTIONS
 from poolbuilder.places.sites import Site, read_waters
+from poolbuilder.words.introduced_words import NEWS
 
 if TYPE_CHECKING:
     from poolbuilder.introduced import Run
-    from poolbuilder.refresh import SeasonalRun
 
-waters_argument = click.argument("waters", type=click.Path(path_type=Path), metavar="WATERS.csv")
-radius_option = click.option(
-    "--radius-km", type=float, default=40.0, show_default=True, help="For rows without a radius."
+waters_options = together(
+    click.argument("waters", type=FILE, metavar="WATERS.csv"),
+    option("--radius-km", of="waters", type=float, default=40.0, show_default=True),
 )
-workers_option = click.option(
-    "--workers", type=click.IntRange(1), default=1, show_default=True, help="Processes on this machine."
-)
+NEW = ("new-in-water", "new-near")
+"""What `--fail-on new` means."""
+workers_option = option("--workers", type=click.IntRange(1), default=1, show_default=True)
 
 
 def _read(waters: Path, **given: Any) -> tuple[tuple[Site, ...], list[str]]:
@@ -43,30 +45,20 @@ def _read(waters: Path, **given: Any) -> tuple[tuple[Site, ...], list[str]]:
     aside: list[str] = []
     sites = read_waters(waters, aside=aside, **given)
     for line in aside:
-        click.echo(f"note: {line}", err=True)
+        tell(f"note: {line}")
     return sites, aside
 
 
 @click.command()
-@waters_argument
-@radius_option
+@waters_options
 @water_type_option
 @pool_options
 @layer_options
 @store_option
-@click.option(
-    "--out", type=click.Path(path_type=Path), required=True, help="Folder for the pools and their summary."
-)
+@option("--out", of="many", type=FILE, required=True)
 @workers_option
-@click.option(
-    "--counts", is_flag=True, help="Only count the records of each candidate within the radius; quick."
-)
-@click.option(
-    "--dask",
-    metavar="ADDRESS",
-    help="Dask scheduler to use in their place, such as tcp://host:8786. It is trusted wholly: it and its "
-    "workers can run code here and read the store. Use one that you run, in a network that is yours.",
-)
+@option("--counts", is_flag=True)
+@option("--dask", metavar="ADDRESS")
 def many(
     waters: Path,
     radius_km: float,
@@ -88,35 +80,16 @@ def many(
     sites, _ = _read(waters, radius_km=radius_km, water_type=water_type)
     job = make_job(sites[0], **given)
     if dask is not None:
-        click.echo(f"note: the scheduler at {dask} is trusted wholly: it can run code here", err=True)
+        tell(f"note: the scheduler at {dask} is trusted wholly: it can run code here")
     result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
     name = "records" if counts else "recordedSpecies"
     rows = zip(result["water"].to_pylist(), result[name].to_pylist(), strict=True)
     recorded = len({water for water, count in rows if count > 0})
     click.echo(f"{len(sites):,} waters, {recorded:,} with a candidate recorded in them or near")
-    what = (
+    written = (
         "counts.csv holds all counts" if counts else "waters.csv is the summary; pools and pairs are Parquet"
     )
-    click.echo(f"wrote {out} ({what})", err=True)
-
-
-def no_progress(_doing: str, _done: int, _total: int | None) -> None:
-    """Say nothing of what is being done."""
-
-
-def kinds_of_news(
-    _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
-) -> tuple[str, ...]:
-    """The kinds of news in a list, with ``new`` for those of a species."""
-    from poolbuilder.introduced.season import NEWS
-
-    kinds: list[str] = []
-    for word in ",".join(values).split(","):
-        if word.strip() in {"", *NEWS, "new"}:
-            kinds += ["new-in-water", "new-near"] if word.strip() == "new" else [word.strip()]
-        else:
-            raise click.BadParameter(f"{word!r} is none of new, {', '.join(NEWS)}")
-    return tuple(dict.fromkeys(filter(None, kinds)))
+    tell(f"wrote {out} ({written})")
 
 
 def _last(out: Path | None) -> Path | None:
@@ -129,10 +102,9 @@ def _last(out: Path | None) -> Path | None:
 def _show(run: Run, shape: str, *, quiet: bool) -> None:
     """Print a run, or with *quiet* only its news."""
     from poolbuilder.introduced.report import introduced_table, run_lines
-    from poolbuilder.introduced.season import NEWS
 
     if quiet:
-        for line in run.found(NEWS):
+        for line in run.found(tuple(NEWS)):
             click.echo(line)
         return
     emit(
@@ -144,35 +116,14 @@ def _show(run: Run, shape: str, *, quiet: bool) -> None:
 
 
 @click.command()
-@waters_argument
-@radius_option
-@click.option("--group", metavar="NAME", help="Genus, family or class to look for, in place of a checklist.")
-@click.option(
-    "--since", type=day, metavar="DATE", help="Species first recorded on or after this day are new."
-)
-@click.option(
-    "--previous",
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of an earlier run; what it did not have is new.",
-)
-@click.option(
-    "--since-last", is_flag=True, help="Compare with the run that --out holds, before its place is taken."
-)
-@click.option(
-    "--reviewed",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="CSV of what somebody looked at: verdict (false, true, seen), date, and record or species, water.",
-)
-@click.option(
-    "--fail-on",
-    multiple=True,
-    metavar="KIND[,KIND]",
-    callback=kinds_of_news,
-    help="Exit with 4 on news of these kinds: new-in-water, new-near, more-records, disputed; new is the "
-    "first two.",
-)
-@click.option("--quiet", is_flag=True, help="Print only what is new; nothing when nothing is.")
+@waters_options
+@option("--group", of="introduced", metavar="NAME")
+@option("--since", type=day, metavar="DATE")
+@option("--previous", type=click.Path(path_type=Path, file_okay=False))
+@option("--since-last", is_flag=True)
+@option("--reviewed", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
+@option("--fail-on", of="introduced", multiple=True, metavar="KIND[,KIND]", callback=listed("new", *NEWS))
+@option("--quiet", is_flag=True)
 @format_option()
 @pool_options
 @layer_options
@@ -230,71 +181,28 @@ def introduced(
     if out is not None:
         folder = write_run(run, out)
         if not quiet:
-            click.echo(f"wrote {folder} (open introduced.html in a browser)", err=True)
-    found = run.found(fail_on)
-    for line in () if quiet else found:
-        click.echo(f"found: {line}", err=True)
-    if found:
-        click.get_current_context().exit(4)
-
-
-fail_on_option = click.option(
-    "--fail-on",
-    "questions",
-    multiple=True,
-    type=click.Choice(QUESTIONS),
-    help="End with exit code 4 when this is found; repeatable.",
-)
-
-
-def questions_of(
-    _context: click.Context, _parameter: click.Parameter, values: tuple[str, ...]
-) -> tuple[str, ...]:
-    """Kinds of change and of news, in one list or several."""
-    known = (*QUESTIONS, "new-in-water", "new-near", "more-records", "disputed")
-    words = [word.strip() for word in ",".join(values).split(",") if word.strip()]
-    if wrong := [word for word in words if word not in known]:
-        raise click.BadParameter(f"{wrong[0]!r} is none of {', '.join(known)}")
-    return tuple(dict.fromkeys(words))
+            tell(f"wrote {folder} (open introduced.html in a browser)")
+    kinds = [kind for word in fail_on for kind in (NEW if word == "new" else (word,))]
+    leave(run.found(tuple(dict.fromkeys(kinds))), quiet=quiet)
 
 
 @click.command()
-@click.argument("plan", type=click.Path(path_type=Path), metavar="PLAN.toml")
-@click.option(
-    "--service-url",
-    envvar="POOLBUILDER_SERVICE_URL",
-    help="Occurrence service in place of the plan's. [env: POOLBUILDER_SERVICE_URL]",
-)
-@click.option("--offline", is_flag=True, help="Ask nobody; build from what the store holds.")
-@click.option(
-    "--as-of",
-    type=day,
-    metavar="DATE",
-    help="The day that counts as today and names the run. [default: today]",
-)
-@click.option(
+@click.argument("plan", type=FILE, metavar="PLAN.toml")
+@option("--service-url", of="refresh", envvar="POOLBUILDER_SERVICE_URL")
+@option("--offline", of="refresh", is_flag=True)
+@option("--as-of", of="refresh", type=day, metavar="DATE")
+@option(
     "--fail-on",
     "questions",
+    of="refresh",
     multiple=True,
     metavar="KIND[,KIND]",
-    callback=questions_of,
-    help=f"End with exit code 4 when this is found: {', '.join(QUESTIONS)}; of introduced species "
-    "new-in-water, new-near, more-records, disputed. Several, or repeated.",
+    callback=listed(*QUESTIONS, *NEWS),
 )
-@click.option(
-    "--since-last",
-    is_flag=True,
-    expose_value=False,
-    help="Compare with the last run of the plan, as refresh always does.",
-)
-@click.option("--quiet", is_flag=True, help="Print only what changed or failed; nothing when nothing did.")
+@option("--since-last", of="refresh", is_flag=True, expose_value=False)
+@option("--quiet", of="refresh", is_flag=True)
 @workers_option
-@click.option(
-    "--prune-days",
-    type=click.IntRange(1),
-    metavar="N",
-    help="Afterwards remove runs older than N days, never what a younger run refers to.",
-)
+@option("--prune-days", type=click.IntRange(1), metavar="N")
 @format_option("table", "json")
 def refresh(
     plan: Path,
@@ -324,7 +232,7 @@ def refresh(
     if as_of is not None:
         now = datetime.datetime.combine(as_of, datetime.time(12), now.tzinfo)
     with Client(what.service_url, settings=what.settings, offline=offline) as client:
-        progress = (lambda *_: None) if quiet else progress_line
+        progress = no_progress if quiet else progress_line
         run = run_plan(what, client, now=now, workers=workers, progress=progress)
     if prune_days is not None:
         Runs(what.out).prune(now.date() - datetime.timedelta(days=prune_days))
@@ -333,25 +241,14 @@ def refresh(
         say(changed_lines(document))
     else:
         emit(shape, lines=lambda: summary_lines(document), document=lambda: document)
-        click.echo(f"wrote {os.fspath(run.folder)} (open summary.html in a browser)", err=True)
-    _end(run, questions, quiet=quiet)
-
-
-def _end(run: SeasonalRun, questions: tuple[str, ...], *, quiet: bool) -> None:
-    """Say what was asked about and what is missing, and leave with their exit code."""
-    found = run.found(questions)
-    for line in () if quiet else found:
-        click.echo(f"found: {line}", err=True)
-    if run.missing and not quiet:
-        click.echo(f"not refreshed: {', '.join(run.missing)}", err=True)
-    if found or run.missing:
-        click.get_current_context().exit(4 if found else 3)
+        tell(f"wrote {run.folder} (open summary.html in a browser)")
+    leave(run.found(questions), missing=run.missing, quiet=quiet)
 
 
 @click.command()
-@click.argument("old", type=click.Path(path_type=Path))
-@click.argument("new", type=click.Path(path_type=Path))
-@fail_on_option
+@click.argument("old", type=FILE)
+@click.argument("new", type=FILE)
+@option("--fail-on", "questions", multiple=True, type=click.Choice(QUESTIONS))
 @format_option("table", "json")
 def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> None:
     """Say what changed between two pool folders of one water, and why.
@@ -366,7 +263,4 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     result = compare_pools(read_pool(old), read_pool(new))
     emit(shape, lines=lambda: comparison_lines(result), document=result.as_dict)
     found = [f"{question}: {', '.join(names)}" for question in questions if (names := result.found(question))]
-    for line in found:
-        click.echo(f"found: {line}", err=True)
-    if found:
-        click.get_current_context().exit(4)
+    leave(found)

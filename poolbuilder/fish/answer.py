@@ -207,10 +207,8 @@ def identify_all(
     names = [name for name in tables.strings(pool.candidates["scientificName"]) if name]
     known = sorted(set(names) & set(table.species))
     if not known:
-        raise TraitError(
-            f"trait table {table.name} knows none of the pool's {len(names)} candidates",
-            file=table.source.get("path"),
-            remedy="give the trait table of this group with --traits, or build a pool of this group",
+        raise TraitError.of(
+            "trait_table_knows", file=table.source.get("path"), name=table.name, names=len(names)
         )
     crosses = with_pure(pool.crosses, pool.candidates, settings=settings).to_pylist()
     listed, prior = hypotheses(crosses, known)

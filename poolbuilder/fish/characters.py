@@ -23,8 +23,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.errors import TraitError
+from poolbuilder.errors import TraitError, fault
 from poolbuilder.names.checklist import read_rows
+from poolbuilder.words import said
 
 MARKS = ("measured", "read", "read in part", "from memory")
 """How a cell is known, the best first: fish measured one by one, an account, part of one, memory."""
@@ -377,7 +378,7 @@ def read_traits(path: str | Path | None = None) -> TraitTable:
     try:
         files = [read(what) for what in ("traits", "characters", "correlations")]
     except OSError as error:
-        raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
+        raise TraitError.of("cannot_read", file=path, why=error.strerror) from error
     return _table(path.stem.removesuffix("_traits"), *files)
 
 
@@ -402,7 +403,7 @@ def _table(
     by_key = {character.key: character for character in described}
     cells = [_cell(row, by_key) for row in _rows(traits, TRAITS, MEASURED)]
     if not cells:
-        raise TraitError("holds no cell", file=traits[1], remedy="one row per species and character")
+        raise TraitError.of("no_cell", file=traits[1])
     _only_once(cells, traits[1])
     digest = hashlib.sha256(traits[0] + characters[0]).hexdigest()
     return TraitTable(
@@ -432,7 +433,7 @@ class _Row:
     def choice(self, column: str) -> str:
         if self[column] not in CHOICES[column]:
             listed = ", ".join(choice or "(empty)" for choice in CHOICES[column])
-            raise self.fault(f"{column} {self[column]!r} is unknown", f"use one of {listed}")
+            raise self.fault(*fault("unknown_word", column=column, value=self[column], listed=listed))
         return self[column]
 
     def number(self, column: str, default: float | None = None) -> float | None:
@@ -443,7 +444,7 @@ class _Row:
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            raise self.fault(f"{column} {self[column]!r} is not a number", "write digits alone")
+            raise self.fault(*fault("cell_not_a_number", column=column, value=self[column]))
         return value
 
     def list(self, column: str) -> tuple[str, ...]:
@@ -455,10 +456,10 @@ def _character(row: _Row) -> Character:
     low, high = row.number("low", 0.0) or 0.0, row.number("high", 0.0) or 0.0
     if kind in {"scale", "state"} and len(states) < 2:
         fact = f"character {row['character']} has {len(states)} states"
-        raise row.fault(fact, "name two or more, parted by semicolons")
+        raise row.fault(fact, said("name_two_more"))
     if kind in {"count", "ratio"} and not low < high:
         fact = f"character {row['character']}: {low:g} to {high:g} is no range"
-        raise row.fault(fact, "low and high say what is possible at all")
+        raise row.fault(fact, said("low_high_say"))
     return Character(
         key=row["character"],
         states=states,
@@ -482,8 +483,9 @@ def _listed(row: _Row, column: str, character: Character) -> dict[str, float]:
     for part in row.list(column):
         match = _SHARE.fullmatch(part)
         if match is None or match[1] not in known or match[1] in given:
-            fact = f"{part!r} is not a state of {character.key} with its share"
-            raise row.fault(fact, f"write such as {known[0]} 0.9; known are {', '.join(known)}")
+            raise row.fault(
+                *fault("not_state_share", part=part, item=character.key, known=known[0], known2=known)
+            )
         given[match[1]] = float(match[2])
     return given
 
@@ -492,20 +494,20 @@ def _shares(row: _Row, character: Character) -> tuple[float, ...]:
     given = _listed(row, "states", character)
     total = sum(given.values())
     if abs(total - 1) > 0.005:
-        raise row.fault(f"shares of {character.key} sum to {total:g}", "make them sum to 1")
+        raise row.fault(*fault("shares_sum", item=character.key, total=total))
     return tuple(given.get(state, 0.0) / total for state in character.states)
 
 
 def _range(row: _Row, character: Character) -> dict[str, Any]:
     low, high, mode = (row.number(column) for column in ("low", "high", "mode"))
     if low is None or high is None:
-        raise row.fault(f"{character.key} has no range", "give low and high, equal ones for one figure")
+        raise row.fault(*fault("no_range", item=character.key))
     order = [character.low, low, *([] if mode is None else [mode]), high, character.high]
     if any(first > second for first, second in pairwise(order)):
         own = f"low {low:g}, high {high:g}" + ("" if mode is None else f", mode {mode:g}")
         bounds = f"{character.low:g} and {character.high:g}"
-        fact = f"{character.key}: {own} are out of order, or not between {bounds}"
-        raise row.fault(fact, "low, mode and high go upward")
+
+        raise row.fault(*fault("out_order_not", item=character.key, own=own, bounds=bounds))
     return {"low": low, "high": high, "mode": mode}
 
 
@@ -522,23 +524,24 @@ def _measured(row: _Row, character: Character) -> dict[str, Any]:
     mean_, sd_, slope, at_mm, at_size = (row.number(column) for column in keys)
     n_ = row.number("n")
     if mean_ is None or not sd_ or not n_:
-        fact = f"{character.key} is marked measured without mean, sd and n"
-        raise row.fault(fact, "give them, or frequencies such as 9 4; 10 31; or mark the row read")
+        raise row.fault(*fault("marked_measured_without", item=character.key))
     return {"mean": mean_, "sd": sd_, "n": int(n_), "slope": slope, "at_mm": at_mm, "sd_at_size": at_size}
 
 
 def _cell(row: _Row, by_key: Mapping[str, Character]) -> Cell:
     character = by_key.get(row["character"])
     if character is None:
-        raise row.fault(f"unknown character {row['character']!r}", "describe it in the file of characters")
+        raise row.fault(*fault("unknown_character", character=row["character"]))
     if row["kind"] != character.kind:
-        raise row.fault(f"{character.key} is a {character.kind}, got {row['kind']!r}", "make the files agree")
+        raise row.fault(
+            *fault("character_of_another_kind", item=character.key, kind=character.kind, kind2=row["kind"])
+        )
     if not row["scientificName"] or not row["source"]:
         missing = "source" if row["scientificName"] else "species"
-        raise row.fault(f"no {missing}", "every cell has both; a source may be: from memory")
+        raise row.fault(*fault("cell_without", missing=missing))
     mark, hybrid = row.choice("mark"), row.choice("hybrid")
     if hybrid and not row["hybridSource"]:
-        raise row.fault(f"no source for {hybrid!r} in hybrids", "name one, or write: from memory")
+        raise row.fault(*fault("no_source_hybrids", hybrid=hybrid))
     values: dict[str, Any] = {name: row[name] for name in ("source", "conflict", "note")}
     if not character.is_number:
         values["shares"] = _shares(row, character)
@@ -564,7 +567,12 @@ def _only_once(cells: Sequence[Cell], path: str) -> None:
     for cell in cells:
         key = (cell.species, cell.form, cell.character, cell.sex, cell.size)
         if key in seen:
-            fact = f"{cell.species}, {cell.character} for {cell.sex} sex and {cell.size} size stands twice"
-            remedy = "put what sources say into one row, and their difference into conflict"
-            raise TraitError(fact, file=path, remedy=remedy)
+            raise TraitError.of(
+                "sex_size_stands",
+                file=path,
+                species=cell.species,
+                character=cell.character,
+                sex=cell.sex,
+                size=cell.size,
+            )
         seen.add(key)

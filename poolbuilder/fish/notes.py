@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder import pages
-from poolbuilder.errors import TraitError
+from poolbuilder.errors import TraitError, fault
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
+from poolbuilder.words import said
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
 FISH = ("sex", "size", "breeding", *ABOUT)
@@ -42,9 +43,9 @@ def read_fish(path: str | Path, table: TraitTable, *, settings: Settings) -> lis
     try:
         text = Path(path).read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise TraitError(f"cannot be read: {error.strerror}", file=path, remedy="check the path") from error
+        raise TraitError.of("cannot_read", file=path, why=error.strerror) from error
     except UnicodeDecodeError as error:
-        raise TraitError("is not UTF-8 text", file=path, remedy="save it as UTF-8") from error
+        raise TraitError.of("not_utf_text", file=path) from error
     if Path(path).suffix.lower() != ".csv":
         return [parse_fish(text, table, settings=settings, where=str(path))]
     return _fish_of_rows(text, table, settings, str(path))
@@ -57,13 +58,13 @@ def _fish_of_rows(text: str, table: TraitTable, settings: Settings, where: str) 
     for row in reader:
         given = {key.strip(): (value or "").strip() for key, value in row.items() if isinstance(key, str)}
         if None in row or len(made) == MOST_FISH:
-            fact = "has more cells than the header" if None in row else f"holds more than {MOST_FISH} fish"
-            raise TraitError(fact, file=where, row=reader.line_num, remedy="one fish a row, one value a cell")
+            fact = said("more_cells_header") if None in row else f"holds more than {MOST_FISH} fish"
+            raise TraitError(fact, file=where, row=reader.line_num, remedy=said("fish_row_value"))
         if any(given.values()):
             notes = from_fields(given, table)
             made.append(fish_from(notes, table, settings=settings, where=where, row=reader.line_num))
     if not made:
-        raise TraitError("holds no fish", file=where, remedy="a header of keys, then one fish a row")
+        raise TraitError.of("no_fish", file=where)
     return made
 
 
@@ -102,9 +103,7 @@ def parse_fish(text: str, table: TraitTable, *, settings: Settings, where: str =
     try:
         document = parsed_toml(text)
     except (ValueError, RecursionError) as error:
-        raise TraitError(
-            f"is not TOML: {error}", file=where, remedy='write one `name = value` a line, words in "quotes"'
-        ) from error
+        raise TraitError.of("not_toml", file=where, error=error) from error
     return fish_from(document, table, settings=settings, where=where, lines=text.splitlines())
 
 
@@ -149,7 +148,7 @@ class _FishNotes:
         self.table, self.settings, self.where, self.lines, self.row = table, settings, where, lines, row
         for name in document:
             if name not in {"fish", "seen"}:
-                raise self.fault(name, f"unknown section or key {name!r}", "put it under [fish] or [seen]")
+                raise self.fault(name, *fault("unknown_section_key", name=name))
         self.about = self._section(document, "fish")
         self.given = self._section(document, "seen")
         self.names = _names(table)
@@ -164,7 +163,7 @@ class _FishNotes:
     def _section(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
         section = document.get(name, {})
         if not isinstance(section, dict):
-            raise self.fault(name, f"{name} is not a section", f"write [{name}] on a line of its own")
+            raise self.fault(name, *fault("not_section", name=name))
         return dict(section)
 
     def fish(self) -> Fish:
@@ -176,7 +175,7 @@ class _FishNotes:
             if value is None:
                 continue
             if target in values:
-                raise self.fault(key, f"{target} is given twice", "keep the one you trust")
+                raise self.fault(key, *fault("given_twice", target=target))
             values[target] = (value, sure, key, why)
         lengths = {
             key: self._measure(key, *values.pop(key)[:2]) for key in measures(self.table) if key in values
@@ -206,15 +205,16 @@ class _FishNotes:
                 near = difflib.get_close_matches(key, FISH, n=1)
                 remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(FISH)}"
                 if key in self.names:
-                    remedy = "[seen] holds characters and measures"
-                raise self.fault(key, f"unknown key {key!r} under [fish]", remedy)
+                    remedy = said("seen_characters_measures")
+                raise self.fault(key, *fault("unknown_key_under", item=key, remedy_given=remedy))
             if len(str(value)) > MOST_TEXT:
-                fact = f"{key} has {len(str(value)):,} characters"
-                raise self.fault(key, fact, f"keep it under {MOST_TEXT:,}")
+                raise self.fault(
+                    key, *fault("too_long", item=key, value=len(str(value)), most_text=MOST_TEXT)
+                )
         photos = self.about.get("photos", [])
         if not isinstance(photos, list) or not all(isinstance(each, str) for each in photos):
-            remedy = 'write photos = ["side.jpg", "rakers.jpg"]'
-            raise self.fault("photos", "photos is not a list of texts", remedy)
+            remedy = said("photos_side_jpg")
+            raise self.fault("photos", *fault("photos_not_list", remedy_given=remedy))
 
     def _choice(self, key: str, choices: Iterable[str]) -> str:
         value = self.about.get(key, "unknown")
@@ -222,7 +222,7 @@ class _FishNotes:
             value = "yes" if value else "no"
         value = str(value).strip().lower() or "unknown"
         if value not in choices:
-            raise self.fault(key, f"{key} {value!r} is unknown", f"use one of {', '.join(choices)}")
+            raise self.fault(key, *fault("unknown_notes", item=key, value=value, choices=choices))
         return value
 
     def _stage(self, lengths: Mapping[str, tuple[float, float]]) -> str:
@@ -232,8 +232,8 @@ class _FishNotes:
             return stage
         measured = "young" if length[0] < self.settings.young_mm else "adult"
         if stage not in {"unknown", measured}:
-            own = f"its standard length of {length[0]:g} mm says {measured}"
-            self.doubts.append(f"the notes call it {stage}, {own}; taken as {stage}")
+            own = said("standard_length_mm", length=length[0], measured=measured)
+            self.doubts.append(said("notes_call_taken", stage=stage, own=own))
             return stage
         return measured
 
@@ -245,8 +245,8 @@ class _FishNotes:
             return self.names[plain]
         near = difflib.get_close_matches(plain, self.names, n=3, cutoff=0.5)
         known = ", ".join(dict.fromkeys(self.names[name] for name in near))
-        remedy = f"nearest are {known}" if near else "`poolbuilder specimen --template` lists them"
-        raise self.fault(key, f"unknown character {key!r}", remedy)
+        remedy = f"nearest are {known}" if near else said("poolbuilder_specimen_template")
+        raise self.fault(key, *fault("unknown_character_notes", item=key, remedy_given=remedy))
 
     def _with_certainty(self, key: str, given: Any) -> tuple[Any, float, str]:
         """Value, certainty and its reason; None for a value that stands empty."""
@@ -254,24 +254,23 @@ class _FishNotes:
         value, why = given, ""
         if isinstance(given, dict):
             if set(given) - {"value", "sure", "why"} or "value" not in given:
-                raise self.fault(key, f"{key} has no value", "write such as { value = 11, sure = 0.8 }")
+                raise self.fault(key, *fault("no_value", item=key))
             value, sure, why = given["value"], given.get("sure", sure), str(given.get("why", ""))[:MOST_TEXT]
         sure = SURE.get(sure.strip().lower(), sure) if isinstance(sure, str) else sure
         if isinstance(sure, bool) or not isinstance(sure, int | float) or not 0 <= sure <= 1:
-            remedy = f"use 0 (a guess) to 1 (certain), or one of {', '.join(SURE)}"
-            raise self.fault(key, f"{key}: sure = {sure!r} is not a share", remedy)
+            raise self.fault(key, *fault("sure_not_share", item=key, sure=sure, sure2=SURE))
         empty = value == [] or (isinstance(value, str) and value.strip().lower() in {"", "unknown", "?"})
         return (None if empty or sure == 0 else value), float(sure), why
 
     def _figure(self, key: str, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise self.fault(key, f"{key} = {value!r} is not a number", "write digits alone, without a unit")
+            raise self.fault(key, *fault("not_number_notes", item=key, value=value))
         return float(value)
 
     def _measure(self, key: str, value: Any, sure: float) -> tuple[float, float]:
         figure = self._figure(key, value)
         if not 0 < figure < 1000:
-            raise self.fault(key, f"{key} = {figure:g} is not possible", "give millimetres")
+            raise self.fault(key, *fault("not_possible", item=key, figure=figure))
         return figure, sure
 
     def _check_measures(self, lengths: Mapping[str, tuple[float, float]]) -> None:
@@ -279,8 +278,7 @@ class _FishNotes:
         for key, (value, _) in lengths.items():
             most = LONGEST_PART.get(key)
             if whole and most and value > most * whole[0]:
-                fact = f"{key} {value:g} is too long for a standard length of {whole[0]:g} mm"
-                raise self.fault(key, fact, "measure both again, in millimetres")
+                raise self.fault(key, *fault("too_long_standard", item=key, value=value, whole=whole[0]))
             if key != STANDARD_LENGTH and whole is None:
                 self.doubts.append(f"{key} says nothing without {STANDARD_LENGTH}")
 
@@ -306,8 +304,9 @@ class _FishNotes:
         figures = [value for value in seen if isinstance(value, float)]
         apart, each_side = max(figures) - min(figures), " and ".join(f"{value:.3g}" for value in figures)
         if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
-            fact = f"{character.words}: {each_side} contradict one another"
-            raise self.fault(found[-1][3], fact, "count or measure again")
+            raise self.fault(
+                found[-1][3], *fault("contradict_another", words=character.words, each_side=each_side)
+            )
         mean = sum(figures) / len(figures)
         words = character.say(mean) + (f" (mean of {each_side})" if apart else "")
         return [Seen(character=character.key, value=mean, sure=sure, words=words, why=why)]
@@ -320,13 +319,18 @@ class _FishNotes:
             return self._state(character, key, value)
         figure = self._figure(key, value)
         if character.kind == "count" and figure != int(figure):
-            raise self.fault(
-                key, f"{key} = {figure:g} is not a whole number", "count again, one figure a side"
-            )
+            raise self.fault(key, *fault("not_whole_number", item=key, figure=figure))
         if not character.low <= figure <= character.high:
-            fact = f"{character.words}: {figure:.3g} is not possible in this group"
-            remedy = f"{character.low:g} to {character.high:g} are; count again, or is it of another group?"
-            raise self.fault(key, fact, remedy)
+            raise self.fault(
+                key,
+                *fault(
+                    "not_possible_group",
+                    words=character.words,
+                    figure=figure,
+                    low=character.low,
+                    high=character.high,
+                ),
+            )
         return figure
 
     def _state(self, character: Character, key: str, value: Any) -> str:
@@ -334,23 +338,20 @@ class _FishNotes:
             value = "present" if value else "absent"
         plain = re.sub(r"[\s-]+", "_", str(value).strip().lower())
         if plain not in character.states:
-            remedy = f"use one of {', '.join(character.states)}"
-            raise self.fault(key, f"{key} = {value!r} is not a state of it", remedy)
+            raise self.fault(key, *fault("not_state", item=key, value=value, states=character.states))
         return plain
 
     def _contradictions(self, seen: Mapping[str, Value]) -> None:
         total, lower = seen.get("gill_rakers"), seen.get("gill_rakers_lower")
         if isinstance(total, float) and isinstance(lower, float) and lower >= total:
-            fact = (
-                f"{total:g} gill rakers in all, {lower:g} of them on the lower limb, contradict one another"
-            )
-            raise self.fault("gill_rakers", fact, "count the upper limb too")
+            fact = said("gill_rakers_all", total=total, lower=lower)
+            raise self.fault("gill_rakers", fact, said("count_upper_limb"))
         for key, state, ratio, low, high in _DISAGREE:
             value = seen.get(ratio)
             if seen.get(key) == state and isinstance(value, float) and not low <= value <= high:
                 first, second = self.table.by_key[key], self.table.by_key[ratio]
                 fact = f"{first.words}: {first.say(state)} contradicts {second.words} {value:.3g}"
-                raise self.fault(key, fact, "look again, and keep the one you trust")
+                raise self.fault(key, fact, said("look_again_keep"))
 
 
 _DISAGREE = (

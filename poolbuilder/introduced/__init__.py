@@ -29,6 +29,7 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.words import introduced_words as words
+from poolbuilder.words import said
 
 __all__ = ["Run", "Season", "find_introduced"]
 
@@ -63,10 +64,7 @@ def checklist_of_group(group: str, batches: Iterable[pa.Table]) -> Checklist:
         for entry in found:
             entries.setdefault(entry.name, entry)
     if not entries:
-        raise ChecklistError(
-            f"no record names a species of {group.strip()!r}",
-            remedy="give a genus, or a family or class that the records carry, or a list with --checklist",
-        )
+        raise ChecklistError.of("no_record_names", group=group.strip())
     return Checklist(name=group.strip(), entries=tuple(entries.values()))
 
 

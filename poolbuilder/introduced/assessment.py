@@ -44,7 +44,7 @@ from poolbuilder.status.decision import Establishment
 from poolbuilder.status.terms import side
 from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
-from poolbuilder.words import who_says
+from poolbuilder.words import said, who_says
 
 Document = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -259,7 +259,7 @@ class Way:
             return "in the water"
         if self.downstream_km <= LEVEL_KM:
             return "upstream"
-        return "downstream" if self.upstream_km <= LEVEL_KM else "downstream and up a branch"
+        return "downstream" if self.upstream_km <= LEVEL_KM else said("downstream_up_branch")
 
 
 APART = Way(connection="apart")

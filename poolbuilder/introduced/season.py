@@ -54,27 +54,20 @@ def read_run(folder: str | Path) -> Document:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise PoolFileError(
-            f"cannot be read: {error.strerror}",
-            file=path,
-            remedy="name a folder that `poolbuilder introduced --out` wrote, or leave --previous out on "
-            "the first run",
-        ) from error
+        raise PoolFileError.of("cannot_read_season", file=path, why=error.strerror) from error
     except (ValueError, RecursionError) as error:
-        raise PoolFileError(f"is not JSON: {error}", file=path, remedy="name another run") from error
+        raise PoolFileError.of("run_not_json", file=path, error=error) from error
     version = document.get("schemaVersion") if isinstance(document, dict) else None
     if version not in READABLE:
-        raise PoolFileError(
-            f"has schemaVersion {version}, this version reads {SCHEMA_VERSION}",
-            file=path,
-            remedy="make the earlier run again with this version and its own --as-of, or use --since",
+        raise PoolFileError.of(
+            "run_of_other_version", file=path, version=version, schema_version=SCHEMA_VERSION
         )
     try:
         datetime.date.fromisoformat(document["asOf"])
         for water in document["waters"]:
             _ = (water["water"], water["longitude"], water["latitude"], water["recorded"])
     except (KeyError, TypeError, ValueError) as error:
-        raise PoolFileError(f"lacks {error}", file=path, remedy="name another run") from error
+        raise PoolFileError.of("run_lacks_key", file=path, error=error) from error
     return dict(document)
 
 
@@ -111,9 +104,7 @@ class Reviewed:
             elif cells.get("species") and cells.get("water"):
                 species[fold(cells["species"]), fold(cells["water"])] = review
             else:
-                raise PlanError(
-                    "names neither a record nor a species and a water", file=path, row=number, remedy=_REMEDY
-                )
+                raise PlanError.of("names_neither_record", file=path, row=number, remedy_given=_REMEDY)
         return cls(by_record=records, by_species=species)
 
     def on(self, day: str) -> list[Any]:
@@ -145,11 +136,8 @@ class Reviewed:
 def _review(cells: Mapping[str, str], path: str | Path, number: int) -> Document:
     verdict = cells["verdict"].lower()
     if verdict not in VERDICTS:
-        raise PlanError(
-            f"verdict {cells['verdict']!r} is unknown",
-            file=path,
-            row=number,
-            remedy=f"write one of {', '.join(VERDICTS)}",
+        raise PlanError.of(
+            "verdict_unknown", file=path, row=number, verdict=cells["verdict"], verdicts=VERDICTS
         )
     try:
         date, until = (

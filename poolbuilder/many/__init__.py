@@ -36,6 +36,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.pool import Built, prepare
 from poolbuilder.records.store_files import along_curve
 from poolbuilder.surroundings import Cell, cell_of
+from poolbuilder.words import said
 
 __all__ = ["build_many"]
 
@@ -134,14 +135,12 @@ def _on_cluster(
         from distributed import Client
         from distributed import as_completed as finished
     except ImportError as error:
-        raise MissingExtraError("a Dask cluster needs `pip install 'poolbuilder[dask]'`") from error
+        raise MissingExtraError.of("dask_cluster_needs") from error
     try:
         client = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
-        raise SourceError(
-            f"no Dask scheduler answers at {address}: {error} (check the address and the port)",
-            source="Dask scheduler",
-            url=address,
+        raise SourceError.of(
+            "no_dask_scheduler", source="Dask scheduler", url=address, address=address, error=error
         ) from error
     with client:
         futures = [client.submit(_work, make, job, part, pure=False) for part in parts]
@@ -231,11 +230,11 @@ def _path(folder: Path, kind: str, number: int) -> Path:
 def _begin(folder: Path, kinds: Sequence[str], rests_on: Mapping[str, Any]) -> None:
     """Make the folder, or go on in it when it rests on the same."""
     run = folder / "run.json"
-    remedy = "name an empty or a new folder"
+    remedy = said("name_empty_new")
     with disk_errors(folder):
         if not run.is_file():
             if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-                raise PoolFileError("holds something else", file=folder, remedy=remedy)
+                raise PoolFileError.of("foreign_folder", file=folder, remedy_given=remedy)
             for kind in kinds:
                 (folder / kind).mkdir(parents=True)
             write_whole(run, json.dumps(rests_on, indent=1))
@@ -244,11 +243,9 @@ def _begin(folder: Path, kinds: Sequence[str], rests_on: Mapping[str, Any]) -> N
             before = json.loads(run.read_text(encoding="utf-8"))
             changed = sorted(key for key in rests_on if before.get(key) != rests_on[key])
         except (ValueError, AttributeError, RecursionError) as error:
-            raise PoolFileError("is no account of a run", file=run, remedy=remedy) from error
+            raise PoolFileError.of("no_account_run", file=run, remedy_given=remedy) from error
     if changed:
-        raise PoolFileError(
-            f"holds the results of another run; different: {', '.join(changed)}", file=folder, remedy=remedy
-        )
+        raise PoolFileError.of("results_another_run", file=folder, changed=changed, remedy_given=remedy)
 
 
 def _finish(folder: Path, kind: str) -> pa.Table:

@@ -120,11 +120,9 @@ class Constants:
         try:
             return cls.parse(path.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(
-                f"{path}: cannot be read: {error} (give a table that calibrate wrote)"
-            ) from None
+            raise SettingsError.of("cannot_read_table", path=path, error=error) from None
         except (ValueError, KeyError) as error:
-            raise SettingsError(f"{path}: {error} (give a table that calibrate wrote)") from None
+            raise SettingsError.of("table_calibrate_wrote", path=path, error=error) from None
 
     @classmethod
     def parse(cls, text: str) -> Constants:
@@ -133,9 +131,7 @@ class Constants:
         needed = {"agreement", "metA", "metB", "detectionA", "detectionB", "mistake", "turnover", "penalty"}
         missing = sorted(needed - {row.get("constant", "") for row in rows})
         if missing:
-            raise SettingsError(
-                f"constants: no row for {', '.join(missing)} (start from constants.csv of the package)"
-            )
+            raise SettingsError.of("constants_no_row", missing=missing)
 
         def by(name: str) -> dict[str, float]:
             return {row["of"]: float(row["value"]) for row in rows if row["constant"] == name}

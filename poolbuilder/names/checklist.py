@@ -52,8 +52,9 @@ from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from poolbuilder import tables
-from poolbuilder.errors import ChecklistError, InputError
+from poolbuilder.errors import ChecklistError, InputError, fault
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.words import said
 
 # Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
 # record.
@@ -185,8 +186,8 @@ def read_rows(
 
     try:
         text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as fault:
-        raise wrong(f"is not UTF-8 text: byte {fault.start}", "save it as UTF-8") from fault
+    except UnicodeDecodeError as damage:
+        raise wrong(*fault("not_utf_text_byte", start=damage.start)) from damage
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         header = [name.strip() for name in next(reader, [])]
@@ -194,8 +195,7 @@ def read_rows(
         unknown = [name for name in header if name not in known]
         twice = [name for name in header if header.count(name) > 1]
         if missing:
-            fact = f"no column {missing[0]}, found {', '.join(header) or 'nothing'}"
-            raise wrong(fact, "the first line names the columns, separated by commas", 1)
+            raise wrong(*fault("no_such_column", column=missing[0], header=header or "nothing"), 1)
         if unknown or twice:
             fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
             raise wrong(fact, f"known are {', '.join(known)}", 1)
@@ -205,11 +205,10 @@ def read_rows(
             if not any(cell.strip() for cell in row):
                 continue
             if len(row) != len(header):
-                fact = f"{len(row)} cells, the header has {len(header)}"
-                raise wrong(fact, "put quotes around a cell that holds a comma", number)
+                raise wrong(*fault("more_cells", cells=len(row), header=len(header)), number)
             yield number, {name: " ".join(cell.split()) for name, cell in zip(header, row, strict=True)}
-    except csv.Error as fault:
-        raise wrong(f"is not CSV: {fault}", "look for a quote without its twin", reader.line_num) from fault
+    except csv.Error as damage:
+        raise wrong(*fault("not_csv", error=damage), reader.line_num) from damage
 
 
 # Names.
@@ -288,7 +287,7 @@ def _read_entries(content: bytes, path: str) -> list[Entry]:
     entries = [_entry(row, number, path) for number, row in rows]
     accepted = {entry.name for entry in entries if entry.status == "accepted"}
     if not accepted:
-        raise ChecklistError("no accepted name", file=path, remedy="give at least one species")
+        raise ChecklistError.of("no_accepted_name", file=path)
     seen: dict[tuple[str, bool], int] = {}
     for entry in entries:
         first = seen.setdefault((entry.name.lower(), entry.status == "ambiguous"), entry.row)
@@ -297,13 +296,13 @@ def _read_entries(content: bytes, path: str) -> list[Entry]:
         fact = remedy = ""
         if first != entry.row:
             fact = f"{entry.name} stands in row {first} already"
-            remedy = "a name has one row; an ambiguous sense may stand beside it"
+            remedy = said("name_row_ambiguous")
         elif not least <= len(entry.accepted) <= most:
             fact = f"{entry.status} {entry.name} has {len(entry.accepted)} names in acceptedNameUsage"
             remedy = f"give {words}, separated by |"
         elif strange:
-            fact = f"{entry.name} stands for {strange[0]}, which is not an accepted name of this list"
-            remedy = "add a row for it, or mend the spelling"
+            fact = said("stands_not_accepted", name=entry.name, strange=strange[0])
+            remedy = said("add_row_mend")
         if fact:
             raise ChecklistError(fact, file=path, row=entry.row, remedy=remedy)
     return entries
@@ -321,7 +320,7 @@ def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
 
     def year(column: str) -> int | None:
         text = row.get(column, "")
-        ask(bool(_YEAR.fullmatch(text)), f"{column} {text!r} is not a year", "four digits, or empty for open")
+        ask(bool(_YEAR.fullmatch(text)), f"{column} {text!r} is not a year", said("four_digits_empty"))
         return int(text) if text else None
 
     name, status = row["scientificName"], row.get("taxonomicStatus", "") or "accepted"
@@ -333,17 +332,17 @@ def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
     ask(status in STATUSES, f"taxonomicStatus {status!r} is unknown", f"use one of {', '.join(STATUSES)}")
     pattern = _BINOMIAL if status == "accepted" else _NAME
     fits = pattern.fullmatch(name) is not None
-    ask(fits, f"scientificName {name!r} is not a name", "write Genus epithet, without author or ×")
+    ask(fits, f"scientificName {name!r} is not a name", said("genus_epithet_without"))
     known = ", ".join(ESTABLISHMENT_MEANS)
     fits = means in {"", *ESTABLISHMENT_MEANS}
     ask(fits, f"establishmentMeans {means!r} is unknown", f"use one of {known}")
     since, until = year("validFrom"), year("validTo")
     fits = since is None or until is None or since <= until
-    ask(fits, f"validFrom {since} is after validTo {until}", "swap the two years")
+    ask(fits, f"validFrom {since} is after validTo {until}", said("swap_two_years"))
     fits = status != "accepted" or accepted in {(), (name,)}
     ask(fits, f"accepted name {name} stands for another", "make it a synonym")
     for place in places:
-        remedy = "use hydrologic unit codes, codes such as US-MI or FR, or: box west south east north"
+        remedy = said("hydrologic_unit_codes")
         ask(bool(_PLACE.fullmatch(place)), f"meansWhere {place!r} is no place", remedy)
     return Entry(
         name=name,
@@ -542,16 +541,13 @@ class Checklist:
             if not any(counts[near] >= 10 * count for near, _ in _twins(epithet, counts))
         }
         if not common:
-            raise ChecklistError(
-                f"no record names a species of {genus}",
-                remedy="give a checklist file, or add records of the genus first",
-            )
+            raise ChecklistError.of("no_record_names_species", genus=genus)
         entries = tuple(
             Entry(
                 name=f"{genus} {epithet}",
                 accepted=(f"{genus} {epithet}",),
                 vernacular=vernacular.get(epithet, ()),
-                source="named in the records",
+                source=said("named_records"),
             )
             for epithet in sorted(common)
         )
@@ -568,10 +564,8 @@ def _content(given: str | Path, shipped: Sequence[str]) -> tuple[bytes, str]:
     try:
         return Path(given).read_bytes(), str(given)
     except OSError as error:
-        raise ChecklistError(
-            f"cannot be read: {error.strerror}",
-            file=given,
-            remedy=f"give a CSV file, or one of {', '.join(shipped)}",
+        raise ChecklistError.of(
+            "cannot_read_checklist", file=given, why=error.strerror, shipped=shipped
         ) from error
 
 
@@ -728,12 +722,9 @@ def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
 
     first, second = row["parent1"], row["parent2"]
     if not first or not second or first >= second:
-        raise wrong(
-            f"parents {first!r} and {second!r} are not two names in alphabetical order",
-            "put the parents in order; say which is the mother in its own column",
-        )
+        raise wrong(*fault("parents_not_two", first=first, second=second))
     if not row["source"]:
-        raise wrong("no source", "name the source, or write: from memory")
+        raise wrong(*fault("no_source"))
     choices = {
         "mother": ("", "both", first, second),
         "origin": ORIGINS,
@@ -743,6 +734,6 @@ def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
     for column, among in choices.items():
         if row.get(column, "") not in among:
             listed = ", ".join(choice or "(empty)" for choice in among)
-            raise wrong(f"{column} {row[column]!r} is unknown", f"use one of {listed}")
+            raise wrong(*fault("unknown_word", column=column, value=row[column], listed=listed))
     plain = {name: row.get(name, "") for name in CROSS_COLUMNS[2:]}
     return KnownCross(parents=(first, second), **plain)

@@ -30,6 +30,7 @@ from poolbuilder.names.checklist import Checklist, Entry, allowed_edits, letters
 from poolbuilder.names.meanings import open_meanings
 from poolbuilder.places.regions import regions_at
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 Ints = NDArray[np.int64]
 
@@ -107,7 +108,7 @@ def _meant(
     first = holding[0]
     dated = any(entry.dated for entry in entries)
     if first.status == "hybrid":
-        note = f"{first.name} is a name given to a cross"
+        note = said("name_given_cross", name=first.name)
         parents = tuple(sorted(first.accepted))
         return NameReading(role="hybrid", accepted=parents, match="hybrid", genus=genus, notes=(note,))
     accepted = tuple(
@@ -168,7 +169,7 @@ def _listed(
         found = replace(found, match="subspecies")
     if epithets[1] == epithets[0]:
         return found
-    return found.noted(f"subspecies {epithets[1]} is read as its species")
+    return found.noted(said("subspecies_read_species", epithets=epithets[1]))
 
 
 def _genera(word: str, checklist: Checklist, hint: str) -> list[tuple[str, int]]:
@@ -187,7 +188,7 @@ def _genera(word: str, checklist: Checklist, hint: str) -> list[tuple[str, int]]
 def _genus_alone(genus: str, written: str | None) -> NameReading | None:
     if written is None:
         return None
-    return NameReading(role="genus", genus=genus, notes=(f"{written}, not identified to species",))
+    return NameReading(role="genus", genus=genus, notes=(said("not_identified_species", written=written),))
 
 
 def _epithets(words: Sequence[str], capitals: bool) -> tuple[str, ...]:
@@ -219,7 +220,7 @@ def _nearly(
     reading = several[0]
     accepted = tuple(sorted({name for each in several for name in each.accepted}))
     if len(several) > 1 and len(accepted) > 1:
-        note = f"may be meant for {' or '.join(accepted)}"
+        note = said("may_meant", accepted=accepted)
         reading = replace(reading, accepted=accepted, nominal=None, match="ambiguous", notes=(note,))
     if not least:
         return reading
@@ -254,7 +255,7 @@ def _read_scientific(text: str, checklist: Checklist, year: int | None, hint: st
     if words[0][:1].isupper() and not text.isupper():
         return _genus_alone(genus, written)  # an author follows
     epithet = "".join(re.findall(r"[a-z-]", epithets[0])) or "unreadable"
-    return NameReading(role="unknown", genus=genus, notes=(f"epithet {epithet} is not on the checklist",))
+    return NameReading(role="unknown", genus=genus, notes=(said("epithet_not_checklist", epithet=epithet),))
 
 
 def _read_epithet(text: str, checklist: Checklist, year: int | None, hint: str) -> NameReading | None:
@@ -320,7 +321,7 @@ def _misspoken(text: str, checklist: Checklist, year: int | None) -> NameReading
         return None
     found = several[-1]
     mended = found.nominal or " or ".join(found.accepted)
-    return found.noted(f"vernacular name mended to that of {mended}", match="misspelt", misspelt=True)
+    return found.noted(said("vernacular_name_mended", mended=mended), match="misspelt", misspelt=True)
 
 
 # One name, without any cross in it.
@@ -599,7 +600,7 @@ def _notes_of_parent(part: NameReading) -> list[str]:
     if part.role not in {"candidate", "hybrid"}:
         return []
     if part.match == "ambiguous" and part.nominal:
-        return [f"{part.nominal} by the letter of the name, which may mean {' or '.join(part.accepted)}"]
+        return [said("letter_name_may", nominal=part.nominal, accepted=part.accepted)]
     return [note for note in part.notes if note != "genus not given"]
 
 
@@ -620,12 +621,12 @@ def _read_cross(given: str, formula: Formula, checklist: Checklist, year: int | 
     plain = replace(_joined(given, touching), role="hybrid", match="hybrid", accepted=tuple(sorted(parents)))
     notes = [note for part in parts for note in _notes_of_parent(part)]
     if len(parents) == 1 and len(parts) > 1 and all(part.role == "candidate" for part in parts):
-        notes = ["a cross within one species", *notes]
+        notes = [said("cross_within_species"), *notes]
         return replace(plain, role="candidate", match="subspecies", notes=tuple(notes))
     if parents and any(part.role in {"group", "unknown"} for part in parts):
-        notes.append("the other parent is not on the checklist")
+        notes.append(said("other_parent_not"))
     elif len(parents) < 2:
-        notes.append("only one parent is known" if parents else "no parent is named")
+        notes.append(said("only_parent_known") if parents else said("no_parent_named"))
     order = _direction(parents, list(sexes.values())) if len(parts) == 2 else None
     return replace(plain, parent_order=order, notes=tuple(dict.fromkeys(notes)))
 
@@ -669,7 +670,7 @@ def _either(given: str, text: str, checklist: Checklist, year: int | None) -> Na
     accepted = tuple(sorted({name for each in several for name in each.accepted}))
     if accepted == several[0].accepted:
         return replace(several[0], given=given)
-    note = f"may mean {' or '.join(accepted)}: the record leaves it open"
+    note = said("may_mean_record", accepted=accepted)
     return _joined(given, several).noted(note, accepted=accepted, match="ambiguous")
 
 
@@ -688,13 +689,13 @@ def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) 
     text = _detached(_COUNTED.sub("", text), checklist)
     formula = split_formula(text)
     if formula is not None:
-        group = NameReading(given=given, role="group", notes=("a cross of other species",))
+        group = NameReading(given=given, role="group", notes=(said("cross_other_species"),))
         return _read_cross(given, formula, checklist, year) or group
     bare, _ = _without_sex(text)
     if _unsigned_pair(bare, checklist, year):
         crossed = _read_cross(given, Formula.of([bare]), checklist, year)
         if crossed is not None:
-            return crossed.noted("two names side by side, read as a cross", qualified=True)
+            return crossed.noted(said("two_names_side"), qualified=True)
     found = _either(given, bare, checklist, year) or read_taxon(bare, checklist, year=year)
     return replace(found, given=given)
 
@@ -739,7 +740,7 @@ def read_name(
         reason = "no readable name" if given.strip() else "no name"
         return NameReading(given=given, role="none", notes=(reason,))
     if _NOTHING.fullmatch(words):
-        note = "the text says that there was no fish or no name"
+        note = said("text_says_there")
         return NameReading(given=given, role="none", notes=(note,))
     doubt = tidy(qualifier or "")
     if doubt and split_formula(doubt) is not None:
@@ -770,7 +771,7 @@ def _read_record(
         return found
     uninomial = len((scientific or "").split()) == 1 or found.role == "genus"
     if uninomial and found.role not in {"candidate", "hybrid"}:
-        return replace(spoken, notes=("read from the vernacular name", *spoken.notes))
+        return replace(spoken, notes=(said("read_vernacular_name"), *spoken.notes))
     if not spoken.accepted or set(spoken.accepted) & set(found.accepted):
         return found
     note = f"the vernacular name {spoken.given} means {' or '.join(spoken.accepted)}"

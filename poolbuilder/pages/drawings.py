@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from poolbuilder import words
+from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 340, 104
@@ -228,7 +229,7 @@ def pairs(names: Sequence[str], weights: Mapping[Any, tuple[float, bool]]) -> Ma
         turned = f"translate({n(x)} {n(y)}) rotate(-38)"
         body.append(label(x, y, words.short(name), anchor="start", kind="p-name", transform=turned))
     width, height = MARGIN + (len(names) - 1) * CELL + 70, HEAD + (len(names) - 1) * CELL + 4
-    title = f"weights of all pairs of {len(names)} species"
+    title = said("pairs_drawn", names=len(names))
     return svg(body, width=width, height=height, kind="pairs", title=title)
 
 

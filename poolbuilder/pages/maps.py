@@ -25,6 +25,7 @@ from poolbuilder.pages.drawings import label, path, shape, svg
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
+from poolbuilder.words import said
 
 BASE = ("coast", "lake", "river", "county", "state", "border")
 """Layers of the base map in the order they are drawn, beneath everything else; towns come on top."""
@@ -363,7 +364,7 @@ def chart(pool: Pool) -> Markup:
         *_dots(shown, scale),
         path("m-site", "M0 -9V9M-9 0H9"),
     ]
-    title = f"map of {len(shown.x)} events; the circle has a radius of {radius:g} km"
+    title = said("map_events_circle", x=len(shown.x), radius=radius)
     return svg(body, width=2 * HALF, height=2 * HALF, kind="sheet-map", title=title, middle=True)
 
 
@@ -405,9 +406,7 @@ def water_map(
             marked.add((_class_of(place, rows.get(place["scientificName"])), int(east), int(south)))
     body += [_mark(_CLASSES[kind], east, south, 5.0) for kind, east, south in sorted(marked)]
     body += _scale_bar(radius, scale, 4 - SMALL, SMALL - 5, "i")
-    title = (
-        f"records of introduced species around {document['water']}; the circle has a radius of {radius:g} km"
-    )
+    title = said("records_introduced_species", water=document["water"], radius=radius)
     return svg(body, width=2 * SMALL, height=2 * SMALL, kind="i-map", title=title, middle=True)
 
 

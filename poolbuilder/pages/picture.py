@@ -66,9 +66,7 @@ def _matplotlib() -> Any:
     try:
         import matplotlib
     except ImportError as error:
-        raise MissingExtraError(
-            "a picture needs matplotlib, which is not installed (pip install 'poolbuilder[plot]')"
-        ) from error
+        raise MissingExtraError.of("picture_needs_matplotlib") from error
     return matplotlib
 
 
@@ -186,10 +184,8 @@ def picture(pool: Pool, path: str | Path) -> Path:
     """
     path = Path(path)
     if path.suffix.lower() not in FORMATS:
-        raise PoolFileError(
-            f"a picture cannot be a {path.suffix or 'file without ending'}",
-            file=path,
-            remedy=f"end the name in {', '.join(FORMATS)}",
+        raise PoolFileError.of(
+            "picture_cannot", file=path, suffix=path.suffix or "file without ending", formats=FORMATS
         )
     matplotlib = _matplotlib()
     from matplotlib.figure import Figure
@@ -208,7 +204,5 @@ def picture(pool: Pool, path: str | Path) -> Path:
         try:
             figure.savefig(path, dpi=200, metadata=FORMATS[path.suffix.lower()])
         except OSError as error:
-            raise PoolFileError(
-                f"cannot be written: {error.strerror}", file=path, remedy="check the folder"
-            ) from error
+            raise PoolFileError.of("cannot_written", file=path, why=error.strerror) from error
     return path

@@ -24,7 +24,7 @@ from poolbuilder.places.base_map import CREDIT
 from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
 from poolbuilder.settings import Settings
-from poolbuilder.words import pool_words
+from poolbuilder.words import pool_words, said
 
 FIRST_PAIRS = 10
 TOP_EVENTS = 5
@@ -114,7 +114,7 @@ def _calibration(pool: Pool) -> dict[str, Any]:
         "title": title,
         "words": sentence,
         "facts": _plain_facts(found),
-        "diagram": drawings.reliability(rows, title="presence in this model") if rows else None,
+        "diagram": drawings.reliability(rows, title=said("presence_of_model")) if rows else None,
     }
 
 
@@ -284,10 +284,7 @@ class PageFrame:
     title: str = "map"
 
     def _repr_html_(self) -> str:
-        return (
-            f'<iframe srcdoc="{escape(self.page)}" title="{escape(self.title)}" '
-            f'style="width:100%;height:{self.height}px;border:1px solid #8fa1a3"></iframe>'
-        )
+        return pages.environment().get_template("framed.html").render(frame=self)
 
 
 def explore(pool: Pool, *, height: int = 680) -> PageFrame:

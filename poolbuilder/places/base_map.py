@@ -27,6 +27,7 @@ from poolbuilder.errors import LayerError
 from poolbuilder.places.geodesy import Box, covering_box, disc
 from poolbuilder.places.regions import region_name, regions_in
 from poolbuilder.places.sites import Site
+from poolbuilder.words import said
 
 Feature = dict[str, Any]
 Ints = NDArray[np.int64]
@@ -211,9 +212,7 @@ def fetch_finer(folder: Path, *, url: str = FINER_URL) -> list[Path]:
             )
         except (OSError, ValueError) as error:
             fact = str(error).strip().splitlines()[0]
-            raise LayerError(
-                f"cannot be downloaded: {fact}", file=Path(item.path).name, remedy="try again later"
-            ) from error
+            raise LayerError.of("cannot_downloaded", file=Path(item.path).name, fact=fact) from error
     return paths
 
 
@@ -295,6 +294,6 @@ def _finer(folder: Path, layer: str, box: Box) -> list[Feature]:
 def _finer_shapes(path: Path) -> list[tuple[Any, str]]:
     from poolbuilder.places.layers import read_layer
 
-    layer = read_layer(path, purpose="lakes and rivers of the map")
+    layer = read_layer(path, purpose=said("lakes_rivers_map"))
     names = layer.attributes.get("name") or [None] * layer.rows
     return [(shape, str(name or "")) for shape, name in zip(layer.geometry, names, strict=True)]

@@ -210,7 +210,7 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
         When the radius is not above 0 and at most 9,000 km.
     """
     if not 0 < radius_km <= LARGEST_DISC_KM:
-        raise SiteError(f"disc: radius {radius_km:g} km cannot be drawn (use more than 0, up to 9000 km)")
+        raise SiteError.of("disc_radius_km", radius_km=radius_km)
     lon, lat = _circle(longitude, latitude, radius_km * 1000, vertices)
     if abs(lon[-1] - lon[0]) > 180:  # once around a pole
         pole = 90.0 if latitude > 0 else -90.0

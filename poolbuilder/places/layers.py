@@ -28,6 +28,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
 from poolbuilder.errors import LayerError
+from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
@@ -210,9 +211,8 @@ def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
             return _read_with_gdal(path, _chosen(layers_of(path), layer, path), str(path))
         return _read_with_gdal(path, *_shapefile(path, layer))
     except (CRSError, pa.ArrowException, OSError, UnicodeDecodeError, shapely.errors.ShapelyError) as error:
-        fact = f"cannot be read as {purpose}: {first_line(error)}"
-        raise LayerError(
-            fact, file=path, remedy="use GeoPackage, Shapefile, GeoJSON or GeoParquet"
+        raise LayerError.of(
+            "cannot_read_layers", file=path, purpose=purpose, error=first_line(error)
         ) from error
 
 
@@ -235,7 +235,7 @@ def _kind_of(path: Path) -> str:
         return "zip"
     if head.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in {b"{", b"["} or _named_json(path):
         return "json"
-    raise OSError("the format is unknown")
+    raise OSError(said("format_unknown"))
 
 
 def _named_json(path: Path) -> bool:
@@ -263,21 +263,17 @@ def layers_of(path: Path) -> list[str]:
     except sqlite3.Error as error:
         raise OSError(first_line(error)) from error
     if virtual:
-        raise LayerError("holds virtual tables", file=path, remedy="export its layer into a new GeoPackage")
+        raise LayerError.of("virtual_tables", file=path)
     return [str(name) for (name,) in names]
 
 
 def _chosen(layers: Sequence[str], layer: str | None, path: Path) -> str:
     if not layers:
-        raise LayerError("has no layer with geometry", file=path, remedy="export it again")
+        raise LayerError.of("no_layer_geometry", file=path)
     if layer is None and len(layers) > 1:
-        raise LayerError(
-            f"holds {len(layers)} layers, none is named",
-            file=path,
-            remedy=f"name one as FILE:layer, of {_shown(layers)}",
-        )
+        raise LayerError.of("layers_none_named", file=path, layers=len(layers), layers2=_shown(layers))
     if layer is not None and layer not in layers:
-        raise LayerError(f"has no layer {_shown([layer])!r}", file=path, remedy=f"it has {_shown(layers)}")
+        raise LayerError.of("no_layer", file=path, layer=_shown([layer]), layers=_shown(layers))
     return layer or layers[0]
 
 
@@ -286,13 +282,13 @@ def _shapefile(path: Path, layer: str | None) -> tuple[str, str]:
     if path.suffix.lower() == ".shp":
         return _chosen([path.stem], layer, path), str(path)
     if not zipfile.is_zipfile(path):
-        raise OSError("the format is unknown")
+        raise OSError(said("format_unknown"))
     with zipfile.ZipFile(path) as archive:
         inside = {Path(name).stem: name for name in archive.namelist() if name.lower().endswith(".shp")}
         name = _chosen(list(inside), layer, path)
         with archive.open(inside[name]) as stream:
             if stream.read(4) != b"\0\0\x27\x0a":
-                raise OSError("the format is unknown")
+                raise OSError(said("format_unknown"))
     return name, f"/vsizip/{{{path.absolute()}}}/{inside[name]}"
 
 
@@ -305,13 +301,11 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
     except Exception as error:  # a broken file makes the library fail in ways of its own
         fact = first_line(error)
         if "SHAPE_RESTORE_SHX" in fact:
-            raise LayerError(
-                "its .shx part is missing", file=path, remedy="copy all parts of the shapefile together"
-            ) from error
-        raise OSError("the format is unknown" if "not recognized" in fact else fact) from error
+            raise LayerError.of("shx_part_missing", file=path) from error
+        raise OSError(said("format_unknown") if "not recognized" in fact else fact) from error
     column = meta["geometry_name"] or "wkb_geometry"
     if column not in table.column_names:
-        raise LayerError("has no geometry", file=path, remedy="name a layer with geometry")
+        raise LayerError.of("no_geometry", file=path)
     values = table.column(table.column_names.index(column)).to_pylist()
     curved = sum(_is_curved(value) for value in values)
     if curved:
@@ -357,28 +351,21 @@ def _is_curved(value: bytes | None) -> bool:
 def _read_geojson(path: Path, layer: str | None) -> RawLayer:
     """GeoJSON, also one feature a line."""
     if layer is not None:
-        raise LayerError(f"GeoJSON has no layers, got {layer!r}", file=path, remedy="name the file alone")
+        raise LayerError.of("geojson_no_layers", file=path, layer=layer)
     try:
         data = _parsed(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise LayerError("is not UTF-8, as GeoJSON must be", file=path, remedy="save it as UTF-8") from error
+        raise LayerError.of("not_utf_geojson", file=path) from error
     except json.JSONDecodeError as error:
-        raise LayerError(
-            f"is not JSON: {error.msg}",
-            file=path,
-            row=error.lineno,
-            remedy="the file may be cut short; export again",
-        ) from error
+        raise LayerError.of("not_json_layers", file=path, row=error.lineno, why=error.msg) from error
     except (RecursionError, ValueError) as error:
-        raise LayerError(
-            f"is no usable JSON: {first_line(error)}", file=path, remedy="export as GeoJSON (RFC 7946)"
-        ) from error
+        raise LayerError.of("no_usable_json", file=path, error=first_line(error)) from error
     kind = data.get("type") if isinstance(data, dict) else None
     if not isinstance(kind, str) or kind not in GEOJSON_TYPES:
-        raise LayerError("is JSON but not GeoJSON", file=path, remedy="export as GeoJSON (RFC 7946)")
+        raise LayerError.of("json_but_not", file=path)
     features = data.get("features") if kind == "FeatureCollection" else [data]
     if not isinstance(features, list):
-        raise LayerError("has no list of features", file=path, remedy="export as GeoJSON (RFC 7946)")
+        raise LayerError.of("no_list_features", file=path)
     return _from_features(features, _geojson_crs(data))
 
 
@@ -430,7 +417,7 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
     import pyarrow.parquet as pq
 
     if layer is not None:
-        raise LayerError(f"Parquet has no layers, got {layer!r}", file=path, remedy="name the file alone")
+        raise LayerError.of("parquet_no_layers", file=path, layer=layer)
     table = pq.ParquetFile(path).read()
     try:
         geo = json.loads((table.schema.metadata or {})[b"geo"])
@@ -440,16 +427,10 @@ def _read_parquet(path: Path, layer: str | None) -> RawLayer:
         covering = meta["covering"]["bbox"]["xmin"][0] if meta.get("covering") else column
         values = table.column(table.column_names.index(column))
     except (KeyError, TypeError, ValueError, AttributeError, LookupError, RecursionError) as error:
-        raise LayerError(
-            "is Parquet without the `geo` description of GeoParquet", file=path, remedy="export as GeoParquet"
-        ) from error
+        raise LayerError.of("parquet_without_geo", file=path) from error
     is_bytes = pa.types.is_binary(values.type) or pa.types.is_large_binary(values.type)
     if encoding.upper() != "WKB" or not is_bytes:
-        raise LayerError(
-            f"geometry is encoded as {encoding} in a column of {values.type}",
-            file=path,
-            remedy="export as GeoParquet with WKB geometry",
-        )
+        raise LayerError.of("geometry_encoded", file=path, encoding=encoding, type=values.type)
     known = crs if crs is LON_LAT or not crs else CRS.from_user_input(crs)
     return _of_table(table, {column, covering}, values.to_pylist(), known or None)
 
@@ -520,7 +501,7 @@ class Layer:
             geometry=self.geometry[fitting],
             attributes={name: [values[row] for row in fitting] for name, values in self.attributes.items()},
             numbers=self.numbers[fitting],
-            notes=(*self.notes, f"{self.rows - len(fitting)} features are not {kind} and are left out"),
+            notes=(*self.notes, said("features_not_left", rows=self.rows - len(fitting), kind=kind)),
         )
 
 
@@ -590,7 +571,7 @@ def split_spec(spec: str | Path) -> tuple[Path, str | None]:
             return Path(text[:cut]), text[cut + 1 :] or None
     cuts = [cut for cut in cuts if not (cut == 1 and text[0].isalpha())]  # a drive letter
     name = text[: cuts[-1]] if cuts and "/" not in text[cuts[-1] :] else text
-    raise LayerError("no such file", file=name, remedy="check the path; a layer is named as FILE:layer")
+    raise LayerError.of("no_such_file", file=name)
 
 
 def read_layer(spec: str | Path, *, purpose: str) -> Layer:
@@ -620,14 +601,16 @@ def read_layer(spec: str | Path, *, purpose: str) -> Layer:
     """
     path, layer = split_spec(spec)
     if any("\ud800" <= letter <= "\udfff" for letter in str(path)):
-        raise LayerError("has a name that is not UTF-8", file=path, remedy="rename the file")
+        raise LayerError.of("name_not_utf", file=path)
     if path.is_dir():
-        raise LayerError(f"is a folder, not a file of {purpose}", file=path, remedy="name one file in it")
+        raise LayerError.of("folder_not_file", file=path, purpose=purpose)
     if path.stat().st_size == 0:
-        raise LayerError(f"is empty; expected {purpose}", file=path, remedy="export it again")
+        raise LayerError.of("empty_expected", file=path, purpose=purpose)
     raw = read_raw(path, layer, purpose)
     if raw.crs is None:
-        raise LayerError(f"{purpose} have no coordinate reference system", file=path, remedy=NO_CRS_REMEDY)
+        raise LayerError.of(
+            "no_coordinate_reference", file=path, purpose=purpose, no_crs_remedy=NO_CRS_REMEDY
+        )
     geometry, notes = _settle(raw, raw.crs, path)
     usable = np.array([item is not None for item in geometry], dtype=bool)
     if not usable.any():
@@ -670,20 +653,20 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
             f"{counted(len(raw.broken), 'geometry', 'geometries')} unreadable (feature {few}): left out"
         )
     if raw.curved:
-        notes.append(f"{counted(raw.curved, 'curved geometry', 'curved geometries')} made of straight edges")
+        notes.append(said("made_straight_edges", curved=raw.curved))
     missing = shapely.is_missing(raw.geometry) | shapely.is_empty(raw.geometry)
     without = int(missing.sum()) - len(raw.broken)
     if without:
-        notes.append(f"{counted(without, 'feature')} without geometry left out")
+        notes.append(said("without_geometry_left", without=without))
     out = raw.geometry.copy()
     out[missing] = None
     if shapely.has_z(out).any() or shapely.has_m(out).any():
-        notes.append("heights and measures dropped")
+        notes.append(said("heights_measures_dropped"))
         out = shapely.force_2d(out)
     out = _to_lon_lat(out, crs, path, notes)
     out, crossing = unwrap_rings(out)
     if crossing:
-        notes.append(f"{counted(crossing, 'feature')} across ±180° longitude: split there")
+        notes.append(said("across_180_longitude", crossing=crossing))
     invalid = ~(shapely.is_valid(out) | shapely.is_missing(out))
     if invalid.any():
         notes.append(f"{counted(int(invalid.sum()), 'invalid geometry', 'invalid geometries')} repaired")
@@ -692,9 +675,7 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
         out[invalid] = [_repaired(item) for item in out[invalid]]
         lost = int((invalid & shapely.is_missing(out)).sum())
         if lost:
-            notes.append(
-                f"{counted(lost, 'repaired geometry', 'repaired geometries')} without extent left out"
-            )
+            notes.append(said("without_extent_left", lost=lost))
     return out, notes
 
 
@@ -712,11 +693,7 @@ def _check_effort(shapes: Geometries, path: Path) -> None:
         sample = edges[:: max(1, len(edges) // SAMPLE)]
         met = shapely.STRtree(edges).query(sample[:SAMPLE], predicate="crosses").shape[1]
         if met / len(sample) * len(edges) / 2 > MOST_CROSSINGS:
-            raise LayerError(
-                f"holds a geometry of {len(xy):,} points whose edges cross too often to be repaired",
-                file=path,
-                remedy="repair or simplify it before",
-            )
+            raise LayerError.of("geometry_points_whose", file=path, xy=len(xy))
 
 
 def _repaired(geometry: Any) -> Any:
@@ -739,8 +716,9 @@ def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) ->
                 geometry, lambda xy: np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
             )
         except ProjError as error:
-            fact = f"coordinates cannot be brought from {crs.name} to WGS84: {first_line(error)}"
-            raise LayerError(fact, file=path, remedy="reproject the file to EPSG:4326") from error
+            raise LayerError.of(
+                "coordinates_cannot_brought", file=path, name=crs.name, error=first_line(error)
+            ) from error
         notes.append(f"brought from {crs.name} to WGS84")
     present = ~shapely.is_missing(out)
     west, south, east, north = shapely.total_bounds(out[present]) if present.any() else (0, 0, 0, 0)
@@ -749,12 +727,7 @@ def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) ->
         west >= -360.0 and east <= 360.0 and south >= -90.0 - 1e-6 and north <= 90.0 + 1e-6
     ):
         shown = ", ".join(f"{value:g}" for value in corners)
-        raise LayerError(
-            f"coordinates reach from {shown} (west, south, east, north), which are no degrees on the globe; "
-            f"the file says {crs.name}",
-            file=path,
-            remedy="name its true coordinate reference system with `ogr2ogr -a_srs`",
-        )
+        raise LayerError.of("coordinates_reach_west", file=path, shown=shown, name=crs.name)
     return out
 
 

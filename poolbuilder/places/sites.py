@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from poolbuilder.errors import PlanError, SiteError
+from poolbuilder.words import said
 
 MILE_KM = 1.609344
 """International mile, exact by definition (1959 agreement)."""
@@ -61,31 +62,22 @@ class Site:
             object.__setattr__(self, key, " ".join(str(getattr(self, key)).split()))
         label = f"site {self.name!r}" if self.name else "site"
         if self.water_type is not None and self.water_type not in WATER_TYPES:
-            raise SiteError(
-                f"{label}: water type {self.water_type!r} is unknown (use one of {', '.join(WATER_TYPES)})"
+            raise SiteError.of(
+                "water_type_unknown", label=label, water_type=self.water_type, water_types=WATER_TYPES
             )
         for key in ("longitude", "latitude", "radius_km"):
             value = getattr(self, key)
             if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-                raise SiteError(f"{label}: {key} {value!r} is not a number (use decimal degrees and km)")
+                raise SiteError.of("not_number_decimal", label=label, item=key, value=value)
             object.__setattr__(self, key, float(value))
         if abs(self.latitude) > 90 and abs(self.longitude) <= 90:
-            raise SiteError(
-                f"{label}: latitude {self.latitude:g} is not on the globe; latitude and longitude look "
-                f"swapped (latitude is north, -90 to 90; longitude is east, -180 to 180)"
-            )
+            raise SiteError.of("latitude_not_globe", label=label, latitude=self.latitude)
         if abs(self.latitude) > 90:
-            raise SiteError(
-                f"{label}: latitude {self.latitude:g} is not on the globe (use -90 to 90, north positive)"
-            )
+            raise SiteError.of("latitude_not_globe_90", label=label, latitude=self.latitude)
         if abs(self.longitude) > 180:
-            raise SiteError(
-                f"{label}: longitude {self.longitude:g} is not on the globe (use -180 to 180, east positive)"
-            )
+            raise SiteError.of("longitude_not_globe", label=label, longitude=self.longitude)
         if not 0 < self.radius_km <= MAX_RADIUS_KM:
-            raise SiteError(
-                f"{label}: radius {self.radius_km:g} km is out of range (use more than 0, up to 2000 km)"
-            )
+            raise SiteError.of("radius_km_out", label=label, radius_km=self.radius_km)
 
 
 _HEADINGS = {
@@ -146,7 +138,7 @@ def read_waters(
             sites.append(_site(cells, number, radius_km, water_type))
             continue
         except SiteError as error:
-            wrong = PlanError(str(error), file=path, row=number, remedy="mend or remove the row")
+            wrong = PlanError(str(error), file=path, row=number, remedy=said("mend_remove_row"))
         except ValueError as error:
             comma = "," in str(error)
             wrong = PlanError(
@@ -156,7 +148,7 @@ def read_waters(
             raise wrong
         aside.append(f"set aside: {wrong}")
     if not sites:
-        raise wrong or PlanError("has no waters", file=path, remedy=_REMEDY)
+        raise wrong or PlanError.of("no_waters", file=path, remedy_given=_REMEDY)
     return tuple(sites)
 
 
@@ -181,15 +173,13 @@ def read_rows(
     try:
         text = Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise PlanError("is not UTF-8 text", file=path, remedy="save it as CSV UTF-8") from error
+        raise PlanError.of("not_utf_text", file=path) from error
     except OSError as error:
-        raise PlanError(
-            f"cannot be read: {error.strerror}", file=path, remedy="check path and permissions"
-        ) from error
+        raise PlanError.of("cannot_read_path", file=path, why=error.strerror) from error
     delimiter = max("\t;,", key=text.partition("\n")[0].count)
     rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
     if not rows:
-        raise PlanError("is empty", file=path, remedy=remedy)
+        raise PlanError.of("nothing_in_it", file=path, remedy_given=remedy)
     folded = ["".join(letter for letter in name.lower() if letter.isalnum()) for name in rows[0]]
     at = {}
     for key, names in headings.items():
@@ -198,7 +188,7 @@ def read_rows(
         if found:
             at[key] = found[0]
     if missing := [key for key in needed if key not in at]:
-        raise PlanError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
+        raise PlanError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
     for number, row in enumerate(rows[1:], start=2):
         if any(cell.strip() for cell in row):
             yield (

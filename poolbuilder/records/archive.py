@@ -19,6 +19,7 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records.text_table import Layout
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 MIB = 1 << 20
 DESCRIPTOR = "meta.xml"
@@ -58,9 +59,7 @@ class _Folder:
     def open(self, name: str) -> BinaryIO:
         target = (self.path / name).resolve()
         if not target.is_relative_to(self.path.resolve()):
-            raise RecordFileError(
-                f"refers to {name!r}, outside its folder", file=self.path, remedy="do not use this archive"
-            )
+            raise RecordFileError.of("refers_outside_folder", file=self.path, name=name)
         return target.open("rb")
 
 
@@ -85,25 +84,17 @@ def _check_zip(archive: zipfile.ZipFile, path: Path, settings: Settings) -> None
     unpacked = 0
     for item in archive.infolist():
         if _leaves(item.filename):
-            raise RecordFileError(
-                f"holds {item.filename!r}, which would leave its folder",
-                file=path,
-                remedy="do not use this archive; ask its publisher for a sound one",
-            )
+            raise RecordFileError.of("would_leave_folder", file=path, filename=item.filename)
         if item.flag_bits & 0x1:
-            raise RecordFileError("is encrypted", file=path, remedy="unpack it with its password first")
+            raise RecordFileError.of("archive_encrypted", file=path)
         if item.compress_type not in _PACKED:
-            raise RecordFileError(
-                f"packs {item.filename!r} by method {item.compress_type}, which is not read here",
-                file=path,
-                remedy="pack it anew as an ordinary zip",
+            raise RecordFileError.of(
+                "packs_method_not", file=path, filename=item.filename, compress_type=item.compress_type
             )
         unpacked += item.file_size
     if unpacked > settings.max_unpacked_mib * MIB:
-        raise RecordFileError(
-            f"would unpack to {unpacked / MIB:,.0f} MiB, the limit is {settings.max_unpacked_mib:,.0f}",
-            file=path,
-            remedy="raise the setting maxUnpackedMib if you trust its source",
+        raise RecordFileError.of(
+            "would_unpack_mib", file=path, unpacked=unpacked / MIB, max_unpacked_mib=settings.max_unpacked_mib
         )
 
 
@@ -124,9 +115,7 @@ def open_container(path: Path, settings: Settings) -> Iterator[Container]:
             _check_zip(archive, path, settings)
             yield _Zip(path, archive)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
-        raise RecordFileError(
-            f"is a broken zip: {error}", file=path, remedy="download it again; unpack it yourself if it opens"
-        ) from error
+        raise RecordFileError.of("broken_zip", file=path, error=error) from error
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +189,7 @@ def _bounded(text: str | None, most: int, what: str) -> int | None:
         return None
     number = int(text) if re.fullmatch(r"\s*\d{1,9}\s*", text) else -1
     if not 0 <= number < most:
-        raise ValueError(f"{what} {text[:20]!r} is not a whole number below {most:,}")
+        raise ValueError(said("not_whole_number", what=what, text=text[:20], most=most))
     return number
 
 
@@ -226,13 +215,13 @@ def _read_section(element: ET.Element, *, is_core: bool) -> _Section:
         quote=attribute("fieldsEnclosedBy", '"'),
         line_end=attribute("linesTerminatedBy", "\n"),
         skip_lines=_bounded(element.get("ignoreHeaderLines"), _MOST_SKIPPED, "ignoreHeaderLines") or 0,
-        key=_bounded(index, _MOST_COLUMNS, "the index of the id"),
+        key=_bounded(index, _MOST_COLUMNS, said("index_of_the_id")),
         locations=[(item.text or "").strip() for item in element.findall("files/location")],
     )
     for item in element.findall("field"):
         term = item.get("term")
         if not term:
-            raise ValueError("a field names no term")
+            raise ValueError(said("field_names_no"))
         place = _bounded(item.get("index"), _MOST_COLUMNS, f"the index of {term[-40:]}")
         if place is not None:
             section.terms[place] = term
@@ -251,11 +240,7 @@ def _read_xml(container: Container, name: str) -> bytes:
     with container.open(name) as stream:
         text = stream.read(_MAX_XML + 1)
     if len(text) > _MAX_XML:
-        raise RecordFileError(
-            f"is larger than {_MAX_XML // MIB} MiB",
-            file=f"{container.path}/{name}",
-            remedy="give the table itself",
-        )
+        raise RecordFileError.of("larger_mib", file=f"{container.path}/{name}", max_xml=_MAX_XML // MIB)
     return text
 
 
@@ -265,23 +250,17 @@ def _descriptor(container: Container, name: str) -> _Descriptor:
     try:
         root = _tree(text)
     except ValueError as error:
-        raise RecordFileError(
-            f"is not XML: {error}", file=where, remedy="download the archive again"
-        ) from error
+        raise RecordFileError.of("not_xml", file=where, error=error) from error
     core = root.find("core")
     if core is None or core.find("files/location") is None:
-        raise RecordFileError("names no core file", file=where, remedy="this is no archive of records")
+        raise RecordFileError.of("no_core_file", file=where)
     try:
         return _Descriptor(
             core=_read_section(core, is_core=True),
             extensions=[_read_section(item, is_core=False) for item in root.findall("extension")],
         )
     except ValueError as error:
-        raise RecordFileError(
-            f"is not a descriptor that can be read: {error}",
-            file=where,
-            remedy="give the text file inside as a table instead",
-        ) from error
+        raise RecordFileError.of("not_descriptor_can", file=where, error=error) from error
 
 
 def _headings(section: _Section) -> tuple[str, ...]:
@@ -296,17 +275,16 @@ def _headings(section: _Section) -> tuple[str, ...]:
 def _check_marks(section: _Section, where: str) -> None:
     delimiter, quote = section.delimiter, section.quote
     if len(delimiter) != 1 or len(quote) > 1 or section.line_end not in {"\n", "\r\n", "\r"}:
-        raise RecordFileError(
-            f"separates fields by {delimiter!r}, encloses them in {quote!r} and ends lines with "
-            f"{section.line_end!r}",
+        raise RecordFileError.of(
+            "separates_fields_encloses",
             file=where,
-            remedy="only single characters and ordinary line ends are read; write the table anew as CSV",
+            delimiter=delimiter,
+            quote=quote,
+            line_end=section.line_end,
         )
     if not (delimiter.isascii() and quote.isascii()) or delimiter in "\r\n\0" or quote == delimiter:
-        raise RecordFileError(
-            f"separates fields by {delimiter!r} and encloses them in {quote!r}",
-            file=where,
-            remedy="write the table anew as CSV",
+        raise RecordFileError.of(
+            "separates_fields_encloses_them", file=where, delimiter=delimiter, quote=quote
         )
 
 
@@ -354,11 +332,7 @@ def _described_parts(
             for part in _parts_of(section, folder, names, where)
         ]
     if core.kind in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
-        raise RecordFileError(
-            f"its core holds rows of {core.kind} and no occurrences",
-            file=where,
-            remedy="give an archive with occurrences, or its occurrence table with coordinates",
-        )
+        raise RecordFileError.of("core_rows_no", file=where, kind=core.kind)
     verbatim = None
     with suppress(RecordFileError, IndexError):  # one that cannot be read is ignored as other extensions are
         verbatim = _parts_of(occurrences[0], folder, names, name)[0]
@@ -384,10 +358,8 @@ def _refuse_more(container: Container, names: list[str], described: set[str]) ->
         and _could_hold_records(container, name)
     ]
     if more:
-        raise RecordFileError(
-            f"holds {', '.join(more[:5])}{' and more' if len(more) > 5 else ''} beside what is read",
-            file=container.path,
-            remedy="give each table or archive as a file of its own",
+        raise RecordFileError.of(
+            "more_beside", file=container.path, more=more[:5], len=" and more" if len(more) > 5 else ""
         )
 
 
@@ -397,11 +369,7 @@ def _parts_of(section: _Section, folder: PurePosixPath, names: list[str], where:
     for location in section.locations:
         name = (folder / location).as_posix()
         if _leaves(name) or name not in names:
-            raise RecordFileError(
-                f"names the file {location!r}, which is not in the archive",
-                file=where,
-                remedy="download the archive again",
-            )
+            raise RecordFileError.of("names_file_not", file=where, location=location)
         parts.append(
             CorePart(
                 name=name,
@@ -430,11 +398,9 @@ def _bare_tables(container: Container, names: list[str]) -> list[CorePart]:
         _refuse_more(container, names, set(tables))
         return [CorePart(name=name) for name in tables]
     raise RecordFileError(
-        f"has no meta.xml and holds {len(tables)} tables" if tables else "holds no table of records",
+        said("no_meta_xml", tables=len(tables)) if tables else said("no_table_records"),
         file=container.path,
-        remedy="give each table by itself"
-        if tables
-        else "a Darwin Core Archive holds meta.xml and a text table",
+        remedy=said("each_table_itself") if tables else said("darwin_core_archive"),
     )
 
 

@@ -45,7 +45,7 @@ from poolbuilder.records.values import (
 )
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
-from poolbuilder.words import unread_dates, unread_notes
+from poolbuilder.words import said, unread_dates, unread_notes
 
 CORE_KEY = "core key"
 PARENT_KEY = "parent key"
@@ -99,7 +99,7 @@ class EventTable:
         notes = {row: list(texts) for row, texts in raw.notes.items()}
         lost = np.flatnonzero(place < 0)
         for row in lost.tolist():
-            notes.setdefault(row, []).append(f"its event {keys[row].as_py()!r} is not in the event table")
+            notes.setdefault(row, []).append(said("event_not_event", keys=keys[row].as_py()))
         tally["no event"] += len(lost)
         for name, column in self._columns.items():
             stated = _taken(column, place)
@@ -182,11 +182,11 @@ class RecordTable:
         folded = [fold(name) for name in self.names if name]
         for name in dict.fromkeys(self.names[index] for index in self._terms.values() if self.names[index]):
             if folded.count(fold(name)) > 1:
-                remark(f"several columns are called {name}; the first is read")
+                remark(said("several_columns_called", name=name))
         if fold(SERVICE_ID) in folded and not {"geodeticDatum"} & {*self._terms, *self._defaults}:
             # The service's own archives state this datum as the default of the term.
             self._defaults["geodeticDatum"] = "WGS84"
-            remark("a download of the open occurrence service: its coordinates are in WGS84")
+            remark(said("download_open_occurrence"))
         for part in self._events:
             part._look()
             part._place(complete=False)
@@ -194,7 +194,7 @@ class RecordTable:
         if self._verbatim is not None:
             self._verbatim._look()
         if self._events:
-            remark("records are joined to the events of the archive")
+            remark(said("records_joined_events"))
             known = [
                 name for part in (self, *self._events) for name in [*part.names, *part._described.defaults]
             ]
@@ -209,10 +209,8 @@ class RecordTable:
             given = given.value_type if pa.types.is_dictionary(given) else given
             if pa.types.is_string(wanted) or _can_be_number(given):
                 continue
-            raise RecordFileError(
-                f"column {self.names[at]} holds {given}, not numbers",
-                file=self._where,
-                remedy="write it as numbers",
+            raise RecordFileError.of(
+                "column_not_numbers", file=self._where, names=self.names[at], given=given
             )
 
     def _look(self) -> None:
@@ -232,7 +230,7 @@ class RecordTable:
         if layout is None:
             layout = text_table.sniff(head, file=self._where)
         elif not head.strip():
-            raise RecordFileError("is empty", file=self._where, remedy="download the archive again")
+            raise RecordFileError.of("empty_reading", file=self._where)
         else:
             layout = text_table.widened(layout, head, file=self._where)
         self.names = layout.names
@@ -262,9 +260,7 @@ class RecordTable:
                 source = io.BytesIO(stream.read()) if self._zipped else stream
                 yield parquet.ParquetFile(source, pre_buffer=False)  # else it keeps all that it has read
             except (pa.ArrowInvalid, OSError, UnicodeDecodeError) as error:
-                raise RecordFileError(
-                    f"is a broken Parquet file: {error}", file=self._where, remedy="download it again"
-                ) from error
+                raise RecordFileError.of("broken_parquet_file", file=self._where, error=error) from error
 
     def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part, after :meth:`prepare`."""
@@ -335,10 +331,12 @@ class RecordTable:
         read = read_column(counts, order=self._order)
         if len(read.fits) > 1:
             words = [_ORDER_WORDS[order] for order in read.fits]
-            raise RecordFileError(
-                f"its dates, such as {read.example!r}, can be read {' or '.join(words)}",
+            raise RecordFileError.of(
+                "dates_can_read",
                 file=self._where,
-                remedy=f"say which with {' or '.join(f'--date-order {order}' for order in read.fits)}",
+                example=read.example,
+                words=words,
+                fits=(f"--date-order {order}" for order in read.fits),
             )
         unread = sum(read.unread.values())
         example = max(read.unread, key=lambda text: read.unread[text], default="")
@@ -347,7 +345,7 @@ class RecordTable:
             raise RecordFileError(
                 unread_dates(self.unread or {}),
                 file=self._where,
-                remedy="write them as 2026-06-30, or name the column of dates with --map GIVEN=eventDate",
+                remedy=said("write_dates"),
             )
         if read.order:
             shown = next(text for text in counts if text in read.iso)
@@ -426,7 +424,7 @@ def _decoded(column: pa.Array, term: str, notes: dict[int, list[str]], tally: Co
     for row, given in enumerate(column.cast(pa.binary()).to_pylist()):
         text = None if given is None else given.decode(errors="replace")
         if text is not None and text.encode() != given:
-            notes.setdefault(row, []).append(f"{term} holds bytes that are not UTF-8")
+            notes.setdefault(row, []).append(said("bytes_not_utf", term=term))
             tally["undecodable"] += text.count("\ufffd")
         texts.append(text)
     return tables.array(texts, pa.string())
@@ -483,11 +481,11 @@ class RecordFile:
             for part in parts:
                 part.prepare(self.remark)
                 if part.unpacked > settings.max_unpacked_mib * MIB:
-                    raise RecordFileError(
-                        f"would unpack to {part.unpacked / MIB:,.0f} MiB, the limit is "
-                        f"{settings.max_unpacked_mib:,.0f}",
+                    raise RecordFileError.of(
+                        "would_unpack_mib",
                         file=path,
-                        remedy="raise the setting maxUnpackedMib if you trust its source",
+                        unpacked=part.unpacked / MIB,
+                        max_unpacked_mib=settings.max_unpacked_mib,
                     )
             self.headings = tuple(name for part in parts for name in part.names)
             missing = set.intersection(*(part.absent for part in parts)) if parts else set()
@@ -539,7 +537,7 @@ class RecordFile:
             complete(max(grids, key=lambda grid: len(list(grid.rows(Counter(), ())))).names)
         for grid in grids:
             if grid not in good:
-                self.remark(f"sheet {grid.name!r} is not read, for it has no coordinates or no names")
+                self.remark(said("sheet_not_read", name=grid.name))
         return good
 
     def _of_grids(self) -> list[RecordTable]:
@@ -603,33 +601,29 @@ class RecordFile:
         self._rows = rows
         self._refuse_swapped()
         if rows == 0:
-            raise RecordFileError(
-                "has a header but no records", file=self.path, remedy="give a table with one record a row"
-            )
+            raise RecordFileError.of("header_but_no", file=self.path)
 
     def _refuse_swapped(self) -> None:
         """Refuse a file most of whose places lie on the globe only with latitude and longitude swapped."""
         swapped, placed = self._tally["swapped"], self._tally["placed"]
         if swapped > 2 and swapped * 2 > placed:
-            raise RecordFileError(
-                f"latitude and longitude are swapped: {swapped:,} of {placed:,} latitudes lie beyond 90",
-                file=self.path,
-                remedy="swap them with --map GIVEN=decimalLatitude --map GIVEN=decimalLongitude",
+            raise RecordFileError.of(
+                "latitude_longitude_swapped", file=self.path, swapped=swapped, placed=placed
             )
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What was assumed or could not be read, in words; complete once the batches are read."""
         told = [
-            ("latin1", "bytes that are not UTF-8, read as Latin-1 (check the accents of names)"),
-            ("undecodable", "characters that could not be decoded, read as \ufffd"),
-            ("ragged", "rows that do not fit the header, kept with a note"),
-            ("overlong", "rows longer than 1 MiB, cut off there and kept with a note"),
-            ("whole name", "names as given put back, for the service kept only a part of them"),
-            ("no event", "records whose event is not in the event table, kept with a note"),
-            ("blank", "rows that hold none of the terms, left out"),
-            ("not a number", "values that should be numbers and are not, left out with a note"),
-            ("decimal comma", "coordinates written with a decimal comma, read as decimals"),
+            ("latin1", said("bytes_not_utf_read")),
+            ("undecodable", said("characters_could_not")),
+            ("ragged", said("rows_do_not")),
+            ("overlong", said("rows_longer_mib")),
+            ("whole name", said("names_given_put")),
+            ("no event", said("records_whose_event")),
+            ("blank", said("rows_none_terms")),
+            ("not a number", said("values_should_numbers")),
+            ("decimal comma", said("coordinates_written_decimal")),
         ]
         counted = [f"{words}: {self._tally[key]:,}" for key, words in told if self._tally[key]]
         unread = unread_notes([self.source])
@@ -692,21 +686,15 @@ def read_records(
     """
     path = Path(path)
     if not str(path).strip() or path == Path():
-        raise RecordFileError("an empty name is no file", remedy="name the file or folder")
+        raise RecordFileError.of("empty_name_no")
     if not path.exists():
-        raise RecordFileError("does not exist", file=path, remedy="check the path")
+        raise RecordFileError.of("does_not_exist", file=path)
     if not (path.is_file() or path.is_dir()):
-        raise RecordFileError(
-            "is a pipe or device, and records are read more than once",
-            file=path,
-            remedy="save it to a file first",
-        )
+        raise RecordFileError.of("pipe_device_records", file=path)
     try:
         return RecordFile(path, rename=rename, settings=settings or Settings(), absent=absent)
     except OSError as error:
-        raise RecordFileError(
-            f"cannot be read: {error.strerror or error}", file=path, remedy="check its permissions"
-        ) from error
+        raise RecordFileError.of("cannot_read_reading", file=path, error=error.strerror or error) from error
 
 
 def read_all(

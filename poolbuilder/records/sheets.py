@@ -14,6 +14,7 @@ import numpy as np
 from poolbuilder.errors import LayerError, RecordFileError
 from poolbuilder.records.text_table import MISSING, Grid
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 HEADER_ROWS = 25
 """Within so many rows the header of a sheet is looked for; titles may stand above it."""
@@ -64,11 +65,7 @@ def _cell(value: Any) -> str | None:
 
 def _broken(path: Path, error: BaseException) -> RecordFileError:
     first = (str(error).splitlines() or ["unreadable"])[0][:200]
-    return RecordFileError(
-        f"is a spreadsheet that cannot be read: {first}",
-        file=path,
-        remedy="open it and save the sheet as CSV UTF-8",
-    )
+    return RecordFileError.of("spreadsheet_cannot_read", file=path, first=first)
 
 
 def read_sheets(path: Path, settings: Settings, *, terms_in: Callable[[Sequence[str]], int]) -> list[Grid]:
@@ -105,9 +102,7 @@ def read_sheets(path: Path, settings: Settings, *, terms_in: Callable[[Sequence[
             raise _broken(path, error) from error
         raise
     if not grids:
-        raise RecordFileError(
-            "holds no table of records", file=path, remedy="give a sheet with a header and one record a row"
-        )
+        raise RecordFileError.of("no_table_records", file=path)
     return grids
 
 
@@ -135,7 +130,7 @@ def read_points(path: Path) -> list[Grid]:
     """
     from poolbuilder.places.layers import layers_of, read_raw
 
-    remedy = "export the records as CSV"
+    remedy = said("export_records_csv")
     layers: list[str | None] = [None]
     with path.open("rb") as stream:
         is_package = stream.read(15) == b"SQLite format 3"
@@ -146,12 +141,12 @@ def read_points(path: Path) -> list[Grid]:
     except (LayerError, ValueError) as error:
         # Messages of the library need not be text that can be decoded.
         first = "" if isinstance(error, UnicodeDecodeError) else (str(error).splitlines() or [""])[0]
-        fact = error.fact if isinstance(error, LayerError) else first or "is no layer that can be read"
+        fact = error.fact if isinstance(error, LayerError) else first or said("no_layer_can")
         raise RecordFileError(fact, file=path, remedy=remedy) from error
     except OSError:
         grids = []
     if not grids:
-        raise RecordFileError("holds no layer of points", file=path, remedy=remedy)
+        raise RecordFileError.of("no_layer_points", file=path, remedy_given=remedy)
     return [grid for grid in grids if grid.rows(Counter(), ())]
 
 
@@ -159,9 +154,7 @@ def _of_layer(path: Path, name: str, raw: Any) -> Grid:
     import shapely
 
     if raw.crs is None:
-        raise RecordFileError(
-            "has no coordinate reference system", file=path, remedy="export it anew as WGS84 (EPSG:4326)"
-        )
+        raise RecordFileError.of("no_coordinate_reference_system", file=path)
     points = np.asarray(shapely.get_geometry(raw.geometry, 0), dtype=object)
     points[(shapely.get_num_geometries(raw.geometry) != 1) | (shapely.get_type_id(points) != 0)] = None
     east, north = _on_wgs84(shapely.get_x(points), shapely.get_y(points), raw.crs)
@@ -182,7 +175,7 @@ def _on_wgs84(east: Any, north: Any, crs: Any) -> tuple[Any, Any]:
     try:
         change = pyproj.Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
     except pyproj.exceptions.ProjError as error:
-        raise ValueError(f"its coordinates cannot be put on WGS84: {error}") from error
+        raise ValueError(said("coordinates_cannot_put", error=error)) from error
     moved = change.transform(east, north)
     good = np.isfinite(moved[0]) & np.isfinite(moved[1])
     return np.where(good, moved[0], np.nan), np.where(good, moved[1], np.nan)

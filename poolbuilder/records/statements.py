@@ -25,6 +25,7 @@ from poolbuilder.records.sheets import kind_of, read_sheets
 from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 WHAT = {
     "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),
@@ -49,14 +50,12 @@ _KINDS = {word: kind for kind, words in WHAT.items() for word in words}
 
 def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
     """Rows that hold something, by number, as a mapping of the headings known here to the cell."""
-    remedy = f"give a CSV table with the columns {' and '.join(needed)}"
+    remedy = said("csv_table_columns", needed=needed)
     try:
         grid = _grid(path)
         rows = list(grid.rows(Counter(), ()))
     except OSError as error:
-        raise RecordFileError(
-            f"cannot be read: {error.strerror or error}", file=path, remedy="check path and permissions"
-        ) from error
+        raise RecordFileError.of("cannot_read_file", file=path, error=error.strerror or error) from error
     folded = [fold(name) for name in grid.names]
     called = {
         term: [folded.index(word) for word in words if word in folded] for term, words in _HEADINGS.items()
@@ -64,22 +63,17 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
     places = {term: found[0] for term, found in called.items() if found}
     missing = [term for term in needed if term not in places]
     if missing:
-        raise RecordFileError(f"has no column {' or '.join(missing)}", file=path, row=1, remedy=remedy)
+        raise RecordFileError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
     found = []
     for row, cells, _ in rows:
         given = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
         odd = next((text for text in given.values() if not text.isprintable()), None)
         if odd is not None:
-            raise RecordFileError(
-                f"holds {odd[:40]!r}",
-                file=path,
-                row=row,
-                remedy="look for a quotation mark that is never closed, or a sign that cannot be printed",
-            )
+            raise RecordFileError.of("odd_sign", file=path, row=row, odd=odd[:40])
         if any(given.values()):
             found.append((row, given))
     if not found:
-        raise RecordFileError("has a header but no rows", file=path, remedy=remedy)
+        raise RecordFileError.of("header_but_no_rows", file=path, remedy_given=remedy)
     return found
 
 
@@ -92,9 +86,7 @@ def _grid(path: Path) -> Grid:
     known = {word for words in _HEADINGS.values() for word in words}
     sheets = read_sheets(path, Settings(), terms_in=lambda names: sum(fold(name) in known for name in names))
     if len(sheets) > 1:
-        raise RecordFileError(
-            f"has {len(sheets)} sheets that hold something", file=path, remedy="give one of them alone"
-        )
+        raise RecordFileError.of("sheets_something", file=path, sheets=len(sheets))
     return sheets[0]
 
 
@@ -104,11 +96,7 @@ def _iso(
     """The date of each row in ISO 8601, by the one order that fits all of them."""
     column = read_column(Counter(given["date"] for _, given in rows if given.get("date")))
     if len(column.fits) > 1:
-        raise RecordFileError(
-            f"date {column.example!r} can be read month first or day first",
-            file=path,
-            remedy="write it as 2026-06-30",
-        )
+        raise RecordFileError.of("date_can_read", file=path, example=column.example)
     return {
         row: _date(path, row, column.iso.get(text := given.get("date", ""), text), as_of)
         for row, given in rows
@@ -120,22 +108,16 @@ def _date(path: Path, row: int, text: str | None, as_of: datetime.date) -> str |
         return None
     span, _ = read_date(text)
     if span is None:
-        raise RecordFileError(
-            f"date {text[:40]!r} cannot be read", file=path, row=row, remedy="write it as 2026-06-30 or 2026"
-        )
+        raise RecordFileError.of("date_cannot_read", file=path, row=row, text=text[:40])
     if span.start > as_of:
-        raise RecordFileError(
-            f"date {text!r} lies after {as_of}", file=path, row=row, remedy="mend the date, or give --as-of"
-        )
+        raise RecordFileError.of("date_lies_after", file=path, row=row, text=text, as_of=as_of)
     return text
 
 
 def _name(path: Path, row: int, given: Mapping[str, str]) -> str:
     name = given.get("scientificName")
     if not name:
-        raise RecordFileError(
-            "names no species", file=path, row=row, remedy="fill in scientificName or remove the row"
-        )
+        raise RecordFileError.of("names_no_species", file=path, row=row)
     return name
 
 
@@ -167,11 +149,8 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
         for row, given in found:
             what = _KINDS.get(fold(given.get("what")))
             if what is None:
-                raise RecordFileError(
-                    f"what {given.get('what', '')[:40]!r} is none of {', '.join(WHAT)}",
-                    file=path,
-                    row=row,
-                    remedy="write one of these words",
+                raise RecordFileError.of(
+                    "kind_unknown", file=path, row=row, value=given.get("what", "")[:40], what=WHAT
                 )
             rows.append(
                 {
@@ -250,10 +229,5 @@ def _count(path: Path, row: int, text: str) -> float:
     except ValueError:
         count = math.nan
     if not (math.isfinite(count) and count >= 0):
-        raise RecordFileError(
-            f"individualCount {text[:40]!r} is not a count",
-            file=path,
-            row=row,
-            remedy="write a whole number; 0 where the species was looked for and not caught",
-        )
+        raise RecordFileError.of("individualcount_not_count", file=path, row=row, text=text[:40])
     return count

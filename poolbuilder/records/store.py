@@ -104,7 +104,7 @@ class _Groups:
         if parquet.metadata.num_row_groups == len(rows):
             x, y = points(parquet.read_row_groups(groups.tolist(), columns=["geometry.x", "geometry.y"]))
         if parquet.metadata.num_row_groups != len(rows) or len(x) != ends[-1]:
-            raise StoreError(f"{folder.label(file.name)}: does not fit the index ({REPAIR})")
+            raise StoreError.of("does_not_fit", name=folder.label(file.name), repair=REPAIR)
         counts = np.ones(len(x), dtype=bool)
         first = file.serial << ROW_BITS
         dead = replaced[slice(*np.searchsorted(replaced, [first, first + (1 << ROW_BITS)]))] - first

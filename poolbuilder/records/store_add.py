@@ -43,6 +43,7 @@ from poolbuilder.records.store_files import (
     store_errors,
 )
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 if TYPE_CHECKING:
     import duckdb
@@ -100,12 +101,9 @@ def _database(work: Path, memory_mib: int) -> Iterator[duckdb.DuckDBPyConnection
             yield database
     except (duckdb.OutOfMemoryException, duckdb.IOException) as error:
         if is_full(error) or isinstance(error, duckdb.OutOfMemoryException):
-            raise StoreError(
-                f"{work.parent}: no space left on the disk, or in memory, for sorting "
-                "(free some; the store is as it was before)"
-            ) from error
+            raise StoreError.of("no_space_left", parent=work.parent) from error
         words = " ".join(str(error).split())
-        raise StoreError(f"{work.parent}: sorting failed: {words} (the store is as it was before)") from error
+        raise StoreError.of("sorting_failed_store", parent=work.parent, words=words) from error
     except RuntimeError as error:
         if "interrupted" not in str(error):
             raise
@@ -179,7 +177,7 @@ def _checked(records: pa.Table) -> pa.Table:
     try:
         made.validate(full=True)
     except pa.ArrowInvalid as error:
-        raise TableError(f"store: a table holds text that is not UTF-8: {error}") from error
+        raise TableError.of("store_table_text", error=error) from error
     return schemas.check(made, schemas.RECORDS, "store")
 
 
@@ -335,7 +333,7 @@ class Writer:
             gone = [item for item in index.sources if named in _names(item)]
             if not gone:
                 known = ", ".join(str(item["path"]) for item in index.sources[-5:]) or "nothing"
-                raise StoreError(f"{self._folder.name}: holds no source {named!r} (its youngest are {known})")
+                raise StoreError.of("no_source_youngest", name=self._folder.name, named=named, known=known)
             numbers = {item["number"] for item in gone}
             again = [
                 item
@@ -393,7 +391,7 @@ class Writer:
                 known = self._folder.replaced(index)
                 known = known[np.isin(known >> ROW_BITS, [file.serial for file in good])]
                 if not np.array_equal(known, rows):
-                    problems.append(f"{self._folder.name}: replaced versions were marked wrongly; mended")
+                    problems.append(said("replaced_versions_marked", name=self._folder.name))
             except StoreError as error:
                 problems.append(str(error))
             after, rows = _without_dead(after, rows)
@@ -480,7 +478,7 @@ def _source_key(source: Mapping[str, Any]) -> str:
     """Identity of a source: its bytes, and how its columns were read."""
     for name in ("path", "sha256"):
         if not source.get(name):
-            raise StoreError(f"source without {name} (give path and sha256, so that it is not added twice)")
+            raise StoreError.of("source_without_path", name=name)
     renamed = source.get("rename")
     if not renamed:
         return str(source["sha256"])
@@ -569,7 +567,7 @@ def _trusted_index(folder: Folder, problems: list[str]) -> Index:
     try:
         return Index.from_bytes(folder.read(layout.COPY_NAME), label=label)
     except StoreError:
-        problems.append(f"{label}: is broken too: which sources and data sets there are is not known")
+        problems.append(said("broken_too_sources", label=label))
         return Index()
 
 
@@ -585,7 +583,7 @@ def _examined(folder: Folder, name: str, listed: StoredFile | None, problems: li
             described.add(rows)
     found = described.file(name, size=(folder.local / name).stat().st_size, sources=sources)
     if listed is not None and listed.as_dict() != found.as_dict():
-        problems.append(f"{label}: the index described it wrongly; mended")
+        problems.append(said("index_described_wrongly", label=label))
     return found
 
 
@@ -595,11 +593,10 @@ def _about(label: str, metadata: Mapping[bytes, bytes]) -> tuple[str, tuple[int,
         values = json.loads(metadata[b"poolbuilder"])
         version, kind, sources = values["schemaVersion"], values["kind"], tuple(values["sources"])
     except (KeyError, ValueError, TypeError) as error:
-        raise StoreError(f"{label}: is no file of a record store (move it elsewhere)") from error
+        raise StoreError.of("no_file_record", label=label) from error
     if version != layout.SCHEMA_VERSION:
-        raise StoreError(
-            f"{label}: schemaVersion {version}, this program reads {layout.SCHEMA_VERSION} "
-            "(update poolbuilder)"
+        raise StoreError.of(
+            "file_of_other_version", label=label, version=version, schema_version=layout.SCHEMA_VERSION
         )
     return kind, sources
 

@@ -130,12 +130,10 @@ def store_errors(path: str, doing: str) -> Iterator[None]:
     except FileNotFoundError as error:
         raise StoreError(f"{path}: is missing ({REPAIR})") from error
     except PermissionError as error:
-        raise StoreError(f"{path}: no permission for {doing} (check the folder's owner and mode)") from error
+        raise StoreError.of("no_permission_check", path=path, doing=doing) from error
     except (OSError, pa.ArrowException) as error:
         if is_full(error):
-            raise StoreError(
-                f"{path}: no space left on the disk for {doing} (free some; the store is as it was before)"
-            ) from error
+            raise StoreError.of("no_space_left_disk", path=path, doing=doing) from error
         broken = isinstance(error, pa.ArrowException) or (doing == "reading" and error.errno is None)
         what = "is broken" if broken else f"{doing} failed"
         raise StoreError(f"{path}: {what}: {' '.join(str(error).split())} ({REPAIR})") from error
@@ -170,10 +168,7 @@ class Folder:
     def local(self) -> Path:
         """The folder on disk; a store behind an address cannot be written."""
         if self.path is None:
-            raise StoreError(
-                f"{self.name}: a store behind an address can only be read "
-                f"(add to a folder on disk, then copy it there)"
-            )
+            raise StoreError.of("store_behind_address", name=self.name)
         return self.path
 
     def label(self, name: str) -> str:
@@ -208,7 +203,7 @@ class Folder:
         if found is None:
             raise StoreError(f"{label}: is missing ({REPAIR})")
         if size is not None and found[1] != size:
-            raise StoreError(f"{label}: has {found[1]} bytes, the index says {size} ({REPAIR})")
+            raise StoreError.of("bytes_index_says", label=label, found=found[1], size=size, repair=REPAIR)
         with store_errors(label, "reading"), self._files.open_input_file(self._at(name)) as stream:
             footer = self.known.get(name) if size is not None else None
             with pq.ParquetFile(stream, metadata=footer, read_dictionary=CODED) as parquet:
@@ -228,7 +223,7 @@ class Folder:
             except (ValueError, EOFError, TypeError) as error:
                 raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
             if rows.dtype != np.int64 or rows.shape != (index.replaced_rows,):
-                raise StoreError(f"{label}: does not fit the index ({REPAIR})")
+                raise StoreError.of("does_not_fit_index", label=label, repair=REPAIR)
             self.known[index.replaced] = rows
         found: Rows = self.known[index.replaced]
         return found
@@ -244,13 +239,11 @@ def _remote(address: str) -> tuple[Any, str]:
         try:
             import fsspec
         except ImportError as error:
-            raise MissingExtraError(
-                f"{address}: reading a store there needs fsspec (pip install 'poolbuilder[dask]')"
-            ) from error
+            raise MissingExtraError.of("reading_store_there", address=address) from error
         try:
             inner, root = fsspec.core.url_to_fs(address)
         except (ValueError, ImportError, OSError) as error:
-            raise StoreError(f"{address}: is no address that can be read: {error}") from error
+            raise StoreError.of("no_address_can", address=address, error=error) from error
         filesystem = fs.PyFileSystem(fs.FSSpecHandler(inner))
     return filesystem, str(root).rstrip("/")
 
@@ -374,18 +367,17 @@ class Index:
             values = json.loads(content)
             version = values.pop("schemaVersion")
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            raise StoreError(f"{label}: is no index of a record store ({REPAIR})") from error
+            raise StoreError.of("no_index_record", label=label, repair=REPAIR) from error
         if version != SCHEMA_VERSION:
-            raise OtherVersionError(
-                f"{label}: schemaVersion {version}, this program reads {SCHEMA_VERSION} "
-                "(add the files again to a new store and fetch again, or update poolbuilder)"
+            raise OtherVersionError.of(
+                "store_of_other_version", label=label, version=version, schema_version=SCHEMA_VERSION
             )
         try:
             values["files"] = tuple(StoredFile.from_dict(item) for item in values["files"])
             listed = {name: tuple(values[name]) for name in ("sources", "datasets", "removed")}
             return cls(**{**values, **listed})
         except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise StoreError(f"{label}: the index lacks or garbles {error} ({REPAIR})") from error
+            raise StoreError.of("index_lacks_garbles", label=label, error=error, repair=REPAIR) from error
 
     @classmethod
     def read(cls, folder: Folder) -> Index:
@@ -399,9 +391,7 @@ class Index:
         if folder.stamp(INDEX_NAME) is not None:
             return cls.from_bytes(folder.read(INDEX_NAME), label=folder.label(INDEX_NAME))
         if folder.path is not None and any(folder.path.glob("records-*.parquet")):
-            raise StoreError(
-                f"{folder.label(INDEX_NAME)}: is missing though there are record files ({REPAIR})"
-            )
+            raise StoreError.of("missing_though_there", index_name=folder.label(INDEX_NAME), repair=REPAIR)
         return cls()
 
 

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError
+from poolbuilder.words import said
 
 LONGEST_LINE = 1 << 20
 """Letters of a line that are read; what follows is left out, and the row is kept with a note."""
@@ -138,13 +139,9 @@ class Layout:
 def _refuse_other_kinds(head: bytes, file: str | Path) -> None:
     for magic, fact, remedy in _CONTAINERS:
         if head.startswith(magic):
-            raise RecordFileError(f"{fact}, not a text table", file=file, remedy=remedy)
+            raise RecordFileError.of("not_text_table", file=file, fact=fact, remedy_given=remedy)
     if head.lstrip()[:200].lower().startswith((b"<!doctype", b"<html", b"<?xml")):
-        raise RecordFileError(
-            "is a web page or XML, not a table of records",
-            file=file,
-            remedy="save the table itself; a Darwin Core Archive is given as its zip or folder",
-        )
+        raise RecordFileError.of("web_page_xml", file=file)
 
 
 def _parsed(lines: Iterable[str], delimiter: str, quote: str | None) -> Any:
@@ -199,11 +196,7 @@ def _encloses(rows: Sequence[Sequence[str]]) -> bool:
 def _check_width(rows: Sequence[Sequence[str]], names: Sequence[str], file: str | Path) -> None:
     wide = [row for row in rows if len(row) > len(names) and any(row[len(names) :])]
     if rows and len(wide) * 2 > len(rows):
-        raise RecordFileError(
-            f"the header names {len(names)} columns but most rows have {len(wide[0])} values",
-            file=file,
-            remedy="give every column a name; tables with row names need one for that column too",
-        )
+        raise RecordFileError.of("header_names_columns", file=file, names=len(names), wide=len(wide[0]))
 
 
 def sniff(head: bytes, *, file: str | Path) -> Layout:
@@ -215,7 +208,7 @@ def sniff(head: bytes, *, file: str | Path) -> Layout:
         When the file is empty, is something else than text, or its header does not fit.
     """
     if not head.strip(b"\x00\r\n\t \xff\xfe\xef\xbb\xbf"):
-        raise RecordFileError("is empty", file=file, remedy="give a table with a header and one record a row")
+        raise RecordFileError.of("empty_table", file=file)
     _refuse_other_kinds(head, file)
     encoding = encoding_of(head)
     lines = _lines_of(head, encoding)
@@ -259,22 +252,14 @@ def widened(layout: Layout, head: bytes, *, file: str | Path) -> Layout:
         if not getattr(codecs.lookup(layout.encoding), "_is_text_encoding", True):
             raise LookupError(layout.encoding)
     except (LookupError, ValueError) as error:
-        raise RecordFileError(
-            f"its descriptor names the unknown encoding {layout.encoding!r}",
-            file=file,
-            remedy="correct meta.xml",
-        ) from error
+        raise RecordFileError.of("descriptor_names_unknown", file=file, encoding=layout.encoding) from error
     marked, names = encoding_of(head), layout.names
     encoding = marked if marked != "utf-8" else layout.encoding
     found = split(_lines_of(head, encoding)[layout.skip_lines :], layout.delimiter, layout.quote)
     rows = [row for row in found[:-1] if row] or [row for row in found if row]
     usual = Counter(len(row) for row in rows).most_common(1)[0][0] if rows else len(names)
     if rows and max(len(row) for row in rows) < len(names):
-        raise RecordFileError(
-            f"its descriptor places a term in column {len(names)}, the table has {usual}",
-            file=file,
-            remedy="the descriptor and the table do not belong together; download the archive again",
-        )
+        raise RecordFileError.of("descriptor_places_term", file=file, names=len(names), usual=usual)
     return replace(layout, encoding=encoding, names=(*names, *[""] * (usual - len(names))))
 
 
@@ -364,8 +349,8 @@ def _rows(
     except csv.Error as error:
         raise _never_closed(file, number + 1) from error
     except (UnicodeError, LookupError) as error:
-        raise RecordFileError(
-            f"cannot be decoded as {layout.encoding}: {error}", file=file, remedy="save it as UTF-8"
+        raise RecordFileError.of(
+            "cannot_decoded", file=file, encoding=layout.encoding, error=error
         ) from error
 
 
@@ -375,7 +360,7 @@ def _misfits(cells: list[str], lines: list[str], layout: Layout) -> Iterator[tup
     if layout.quote and lines:
         pieces = split(lines, layout.delimiter, None, len(lines))
         if all(len(piece) == width for piece in pieces):
-            yield from ((piece, "a stray quotation mark stood in or before this row") for piece in pieces)
+            yield from ((piece, said("stray_quotation_mark")) for piece in pieces)
             return
     if any(cell.strip() for cell in cells):
         note = f"the row has {len(cells)} values, the header {width} columns"
@@ -384,12 +369,7 @@ def _misfits(cells: list[str], lines: list[str], layout: Layout) -> Iterator[tup
 
 
 def _never_closed(file: str | Path, row: int) -> RecordFileError:
-    return RecordFileError(
-        "a quotation mark is never closed and takes in the rows that follow",
-        file=file,
-        row=row,
-        remedy='remove the mark, or write it doubled within "..."',
-    )
+    return RecordFileError.of("quotation_mark_never", file=file, row=row)
 
 
 def _is_number(text: str) -> bool:

@@ -20,6 +20,7 @@ from poolbuilder.errors import RecordFileError
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
+from poolbuilder.words import said
 
 SERVICE_ID = "gbifID"
 """A column of tables downloaded from the open occurrence service; its coordinates are WGS84."""
@@ -88,11 +89,7 @@ def _renamed(
     for given, term in rename.items():
         target = _KNOWN.get(fold(term))
         if target is None:
-            raise RecordFileError(
-                f"--map {given}={term}: {term!r} is not a Darwin Core term that is read here",
-                file=file,
-                remedy="use for example decimalLatitude, decimalLongitude, scientificName, eventDate, year",
-            )
+            raise RecordFileError.of("map_not_darwin", file=file, given=given, term=term)
         index = positions.get(fold(given))
         if index is not None:
             out[index] = target
@@ -105,11 +102,7 @@ def _renamed(
 
 def no_such_column(given: str, term: str, file: str | Path, names: Sequence[str]) -> RecordFileError:
     """The error for a heading to be renamed that no table has."""
-    return RecordFileError(
-        f"--map {given}={term}: there is no column {given!r}",
-        file=file,
-        remedy=f"the columns are {_listed(names)}",
-    )
+    return RecordFileError.of("map_unknown_column", file=file, given=given, term=term, names=_listed(names))
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -161,17 +154,19 @@ def read_everyday(
     meant = _everyday(names, {index: term for term, index in found.items()})
     for term in _MUST_BE_CLEAR:
         if len(places := meant.get(term, [])) > 1:
-            raise RecordFileError(
-                f"{' and '.join(names[at] for at in places)} could each be {term}",
+            raise RecordFileError.of(
+                "several_columns",
                 file=file,
-                remedy=f"say which with {_maps(names, term, places)}",
+                places=(names[at] for at in places),
+                term=term,
+                names=_maps(names, term, places),
             )
     clear = {term: places[0] for term, places in meant.items() if len(places) == 1}
     if clear:
         remark("read " + ", ".join(f"{names[at]} as {term}" for term, at in clear.items()))
     unclear = [_maps(names, term, places) for term, places in meant.items() if len(places) > 1]
     if unclear:
-        remark(f"not read, for several columns could be meant; say which with {'; '.join(unclear)}")
+        remark(said("not_read_several", unclear="; ".join(unclear)))
     return {**found, **clear}
 
 
@@ -228,10 +223,8 @@ def check_complete(found: Mapping[str, int], names: Sequence[str], file: str | P
     if not missing and "scientificName" not in found and "vernacularName" not in found:
         missing = ["scientificName"]
     if missing:
-        raise RecordFileError(
-            f"no {what}: there is no column {' or '.join(missing)} among {_listed(names)}",
-            file=file,
-            remedy=f"name them with --map GIVEN={missing[0]}",
+        raise RecordFileError.of(
+            "no_column_for", file=file, what=what, missing=missing, names=_listed(names), missing2=missing[0]
         )
 
 
@@ -320,7 +313,7 @@ def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: C
     with np.errstate(invalid="ignore"):
         fits = (values == np.floor(values)) & (values >= low) & (values <= high)
     for row in np.flatnonzero(~np.isnan(values) & ~fits).tolist():
-        notes.add(row, f"{term} {values[row]:g} is not a whole number of the right size")
+        notes.add(row, said("not_whole_number_right", term=term, values=values[row]))
         tally["not a number"] += 1
     return tables.array(np.where(fits, values, 0), kind, mask=fits)
 
@@ -440,7 +433,7 @@ def _restore_whole_names(
         return
     for row in np.flatnonzero(lost).tolist():
         given, read = whole[row].as_py(), out["scientificName"][row].as_py()
-        notes.add(row, f"the service reads the name {given!r} as {read!r}")
+        notes.add(row, said("service_reads_name_values", given=given, read=read))
     tally["whole name"] += int(lost.sum())
     mask = tables.array(lost, pa.bool_())
     out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])

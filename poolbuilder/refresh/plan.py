@@ -25,6 +25,7 @@ from poolbuilder.records.service.search import read_filter
 from poolbuilder.settings import Settings, parsed_toml, read_calibration
 from poolbuilder.surroundings import reach_of
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL
+from poolbuilder.words import said
 
 MAKES = ("pools", "introduced", "both")
 """What a run may make."""
@@ -149,28 +150,26 @@ def read_plan(path: str | Path) -> Plan:
     _check_keys(document, {"refresh": (dict,), "water": (list,), "settings": (dict,)}, "the plan", plan)
     main = document.get("refresh")
     if main is None:
-        raise PlanError("has no [refresh] table", file=plan, remedy="begin it with a line [refresh]")
+        raise PlanError.of("no_refresh_table", file=plan)
     _check_keys(main, KEYS, "[refresh]", plan)
     for key in ("out", "taxon"):
         if key not in main:
-            raise PlanError(f"[refresh] has no {key}", file=plan, remedy=f"add a line {key} = ...")
+            raise PlanError.of("no_refresh_key", file=plan, item=key)
     home = plan.absolute().parent
     try:
         licences = read_filter(main["licence"]) if "licence" in main else ()
     except SourceError as error:
         raise PlanError(str(error), file=plan) from error
     if main.get("shape", "distance") not in {"distance", "polygon"}:
-        raise PlanError(f"shape {main['shape']!r} is unknown", file=plan, remedy="use distance or polygon")
+        raise PlanError.of("shape_unknown", file=plan, shape=main["shape"])
     if main.get("make", "pools") not in MAKES:
-        raise PlanError(f"make {main['make']!r} is unknown", file=plan, remedy=f"use {', '.join(MAKES)}")
+        raise PlanError.of("make_unknown", file=plan, make=main["make"], makes=MAKES)
     lists, layers = (
         [str(home / text) for text in _texts(main.get(key, []), key, plan)]
         for key in ("regionList", "regions")
     )
     if len(layers) > len(lists):
-        raise PlanError(
-            "regions belong to a regionList", file=plan, remedy="give the table of the regions too"
-        )
+        raise PlanError.of("regions_belong_regionlist", file=plan)
     aside: list[str] = []
     return Plan(
         path=plan,
@@ -202,13 +201,11 @@ def _document(plan: Path) -> dict[str, Any]:
     try:
         return parsed_toml(plan.read_text(encoding="utf-8"))
     except OSError as error:
-        raise PlanError(f"cannot be read: {error.strerror}", file=plan, remedy="check the path") from error
+        raise PlanError.of("cannot_read", file=plan, why=error.strerror) from error
     except UnicodeDecodeError as error:
-        raise PlanError("is not UTF-8 text", file=plan, remedy="save it as UTF-8") from error
+        raise PlanError.of("not_utf_text", file=plan) from error
     except (ValueError, RecursionError) as error:
-        raise PlanError(
-            f"is not TOML: {error}", file=plan, remedy="text stands in quotes, lists in []"
-        ) from error
+        raise PlanError.of("not_toml_plan", file=plan, error=error) from error
 
 
 def _check_keys(
@@ -218,19 +215,19 @@ def _check_keys(
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
-            raise PlanError(f"{where} has an unknown key {key!r}", file=plan, remedy=remedy)
+            raise PlanError.of("unknown_key", file=plan, where=where, item=key, remedy_given=remedy)
         if not isinstance(value, known[key]) or (isinstance(value, bool) and bool not in known[key]):
             kinds = " or ".join(dict.fromkeys(KINDS.get(kind, "a table") for kind in known[key]))
-            raise PlanError(f"{where}: {key} is {value!r}", file=plan, remedy=f"give {kinds}")
+            raise PlanError.of("wrong_type", file=plan, where=where, item=key, value=value, kinds=kinds)
 
 
 def _texts(value: str | Sequence[Any], key: str, plan: Path) -> tuple[str, ...]:
     items = [value] if isinstance(value, str) else list(value)
     for item in items:
         if not isinstance(item, str) or not item.strip():
-            raise PlanError(f"{key} holds {item!r}", file=plan, remedy="give text, or a list of texts")
+            raise PlanError.of("not_texts", file=plan, item=key, item2=item)
     if key == "taxon" and not items:
-        raise PlanError("taxon is empty", file=plan, remedy="name at least one taxon")
+        raise PlanError.of("taxon_empty", file=plan)
     return tuple(items)
 
 
@@ -243,9 +240,7 @@ def _checklist(given: str, home: Path) -> str:
 
 def _settings(document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path) -> Settings:
     if "settings" in document and "settings" in main:
-        raise PlanError(
-            "settings stand twice", file=plan, remedy="keep the table [settings] or the file, not both"
-        )
+        raise PlanError.of("settings_stand_twice", file=plan)
     try:
         if "settings" in main:
             return Settings.from_toml(home / main["settings"])
@@ -272,15 +267,11 @@ def _waters(
             for site in sites
         ]
     if not waters:
-        raise PlanError("names no water", file=plan, remedy="add a [[water]] table with name, lat and lon")
-    seen: dict[str, str] = {"introduced": "introduced (the folder of introduced species)"}
+        raise PlanError.of("names_no_water", file=plan)
+    seen: dict[str, str] = {"introduced": said("introduced_folder_introduced")}
     for water in waters:
         if water.slug in seen:
-            raise PlanError(
-                f"two waters would share one folder: {seen[water.slug]!r} and {water.site.name!r}",
-                file=plan,
-                remedy="give each water a name of its own",
-            )
+            raise PlanError.of("two_waters_would", file=plan, seen=seen[water.slug], name=water.site.name)
         seen[water.slug] = water.site.name
     return tuple(waters)
 
@@ -290,13 +281,13 @@ def _water(
 ) -> PlannedWater:
     where = f"[[water]] number {number}"
     if not isinstance(row, dict):
-        raise PlanError(f"{where} is not a table", file=plan, remedy="write [[water]] on a line of its own")
+        raise PlanError.of("not_table", file=plan, where=where)
     _check_keys(row, WATER_KEYS, where, plan)
     for key in ("name", "lat", "lon"):
         if key not in row:
-            raise PlanError(f"{where} has no {key}", file=plan, remedy=f"add a line {key} = ...")
+            raise PlanError.of("no_key", file=plan, where=where, item=key)
     if not _slug(row["name"]):
-        raise PlanError(f"{where}: name {row['name']!r} has no letter or digit", file=plan)
+        raise PlanError.of("name_no_letter", file=plan, where=where, name=row["name"])
     try:
         site = Site(
             longitude=row["lon"],
@@ -306,7 +297,7 @@ def _water(
             water_type=row.get("waterType"),
         )
     except SiteError as error:
-        raise PlanError(f"{where}: {error}", file=plan) from error
+        raise PlanError.of("water_of_the_plan", file=plan, where=where, error=error) from error
     own = {key: str(home / row[key]) for key in LAYERS if key in row}
     return PlannedWater(site=site, slug=_slug(site.name), layers={**shared, **own})
 

@@ -63,10 +63,8 @@ class Runs:
             recover(path.with_name(path.name[1 : -len(".previous")]))
         days = self.days()
         if days and days[-1] > day:
-            raise PlanError(
-                f"{self.folder(days[-1])}: the last run is of {days[-1].isoformat()}, which is after today, "
-                f"{day.isoformat()}",
-                remedy="set the clock of this computer right, or move that folder away",
+            raise PlanError.of(
+                "last_run_after", days=self.folder(days[-1]), days2=days[-1].isoformat(), day=day.isoformat()
             )
         work = self.out / WORK
         mark = work / DAY_MARK
@@ -282,7 +280,7 @@ def _unpacked(out: Path, spec: str, files: Mapping[str, str], into: Path) -> str
         try:
             write_whole(folder / name, gzip.decompress(source.read_bytes()))
         except (OSError, EOFError) as error:
-            raise PoolFileError(f"cannot be read: {error}", file=source, remedy=f"put {spec} back") from error
+            raise PoolFileError.of("cannot_read_runs", file=source, error=error, spec=spec) from error
         if content_digest(folder / name) != digest:
-            raise PoolFileError("was changed", file=source, remedy=f"put {spec} back")
+            raise PoolFileError.of("input_changed", file=source, spec=spec)
     return f"{folder / main}{spec.rpartition(main)[2]}"

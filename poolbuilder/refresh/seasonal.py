@@ -183,10 +183,8 @@ def refresh(
             runs.finish(work, day)
         except OSError as error:
             shutil.rmtree(plan.out / WORK, ignore_errors=True)
-            raise PoolFileError(
-                f"cannot be written: {error.strerror or error}",
-                file=plan.out,
-                remedy="earlier runs are as they were; free some space and run again",
+            raise PoolFileError.of(
+                "cannot_written_seasonal", file=plan.out, error=error.strerror or error
             ) from error
     return run
 

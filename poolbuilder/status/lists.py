@@ -41,7 +41,7 @@ from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.status.terms import WORDS, YES, Statement, read_status
-from poolbuilder.words import status_note
+from poolbuilder.words import said, status_note
 
 HEADINGS: Mapping[str, str] = {
     "region": "region regionname regioncode state stateprovince province stateabbr country countrycode "
@@ -119,15 +119,11 @@ class RegionLists:
         try:
             content = Path(table).read_bytes()
         except OSError as error:
-            raise ChecklistError(
-                f"cannot be read: {error.strerror}", file=path, remedy="check path and permissions"
-            ) from error
+            raise ChecklistError.of("cannot_read_path", file=path, why=error.strerror) from error
         rows = list(_archive_rows(path) if content[:2] == b"PK" else _table_rows(content, path))
         given, aside = _statements(rows)
         if rows and not given:
-            raise ChecklistError(
-                f"no row can be used: {aside[0]}", file=path, remedy="give species and status in each row"
-            )
+            raise ChecklistError.of("no_row_can", file=path, aside=aside[0])
         drawn = None if layer is None else read_layer(layer, purpose="regions")
         regions, notes = _regions(drawn, given, path)
         listed, opposed, more = _resolved(given, regions, checklist)
@@ -191,12 +187,7 @@ def _table_rows(content: bytes, path: str) -> Iterator[tuple[int, dict[str, str]
     header = [fold(name) for name in next(reader, [])]
     place = _columns(header)
     if "scientificName" not in place:
-        raise ChecklistError(
-            f"no column of species, found {first.strip() or 'nothing'}",
-            file=path,
-            row=1,
-            remedy="name it scientificName or species",
-        )
+        raise ChecklistError.of("no_column_species", file=path, row=1, first=first.strip() or "nothing")
     start = reader.line_num + 1
     for row in reader:
         number, start = start, reader.line_num + 1
@@ -259,11 +250,7 @@ def _archive_rows(path: str) -> Iterator[tuple[int, dict[str, str]]]:
                         cells.setdefault("degreeOfEstablishment", "invasive")
                     yield number, cells
     except (InvalidArchive, OSError, KeyError, ValueError) as error:
-        raise ChecklistError(
-            f"is no Darwin Core archive: {error}",
-            file=path,
-            remedy="give a table or an archive with meta.xml",
-        ) from error
+        raise ChecklistError.of("no_darwin_core", file=path, error=error) from error
 
 
 def _short(data: Mapping[str, str]) -> dict[str, str]:
@@ -298,7 +285,7 @@ def _statement(number: int, row: Mapping[str, str]) -> Statement:
     degree = read_term(given, DEGREE_OF_ESTABLISHMENT) or WORDS.get(fold(given), (None, None))[1] or degree
     first, last = _year(row.get("validFrom", "")), _year(row.get("validTo", ""))
     if first and last and first > last:
-        raise ValueError(f"its years {first} and {last} are the wrong way round")
+        raise ValueError(said("years_wrong_way", first=first, last=last))
     return Statement(
         source="region" if "region" in row else "agency",
         region=row.get("region", ""),
@@ -381,12 +368,8 @@ def _regions(
     regions = _known_regions(wanted) if layer is None else _drawn_regions(layer, wanted)
     lost = [name for key, name in wanted.items() if key not in regions]
     if wanted and not regions:
-        where = f"in {layer.source['path']}" if layer else "a state, country or hydrologic unit"
-        raise ChecklistError(
-            f"no region of the table, such as {lost[0]!r}, is {where}",
-            file=path,
-            remedy="give a layer of which a column holds the same names or codes",
-        )
+        where = f"in {layer.source['path']}" if layer else said("state_country_hydrologic")
+        raise ChecklistError.of("no_region_table", file=path, lost=lost[0], where=where)
     rows = [item.region for item in given if item.region and _key(item.region) not in regions]
     return regions, [status_note("noPolygon", names=rows)] if rows else []
 

@@ -106,10 +106,10 @@ def _names(layer: Layer) -> list[str]:
     """The species' name of each feature, empty where there is none."""
     found, genus = _values(layer, "species"), _values(layer, "genus")
     if found is None:
-        raise LayerError(
-            f"no column of species names among {', '.join(layer.attributes) or 'none'}",
+        raise LayerError.of(
+            "no_column_species_names",
             file=layer.source["path"],
-            remedy="name it scientificName, binomial or sci_name",
+            attributes=", ".join(layer.attributes) or "none",
         )
     names = [str(name or "").strip() for name in found[1]]
     if genus is None or any(" " in name for name in names):
@@ -176,9 +176,7 @@ def _of_table(lists: RegionLists, table: str) -> list[RangePolygon]:
     """The regions of a list as polygons of its species."""
     shapes = {region.name: region.geometry for region in lists.regions}
     if not shapes or None in shapes.values():
-        raise LayerError(
-            "its regions have no polygons", file=table, remedy="name their layer behind it, as TABLE.csv:FILE"
-        )
+        raise LayerError.of("regions_no_polygons", file=table)
     return [
         RangePolygon(
             species=item.species,

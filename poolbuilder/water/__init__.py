@@ -21,6 +21,7 @@ from poolbuilder.water.basins import Basins, find_basins
 from poolbuilder.water.network import Barriers, load_network
 from poolbuilder.water.outline import Outline, find_outline
 from poolbuilder.water.streams import Streams, find_streams
+from poolbuilder.words import said
 
 __all__ = ["Placement", "Water"]
 
@@ -190,22 +191,22 @@ class Water:
         found, sheds, net = None, None, None
         waters = opened("outline", outline, "water outlines")
         if waters is not None:
-            found, said = find_outline(waters, site, settings=settings)
-            notes += said
+            found, more = find_outline(waters, site, settings=settings)
+            notes += more
         layer = opened("basins", basins, "watersheds")
         if layer is not None:
-            sheds, said = find_basins(layer, site)
-            notes += said
+            sheds, more = find_basins(layer, site)
+            notes += more
         if streams is not None:
             network = load_network(streams, join_m=settings.stream_join_m)
             sources.append({"use": "streams", **network.source})
             walls = opened("barriers", barriers, "barriers")
-            net, said = find_streams(
+            net, more = find_streams(
                 site, found, network=network, barriers=walls, waters=waters, settings=settings
             )
-            notes += said
+            notes += more
         elif barriers is not None:
-            notes.append("barriers have no effect without streams")
+            notes.append(said("barriers_no_effect"))
         return cls(
             site=site,
             settings=settings,
@@ -340,7 +341,7 @@ def _read_as_it_stands(spec: str, purpose: str, size: int, changed: int) -> Laye
 
 def _outside(relation: list[str | None]) -> list[str]:
     outside = Counter(relation)[None]
-    return [f"{_records(outside, 'lie')} in none of the watersheds given"] if outside else []
+    return [said("none_watersheds_given", outside=_records(outside, "lie"))] if outside else []
 
 
 def _records(number: int, verb: str) -> str:
@@ -363,25 +364,26 @@ def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
     if placed := number["water"] + number["stream"] + number["lake"]:
         among = f", {number['lake']} in other waters" if number["lake"] else ""
         notes.append(
-            f"{_records(placed, 'stand')} on the stream network, {number['water']} of them in the water"
-            f"{among}"
+            said("stream_network_them", placed=_records(placed, "stand"), water=number["water"], among=among)
         )
     if number["distant"]:
         notes.append(
-            f"{_records(number['distant'], 'lie')} more than {settings.network_reach_km:g} km away along the "
-            f"network (networkReachKm): taken as beyond a divide"
+            said(
+                "more_km_away",
+                distant=_records(number["distant"], "lie"),
+                network_reach_km=settings.network_reach_km,
+            )
         )
     if number["unconnected"]:
-        notes.append(
-            f"{_records(number['unconnected'], 'lie')} on flow lines without a way to the water: "
-            f"straight distance is kept"
-        )
+        notes.append(said("flow_lines_without", unconnected=_records(number["unconnected"], "lie")))
     if number["unsnapped"]:
-        notes.append(f"{_records(number['unsnapped'], 'lie')} near no flow line: straight distance is kept")
+        notes.append(said("near_no_flow", unsnapped=_records(number["unsnapped"], "lie")))
     if number["uncertain"]:
         notes.append(
-            f"{_records(number['uncertain'], 'are')} less certain than "
-            f"{settings.stream_snap_uncertainty_m:g} m (streamSnapUncertaintyM) "
-            f"and put on no flow line: straight distance is kept"
+            said(
+                "less_certain_streamsnapuncertaintym",
+                uncertain=_records(number["uncertain"], "are"),
+                stream_snap_uncertainty_m=settings.stream_snap_uncertainty_m,
+            )
         )
     return notes

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import Site
+from poolbuilder.words import said
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -92,11 +93,11 @@ def find_basins(layer: Layer, site: Site) -> tuple[Basins, list[str]]:
     names = names_of(layer.attributes, layer.rows, beside=column)
     relation: list[str | None] = [None] * layer.rows
     if home < 0:
-        note = "the site lies in no watershed of the layer: how records stand to it by watershed is unknown"
+        note = said("site_lies_no")
     else:
         relation, how = _relate(layer, codes, home, column)
         label = " ".join(text for text in (names[home], codes[home] and f"({codes[home]})") if text)
-        note = f"the site lies in the watershed {label or f'of feature {layer.numbers[home]}'}; {how}"
+        note = said("site_lies_watershed", label=label or f"of feature {layer.numbers[home]}", how=how)
     basins = Basins(
         geometry=layer.geometry,
         codes=codes,
@@ -153,15 +154,15 @@ def _relate(
     none: Ints = np.zeros(0, dtype=np.int64)
     if down_column is not None and column is not None:
         up, down = _by_pointers(codes, [text_of(code) for code in layer.attributes[down_column]], home)
-        how = f"upstream and downstream follow the column {down_column}"
+        how = said("upstream_downstream_follow", down_column=down_column)
     elif column is not None and find_column(layer.attributes, PFAFSTETTER_COLUMNS) == column:
         own = codes[home] or ""
         up = np.flatnonzero([_is_below(own, code or "") for code in codes])
         down = np.flatnonzero([_is_below(code or "", own) for code in codes])
-        how = "upstream and downstream follow from the Pfafstetter codes"
+        how = said("upstream_downstream_follow_pfafstetter")
     else:
         up, down = none, none
-        how = "no column names the next watershed down, so upstream and downstream are not told apart"
+        how = said("no_column_names")
     relation[up], relation[down] = "upstream", "downstream"
     relation[holding] = "same"  # what holds the site's and no smaller polygon divides is one with it
     relation[home] = "same"

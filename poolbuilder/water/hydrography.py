@@ -25,6 +25,7 @@ from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.water.outline import LARGEST_POND_KM2
+from poolbuilder.words import said
 
 Feature = dict[str, Any]
 
@@ -102,7 +103,7 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
     """
     region = str(regions_at(site.longitude, site.latitude)[0])
     if not region.startswith("US-"):
-        where = f"in {region_name(region)}" if region else "in no state of the United States"
+        where = f"in {region_name(region)}" if region else said("no_state_united")
         raise SiteError(f"the site lies {where} ({ELSEWHERE})")
     service = _Service(url.rstrip("/"))
 
@@ -116,7 +117,7 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
     }
     before = water_layers(store, site)
     if before is not None and before.uses and not any(found.values()):
-        raise service.trouble(f"answered without any feature; the layers fetched {before.fetched} stay")
+        raise service.trouble(said("answered_without_any", fetched=before.fetched))
     kind, notes, found["water"] = _at_the_point(site, found["water"], around(AREA, 1.0), found["streams"])
     notes += [
         f"no {noun} within {site.radius_km:g} km"
@@ -124,7 +125,7 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
         if not found[use]
     ]
     if service.unreadable:
-        notes.append(f"{service.unreadable} features without a readable shape are left out")
+        notes.append(said("features_without_readable", unreadable=service.unreadable))
     texts = {
         use: json.dumps({"type": "FeatureCollection", "features": features})
         for use, features in found.items()
@@ -198,25 +199,22 @@ def _at_the_point(
     for item in standing:
         if _shape(item).intersects(point):
             kind = _kind(item)
-            return kind, [f"the point lies in {_name(item)}, a {kind}"], lakes
+            return kind, [said("point_lies", item=_name(item), kind=kind)], lakes
     for item in areas:
         if _ftype(item) in {RIVER, CANAL} and _shape(item).intersects(point):
             kind = "canal" if _ftype(item) == CANAL else "river"
-            return kind, [f"the point lies in {_name(item)}, drawn as an area: a {kind}"], [item]
+            return kind, [said("point_lies_drawn", item=_name(item), kind=kind)], [item]
     notes = []
     near = sorted((_away_km(site, item), _name(item)) for item in standing)
     if near and near[0][0] <= BESIDE_KM:
-        notes.append(
-            f"the point lies in no lake; the nearest, {near[0][1]}, is {near[0][0] * 1000:.0f} m away and is "
-            f"not taken: give a point on it if that is the water"
-        )
+        notes.append(said("point_lies_no", near=near[0][1], near2=near[0][0] * 1000))
     away, k = min(((_away_km(site, item), k) for k, item in enumerate(lines)), default=(np.inf, 0))
     if away > BESIDE_KM:
-        return None, notes or ["the point lies in no lake, and no flow line is within 250 m"], []
+        return None, notes or [said("point_lies_no_lake")], []
     kind = "canal" if _ftype(lines[k]) == CANAL else "stream"
     return (
         kind,
-        [*notes, f"the nearest flow line, {_name(lines[k])}, is {away * 1000:.0f} m away: a {kind}"],
+        [*notes, said("nearest_flow_line", lines=_name(lines[k]), away=away * 1000, kind=kind)],
         [],
     )
 
@@ -270,18 +268,13 @@ class _Service:
         self.unreadable = 0
         named = self.ask("", {"f": "json"}).get("layers")
         if not isinstance(named, list):
-            raise self.trouble("does not list its layers")
+            raise self.trouble(said("does_not_list"))
         self.numbers = {
             str(item.get("name", "")).lower(): item.get("id") for item in named if isinstance(item, dict)
         }
 
     def trouble(self, fact: str) -> SourceError:
-        return SourceError(
-            f"the hydrography service {fact} (try again later, or give the layers as files with --water, "
-            f"--streams, --barriers and --basins)",
-            source="hydrography",
-            url=self.url,
-        )
+        return SourceError.of("hydrography_service_try", source="hydrography", url=self.url, fact=fact)
 
     def ask(self, path: str, values: Mapping[str, Any]) -> dict[str, Any]:
         """One answer as JSON; an error that comes as an answer is an error."""
@@ -312,9 +305,9 @@ class _Service:
             status = getattr(error.response, "status_code", None)
             raise self.trouble(f"answered {status}" if status else "cannot be reached") from error
         except (ValueError, RecursionError) as error:
-            raise self.trouble("answered something that is not JSON") from error
+            raise self.trouble(said("answered_something_not_json")) from error
         if not isinstance(body, dict):
-            raise self.trouble("answered something that is not a JSON object")
+            raise self.trouble(said("answered_something_not"))
         if isinstance(fault := body.get("error"), dict):
             raise self.trouble(f"refused the query: {str(fault.get('message', fault.get('code')))[:200]}")
         return body
@@ -346,9 +339,9 @@ class _Service:
             )
             page = body.get("features")
             if not isinstance(page, list):
-                raise self.trouble("answered without a list of features")
+                raise self.trouble(said("answered_without_list"))
             if page and page[:1] == last:
-                raise self.trouble("answered the same page twice")
+                raise self.trouble(said("answered_same_page"))
             last = page[:1]
             for item in page:
                 if not isinstance(item, dict) or not isinstance(item.setdefault("properties", {}), dict):
@@ -363,4 +356,4 @@ class _Service:
                 isinstance(part, dict) and part.get("exceededTransferLimit") for part in (body, more)
             ):
                 return
-        raise self.trouble(f"has more than {MOST_PAGES} pages for the box; ask for a smaller radius")
+        raise self.trouble(said("more_pages_box", most_pages=MOST_PAGES))

@@ -28,6 +28,7 @@ from poolbuilder.files import whole_folder
 from poolbuilder.places.geodesy import WGS84, distance_km, to_ecef
 from poolbuilder.places.layers import Layer, find_column, names_of, read_layer, split_spec, text_of
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 Ints = NDArray[Any]
@@ -112,7 +113,7 @@ class Network:
     def called(self, edge: int) -> str:
         """The name of an edge, for messages."""
         name = int(self.name[edge])
-        return self.names[name] if name >= 0 else f"an unnamed flow line (feature {int(self.row[edge])})"
+        return self.names[name] if name >= 0 else said("unnamed_flow_line", line=int(self.row[edge]))
 
 
 def build_network(layer: Layer, *, join_m: float) -> Network:
@@ -127,18 +128,16 @@ def build_network(layer: Layer, *, join_m: float) -> Network:
     columns = Identifiers.of(layer.attributes)
     lines, notes = _lines_of(layer.geometry, bridge=columns is not None)
     if len(lines.row) == 0:
-        raise LayerError(
-            "holds no lines with a length", file=layer.source.get("path"), remedy="give flow lines as lines"
-        )
+        raise LayerError.of("no_lines_length", file=layer.source.get("path"))
     by_place = _by_place(lines.ends())
     joined = None if columns is None else columns.joined(lines, by_place)
     if joined is None:
-        given = "identifiers connect fewer flow lines than their ends do; the ends are followed"
+        given = said("identifiers_connect_fewer")
         notes = [*([given] if columns else []), *notes]
-        lines, node, said = _joined_by_place(lines, by_place, layer.attributes, join_m)
+        lines, node, more = _joined_by_place(lines, by_place, layer.attributes, join_m)
     else:
-        lines, node, said = joined
-    return _arranged(layer, lines, node, [*layer.notes, *notes, *said])
+        lines, node, more = joined
+    return _arranged(layer, lines, node, [*layer.notes, *notes, *more])
 
 
 # Lines and their ends.
@@ -161,7 +160,7 @@ class Lines:
         if not against.any():
             return self, []
         shapes = np.where(against, shapely.reverse(self.shapes), self.shapes)
-        note = f"{int(against.sum())} flow lines are drawn against the flow; turned round"
+        note = said("flow_lines_drawn", against=int(against.sum()))
         return Lines(shapes=shapes, row=self.row), [note]
 
 
@@ -187,7 +186,7 @@ def _lines_of(geometry: Shapes, *, bridge: bool) -> tuple[Lines, list[str]]:
     parts, row = shapely.get_parts(geometry, return_index=True)
     long_enough = shapely.length(parts) > 0
     if not long_enough.all():
-        notes.append(f"{int((~long_enough).sum())} flow lines without length left out")
+        notes.append(said("flow_lines_without_length", long_enough=int((~long_enough).sum())))
         parts, row = parts[long_enough], row[long_enough]
     begin = np.flatnonzero(np.diff(row, prepend=-1))
     size = np.diff(begin, append=len(row))
@@ -199,7 +198,7 @@ def _lines_of(geometry: Shapes, *, bridge: bool) -> tuple[Lines, list[str]]:
         rows += [row[first]] * len(pieces)
         bridged += gaps > 0
     if bridged:
-        notes.append(f"{bridged} flow lines are in several pieces with gaps; each is taken as one line")
+        notes.append(said("flow_lines_several", bridged=bridged))
     made = np.empty(len(shapes), dtype=object)
     made[:] = shapes
     return Lines(shapes=made, row=np.array(rows, dtype=np.int64)), notes
@@ -251,18 +250,18 @@ def _joined_by_place(
     lines: Lines, node: Ints, attributes: Mapping[str, list[Any]], join_m: float
 ) -> tuple[Lines, Ints, list[str]]:
     """Join lines whose ends meet, or stop on another line, within *join_m* metres."""
-    notes = [f"flow lines are joined where their ends meet within {join_m:g} m"]
+    notes = [said("flow_lines_joined", join_m=join_m)]
     column = find_column(attributes, ("flowdir", "flow_direction", "direction"))
     stated = attributes[column] if column else []
     against = np.array(["against" in (text_of(value) or "").lower() for value in stated] or [False])
     against = against[lines.row] if column else np.zeros(len(lines.row), dtype=bool)
-    lines, said = lines.turned(against)
+    lines, more = lines.turned(against)
     node = np.where(against[:, None], node[:, ::-1], node)
     ends = lines.ends()
     node, merged = _join_near(ends, node, join_m)
-    notes += [*said, *([f"{merged} ends did not meet exactly and were joined"] if merged else [])]
-    lines, node, said = _join_onto(lines, ends, node, join_m)
-    return lines, node, [*notes, *said, *_suspects(node)]
+    notes += [*more, *([said("ends_did_not", merged=merged)] if merged else [])]
+    lines, node, more = _join_onto(lines, ends, node, join_m)
+    return lines, node, [*notes, *more, *_suspects(node)]
 
 
 def _join_near(ends: Floats, node: Ints, join_m: float) -> tuple[Ints, int]:
@@ -300,15 +299,19 @@ def _join_onto(lines: Lines, ends: Floats, node: Ints, join_m: float) -> tuple[L
     short = nearest[(gap[nearest] > join_m) & (gap[nearest] <= NEAR_MISS_M)]
     notes = []
     if len(cut):
-        notes.append(f"{len(cut)} lines end on the middle of another, which is divided there")
+        notes.append(said("lines_end_middle", cut=len(cut)))
         lines, node = _divided(lines, node, line[cut], at[cut], node.ravel()[loose[who[cut]]])
     if len(short):
         k = short[np.argmin(gap[short])]
         notes.append(
-            f"{len(short)} ends stop within {NEAR_MISS_M:g} m of another line without joining "
-            f"it, the nearest {gap[k]:.1f} m short at longitude {lon[who[k]]:.5f}, "
-            f"latitude {lat[who[k]]:.5f}; "
-            f"raise streamJoinM if they should join"
+            said(
+                "ends_stop_within",
+                short=len(short),
+                near_miss_m=NEAR_MISS_M,
+                gap=gap[k],
+                lon=lon[who[k]],
+                lat=lat[who[k]],
+            )
         )
     return lines, node, notes
 
@@ -344,10 +347,7 @@ def _suspects(node: Ints) -> list[str]:
     odd = int(((out == 0) & (into > 1)).sum() + ((into == 0) & (out > 1)).sum())
     if odd == 0:
         return []
-    return [
-        f"at {odd} nodes all lines arrive or all leave: some may be drawn against the flow; distances do not "
-        f"depend on it, but what is upstream does"
-    ]
+    return [said("nodes_all_lines", odd=odd)]
 
 
 # Joined by identifiers.
@@ -391,9 +391,9 @@ class Identifiers:
         node = self._nodes(lines.row)
         if _connected(node) < CONNECTED * _connected(by_place):
             return None
-        lines, said = lines.turned(_drawn_backwards(node, by_place))
+        lines, more = lines.turned(_drawn_backwards(node, by_place))
         first, *rest = self.columns
-        notes = [f"flow lines are joined by {first} and {' and '.join(rest)}", *said]
+        notes = [said("flow_lines_joined_network", first=first, rest=rest), *more]
         return lines, node, notes + _disagreements(lines.ends(), node)
 
     def _nodes(self, row: Ints) -> Ints:
@@ -448,17 +448,11 @@ def _disagreements(ends: Floats, node: Ints) -> list[str]:
     )
     off = np.linalg.norm(place - middle[flat], axis=1) > NEAR_MISS_M
     if off.any():
-        notes.append(
-            f"{len(np.unique(flat[off]))} nodes join lines whose ends lie more than {NEAR_MISS_M:g} m "
-            f"apart; the identifiers are followed"
-        )
+        notes.append(said("nodes_join_lines", flat=len(np.unique(flat[off])), near_miss_m=NEAR_MISS_M))
     at = _by_place(ends).ravel()
     alone = (size[flat] == 1) & (np.bincount(at)[at] > 1)
     if alone.any():
-        notes.append(
-            f"{int(alone.sum())} ends touch another line's end but the identifiers do not join them; "
-            f"the identifiers are followed"
-        )
+        notes.append(said("ends_touch_another", alone=int(alone.sum())))
     return notes
 
 
@@ -517,10 +511,8 @@ def _pieces(start: Ints, end: Ints, nodes: int) -> str:
     size = np.bincount(_united(nodes, start, end)[start])
     text = f"{len(start)} flow lines"
     if len(size) == 1:
-        return f"{text} in one connected network"
-    return (
-        f"{text} in {len(size)} networks that do not touch; the largest holds {size.max() / len(start):.1%}"
-    )
+        return said("connected_network", text=text)
+    return said("networks_do_not", text=text, size=len(size), max=size.max() / len(start))
 
 
 # Barriers.
@@ -625,7 +617,7 @@ def read_barriers(layer: Layer, *, settings: Settings) -> tuple[Barriers, list[s
         share = np.array([_share(layer, column, k) for k in row.tolist()])
         lacking = np.isnan(share)
         if lacking.any():
-            notes.append(f"{lacking.sum()} barriers give no passability {way}stream; {default:g} is taken")
+            notes.append(said("barriers_no_passability", lacking=lacking.sum(), way=way, default=default))
         passable.append(np.maximum(np.where(lacking, default, share), settings.barrier_floor))
     labels = names_of(layer.attributes, layer.rows)
     barriers = Barriers(
@@ -647,11 +639,8 @@ def _share(layer: Layer, column: str | None, row: int) -> float:
     except ValueError:
         share = -1.0
     if text is not None and not 0 <= share <= 1:
-        raise LayerError(
-            f"{column} is {text!r}, not a share from 0 to 1",
-            file=layer.source.get("path"),
-            row=int(layer.numbers[row]),
-            remedy="write 0 for nothing passes, 1 for everything, and leave it empty when unknown",
+        raise LayerError.of(
+            "not_share", file=layer.source.get("path"), row=int(layer.numbers[row]), column=column, text=text
         )
     return share
 
@@ -698,7 +687,7 @@ def load_network(spec: str, *, join_m: float) -> Network:
         try:
             _write(folder, network)
         except PoolFileError as error:
-            log.info("the network is not kept: %s", error)
+            log.info("network not kept: %s", error)
     return _read(folder) or network
 
 

@@ -15,6 +15,7 @@ from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -183,12 +184,12 @@ def find_outline(layer: Layer, site: Site, *, settings: Settings) -> tuple[Outli
     LayerError
         When the layer holds no polygon.
     """
-    layer = layer.only("polygons", "the outlines of waters")
+    layer = layer.only("polygons", said("outlines_waters"))
     around = [shapely.box(*box) for box in covering_box(site.longitude, site.latitude, SEARCH_KM)]
     near = np.unique(layer.tree.query(around)[1])
     if len(near) == 0:
         return None, [
-            f"no water within {SEARCH_KM:g} km of the site in {layer.source.get('path', 'the layer')}"
+            said("no_water_within", search_km=SEARCH_KM, value=layer.source.get("path", "the layer"))
         ]
     plane = Plane(site.longitude, site.latitude)
     polygons = plane.project(layer.geometry[near])
@@ -197,28 +198,26 @@ def find_outline(layer: Layer, site: Site, *, settings: Settings) -> tuple[Outli
     every = names_of(layer.attributes, layer.rows)
     names = [every[row] for row in near]
     called = [
-        name or f"an unnamed water (feature {number})"
+        name or said("unnamed_water_feature", number=number)
         for name, number in zip(names, layer.numbers[near], strict=True)
     ]
     best = int(order[0])
     if distance[best] > settings.water_snap_m:
         listed = ", ".join(f"{called[k]} ({_length(distance[k])})" for k in order[:NAMED])
-        return None, [
-            f"no water at the site: the nearest are {listed}; waterSnapM is {settings.water_snap_m:g} m"
-        ]
+        return None, [said("no_water_site", listed=listed, water_snap_m=settings.water_snap_m)]
     members = _pieces(polygons, best, names)
     outline = _outline(layer, plane, near[members], polygons[members], names[best])
     notes = []
     if len(members) > 1:
-        notes.append(f"{called[best]}: {len(members)} adjoining polygons of that name taken as one water")
+        notes.append(said("adjoining_polygons_name", called=called[best], members=len(members)))
     others = ", ".join(called[k] for k in order[1:] if distance[k] == 0 and k not in members)
     if distance[best] > 0:
         off = _length(distance[best])
-        notes.append(f"the site lies on land, {off} from {called[best]}; it is taken as in that water")
+        notes.append(said("site_lies_land", off=off, called=called[best]))
     elif others:
-        notes.append(f"the site lies in {called[best]} and in {others}; the smaller is taken as the water")
+        notes.append(said("site_lies_smaller", called=called[best], others=others))
     else:
-        notes.append(f"the site lies in {called[best]}, {outline.area_km2:.3g} km²")
+        notes.append(said("site_lies_km", called=called[best], area_km2=outline.area_km2))
     return outline, notes
 
 

@@ -17,6 +17,7 @@ from poolbuilder.settings import Settings
 from poolbuilder.water.basins import holders
 from poolbuilder.water.network import METRES_PER_DEGREE, Barriers, Network, read_barriers
 from poolbuilder.water.outline import Outline, Plane
+from poolbuilder.words import said
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -169,13 +170,10 @@ def cover_of_site(snapper: Snapper, site: Site, *, settings: Settings) -> tuple[
     place = (np.array([value]) for value in (site.longitude, site.latitude, settings.stream_snap_m))
     best = snapper.near(*place).nearest()
     if len(best.who) == 0:
-        return None, (
-            f"no flow line within {settings.stream_snap_m:g} m of the site (streamSnapM): distances by water "
-            f"are unknown"
-        )
+        return None, (said("no_flow_line", stream_snap_m=settings.stream_snap_m))
     label = snapper.network.called(int(best.edge[0]))
     cover = Cover(edge=best.edge, first_m=best.at_m, last_m=best.at_m)
-    return cover, f"the site is put on {label}, {best.off_m[0]:.0f} m away"
+    return cover, said("site_put_away", label=label, off_m=best.off_m[0])
 
 
 def cover_of_outline(snapper: Snapper, outline: Outline, *, settings: Settings) -> tuple[Cover | None, str]:
@@ -184,7 +182,7 @@ def cover_of_outline(snapper: Snapper, outline: Outline, *, settings: Settings) 
     wet = shapely.buffer(outline.polygon, tolerance)
     edges = snapper.touching(wet)
     if len(edges) == 0:
-        return None, "no flow line touches the water"
+        return None, said("no_flow_line_touches")
     shapes, length = snapper.shapes(edges), snapper.network.length_m[edges]
     common = shapely.intersection(shapes, wet)
     xy, which = shapely.get_coordinates(common, return_index=True)
@@ -200,7 +198,7 @@ def cover_of_outline(snapper: Snapper, outline: Outline, *, settings: Settings) 
     cover = Cover(
         edge=edges, first_m=np.where(crossed, middle, inner), last_m=np.where(crossed, middle, last)
     )
-    return cover, f"{len(edges)} flow lines touch the water"
+    return cover, said("flow_lines_touch", edges=len(edges))
 
 
 def put_barriers(
@@ -232,11 +230,10 @@ def put_barriers(
         edge[inside] = -1
         edge[inside[moved]], at[inside[moved]] = gate_edge[gate], gate_at[gate]
         if within := len(inside) - len(moved):
-            notes.append(f"{within} barriers stand within the water and part nothing")
+            notes.append(said("barriers_stand_within", within=within))
     if off := int((edge < 0).sum()):
         notes.append(
-            f"{off} of {len(barriers)} barriers are on no flow line around the site within "
-            f"{settings.barrier_snap_m:g} m (barrierSnapM) and have no effect"
+            said("barriers_no_flow", off=off, barriers=len(barriers), barrier_snap_m=settings.barrier_snap_m)
         )
     return replace(barriers, edge=edge, at_m=at), notes
 

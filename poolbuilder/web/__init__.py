@@ -18,6 +18,7 @@ from typing import Any
 
 from poolbuilder.errors import MissingExtraError, PoolBuilderError
 from poolbuilder.web.workspace import Workspace
+from poolbuilder.words import said
 
 HOST = "127.0.0.1"
 TOKEN_NAME = ".page-token"
@@ -77,9 +78,7 @@ def application(workspace: Workspace, *, token: str, port: int) -> Any:
 
 
 def _missing() -> MissingExtraError:
-    return MissingExtraError(
-        "the page needs Starlette and uvicorn, which are not installed (pip install 'poolbuilder[page]')"
-    )
+    return MissingExtraError.of("page_needs_starlette")
 
 
 def serve(workspace: Workspace, *, port: int = 0, ready: Callable[[str], None] | None = None) -> None:
@@ -107,17 +106,15 @@ def serve(workspace: Workspace, *, port: int = 0, ready: Callable[[str], None] |
         Path(workspace.folder).mkdir(parents=True, exist_ok=True)
         token = read_token(workspace.folder)
     except OSError as error:
-        raise PoolBuilderError(
-            f"{workspace.folder}: cannot be written: {error.strerror} (choose another --folder)"
+        raise PoolBuilderError.of(
+            "cannot_written_choose", folder=workspace.folder, why=error.strerror
         ) from error
     with contextlib.closing(socket.socket(socket.AF_INET, socket.SOCK_STREAM)) as listener:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((HOST, port))
         except OSError as error:
-            raise PoolBuilderError(
-                f"port {port}: cannot be used: {error.strerror} (choose another --port)"
-            ) from error
+            raise PoolBuilderError.of("port_cannot_used", port=port, why=error.strerror) from error
         port = listener.getsockname()[1]
         app = application(workspace, token=token, port=port)
         server = uvicorn.Server(
@@ -185,12 +182,12 @@ class Guard:
             headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1").lower())
         host = headers.get("host", [])
         if len(host) != 1 or host[0] not in self.hosts:
-            return 421, "This page answers only to the address that `poolbuilder page` printed."
+            return 421, said("page_answers_only")
         reads = scope["method"] in {"GET", "HEAD"}
         foreign = any(value not in self.origins for value in headers.get("origin", []))
         if foreign or not (reads or headers.get("sec-fetch-site", ["same-origin"]) == ["same-origin"]):
-            return 403, "This request comes from another site."
+            return 403, said("request_comes_another")
         token = scope["path"].split("/")[1] if scope["path"].startswith("/") else ""
         if not hmac.compare_digest(token.encode("utf-8", "surrogatepass"), self.token.encode()):
-            return 404, "Nothing here. Open the whole address that `poolbuilder page` printed."
+            return 404, said("nothing_here_open")
         return None

@@ -18,6 +18,7 @@ from poolbuilder.job import Job
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
 from poolbuilder.web.workspace import Workspace
+from poolbuilder.words import said
 
 T = TypeVar("T")
 
@@ -99,11 +100,11 @@ def read_asked(given: QueryParams, workspace: Workspace) -> Asked:
 
     def chosen(name: str, offered: Any, what: str) -> None:
         if values[name] not in offered:
-            faults[name] = f"there is no {what} {values[name]!r} here (choose one of the list)"
+            faults[name] = said("there_no_here", what=what, values=values[name])
 
     place, radius, as_of = read("at", read_coordinates), read("radiusKm", _radius), read("asOf", _day)
     if len(values["name"]) > NAME_LENGTH:
-        faults["name"] = f"the name has more than {NAME_LENGTH} letters (shorten it)"
+        faults["name"] = said("name_more_letters", name_length=NAME_LENGTH)
     stores, labels = workspace.store_labels(), workspace.range_labels()
     chosen("waterType", ("", *WATER_TYPES), "kind of water")
     chosen("checklist", workspace.checklists, "checklist")
@@ -111,7 +112,7 @@ def read_asked(given: QueryParams, workspace: Workspace) -> Asked:
     known, catch = (read(name, workspace.note) for name in ("known", "catch"))
     ranges = tuple(label for label in given.getlist("ranges") if label in labels)
     if len(ranges) < len(given.getlist("ranges")):
-        faults["ranges"] = "one of the range maps or lists is not offered here (choose from those shown)"
+        faults["ranges"] = said("range_maps_lists")
     job = None
     if not faults and place is not None and radius is not None and as_of is not None:
         try:
@@ -158,14 +159,14 @@ def _radius(text: str) -> float:
     try:
         return float(text.lower().removesuffix("km").strip().replace(",", "."))
     except ValueError:
-        raise ValueError(f"{text[:40]!r} is not a radius in km (such as 40)") from None
+        raise ValueError(said("not_radius_km", text=text[:40])) from None
 
 
 def _day(text: str) -> datetime.date:
     try:
         return datetime.date.fromisoformat(text)
     except ValueError:
-        raise ValueError(f"{text[:40]!r} is not a day (write it as 2026-06-30)") from None
+        raise ValueError(said("not_day_2026", text=text[:40])) from None
 
 
 _REMEDY = "write latitude, longitude, such as 35.75, -79.02 or 35°45'N 79°01'W"
@@ -211,10 +212,10 @@ def read_coordinates(text: str) -> tuple[float, float]:
         raise SiteError(f"{text!r} gives {'latitude' if axes[0] == 'y' else 'longitude'} twice ({_REMEDY})")
     latitude, longitude = parts[0][0], parts[1][0]
     if abs(latitude) > 90:
-        swapped = "; the two look swapped" if abs(longitude) <= 90 else ""
-        raise SiteError(f"latitude {latitude:g} is not on the globe{swapped} (latitude comes first)")
+        swapped = said("two_look_swapped") if abs(longitude) <= 90 else ""
+        raise SiteError.of("latitude_not_globe_latitude", latitude=latitude, swapped=swapped)
     if abs(longitude) > 180:
-        raise SiteError(f"longitude {longitude:g} is not on the globe (use -180 to 180, east positive)")
+        raise SiteError.of("longitude_not_globe_180", longitude=longitude)
     return longitude, latitude
 
 
@@ -224,7 +225,7 @@ def _halves(text: str, given: str) -> list[str]:
         pieces = [piece.strip() for piece in re.split(pattern, text, flags=re.IGNORECASE) if piece.strip()]
         if len(pieces) == 2:
             return pieces
-    raise SiteError(f"{given!r} is not a pair of coordinates ({_REMEDY})")
+    raise SiteError.of("not_pair_coordinates", given=given, remedy_given=_REMEDY)
 
 
 def _degrees(piece: str, given: str) -> tuple[float, str]:
@@ -238,10 +239,12 @@ def _degrees(piece: str, given: str) -> tuple[float, str]:
         or not all(re.fullmatch(r"[+-]?\d+", text) for text in numbers[:-1])
         or not re.fullmatch(r"[+-]?\d+(\.\d*)?", numbers[-1])
     ):
-        raise SiteError(f"{given!r} is not a pair of coordinates: cannot read {piece!r} ({_REMEDY})")
+        raise SiteError.of("not_pair_coordinates_cannot", given=given, piece=piece, remedy_given=_REMEDY)
     degrees, minutes, seconds = [*map(float, numbers), 0.0, 0.0][:3]
     if minutes >= 60 or seconds >= 60:
-        raise SiteError(f"{given!r} has {'minutes' if minutes >= 60 else 'seconds'} of 60 or more")
+        raise SiteError.of(
+            "minutes_beyond_60", given=given, minutes="minutes" if minutes >= 60 else "seconds"
+        )
     letter = (found["first"] or found["last"] or "").upper()
     size = round(abs(degrees) + minutes / 60 + seconds / 3600, 9)
     negative = numbers[0].startswith("-") or letter in {"S", "W"}

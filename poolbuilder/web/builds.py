@@ -19,6 +19,7 @@ from poolbuilder.files import clear_leftovers
 from poolbuilder.job import Job
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 AT_ONCE = 2
 GRACE_S = 3.0
@@ -57,7 +58,7 @@ class Fetching:
         if not self.taxa:
             from poolbuilder.water.hydrography import fetch_water
 
-            say(f"asking {self.url} for the outline, flow lines, dams and watersheds of the water")
+            say(said("asking_outline_flow", address=self.url))
             for note in fetch_water(self.site, self.store, today=now.date(), url=self.url).notes:
                 say(note)
             return
@@ -78,7 +79,7 @@ class Fetching:
             intake = bring(
                 client, wanted, store=self.store, settings=self.settings, now=now, progress=progress
             )
-        say(f"{intake.added:,} records added; most restrictive licence: {intake.licence_words()}")
+        say(said("records_added_most", added=intake.added, intake=intake.licence_words()))
         if not intake.complete:
             raise PoolBuilderError("not every promised record came: " + "; ".join(intake.notes()))
 
@@ -111,15 +112,15 @@ def _work(pipe: Connection, job: Job | Fetching, target: Path) -> None:
             from poolbuilder.folder import write_pool
             from poolbuilder.pages.pool_page import render
 
-            say("reading records and weighing them")
+            say(said("reading_records_weighing"))
             pool = job.run()
-            say(f"writing {pool.candidates.num_rows:,} candidates and the report")
+            say(said("writing_candidates_report", num_rows=pool.candidates.num_rows))
             write_pool(pool, target, pages={"report.html": render(pool)})
         pipe.send(("done", ""))
     except PoolBuilderError as error:
         pipe.send(("failed", str(error)))
     except Exception as error:
-        pipe.send(("failed", f"a fault of poolbuilder itself: {type(error).__name__}: {error}"))
+        pipe.send(("failed", said("fault_poolbuilder_itself", name=type(error).__name__, error=error)))
         raise
     finally:
         pipe.close()
@@ -177,7 +178,7 @@ class Build:
             self.process.join(GRACE_S)
             state = "failed"
             error = f"the build ended without a word (exit code {self.process.exitcode}); "
-            error += "a machine short of memory does that"
+            error += said("machine_short_memory")
         with self.lock:
             if not self.ended:
                 self.state, self.error = state, error

@@ -42,6 +42,7 @@ from poolbuilder.records.statements import WHAT, read_catch, read_statements
 from poolbuilder.web.asked import Asked, read_asked
 from poolbuilder.web.views import moved, page, posted, shown
 from poolbuilder.web.workspace import Workspace, slug
+from poolbuilder.words import said
 
 FISH_FILE = "notes.json"
 DOWNLOADS = (
@@ -188,13 +189,13 @@ class Forms:
         """Keep the notes and go to the pool that uses them, or give the form again with what is wrong."""
         asked = read_asked(form, self.workspace)
         if asked.job is None:
-            raise PoolFileError("the place of these notes cannot be read", remedy="choose the water again")
+            raise PoolFileError.of("place_these_notes")
         given = dict(form)
         faults: dict[str, str] = {}
         kept: dict[str, str] = {}
         hours = given.get("catch-hours", "").strip()
         if hours and isinstance(number(hours), str):
-            faults["catch-hours"] = f"{hours[:40]!r} is not a number of hours"
+            faults["catch-hours"] = said("not_number_hours", hours=hours[:40])
         for kind in ROWS:
             rows = _rows(kind, given)
             for at, row in rows.items():
@@ -223,7 +224,7 @@ class Forms:
             faults=faults,
             water=words.place(asked.job.site),
             rows=ROWS,
-            what=[(kind, {"listed": "on the agency's list"}.get(kind, kind)) for kind in WHAT],
+            what=[(kind, {"listed": said("agency_list")}.get(kind, kind)) for kind in WHAT],
             species=[checklist.vernacular(name) or name for name in checklist.species],
         )
 
@@ -288,7 +289,7 @@ def _row_faults(kind: str, at: int, row: Mapping[str, str], job: Job) -> dict[st
     faults = {}
     name = row["scientificName"]
     if name and kind == "known" and not read_taxon(name, Checklist.load(job.checklist)).accepted:
-        faults[f"known-scientificName-{at}"] = f"{name[:40]!r} is no species of the checklist"
+        faults[f"known-scientificName-{at}"] = said("no_species_checklist", name=name[:40])
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "row.csv"
         path.write_text(_table([dict(row)]), encoding="utf-8")

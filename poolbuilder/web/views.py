@@ -34,6 +34,7 @@ from poolbuilder.records.store import Store
 from poolbuilder.web.asked import Asked, blank, of_pool, of_site, read_asked, read_form
 from poolbuilder.web.builds import Build, Builds, Fetching
 from poolbuilder.web.workspace import Waters, Workspace, drawn_base, places, shapes, stamped
+from poolbuilder.words import said
 
 WIDEST_BASE_KM = 900.0
 MOST_MATCHES = 12
@@ -245,10 +246,10 @@ class Views:
             return self.result(key, asked, request.query_params.get("before", ""))
         if ended is not None and ended.state == "failed":
             return self.form(
-                asked, 422, f"Not everything was fetched: {ended.error}" if fetching else ended.error
+                asked, 422, said("not_everything_fetched", error=ended.error) if fetching else ended.error
             )
         if ended is not None and ended.state == "cancelled":
-            return self.form(asked, 200, "It was cancelled; nothing was written.")
+            return self.form(asked, 200, said("cancelled_nothing_written"))
         build = self.builds.get(key)
         if build is None:
             if fetching:
@@ -346,7 +347,7 @@ class Views:
         """Two pools side by side."""
         keys = request.query_params.getlist("with")[:2]
         if len(keys) != 2:
-            return self.form(blank(self.workspace), 422, "Choose two pools to compare.")
+            return self.form(blank(self.workspace), 422, said("choose_two_pools"))
         one, other = (self.workspace.pool(key) for key in keys)
         return page(
             "compare.html", keys=keys, changes=pool_page.changes(one, other), **pool_page.beside(one, other)

@@ -86,7 +86,7 @@ class Workspace:
         if not name:
             return None
         if not (_NOTE.fullmatch(name) and (self.notes / name).is_file()):
-            raise PoolFileError(f"there are no notes {name[:40]!r} here", remedy="write them again")
+            raise PoolFileError.of("there_no_notes", name=name[:40])
         return self.notes / name
 
     def plan(self) -> dict[str, Any]:
@@ -157,7 +157,7 @@ class Workspace:
         """
         folder = self.path(key)
         if folder is None:
-            raise PoolFileError(f"there is no pool {key[:80]!r} here", remedy="build it first")
+            raise PoolFileError.of("there_no_pool", item=key[:80])
         return read_pool(folder)
 
     def file(self, key: str, name: str) -> Path | None:
@@ -322,8 +322,7 @@ class Waters:
                     water_type=row.get("waterType"),
                 )
             except (KeyError, ValueError, TypeError, AttributeError) as error:
-                fact = f"water {number} cannot be used: {error}"
-                raise PlanError(fact, file=self.path, remedy="give name, lat and lon") from error
+                raise PlanError.of("water_cannot_used", file=self.path, number=number, error=error) from error
             sites.append(site)
         return sites
 
@@ -332,7 +331,7 @@ class Waters:
         if any(_place(site) == _place(other) for other in self.sites()):
             return False
         if not site.name:
-            raise PlanError("a water in the list needs a name", file=self.path, remedy="give it one")
+            raise PlanError.of("water_list_needs", file=self.path)
         row = {
             "name": site.name,
             "lat": site.latitude,
@@ -354,11 +353,7 @@ class Waters:
         lines = self._text().splitlines(keepends=True)
         heads = [at for at, line in enumerate(lines) if line.split("#")[0].strip() == _TABLE]
         if len(heads) != len(sites):
-            raise PlanError(
-                "is written in a way that the page cannot edit",
-                file=self.path,
-                remedy=f"write each water under a line {_TABLE}, or edit the file by hand",
-            )
+            raise PlanError.of("written_way_page", file=self.path, table=_TABLE)
         start = heads[numbers[0]]
         later = [at for at in range(start + 1, len(lines)) if lines[at].lstrip().startswith("[")]
         stop = later[0] if later else len(lines)
@@ -371,7 +366,7 @@ class Waters:
         except FileNotFoundError:
             return ""
         except (OSError, UnicodeDecodeError) as error:
-            raise PlanError(f"cannot be read: {error}", file=self.path, remedy="check the file") from error
+            raise PlanError.of("cannot_read_workspace", file=self.path, error=error) from error
 
     def _write(self, text: str, *, whole: bool = False) -> None:
         """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
@@ -389,7 +384,7 @@ def _parsed(text: str, path: Path) -> dict[str, Any]:
     try:
         return parsed_toml(text)
     except (ValueError, RecursionError) as error:
-        raise PlanError(f"is not TOML: {error}", file=path, remedy="mend the file or move it away") from error
+        raise PlanError.of("not_toml_workspace", file=path, error=error) from error
 
 
 def _place(site: Site) -> tuple[float, float, str]:

@@ -8,9 +8,10 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from poolbuilder.places.sites import Site
+from poolbuilder.errors import Sentences
 
 if TYPE_CHECKING:
+    from poolbuilder.places.sites import Site
     from poolbuilder.status.decision import Establishment
     from poolbuilder.status.terms import Statement
 
@@ -61,6 +62,10 @@ RESTS = {
     "checklist": "the species list",
     "shipped": "the built-in table",
 }
+
+
+said = Sentences("notes.txt").said
+"""A sentence of ``notes.txt`` by its key, with its facts."""
 
 
 def spelled(number: int) -> str:
@@ -293,6 +298,7 @@ def degrees(site: Site) -> str:
 
     Examples
     --------
+    >>> from poolbuilder.places.sites import Site
     >>> degrees(Site(longitude=-79.021, latitude=35.75))
     '35.7500° N, 79.0210° W'
     """

@@ -27,6 +27,7 @@ from poolbuilder.errors import StoreError
 from poolbuilder.files import disk_errors, write_whole
 from poolbuilder.records.service.client import Answer, oddity, parsed, text_of
 from poolbuilder.records.values import WHOLE_NAME_DOUBTS
+from poolbuilder.words import said
 
 PLAN, PAGES, MANIFEST, REFUSED = "plan.json", "pages.jsonl", "manifest.json", "refused.json"
 MOST_ASIDE = 50
@@ -135,9 +136,9 @@ class Answers:
         try:
             body = gzip.decompress((self.folder / note["file"]).read_bytes())
         except (OSError, EOFError, ValueError, zlib.error) as error:
-            raise self.broken(note["file"], f"this kept answer cannot be read: {error}") from error
+            raise self.broken(note["file"], said("kept_answer_cannot", error=error)) from error
         if hashlib.sha256(body).hexdigest() != note["sha256"]:
-            raise self.broken(note["file"], "this kept answer is not the one that came: its SHA-256 differs")
+            raise self.broken(note["file"], said("kept_answer_not"))
         return body
 
     def value(self, note: Mapping[str, Any]) -> Any:
@@ -145,7 +146,7 @@ class Answers:
         try:
             return parsed(self.body(note))
         except ValueError as error:
-            raise self.broken(note["file"], f"this kept answer cannot be read: {error}") from error
+            raise self.broken(note["file"], said("kept_answer_cannot", error=error)) from error
 
     def of_kind(self, kind: str) -> Iterator[tuple[dict[str, Any], Any]]:
         """The kept answers of one kind, each with its note."""
@@ -164,12 +165,12 @@ class Answers:
         except (OSError, ValueError) as error:
             raise self.broken(name, f"cannot be read: {error}") from error
         if not isinstance(value, dict):
-            raise self.broken(name, "is broken: not an object")
+            raise self.broken(name, said("broken_not_object"))
         return value
 
     def broken(self, name: str, fact: str) -> StoreError:
         """The error of a file that cannot be used."""
-        return StoreError(f"{self.folder / name}: {fact} (delete the folder {self.folder} and fetch again)")
+        return StoreError.of("delete_folder_fetch", folder=self.folder / name, fact=fact, folder2=self.folder)
 
 
 # ------------------------------------------------------------------ records
@@ -229,7 +230,7 @@ def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) ->
     key = text_of(answer["key"]) or ""
     written = verbatim.get(key) or text_of(answer.get("verbatimScientificName"))
     if written and whole_name_lost(answer) and written != row["scientificName"]:
-        notes.append(f"the service reads the name {written!r} as {row['scientificName']!r}")
+        notes.append(said("service_reads_name", written=written, scientific_name=row["scientificName"]))
         row["scientificName"], row["taxonRank"] = written, None
     row |= {
         "recordKey": record_key(key),
@@ -287,7 +288,7 @@ def unlike_page(answer: Any) -> str | None:
         and count >= 0
         and all(isinstance(item, dict) and _is_key(item.get("key")) for item in results)
     )
-    return None if shaped else "the answer has not the documented shape: a count, and results with keys"
+    return None if shaped else said("answer_not_documented")
 
 
 def _is_key(value: Any) -> bool:

@@ -20,8 +20,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urljoin, urlsplit, urlunsplit
 
-from poolbuilder.errors import OfflineError, SourceError
+from poolbuilder.errors import OfflineError, SourceError, fault
 from poolbuilder.settings import Settings
+from poolbuilder.words import said
 
 if TYPE_CHECKING:
     import requests
@@ -97,7 +98,7 @@ def parsed(body: bytes) -> Any:
     try:
         return json.loads(body)
     except RecursionError as error:
-        raise ValueError("is nested too deep") from error
+        raise ValueError(said("nested_too_deep")) from error
 
 
 def oddity(value: Any) -> str | None:
@@ -107,10 +108,10 @@ def oddity(value: Any) -> str | None:
         item, depth = waiting.pop()
         if isinstance(item, str):
             if not item.isascii() and any("\ud800" <= letter <= "\udfff" for letter in item):
-                return "half a character (a lone surrogate)"
+                return said("half_character_lone")
         elif isinstance(item, int):
             if not -(2**63) <= item < 2**63:
-                return f"a whole number of about {item.bit_length() * 0.301:.0f} digits"
+                return said("whole_number_about", bit_length=item.bit_length() * 0.301)
         elif isinstance(item, dict | list):
             if depth == DEEPEST:
                 return f"more than {DEEPEST} levels of nesting"
@@ -121,7 +122,7 @@ def oddity(value: Any) -> str | None:
 
 def unlike_object(value: Any) -> str | None:
     """Why an answer that should be an object is none, or None."""
-    return None if isinstance(value, dict) else "answers with JSON that has not the documented shape"
+    return None if isinstance(value, dict) else said("answers_json_not")
 
 
 def text_of(value: Any, *, depth: int = 0) -> str | None:
@@ -148,11 +149,11 @@ def _checked_base(url: str) -> str:
     except ValueError:
         named = False
     if not named:
-        raise failure("", f"address {url!r} is not a web address", "write it as https://host/path")
+        raise failure("", *fault("address_not_web", address=url))
     if parts.username or parts.password:
         bare = urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
-        remedy = "take them out; downloads read them from the environment"
-        raise failure(bare, "the address holds a user name or password", remedy)
+
+        raise failure(bare, *fault("address_user_name"))
     return urlunsplit(parts._replace(query="", fragment="")).rstrip("/")
 
 
@@ -236,15 +237,13 @@ class Client:
         def read(response: requests.Response) -> Answer:
             body = self._whole(response)
             if body.lstrip()[:1] == b"<":
-                raise Fault(
-                    "answers with a web page, not with data: a proxy, a log-in page or a wrong address"
-                )
+                raise Fault(said("answers_web_page"))
             try:
                 value = parsed(body)
                 fact = unlike(value)
                 odd = None if fact or body in came else oddity(value)
             except ValueError:
-                fact, odd = "answers with something that is not JSON, or only the start of it", None
+                fact, odd = said("answers_something_not"), None
             if fact or odd:
                 came.add(body)
                 aside(body)
@@ -265,9 +264,7 @@ class Client:
         """
         url = self.base_url + path
         if urlsplit(url).scheme != "https" and not self.account_over_http:
-            fact = "the account would go over a connection that anybody on the way can read"
-            remedy = "use an https address, or allow it with --account-over-http where nobody can listen"
-            raise failure(url, fact, remedy)
+            raise failure(url, *fault("account_would_go"))
         token = base64.b64encode(":".join(auth).encode()).decode()
         self._secrets = tuple({token, *auth, *(quote(part, safe="") for part in auth)} - {""})
 
@@ -293,7 +290,7 @@ class Client:
             sink.truncate()
             for piece in self._pieces(response):
                 if sink.tell() + len(piece) > most_bytes:
-                    raise failure(url, f"the archive is bigger than {most_bytes:,} bytes", "not read further")
+                    raise failure(url, *fault("archive_bigger_bytes", most_bytes=most_bytes))
                 sink.write(piece)
             return Answer(url=url, value=None)
 
@@ -313,28 +310,29 @@ class Client:
     ) -> Answer:  # fmt: skip
         """Ask until it works, the service refuses, or patience ends."""
         if self.offline:
-            fact = f"a request is needed but offline is set, asked for {url}"
-            remedy = "leave out --offline, or use what the store holds"
+            fact = said("request_needed_but", address=url)
+            remedy = said("leave_out_offline")
             raise OfflineError(f"{SOURCE}: {fact} ({remedy})", source=SOURCE, url=url)
         first, longest = self.settings.service_wait_s, self.settings.service_max_wait_s
         most = attempts or int(self.settings.service_attempts)
         for turn in range(1, most + 1):
             try:
                 return self._once(method, url, read, archive=archive, **options)
-            except Fault as fault:
-                asked = _asked_s(fault.retry_after)
+            except Fault as last:
+                asked = _asked_s(last.retry_after)
                 if turn < most and asked <= longest:
                     wait = max(min(first * 2 ** (turn - 1), longest), asked)
-                    log.info("%s: %s; trying again in %.0f s", SOURCE, fault.fact, wait)
+                    log.info("%s: %s; trying again in %.0f s", SOURCE, last.fact, wait)
                     self._sleep(wait)
                     continue
                 times = "once" if turn == 1 else f"{turn} times"
-                remedy = (
-                    "check the network and the address; what has arrived is kept, so the same command goes on"
-                )
+                remedy = said("check_network_address")
                 if asked > longest:
-                    remedy = f"it asks to come back in {asked:.0f} s; the same command then goes on"
-                raise failure(url, f"{self.hidden(fault.fact)}, asked {times}", remedy) from fault
+                    remedy = said("asks_come_back", asked=asked)
+                raise failure(
+                    url,
+                    *fault("asked_in_vain", fact=self.hidden(last.fact), times=times, remedy_given=remedy),
+                ) from last
         raise AssertionError("unreachable")
 
     def _once(
@@ -356,8 +354,8 @@ class Client:
                         return read(response)
                     url = self._joined(url, response.headers.get("Location", ""), archive=archive)
                     options = {"json": options.get("json")}  # neither parameters nor an account go along
-        fact = f"sends from one address to the next, more than {MOST_REDIRECTS} times"
-        raise failure(url, fact, "check the service address")
+
+        raise failure(url, *fault("sends_address_next", most_redirects=MOST_REDIRECTS))
 
     def _joined(self, here: str, there: str, *, archive: bool) -> str:
         """The address that *there* means, seen from *here*, if it may be followed.
@@ -373,10 +371,9 @@ class Client:
         except ValueError:
             host = None
         if host is None:
-            raise failure(here, f"sends us to {there[:100]!r}, which is no web address", "try again later")
+            raise failure(here, *fault("sends_us_no", there=there[:100]))
         if host not in allowed or (urlsplit(here).scheme == "https" and parts.scheme != "https"):
-            remedy = "not followed; give that address with --service-url if you trust it"
-            raise failure(here, f"sends us to another host, {parts.scheme}://{host[:100]}", remedy)
+            raise failure(here, *fault("sends_us_another", scheme=parts.scheme, host=host[:100]))
         return target
 
     def _judge(self, response: requests.Response) -> None:
@@ -387,9 +384,12 @@ class Client:
         reason = " ".join(self.hidden(self._whole(response).decode(errors="replace")).split())[:300]
         if status in BUSY:
             raise Fault(f"{BUSY[status]} (status {status})", retry_after=response.headers.get("Retry-After"))
-        remedy = _REMEDIES.get(status, "the service does not accept the request")
-        fact = f"refused with status {status}: {reason or 'no reason given'}"
-        raise failure(str(response.url), fact, remedy)
+        remedy = _REMEDIES.get(status, said("service_does_not"))
+
+        raise failure(
+            str(response.url),
+            *fault("refused_status", status=status, reason=reason or "no reason given", remedy_given=remedy),
+        )
 
     def _pieces(self, response: requests.Response) -> Iterator[bytes]:
         """The body as it comes over the wire, still packed."""
@@ -402,20 +402,21 @@ class Client:
         limit = int(self.settings.max_answer_mib * (1 << 20))
         packed = response.headers.get("Content-Encoding", "").lower()
         if packed not in {"", "identity", "gzip", "deflate"}:
-            raise Fault(f"answers in an unknown packing {packed[:40]!r}")
+            raise Fault(said("answers_unknown_packing", packed=packed[:40]))
         unpacker = zlib.decompressobj(wbits=47) if packed in {"gzip", "deflate"} else None
         body = bytearray()
         for piece in self._pieces(response):
             try:
                 body += unpacker.decompress(piece, limit + 1 - len(body)) if unpacker else piece
             except zlib.error as error:
-                raise Fault("the answer cannot be unpacked") from error
+                raise Fault(said("answer_cannot_unpacked")) from error
             if len(body) > limit:
-                fact = f"the answer unpacks to more than {self.settings.max_answer_mib:g} MiB"
-                remedy = "not read further; raise maxAnswerMib if you trust the service"
-                raise failure(str(response.url), fact, remedy)
+                raise failure(
+                    str(response.url),
+                    *fault("answer_unpacks_more", max_answer_mib=self.settings.max_answer_mib),
+                )
         if unpacker and not unpacker.eof:
-            raise Fault("the connection was cut: the packed answer ends early")
+            raise Fault(said("connection_cut_packed"))
         return bytes(body)
 
     @contextmanager
@@ -435,11 +436,11 @@ class Client:
             ) as response:
                 yield response
         except requests.exceptions.ProxyError as error:
-            raise Fault(f"the proxy does not let us through: {_why(error)}") from error
+            raise Fault(said("proxy_does_not", error=_why(error))) from error
         except requests.exceptions.SSLError as error:
             self._watch.check()
-            remedy = "check the date of this computer and its certificates"
-            raise failure(url, f"the secure connection fails: {_why(error)}", remedy) from error
+
+            raise failure(url, *fault("secure_connection_fails", error=_why(error))) from error
         except (requests.exceptions.Timeout, urllib3.exceptions.TimeoutError, TimeoutError) as error:
             raise Fault(f"no answer within {timeout_s:g} s") from error
         except requests.exceptions.ConnectionError as error:
@@ -449,9 +450,9 @@ class Client:
             requests.exceptions.ChunkedEncodingError, urllib3.exceptions.HTTPError, ConnectionError
         ) as error:  # fmt: skip
             self._watch.check()
-            raise Fault(f"the connection was cut: {_why(error)}") from error
+            raise Fault(said("connection_cut", error=_why(error))) from error
         except (requests.exceptions.RequestException, UnicodeError) as error:
-            raise failure(url, _why(error), "check the service address") from error
+            raise failure(url, _why(error), said("check_service_address")) from error
 
 
 class _Watch:
@@ -482,7 +483,7 @@ class _Watch:
     def check(self) -> None:
         """Raise when time is up."""
         if self._late_s is not None:
-            raise Fault(f"the answer trickles: not whole after {self._late_s:g} s")
+            raise Fault(said("answer_trickles_not", late_s=self._late_s))
 
     def _end(self, seconds: float) -> None:
         self._late_s = seconds
@@ -521,7 +522,7 @@ def _session(watch: _Watch) -> requests.Session:
     session = Session()
     session.mount("http://", Adapter())
     session.mount("https://", Adapter())
-    about = f"poolbuilder/{poolbuilder.__version__} (species pools of waters; one request at a time)"
+    about = f"poolbuilder/{poolbuilder.__version__} (one request at a time)"
     session.headers.update({"User-Agent": about, "Accept": "application/json", "Accept-Encoding": "gzip"})
     return session
 

@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError
+from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError, fault
 from poolbuilder.files import disk_errors, locked, private_folder, write_whole
 from poolbuilder.places import geodesy
 from poolbuilder.records.service.answers import (
@@ -41,6 +41,7 @@ from poolbuilder.records.service.search import (
     parse_licence,
     split,
 )
+from poolbuilder.words import said
 
 STAMP = "%Y%m%dT%H%M%SZ"
 BATCH = 4096
@@ -157,7 +158,7 @@ class Fetch:
     def _for_store(self) -> Iterator[pa.Table]:
         yield from self.batches()
         if self.withdrawn:
-            why = f"withdrawn: not at the service any more on {self.fetched.date().isoformat()}"
+            why = said("withdrawn_not_service", fetched=self.fetched.date().isoformat())
             values: dict[str, list[Any]] = {
                 name: [None] * len(self.withdrawn) for name in schemas.RECORDS.names
             }
@@ -170,7 +171,7 @@ class Fetch:
         """How old the data are, in words."""
         days = (now - self.fetched).days
         if days < 0:
-            return f"fetched on {self.fetched:%Y-%m-%d}, which is in the future by this computer's clock"
+            return said("fetched_future_computer", fetched=self.fetched)
         when = {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
         return f"fetched {when} ({self.fetched:%Y-%m-%d})"
 
@@ -206,15 +207,9 @@ def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
     keys = set(manifest["licences"])
     notes = list(manifest["notes"])
     if "CC_BY_NC_4_0" in keys:
-        notes.append(
-            "some records are CC BY-NC: no commercial use of what is made from them (--licence CC0,CC-BY "
-            "leaves them out)"
-        )
+        notes.append(said("some_records_cc"))
     if keys & {"UNSPECIFIED", "UNSUPPORTED"}:
-        notes.append(
-            "some records state no licence, or one that is not CC0, CC BY or CC BY-NC: ask their "
-            "publishers before use"
-        )
+        notes.append(said("some_records_state"))
     answers.pages = manifest["pages"]
     return Fetch(
         key=answers.key,
@@ -262,7 +257,7 @@ def replay(key: str, *, store: Path) -> Fetch:
     """
     answers = Answers(store / FOLDER / key)
     if not answers.is_whole:
-        raise StoreError(f"{answers.folder}: no whole fetch of that name (fetch again)")
+        raise StoreError.of("no_whole_fetch", folder=answers.folder)
     return result_of(answers)
 
 
@@ -341,7 +336,7 @@ def fetch(
     digest = query.digest(client.base_url)
     with disk_errors(store, StoreError):
         private_folder(store)
-    with locked(root / f".{digest}.lock", doing="filled with the same records"):
+    with locked(root / f".{digest}.lock", doing=said("filled_same_records")):
         earlier = chain(query, base_url=client.base_url, store=store)
         if any(item.doubted for item in earlier):
             query = query.replace(changed_since=None)
@@ -390,10 +385,7 @@ class _Run:
         records = len(arrived.seen)
         self.ask_names(list(arrived.doubtful))
         if missed:
-            self.notes.append(
-                f"{missed:,} of {records + missed:,} promised records did not arrive, though they were asked "
-                "for twice"
-            )
+            self.notes.append(said("promised_records_did", missed=missed, records=records + missed))
         datasets = Counter(key for key in arrived.seen.values() if key is not None)
         cited, uncited = _citations(self.client, datasets, answers.folder.parent / "datasets")
         gone: list[str] = []
@@ -405,8 +397,7 @@ class _Run:
             differs = self.differs(arrived)
         if answers.set_aside:
             self.notes.append(
-                f"{answers.set_aside:,} answers could not be used and were asked for again (they lie beside "
-                f"the others in {answers.folder.name})"
+                said("answers_could_not", set_aside=answers.set_aside, name=answers.folder.name)
             )
         hashes = "".join(note["sha256"] for note in answers.pages).encode()
         identity = [answers.key, hashlib.sha256(hashes).hexdigest(), gone]  # two fetches never share it
@@ -488,9 +479,10 @@ class _Run:
                         self.answers.drop(number)
                         continue
                     self.answers.refuse()
-                    remedy = "nothing is taken from it; try again later, everything is then asked for anew"
-                    fact = f"contradicts itself twice: {error}"
-                    raise failure(self.client.base_url + SEARCH, fact, remedy) from error
+
+                    raise failure(
+                        self.client.base_url + SEARCH, *fault("contradicts_itself_twice", error=error)
+                    ) from error
                 again.first_promised = found.first_promised or again.first_promised
                 again.add(found)
                 found = again
@@ -501,12 +493,12 @@ class _Run:
             smallest = min(smallest or found.page_limit, found.page_limit)
             arrived.add(found)
         if len(parts) > 1:
-            self.notes.append(f"more records than can be paged at once: fetched in {len(parts)} parts")
+            self.notes.append(said("more_records_can", parts=len(parts)))
         page = self.client.settings.service_page
         if 0 < smallest < page:
-            self.notes.append(f"the service gave pages of {smallest} where {page:g} were asked for")
+            self.notes.append(said("service_gave_pages", smallest=smallest, page=page))
         if grown:
-            self.notes.append(f"the number of records changed by {grown:+,} while they were fetched")
+            self.notes.append(said("number_records_changed", grown=grown))
         return arrived, missed
 
     def page_part(
@@ -523,10 +515,7 @@ class _Run:
         offset, done = 0, False
         while not done:
             if offset >= ceiling:
-                fact = f"a part has grown past the {ceiling:,} records that can be paged while it was fetched"
-                raise failure(
-                    "", fact, f"delete {self.answers.folder} and fetch again: it is then split anew"
-                )
+                raise failure("", *fault("part_grown_past", ceiling=ceiling, folder=self.answers.folder))
             if offset in kept:
                 value = self.answers.value(kept[offset])
             else:
@@ -563,27 +552,21 @@ class _Run:
         missing = had - {record_key(key) for key in arrived.seen}
         if not missing:
             return [], []
-        said = (
-            f"{len(missing):,} records that the service held before are withdrawn, or have left area or taxon"
-        )
+        gone = said("records_service_held", missing=len(missing))
         if not _sudden(len(missing), len(had)):
-            self.notes.append(said)
+            self.notes.append(gone)
             return sorted(missing), []
         for item in self.earlier:
             doubted = set(item.doubted)
             another_day = item.fetched.astimezone(self.now.tzinfo).date() < self.now.date()
             if doubted and another_day and not _sudden(len(missing - doubted), len(had)):
-                self.notes.append(f"{said}; so it was on {item.fetched:%Y-%m-%d} too")
+                self.notes.append(said("withdrawn_before", gone=gone, fetched=item.fetched))
                 return sorted(missing), []
         try:
-            again = f"counted again, it says {self.counted(SearchPart())['count']:,}"
+            again = said("counted_again_says", count=self.counted(SearchPart())["count"])
         except SourceError as error:
-            again = f"it could not be asked to count again: {error}"
-        self.notes.append(
-            f"{len(missing):,} of {len(had):,} records did not come again, too many at once to be believed "
-            f"({again}): they are kept as they were, and the next fetch asks for all records; on another day "
-            "it settles the matter"
-        )
+            again = said("could_not_asked", error=error)
+        self.notes.append(said("records_did_not", missing=len(missing), had=len(had), again=again))
         return [], sorted(missing)
 
     def differs(self, arrived: _Arrived) -> str:
@@ -597,14 +580,14 @@ class _Run:
         if looked is None:
             return ""
         held = known(self.earlier) | {record_key(key): name for key, name in arrived.seen.items()}
-        since = f"withdrawn records were last looked for one by one on {looked:%Y-%m-%d}"
+        since = said("withdrawn_records_last", looked=looked)
         everything = dataclasses.replace(self, query=self.query.replace(changed_since=None))
         try:
             there = everything.counted(
                 SearchPart(), facet="datasetKey", facetLimit=MOST_DATASETS, facetMincount=1
             )
         except SourceError as error:
-            self.notes.append(f"{since}; the records could not be counted today: {error}")
+            self.notes.append(said("records_could_not", since=since, error=error))
             return ""
         total, kept, counted = int(there["count"]), Counter(map(str, held.values())), _facets(there)
         changed = [
@@ -613,14 +596,11 @@ class _Run:
             if counted and kept[name] != counted[name]
         ]
         if total == len(held) and not changed:
-            exactly = ", data set by data set" if counted else ""
-            self.notes.append(f"{since}; today the service counts as many as are kept{exactly}")
+            exactly = said("by_data_set") if counted else ""
+            self.notes.append(said("today_service_counts", since=since, exactly=exactly))
             return ""
         which = f" (data set {'; '.join(changed[:3])})" if changed else ""
-        return (
-            f"the service counts {total:,} records where {len(held):,} are kept{which}: some "
-            "are withdrawn or have moved, so all were asked for again"
-        )
+        return said("service_counts_records", total=total, held=len(held), which=which)
 
     def ask_names(self, wanted: list[str]) -> None:
         """Ask for names as written where the service could not place the whole name."""
@@ -636,16 +616,11 @@ class _Run:
             except OfflineError:
                 raise
             except SourceError as error:
-                self.notes.append(
-                    f"names as written could not be asked for, so hybrids may be hidden: {error}"
-                )
+                self.notes.append(said("names_written_could", error=error))
                 return
             self.answers.keep(answer, kind="verbatim", key=key)
         if len(wanted) > most:
-            self.notes.append(
-                f"{len(wanted):,} names could not be placed whole by the service; the first {most:,} were "
-                "asked for as written, hybrids may be hidden among the others (raise verbatimLookups)"
-            )
+            self.notes.append(said("names_could_not", wanted=len(wanted), most=most))
 
 
 def _drop(body: bytes) -> None:
@@ -683,20 +658,20 @@ def _check_page(answer: Answer, offset: int, asked: int, ceiling: int, promised:
     count, came = int(page["count"]), len(page["results"])
     end = offset + came
     if page.get("offset", offset) != offset:
-        fact = f"asked for records from {offset:,} on, got them from {str(page['offset'])[:30]}"
-        raise failure(answer.url, fact, "the service does not page as documented; fetch with --download")
+        fact = said("asked_records_got", offset=offset, offset2=str(page["offset"])[:30])
+        raise failure(answer.url, fact, said("service_does_not_page"))
     if came > asked:
         fact = f"asked for {asked} records, got {came}"
-        raise failure(answer.url, fact, "the service does not page as documented")
+        raise failure(answer.url, fact, said("service_does_not_page_documented"))
     if not came and offset < min(count, ceiling):
         fact = f"stops at {offset:,} of {count:,} records"
-        raise failure(answer.url, fact, "try again later: what has arrived is kept")
+        raise failure(answer.url, fact, said("try_again_later"))
     if count < end:
-        raise _Contradiction(f"{end:,} records have come of {count:,}")
+        raise _Contradiction(said("records_come", end=end, count=count))
     if count < promised:
-        raise _Contradiction(f"the number of records fell from {promised:,} to {count:,} on the way")
+        raise _Contradiction(said("number_records_fell", promised=promised, count=count))
     if page.get("endOfRecords") and came == asked and end < min(count, ceiling):
-        raise _Contradiction(f"a full page is called the last at {end:,} of {count:,} records")
+        raise _Contradiction(said("full_page_called", end=end, count=count))
 
 
 def _check_area(answer: Answer, query: Query) -> None:
@@ -716,10 +691,7 @@ def _check_area(answer: Answer, query: Query) -> None:
     away = geodesy.distance_km(lon, lat, from_longitude=query.longitude, from_latitude=query.latitude)
     outside = int((away > query.distance_km * 1.05 + 1).sum())
     if outside > len(results) / 2:
-        fact = f"does not keep to the area asked: {outside} of {len(results)} records lie beyond it"
-        raise failure(
-            answer.url, fact, "check that the service knows geoDistance, or ask with --shape polygon"
-        )
+        raise failure(answer.url, *fault("does_not_keep", outside=outside, results=len(results)))
 
 
 # ------------------------------------------------------------------ citations
@@ -752,7 +724,7 @@ def _citations(
             except SourceError as error:
                 why = "offline" if isinstance(error, OfflineError) else str(error)
                 about = {}
-                notes.append(f"no citation for data set {key}: {why}")
+                notes.append(said("no_citation_data", item=key, why=why))
         citation = about.get("citation")
         title = text_of(about.get("title")) or key
         found.append(

@@ -19,9 +19,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from poolbuilder.errors import SourceError, StoreError
+from poolbuilder.errors import SourceError, StoreError, fault
 from poolbuilder.files import disk_errors, write_whole
 from poolbuilder.records.service.client import Client, failure, parsed, text_of
+from poolbuilder.words import said
 
 FOLDER = "fetches"
 """Where a store keeps what was fetched."""
@@ -68,9 +69,9 @@ class Query:
 
     def __post_init__(self) -> None:
         if self.shape not in {"distance", "polygon"}:
-            raise failure("", f"shape {self.shape!r} is neither distance nor polygon", "use one of them")
+            raise failure("", *fault("shape_neither_distance", shape=self.shape))
         if not self.taxa:
-            raise failure("", "no taxon is asked for", "name at least one")
+            raise failure("", *fault("no_taxon_asked"))
 
     @property
     def distance_km(self) -> int:
@@ -261,20 +262,14 @@ def split(
         if sum(size for _, size in halves) < held:
             raise _too_many(part, held, ceiling)
         if asked > MOST_PARTS:
-            words = f"{total:,} records, more than {MOST_PARTS:,} questions can part"
-            raise failure("", words, "fetch them with --download, or ask for a narrower taxon")
+            raise failure("", *fault("records_more_questions", total=total, most_parts=MOST_PARTS))
         waiting.extend(reversed(halves))
     return found
 
 
 def _too_many(part: SearchPart, held: int, ceiling: int) -> SourceError:
     where = ", ".join(f"{name} {value}" for name, value in part.params().items())
-    return failure(
-        "",
-        f"{held:,} records at one spot ({where}), and only {ceiling:,} can be paged, some of them undated or "
-        "of one year",
-        "fetch them with --download, which has no such limit, or ask for a narrower taxon",
-    )
+    return failure("", *fault("records_spot_only", held=held, where=where, ceiling=ceiling))
 
 
 # ------------------------------------------------------------------ taxa
@@ -352,23 +347,20 @@ def match_taxon(
     """
     asked = " ".join(name.split())
     if not asked:
-        raise failure("", "no name of a taxon is given", "write a scientific name, such as Lepomis")
+        raise failure("", *fault("no_name_taxon"))
     params = {"name": asked}
     if rank:
         params["rank"] = rank.upper()
     match = _read_match(asked, client.get("/species/match", params).value)
     if not match.key or match.kind == "NONE":
-        words = f"taxon {asked!r}: the service knows no such name"
-        raise failure("", words, "check the spelling; scientific names only")
+        raise failure("", *fault("taxon_service_knows", asked=asked))
     if match.kind != "EXACT" and not accept_doubtful:
         doubt = {
-            "FUZZY": "the service only finds a similar name",
-            "HIGHERRANK": "the service only finds a higher taxon",
-        }.get(match.kind, f"the service calls the match {match.kind}")
+            "FUZZY": said("service_only_finds"),
+            "HIGHERRANK": said("service_only_finds_higher"),
+        }.get(match.kind, said("service_calls_match", kind=match.kind))
         raise failure(
-            "",
-            f"taxon {asked!r}: {doubt}, got {match.name} ({match.rank.lower()})",
-            "correct the name, name families or orders instead, or accept it with --accept-match",
+            "", *fault("taxon_got", asked=asked, doubt=doubt, name=match.name, rank=match.rank.lower())
         )
     return match
 
@@ -428,8 +420,7 @@ def read_filter(text: str) -> tuple[str, ...]:
     for word in re.split(r"[,;]", text):
         key = parse_licence(word)
         if key in {"UNSPECIFIED", "UNSUPPORTED"}:
-            words = f"licence {word.strip()!r}: not one that the service filters by"
-            raise failure("", words, "use CC0, CC-BY or CC-BY-NC")
+            raise failure("", *fault("licence_not_service", word=word.strip()))
         found.append(key)
     return tuple(sorted(set(found), key=_ORDER.__getitem__))
 
@@ -523,13 +514,11 @@ def _asked_for(client: Client, query: Query, environ: Mapping[str, str]) -> str:
     """Have an archive prepared; its key."""
     user, password = environ.get(USER, ""), environ.get(PASSWORD, "")
     if not user or not password:
-        words = f"a download needs an account, and {USER} or {PASSWORD} is not set"
-        remedy = "set both in the environment: the account's user name, not its e-mail address"
-        raise failure("", words, remedy)
+        raise failure("", *fault("download_needs_account", user=USER, password=PASSWORD))
     body = {"creator": user, "sendNotification": False, "format": "DWCA", "predicate": query.predicate()}
     key = client.post(REQUEST, body, auth=(user, password))
     if not _KEY.fullmatch(key):
-        raise failure("", f"no download key came back, got {key[:100]!r}", "try again")
+        raise failure("", *fault("no_download_key", item=key[:100]))
     return key
 
 
@@ -551,11 +540,13 @@ def _awaited(
             return dict(about)
         if status not in WAITING:
             ticket.unlink(missing_ok=True)
-            remedy = "ask again; a narrower taxon or a smaller radius may help"
-            raise failure(answer.url, f"download {key} ended as {status}", remedy)
+
+            raise failure(answer.url, *fault("download_ended", item=key, status=status))
         if waited >= client.settings.download_max_hours * 3600:
-            words = f"download {key} is still {status.lower()} after {waited / 3600:.1f} hours"
-            raise failure(answer.url, words, "the same command goes on waiting for it")
+            raise failure(
+                answer.url,
+                *fault("download_still_after", item=key, status=status.lower(), waited=waited / 3600),
+            )
         progress(f"download {key} is {status.lower()}")
         sleep(client.settings.download_poll_s)
         waited += max(client.settings.download_poll_s, 1.0)
@@ -566,8 +557,8 @@ def _whole_number(about: dict[str, Any], name: str) -> int | None:
     value = about.get(name)
     if value is None or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
         return value
-    words = f"the download's {name} is {(text_of(value) or '')[:40]!r}, which is no count"
-    raise failure("", words, "try again later; the same command fetches it")
+
+    raise failure("", *fault("download_no_count", name=name, value=(text_of(value) or "")[:40]))
 
 
 def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> Download:
@@ -579,8 +570,7 @@ def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> D
         link = client.base_url + link
     most = int(client.settings.max_unpacked_mib) << 20  # what is bigger could not be read
     if promised is not None and promised > most:
-        remedy = "ask for a narrower taxon, or raise maxUnpackedMib"
-        raise failure("", f"the archive has {promised:,} bytes, more than {most:,}", remedy)
+        raise failure("", *fault("archive_bytes_more", promised=promised, most=most))
     try:
         with disk_errors(path, StoreError), beside.open("w+b") as sink:
             client.download(link, sink, most_bytes=most)
@@ -588,10 +578,7 @@ def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> D
             sha256 = hashlib.file_digest(sink, "sha256").hexdigest()
             size = sink.seek(0, 2)
         if promised is not None and promised != size:
-            raise StoreError(
-                f"{path}: the archive has {size:,} bytes, {promised:,} were promised (the same command "
-                "fetches it again)"
-            )
+            raise StoreError.of("archive_bytes_promised", path=path, size=size, promised=promised)
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)

@@ -1,0 +1,96 @@
+"""Sentences stand in files of their own: each that the code asks for is there, with the facts that it names."""
+
+from __future__ import annotations
+
+import ast
+import string
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from poolbuilder.cli import COMMANDS, cli
+from poolbuilder.errors import LayerError, Sentences, fault
+from poolbuilder.words import said
+
+PACKAGE = Path(__file__).parents[1] / "poolbuilder"
+FILES = ("faults.txt", "notes.txt", "options.txt")
+
+
+def _asked(file: str) -> Iterator[tuple[str, str, set[str]]]:
+    """Every place where the code asks for a sentence of a file: where, key, names of the facts given."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            of = (
+                isinstance(node.func, ast.Attribute)
+                and node.func.attr == "of"
+                and "Error" in ast.unparse(node.func)
+            )
+            name = node.func.id if isinstance(node.func, ast.Name) else ""
+            if (of or name == "fault") if file == "faults.txt" else name == "said":
+                facts = {item.arg or "**" for item in node.keywords}
+                aside = {"file", "row", "source", "url"} if of else set()
+                for key in _keys(node.args[0]):
+                    yield f"{path.name}:{node.lineno}", key, facts - aside
+
+
+def _keys(node: ast.expr) -> list[str]:
+    return [
+        item.value
+        for item in ast.walk(node)
+        if isinstance(item, ast.Constant) and isinstance(item.value, str)
+    ]
+
+
+def _named(text: str) -> set[str]:
+    return {name.split(".")[0].split("[")[0] for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+@pytest.mark.parametrize("file", FILES[:2])
+def test_code_and_sentences_agree(file: str) -> None:
+    texts = Sentences(file).texts
+    wrong = [
+        f"{where}: {key} given {sorted(facts)}, names {sorted(_named(texts[key]))}"
+        if key in texts
+        else f"{where}: {key}"
+        for where, key, facts in _asked(file)
+        if key not in texts or ("**" not in facts and facts != _named(texts[key]))
+    ]
+    assert wrong == []
+    assert set(texts) - {key for _, key, _ in _asked(file)} == set()
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_a_sentence_stands_once(file: str) -> None:
+    lines = (PACKAGE / "words" / file).read_text(encoding="utf-8").splitlines()
+    rows = [line.split(": ", 1) for line in lines if line and not line.startswith("#")]
+    assert len({key for key, _ in rows}) == len(rows)
+    assert len({text for _, text in rows}) == len(rows)
+
+
+def test_what_is_said_of_options_is_said_of_one() -> None:
+    said = {
+        item.help
+        for name in COMMANDS
+        for item in cli.get_command(click.Context(cli), name).params
+        if isinstance(item, click.Option)
+    }
+    assert None not in said
+    assert set(Sentences("options.txt").texts.values()) <= said
+
+
+def test_faults_are_short_and_of_one_pattern() -> None:
+    for key, text in Sentences("faults.txt").texts.items():
+        assert not text.endswith(".") or text.endswith("= ..."), key
+        assert text.count(" | ") <= 1, key
+
+
+def test_an_error_is_made_of_its_sentence_and_facts() -> None:
+    error = LayerError.of("no_layer", file="ponds.gpkg", layer="ponds", layers=["lakes", "rivers"])
+    assert str(error) == "ponds.gpkg: has no layer 'ponds' (it has lakes, rivers)"
+    assert (error.fact, error.remedy) == fault("no_layer", layer="ponds", layers=["lakes", "rivers"])
+    assert said("made_straight_edges", curved=1) == "1 curved geometry made of straight edges"
+    assert said("made_straight_edges", curved=1200) == "1,200 curved geometries made of straight edges"
