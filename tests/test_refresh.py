@@ -30,11 +30,9 @@ from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
-from poolbuilder.refresh import SeasonalRun, read_plan, refresh
+from poolbuilder.refresh import SeasonalRun, read_plan, refresh, run_lines, summary_page
 from poolbuilder.refresh.plan import group_neighbours
-from poolbuilder.refresh.seasonal import summary_page
 from poolbuilder.settings import Settings
-from poolbuilder.words.season_words import summary_lines
 from tests import service_double as service
 
 SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)
@@ -291,7 +289,7 @@ def test_a_failing_service_leaves_older_records_and_says_so(
     assert summary["waters"][0]["fetched"].startswith("2026-03-31")
     assert summary["waters"][0]["ageDays"] == 91
     assert "is busy (status 503)" in summary["waters"][0]["fault"]
-    assert any("built from older records" in line for line in summary_lines(summary))
+    assert any("built from older records" in line for line in run_lines(summary))
 
 
 def test_a_failing_service_at_the_first_run_builds_nothing_from_nothing(

@@ -12,8 +12,8 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
+from poolbuilder import refresh
 from poolbuilder.cli import main
-from poolbuilder.refresh import seasonal
 from tests import service_double as service
 
 GIBBOSUS, CYANELLUS = "Lepomis gibbosus", "Lepomis cyanellus"
@@ -128,7 +128,7 @@ def test_a_service_that_is_down_is_said_and_is_no_quiet_week(
 
 def test_a_killed_run_goes_on_where_it_stood(weekly: Weekly, monkeypatch: pytest.MonkeyPatch) -> None:
     built: list[str] = []
-    plain = seasonal.write_pool
+    plain = refresh.write_pool
 
     def killed(pool: Any, folder: Path, **more: Any) -> Path:
         if built:
@@ -136,9 +136,9 @@ def test_a_killed_run_goes_on_where_it_stood(weekly: Weekly, monkeypatch: pytest
         built.append(folder.name)
         return plain(pool, folder, **more)
 
-    monkeypatch.setattr(seasonal, "write_pool", killed)
+    monkeypatch.setattr(refresh, "write_pool", killed)
     assert weekly.run("2026-03-01")[0] == 130
-    monkeypatch.setattr(seasonal, "write_pool", lambda *a, **b: built.append(a[1].name) or plain(*a, **b))
+    monkeypatch.setattr(refresh, "write_pool", lambda *a, **b: built.append(a[1].name) or plain(*a, **b))
     assert weekly.run("2026-03-01")[0] == 0
     assert built == ["mill-pond", "weir-pool"]
     assert sorted(path.name for path in (weekly.folder / "pools" / "2026-03-01").iterdir()) == [

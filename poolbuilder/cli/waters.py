@@ -23,7 +23,7 @@ from poolbuilder.cli.options import (
     together,
     water_type_option,
 )
-from poolbuilder.cli.output import emit, leave, no_progress, progress_line, say, tell
+from poolbuilder.cli.output import emit, fitted, leave, no_progress, progress_line, say, tell
 from poolbuilder.compare import QUESTIONS
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.words.introduced_words import NEWS
@@ -222,10 +222,9 @@ def refresh(
     twice changes nothing. A water that fails stops no other; the exit code is then 3.
     """
     from poolbuilder.records.service.client import Client
-    from poolbuilder.refresh import read_plan
+    from poolbuilder.refresh import read_plan, run_lines
     from poolbuilder.refresh import refresh as run_plan
     from poolbuilder.refresh.runs import Runs
-    from poolbuilder.words.season_words import changed_lines, summary_lines
 
     what = read_plan(plan).with_service(service_url)
     now = datetime.datetime.now().astimezone()
@@ -238,11 +237,28 @@ def refresh(
         Runs(what.out).prune(now.date() - datetime.timedelta(days=prune_days))
     document = json.loads((run.folder / "summary.json").read_text(encoding="utf-8"))
     if quiet:
-        say(changed_lines(document))
+        say(run_lines(document, "changed"))
     else:
-        emit(shape, lines=lambda: summary_lines(document), document=lambda: document)
+        emit(shape, lines=lambda: [*_table(document), *run_lines(document)], document=lambda: document)
         tell(f"wrote {run.folder} (open summary.html in a browser)")
     leave(run.found(questions), missing=run.missing, quiet=quiet)
+
+
+def _table(document: dict[str, Any]) -> list[str]:
+    """The waters of a run, a row each."""
+    from poolbuilder.refresh import CHANGES, STATES
+
+    rows = [
+        (
+            water["name"],
+            STATES[water["state"]],
+            "" if water["pool"] is None else str(water["pool"]["recorded"]),
+            *(str(len(water[change])) for change in CHANGES),
+            (water["fetched"] or "never")[:10],
+        )
+        for water in document["waters"]
+    ]
+    return fitted(("water", "state", "recorded", *CHANGES, "fetched"), rows, right=(2, 3, 4, 5))
 
 
 @click.command()
@@ -258,9 +274,9 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     """
     from poolbuilder.compare import compare as compare_pools
     from poolbuilder.folder import read_pool
-    from poolbuilder.words.season_words import comparison_lines
+    from poolbuilder.pages import lines
 
     result = compare_pools(read_pool(old), read_pool(new))
-    emit(shape, lines=lambda: comparison_lines(result), document=result.as_dict)
+    emit(shape, lines=lambda: lines("refresh.txt", "comparison", found=result), document=result.as_dict)
     found = [f"{question}: {', '.join(names)}" for question in questions if (names := result.found(question))]
     leave(found)

@@ -29,7 +29,7 @@ from poolbuilder.intake import restore_records
 from poolbuilder.job import Job, content_digest, files_of
 from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
-from poolbuilder.words import season_words
+from poolbuilder.words import said
 
 LATEST = "latest"
 WORK = ".run"
@@ -100,11 +100,11 @@ class Runs:
         try:
             named = str(link.readlink()) if link.is_symlink() else link.read_text(encoding="utf-8").strip()
         except FileNotFoundError:
-            return season_words.latest_fault(link, missing=True) if days else None
+            return said("latest_missing", link=link) if days else None
         except (OSError, UnicodeDecodeError):
-            return season_words.latest_fault(link)
+            return said("latest_unreadable", link=link)
         day = _day(Path(named).name)
-        return None if day in days else season_words.latest_fault(link, named)
+        return None if day in days else said("latest_elsewhere", link=link, named=named[:40])
 
     def last_summary(self, day: datetime.date) -> dict[str, Any]:
         """The summary of the youngest run before *day*; empty when there is none that can be read."""
@@ -141,7 +141,7 @@ class Runs:
             try:
                 return read_pool(folder), notes
             except PoolFileError as error:
-                notes.append(season_words.passed_over(error))
+                notes.append(said("pool_passed_over", error=error))
         return None, notes
 
     def prune(self, before: datetime.date) -> list[datetime.date]:
@@ -232,33 +232,32 @@ def restored(folder: str | Path, *, store: Path | None, usual: Path, into: Path)
     made = _made_with(place)
     kept_in = store or (usual if made is None else Path(made["store"]))
     records, others = restore_records(pool.inputs, store=kept_in, into=into)
-    lines = [season_words.restored(into, records), *(f"add it yourself: {other}" for other in others)]
+    lines = [
+        said("records_restored", store=into, records=records),
+        *(f"add it yourself: {other}" for other in others),
+    ]
     if made is None or others:
         return lines
     here = {spec: _unpacked(place.parents[1], spec, files, into) for spec, files in made["files"].items()}
 
-    def now(spec: str | None) -> str | None:
+    def now(spec: str | None) -> Any:
         return None if spec is None else here.get(spec, spec)
 
-    layers = made["layers"]
     job = Job(
         site=pool.site,
         as_of=pool.as_of,
-        checklist=str(now(made["checklist"])),
-        ranges=tuple(str(now(spec)) for spec in made["ranges"]),
-        region_lists=tuple((str(now(table)), now(layer)) for table, layer in made["regionLists"]),
+        checklist=now(made["checklist"]),
+        ranges=tuple(now(spec) for spec in made["ranges"]),
+        region_lists=tuple((now(table), now(layer)) for table, layer in made["regionLists"]),
         store=into,
         settings=pool.settings,
         calibration=pool.calibration,
-        water=now(layers.get("water")),
-        basins=now(layers.get("basins")),
-        streams=now(layers.get("streams")),
-        barriers=now(layers.get("barriers")),
+        **{name: now(spec) for name, spec in made["layers"].items()},
     )
     again = job.run()
     write_pool(again, into / "pool", pages={"report.html": render(again)})
     same = again.candidates.equals(pool.candidates) and again.contributions.equals(pool.contributions)
-    return [*lines, season_words.rebuilt(into / "pool", same=same)]
+    return [*lines, said("pool_the_same" if same else "pool_differs", folder=into / "pool")]
 
 
 def _made_with(place: Path) -> dict[str, Any] | None:
