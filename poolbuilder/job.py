@@ -380,7 +380,7 @@ class Engine:
         """
         if self._store is None:
             return self.given, [np.arange(len(self.given))] * len(places)
-        with stage("selecting records near by"):
+        with stage(said("selecting_records_near")):
             longitude, latitude, reach_km = zip(*places, strict=True)
             return self._store.select_each(longitude=longitude, latitude=latitude, reach_km=reach_km)
 
@@ -431,7 +431,7 @@ class _Read:
 
     def _screened(self, records: pa.Table) -> Screened:
         job = self._job
-        with stage("naming and screening them"):
+        with stage(said("naming_screening_them")):
             made = prepare(records, self._checklist, settings=job.settings, as_of=job.as_of)
             return Screened(made, self._checklist, job.settings)
 

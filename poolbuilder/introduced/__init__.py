@@ -29,7 +29,6 @@ from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.words import introduced_words as words
-from poolbuilder.words import said
 
 __all__ = ["Run", "Season", "find_introduced"]
 

@@ -265,10 +265,7 @@ def _counts(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
 
     job, checklist = engine.job, engine.checklist
     if checklist is None:
-        raise PlanError(
-            f"a genus ({job.checklist}) is a list of its own for every water",
-            remedy="count with a checklist that ships with poolbuilder, or a file",
-        )
+        raise PlanError.of("genus_list_own", checklist=job.checklist)
     records, _ = engine.near(
         [(site.longitude, site.latitude, site.radius_km + DATUM_KM) for site in part.sites]
     )
