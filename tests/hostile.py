@@ -268,6 +268,11 @@ COMPANIONS: dict[str, bytes] = {}
 """The other files of the Shapefile, which are mutated in its stead now and then."""
 
 
+def _zipped_shapefile() -> bytes:
+    main = _points("shp")
+    return _zipped({f"fish{ending}": body for ending, body in COMPANIONS.items()} | {"fish.shp": main})
+
+
 def _records_and_layer(path: Path) -> Any:
     """A layer read as records and as a layer, by the same file."""
     if path.suffix == ".shp":
@@ -335,6 +340,7 @@ def readers() -> dict[str, Reader]:
         ),
         "GeoPackage": Reader((_points("gpkg"),), "fish.gpkg", _records_and_layer, _inside(_rows_mutated)),
         "Shapefile": Reader((_points("shp"),), "fish.shp", _records_and_layer),
+        "zipped Shapefile": Reader((_zipped_shapefile(),), "ranges.zip", _layer, _inside(_member_mutated)),
         "GeoParquet": Reader((_points("parquet"),), "layer.parquet", _layer, _inside(_columns_mutated)),
         "settings": Reader((SETTINGS,), "settings.toml", Settings.from_toml),
         "plan": Reader((PLAN,), "plan.toml", read_plan),

@@ -11,6 +11,7 @@ import sqlite3
 import struct
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -152,6 +153,22 @@ def test_zipped_shapefile(tmp_path: Path) -> None:
     archive = shutil.make_archive(str(tmp_path / "feet"), "zip", folder)
     layer = read_layer(archive, purpose="basins")
     assert layer.geometry[0].bounds == pytest.approx((-79.0, 35.9, -78.9, 36.0), abs=1e-7)
+
+
+@pytest.mark.parametrize("at", [30, 60, -60, -150])
+def test_a_zipped_shapefile_that_was_damaged_is_one_line(tmp_path: Path, at: int) -> None:
+    _frame().to_file(tmp_path / "ranges.shp")
+    with zipfile.ZipFile(tmp_path / "ranges.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for part in sorted(tmp_path.glob("ranges.*"))[::-1]:
+            if part.suffix != ".zip":
+                archive.write(part, part.name)
+    content = bytearray((tmp_path / "ranges.zip").read_bytes())
+    start = at % len(content)
+    content[start : start + 40] = b"\xff" * len(content[start : start + 40])
+    (tmp_path / "ranges.zip").write_bytes(content)
+    with pytest.raises(LayerError, match="cannot be read as basins") as told:
+        read_layer(tmp_path / "ranges.zip", purpose="basins")
+    assert len(str(told.value).splitlines()) == 1
 
 
 def test_one_feature_a_line() -> None:
@@ -374,6 +391,23 @@ def test_a_geopackage_without_layers_and_one_with_a_huge_name(package: Path, tmp
         file.commit()
     with pytest.raises(LayerError, match="has no layer with geometry"):
         read_layer(path, purpose="basins")
+
+
+def test_nothing_but_our_own_words_is_printed_about_a_broken_geopackage(
+    package: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], recwarn: pytest.WarningsRecorder
+) -> None:
+    path = tmp_path / "broken.gpkg"
+    shutil.copy(package, path)
+    with contextlib.closing(sqlite3.connect(path)) as file:
+        for (name,) in file.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+            file.execute(f'drop trigger "{name}"')
+        file.execute("update gpkg_geometry_columns set geometry_type_name = 'POI'")
+        file.execute("update ranges set geom = x'47500001E6100000FF'")
+        file.commit()
+    with pytest.raises(LayerError, match="no usable basins"):
+        read_layer(f"{path}:ranges", purpose="basins")
+    assert capfd.readouterr() == ("", "")
+    assert [str(item.message) for item in recwarn if "geometry" in str(item.message)] == []
 
 
 def test_arcs_are_made_of_straight_edges_and_said(tmp_path: Path) -> None:

@@ -11,9 +11,12 @@ import contextlib
 import hashlib
 import json
 import math
+import os
 import re
 import sqlite3
+import warnings
 import zipfile
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -193,6 +196,14 @@ class RawLayer:
     curved: int = 0
 
 
+UNREADABLE = (
+    *(CRSError, pa.ArrowException, OSError, UnicodeDecodeError, shapely.errors.ShapelyError),
+    *(zipfile.BadZipFile, zlib.error, EOFError),
+    RuntimeError,  # a zip with a password or of an unknown method, arcs where there should be none
+)
+"""What the libraries raise on broken files."""
+
+
 def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
     """Read a file by the format that its content is of; no other is handed to GDAL.
 
@@ -210,7 +221,7 @@ def read_raw(path: Path, layer: str | None, purpose: str) -> RawLayer:
         if kind == "gpkg":
             return _read_with_gdal(path, _chosen(layers_of(path), layer, path), str(path))
         return _read_with_gdal(path, *_shapefile(path, layer))
-    except (CRSError, pa.ArrowException, OSError, UnicodeDecodeError, shapely.errors.ShapelyError) as error:
+    except UNREADABLE as error:
         raise LayerError.of(
             "cannot_read_layers", file=path, purpose=purpose, error=first_line(error)
         ) from error
@@ -296,8 +307,10 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
     """A GeoPackage or Shapefile, and nothing else: the content was looked at before."""
     import pyogrio  # imports geopandas; only when such a layer is given
 
+    pyogrio.set_gdal_config_options({"CPL_LOG": os.devnull})  # else it prints what it meets in a broken file
     try:
-        meta, table = pyogrio.read_arrow(where, layer=layer)
+        with warnings.catch_warnings(action="ignore"):
+            meta, table = pyogrio.read_arrow(where, layer=layer)
     except Exception as error:  # a broken file makes the library fail in ways of its own
         fact = first_line(error)
         if "SHAPE_RESTORE_SHX" in fact:
@@ -316,10 +329,7 @@ def _read_with_gdal(path: Path, layer: str, where: str) -> RawLayer:
 
 def _of_table(table: pa.Table, hidden: set[str], values: Sequence[bytes | None], crs: CRS | None) -> RawLayer:
     """The layer of a table and of its geometry as well-known binary; of two columns of a name the first."""
-    try:
-        geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
-    except NotImplementedError as error:  # arcs, outside the formats that say so, or within a collection
-        raise OSError(first_line(error)) from error
+    geometry = shapely.from_wkb(np.array(values, dtype=object), on_invalid="ignore")
     lost = shapely.is_missing(geometry) & np.array([value is not None for value in values], dtype=bool)
     names = [name for name in dict.fromkeys(table.column_names) if name not in hidden]
     return RawLayer(

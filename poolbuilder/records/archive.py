@@ -83,6 +83,8 @@ def _leaves(name: str) -> bool:
 def _check_zip(archive: zipfile.ZipFile, path: Path, settings: Settings) -> None:
     unpacked = 0
     for item in archive.infolist():
+        if not item.filename:
+            raise zipfile.BadZipFile("a file without a name")
         if _leaves(item.filename):
             raise RecordFileError.of("would_leave_folder", file=path, filename=item.filename)
         if item.flag_bits & 0x1:
