@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaln
 
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.looking import RUNNING, STILL, Looking, list_agreement
@@ -94,17 +95,10 @@ def _histories(lookings: Sequence[Looking]) -> tuple[Ints, Ints]:
 def _beta(hits: Ints, visits: Ints) -> tuple[float, float, float]:
     """Beta-binomial without its zeros, by likelihood on a grid: a, b and the error of a."""
     pairs, count = np.unique(np.stack([hits, visits]), axis=1, return_counts=True)
-    lgamma = np.vectorize(math.lgamma)
     a, b = GRID[:, None, None], GRID[None, :, None]
-
-    def log_beta(x: Floats, y: Floats) -> Floats:
-        out: Floats = lgamma(x) + lgamma(y) - lgamma(x + y)
-        return out
-
-    base = log_beta(a, b)
     k, n = pairs[0].astype(float), pairs[1].astype(float)
-    seen = log_beta(a + k, b + n - k) - base
-    unseen = np.exp(log_beta(a + 0 * n, b + n) - base)
+    seen = betaln(a + k, b + n - k) - betaln(a, b)
+    unseen = np.exp(betaln(a, b + n) - betaln(a, b))
     score = ((seen - np.log1p(-np.minimum(unseen, 1 - 1e-9))) * count).sum(axis=2)
     best = np.unravel_index(int(score.argmax()), score.shape)
     near = np.exp(score.max(axis=1) - score.max())
