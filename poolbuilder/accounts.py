@@ -5,22 +5,24 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.records.dates import read_date
 from poolbuilder.records.judged import is_withheld
 from poolbuilder.records.rules import tally
 from poolbuilder.schemas import REJECTED, check
-from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.polygons import RangeMap
-from poolbuilder.water import Water
 from poolbuilder.words import unread_notes
+
+if TYPE_CHECKING:
+    from poolbuilder.names.checklist import Checklist
+    from poolbuilder.status.lists import RegionLists
+    from poolbuilder.status.polygons import RangeMap
+    from poolbuilder.water import Water
 
 __all__ = ["Provenance", "count_records", "list_datasets", "list_inputs", "list_notes", "rejected_records"]
 

@@ -6,16 +6,18 @@ import datetime
 from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import PoolFileError
+from poolbuilder.errors import PoolFileError, said
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.pool import Pool
-from poolbuilder.words import pool_words, said
+from poolbuilder.words import pool_words
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 QUESTIONS = ("new-introduced", "lost", "changed")
 """What a script can ask of a comparison."""

@@ -91,6 +91,8 @@ class Sentences(string.Formatter):
 
 
 _FAULTS = Sentences("faults.txt")
+said = Sentences("notes.txt").said
+"""A sentence of ``words/notes.txt`` by its key, with its facts."""
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]+")
 
 

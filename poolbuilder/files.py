@@ -23,8 +23,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError
-from poolbuilder.words import said
+from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, StoreError, said
 
 PRIVATE, SHARED = 0o700, 0o755
 """Modes of a folder that its owner alone may read, and of one that all may read."""

@@ -14,14 +14,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from poolbuilder import tables
-from poolbuilder.errors import PoolFileError, SettingsError, SiteError
+from poolbuilder.errors import PoolFileError, SettingsError, SiteError, said
 from poolbuilder.files import geopackage, recover, whole_folder, write_csv
 from poolbuilder.model.evidence import foremost
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 __all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
 

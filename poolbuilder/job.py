@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 import poolbuilder
 from poolbuilder import tables
 from poolbuilder.accounts import Provenance
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
@@ -46,7 +46,6 @@ from poolbuilder.surroundings import (
 )
 from poolbuilder.water import Water, feature
 from poolbuilder.water.hydrography import WaterLayers, layers_digest, water_layers, with_water_type
-from poolbuilder.words import said
 
 if TYPE_CHECKING:
     from poolbuilder.records.store import Store

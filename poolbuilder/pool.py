@@ -25,7 +25,7 @@ from poolbuilder.accounts import (
     rejected_records,
     unread_of,
 )
-from poolbuilder.errors import UnknownSpeciesError
+from poolbuilder.errors import UnknownSpeciesError, said
 from poolbuilder.model.candidates import Frame, candidates_table, contributions_table
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
@@ -45,7 +45,7 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Located, Regions, Screened, cell_of, learn_region, locate, see_water
 from poolbuilder.water import Water
-from poolbuilder.words import pool_words, said
+from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
     import geopandas

@@ -8,7 +8,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder.places.layers import split_at_antimeridian, unwrap_rings
+from poolbuilder.places.geodesy import split_at_antimeridian
+from poolbuilder.places.layers import unwrap_rings
 
 
 def _unwrapped(shape):

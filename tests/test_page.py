@@ -540,7 +540,7 @@ def test_port_in_use_is_a_clear_error(workspace: Workspace) -> None:
 
 
 def test_page_command_is_in_the_help() -> None:
-    from poolbuilder.cli.service import page
+    from poolbuilder.cli.online import page
 
     ran = CliRunner().invoke(page, ["--help"])
     assert ran.exit_code == 0

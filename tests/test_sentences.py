@@ -11,8 +11,7 @@ import click
 import pytest
 
 from poolbuilder.cli import COMMANDS, cli
-from poolbuilder.errors import LayerError, Sentences, fault
-from poolbuilder.words import said
+from poolbuilder.errors import LayerError, Sentences, fault, said
 
 PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 FILES = ("faults.txt", "notes.txt", "options.txt")

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 import pyarrow as pa
@@ -27,8 +27,10 @@ from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
 from poolbuilder.pages.drawings import between, shift, svg
 from poolbuilder.pages.pool_page import italic
-from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 """What a specimen's folder holds."""

@@ -23,9 +23,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.errors import TraitError, fault
+from poolbuilder.errors import TraitError, fault, said
 from poolbuilder.names.checklist import read_rows
-from poolbuilder.words import said
 
 MARKS = ("measured", "read", "read in part", "from memory")
 """How a cell is known, the best first: fish measured one by one, an account, part of one, memory."""

@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder import pages
-from poolbuilder.errors import TraitError, fault
+from poolbuilder.errors import TraitError, fault, said
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
-from poolbuilder.words import said
 
 ABOUT = ("name", "date", "place", "observer", "remarks", "photos")
 FISH = ("sex", "size", "breeding", *ABOUT)

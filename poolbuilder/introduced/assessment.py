@@ -34,6 +34,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
+from poolbuilder.errors import said
 from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
@@ -44,7 +45,7 @@ from poolbuilder.status.decision import Establishment
 from poolbuilder.status.terms import side
 from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
-from poolbuilder.words import said, who_says
+from poolbuilder.words import who_says
 
 Document = dict[str, Any]
 Floats = NDArray[np.float64]

@@ -22,7 +22,7 @@ import re
 import uuid
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 import pyarrow as pa
@@ -31,13 +31,15 @@ import shapely
 from poolbuilder import pages, tables, words
 from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
-from poolbuilder.introduced import Run
 from poolbuilder.introduced.assessment import GRADES, RECORD_FIELDS
 from poolbuilder.introduced.season import MARKER
 from poolbuilder.pages.maps import overview, water_map
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import INTRODUCED, check
 from poolbuilder.words import introduced_words as told
+
+if TYPE_CHECKING:
+    from poolbuilder.introduced import Run
 
 Document = dict[str, Any]
 Facts = Mapping[str, Any]

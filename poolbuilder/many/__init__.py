@@ -29,14 +29,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import MissingExtraError, PlanError, PoolFileError, SourceError
+from poolbuilder.errors import MissingExtraError, PlanError, PoolFileError, SourceError, said
 from poolbuilder.files import disk_errors, whole_file, write_csv, write_whole
 from poolbuilder.job import Engine, Job
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Built, prepare
 from poolbuilder.records.store_files import along_curve
 from poolbuilder.surroundings import Cell, cell_of
-from poolbuilder.words import said
 
 __all__ = ["build_many"]
 

@@ -52,9 +52,8 @@ from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from poolbuilder import tables
-from poolbuilder.errors import ChecklistError, InputError, fault
+from poolbuilder.errors import ChecklistError, InputError, fault, said
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.words import said
 
 # Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
 # record.

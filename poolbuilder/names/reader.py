@@ -26,11 +26,11 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
+from poolbuilder.errors import said
 from poolbuilder.names.checklist import Checklist, Entry, allowed_edits, letters, nearest, tidy, write_formula
 from poolbuilder.names.meanings import open_meanings
 from poolbuilder.places.regions import regions_at
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 Ints = NDArray[np.int64]
 

@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from poolbuilder import words
-from poolbuilder.words import said
+from poolbuilder.errors import said
 
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 340, 104

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -21,11 +21,13 @@ from numpy.typing import NDArray
 from pyproj import Geod
 
 from poolbuilder import tables
+from poolbuilder.errors import said
 from poolbuilder.pages.drawings import label, path, shape, svg
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
-from poolbuilder.words import said
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 BASE = ("coast", "lake", "river", "county", "state", "border")
 """Layers of the base map in the order they are drawn, beneath everything else; towns come on top."""

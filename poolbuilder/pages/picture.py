@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import textwrap
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from poolbuilder import tables
 from poolbuilder.errors import MissingExtraError, PoolFileError
 from poolbuilder.pages import maps
-from poolbuilder.pool import Pool
 from poolbuilder.words import pool_words
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 MOST_SPECIES = 24
 INK, SOFT, RULE, WATER, WASH, AGAINST = "#14252b", "#4b5f66", "#bccac8", "#175d7a", "#d5e5ea", "#a8480f"

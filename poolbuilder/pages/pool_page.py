@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -17,14 +17,16 @@ from numpy.typing import NDArray
 
 from poolbuilder import pages, tables, words
 from poolbuilder.compare import compare
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder.errors import PoolBuilderError, said
 from poolbuilder.model.evidence import MOST_DRAWN, foremost
 from poolbuilder.pages import drawings, maps
 from poolbuilder.places.base_map import CREDIT
-from poolbuilder.pool import Pool
 from poolbuilder.records.rules import RULES
 from poolbuilder.settings import Settings
-from poolbuilder.words import pool_words, said
+from poolbuilder.words import pool_words
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 FIRST_PAIRS = 10
 TOP_EVENTS = 5

@@ -23,11 +23,10 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.errors import LayerError
+from poolbuilder.errors import LayerError, said
 from poolbuilder.places.geodesy import Box, covering_box, disc
 from poolbuilder.places.regions import region_name, regions_in
 from poolbuilder.places.sites import Site
-from poolbuilder.words import said
 
 Feature = dict[str, Any]
 Ints = NDArray[np.int64]

@@ -8,7 +8,7 @@ degrees or on a sphere.  Longitude comes before latitude, in degrees; points hav
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -218,8 +218,6 @@ def disc(longitude: float, latitude: float, radius_km: float, *, vertices: int =
     # Imported here: selecting records needs no geometry, and imports are the time of a cold command.
     import shapely
 
-    from poolbuilder.places.layers import split_at_antimeridian
-
     return shapely.orient_polygons(split_at_antimeridian(shapely.polygons(np.column_stack([lon, lat]))))
 
 
@@ -284,3 +282,36 @@ class Edges:
         km = distance_km(feet[:, 0], feet[:, 1], from_longitude=longitude, from_latitude=latitude)
         winner = int(np.argmin(km))
         return float(km[winner]), int(self._owner[chosen[winner]])
+
+
+def split_at_antimeridian(geometry: Any) -> Any:
+    """Bring a geometry whose longitudes run on beyond ±180° back, cut where it crosses.
+
+    Parameters
+    ----------
+    geometry : shapely geometry
+        Longitudes continuous across ±180°, such as 170 to 190; repaired when invalid.
+
+    Returns
+    -------
+    shapely geometry
+        Valid, within -180 to 180.
+    """
+    import shapely
+
+    dimension = shapely.get_dimensions(geometry)
+    geometry = geometry if geometry.is_valid else shapely.make_valid(geometry)
+    west, _, east, _ = geometry.bounds
+    if west >= -180 and east <= 180:
+        return geometry
+    pieces: list[Any] = []
+    for turn in range(math.floor((west + 180) / 360), math.floor((east + 180) / 360) + 1):
+        window = shapely.box(-180 + 360 * turn, -91, 180 + 360 * turn, 91)
+        piece = shapely.transform(geometry.intersection(window), _shift(-360.0 * turn))
+        # a shape that only touches the cut leaves a point or line there: not a part of it
+        pieces.extend(part for part in shapely.get_parts(piece) if shapely.get_dimensions(part) == dimension)
+    return shapely.union_all(pieces)
+
+
+def _shift(degrees: float) -> Callable[[Floats], Floats]:
+    return lambda xy: np.column_stack([np.clip(xy[:, 0] + degrees, -180.0, 180.0), xy[:, 1]])

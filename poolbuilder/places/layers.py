@@ -30,42 +30,11 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
-from poolbuilder.errors import LayerError
-from poolbuilder.words import said
+from poolbuilder.errors import LayerError, said
+from poolbuilder.places.geodesy import split_at_antimeridian
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
-
-
-def split_at_antimeridian(geometry: Any) -> Any:
-    """Bring a geometry whose longitudes run on beyond ±180° back, cut where it crosses.
-
-    Parameters
-    ----------
-    geometry : shapely geometry
-        Longitudes continuous across ±180°, such as 170 to 190; repaired when invalid.
-
-    Returns
-    -------
-    shapely geometry
-        Valid, within -180 to 180.
-    """
-    dimension = shapely.get_dimensions(geometry)
-    geometry = geometry if geometry.is_valid else shapely.make_valid(geometry)
-    west, _, east, _ = geometry.bounds
-    if west >= -180 and east <= 180:
-        return geometry
-    pieces: list[Any] = []
-    for turn in range(math.floor((west + 180) / 360), math.floor((east + 180) / 360) + 1):
-        window = shapely.box(-180 + 360 * turn, -91, 180 + 360 * turn, 91)
-        piece = shapely.transform(geometry.intersection(window), _shift(-360.0 * turn))
-        # a shape that only touches the cut leaves a point or line there: not a part of it
-        pieces.extend(part for part in shapely.get_parts(piece) if shapely.get_dimensions(part) == dimension)
-    return shapely.union_all(pieces)
-
-
-def _shift(degrees: float) -> Callable[[Floats], Floats]:
-    return lambda xy: np.column_stack([np.clip(xy[:, 0] + degrees, -180.0, 180.0), xy[:, 1]])
 
 
 def _turned(degrees: float) -> Callable[[Floats], Floats]:

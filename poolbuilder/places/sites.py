@@ -9,8 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from poolbuilder.errors import PlanError, SiteError
-from poolbuilder.words import said
+from poolbuilder.errors import PlanError, SiteError, said
 
 MILE_KM = 1.609344
 """International mile, exact by definition (1959 agreement)."""

@@ -15,11 +15,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, BinaryIO, Protocol
 
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records.text_table import Layout
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 MIB = 1 << 20
 DESCRIPTOR = "meta.xml"

@@ -22,7 +22,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import text_table
 from poolbuilder.records.archive import MIB, Container, CorePart, core_parts, datasets_of, open_container
@@ -45,7 +45,7 @@ from poolbuilder.records.values import (
 )
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
-from poolbuilder.words import said, unread_dates, unread_notes
+from poolbuilder.words import unread_dates, unread_notes
 
 CORE_KEY = "core key"
 PARENT_KEY = "parent key"

@@ -11,10 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder.errors import LayerError, RecordFileError
+from poolbuilder.errors import LayerError, RecordFileError, said
 from poolbuilder.records.text_table import MISSING, Grid
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 HEADER_ROWS = 25
 """Within so many rows the header of a sheet is looked for; titles may stand above it."""

@@ -17,7 +17,7 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import tables
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
@@ -25,7 +25,6 @@ from poolbuilder.records.sheets import kind_of, read_sheets
 from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 WHAT = {
     "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),

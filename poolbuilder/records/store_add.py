@@ -24,7 +24,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import StoreError, TableError
+from poolbuilder.errors import StoreError, TableError, said
 from poolbuilder.files import disk_errors, is_full, locked, private_folder, to_disk, write_whole
 from poolbuilder.records import store_files as layout
 from poolbuilder.records.reading import open_all
@@ -43,7 +43,6 @@ from poolbuilder.records.store_files import (
     store_errors,
 )
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 if TYPE_CHECKING:
     import duckdb

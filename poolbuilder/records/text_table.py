@@ -24,8 +24,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.errors import RecordFileError
-from poolbuilder.words import said
+from poolbuilder.errors import RecordFileError, said
 
 LONGEST_LINE = 1 << 20
 """Letters of a line that are read; what follows is left out, and the row is kept with a note."""

@@ -16,11 +16,10 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.errors import RecordFileError
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
-from poolbuilder.words import said
 
 SERVICE_ID = "gbifID"
 """A column of tables downloaded from the open occurrence service; its coordinates are WGS84."""

@@ -20,7 +20,7 @@ import pyarrow as pa
 import poolbuilder
 from poolbuilder import pages
 from poolbuilder.compare import Comparison, compare
-from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError
+from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError, said
 from poolbuilder.files import locked, write_whole
 from poolbuilder.folder import read_pool, write_pool
 from poolbuilder.intake import Wanted, bring, last_fetched
@@ -38,7 +38,6 @@ from poolbuilder.refresh.plan import LAYERS, Plan, PlannedWater, group_neighbour
 from poolbuilder.refresh.runs import WORK, Runs, point
 from poolbuilder.surroundings import cell_of, centre_of, region_reach
 from poolbuilder.water.hydrography import fetch_water, water_layers
-from poolbuilder.words import said
 from poolbuilder.words.introduced_words import is_restricted
 
 __all__ = ["Plan", "SeasonalRun", "read_plan", "refresh"]

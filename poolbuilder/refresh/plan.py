@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError
+from poolbuilder.errors import PlanError, SettingsError, SiteError, SourceError, said
 from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import Site, read_waters
@@ -25,7 +25,6 @@ from poolbuilder.records.service.search import read_filter
 from poolbuilder.settings import Settings, parsed_toml, read_calibration
 from poolbuilder.surroundings import reach_of
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL
-from poolbuilder.words import said
 
 MAKES = ("pools", "introduced", "both")
 """What a run may make."""

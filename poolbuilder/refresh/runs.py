@@ -22,14 +22,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import PlanError, PoolFileError
+from poolbuilder.errors import PlanError, PoolFileError, said
 from poolbuilder.files import recover, write_whole
 from poolbuilder.folder import FILES, read_pool, write_pool
 from poolbuilder.intake import restore_records
 from poolbuilder.job import Job, content_digest, files_of
 from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
-from poolbuilder.words import said
 
 LATEST = "latest"
 WORK = ".run"

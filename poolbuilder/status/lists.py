@@ -31,7 +31,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import shapely
 
-from poolbuilder.errors import ChecklistError
+from poolbuilder.errors import ChecklistError, said
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import open_meanings
 from poolbuilder.names.reader import read_name
@@ -41,7 +41,7 @@ from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.status.terms import WORDS, YES, Statement, read_status
-from poolbuilder.words import said, status_note
+from poolbuilder.words import status_note
 
 HEADINGS: Mapping[str, str] = {
     "region": "region regionname regioncode state stateprovince province stateabbr country countrycode "

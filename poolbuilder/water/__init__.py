@@ -12,8 +12,9 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.layers import Layer, read_layer, split_at_antimeridian, split_spec
+from poolbuilder.errors import said
+from poolbuilder.places.geodesy import distance_km, split_at_antimeridian
+from poolbuilder.places.layers import Layer, read_layer, split_spec
 from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import sigma_km
 from poolbuilder.settings import Settings
@@ -21,7 +22,6 @@ from poolbuilder.water.basins import Basins, find_basins
 from poolbuilder.water.network import Barriers, load_network
 from poolbuilder.water.outline import Outline, find_outline
 from poolbuilder.water.streams import Streams, find_streams
-from poolbuilder.words import said
 
 __all__ = ["Placement", "Water"]
 

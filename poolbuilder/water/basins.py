@@ -10,9 +10,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from poolbuilder.errors import said
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import Site
-from poolbuilder.words import said
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]

@@ -19,13 +19,12 @@ from typing import Any
 import numpy as np
 import shapely
 
-from poolbuilder.errors import SiteError, SourceError, StoreError
+from poolbuilder.errors import SiteError, SourceError, StoreError, said
 from poolbuilder.files import private_folder, whole_folder
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.regions import region_name, regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.water.outline import LARGEST_POND_KM2
-from poolbuilder.words import said
 
 Feature = dict[str, Any]
 

@@ -23,12 +23,11 @@ import shapely
 from numpy.typing import NDArray
 from shapely.ops import substring
 
-from poolbuilder.errors import LayerError, PoolFileError
+from poolbuilder.errors import LayerError, PoolFileError, said
 from poolbuilder.files import whole_folder
 from poolbuilder.places.geodesy import WGS84, distance_km, to_ecef
 from poolbuilder.places.layers import Layer, find_column, names_of, read_layer, split_spec, text_of
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 Ints = NDArray[Any]

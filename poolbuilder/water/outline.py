@@ -11,11 +11,11 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import Proj
 
+from poolbuilder.errors import said
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from poolbuilder.errors import said
 from poolbuilder.places.geodesy import covering_box
 from poolbuilder.places.layers import Layer
 from poolbuilder.places.sites import Site
@@ -17,7 +18,6 @@ from poolbuilder.settings import Settings
 from poolbuilder.water.basins import holders
 from poolbuilder.water.network import METRES_PER_DEGREE, Barriers, Network, read_barriers
 from poolbuilder.water.outline import Outline, Plane
-from poolbuilder.words import said
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]

@@ -16,9 +16,8 @@ from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import MissingExtraError, PoolBuilderError
+from poolbuilder.errors import MissingExtraError, PoolBuilderError, said
 from poolbuilder.web.workspace import Workspace
-from poolbuilder.words import said
 
 HOST = "127.0.0.1"
 TOKEN_NAME = ".page-token"

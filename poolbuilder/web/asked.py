@@ -7,18 +7,19 @@ import datetime
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.datastructures import QueryParams
 from starlette.requests import Request
 
-from poolbuilder.errors import PoolBuilderError, SiteError
+from poolbuilder.errors import PoolBuilderError, SiteError, said
 from poolbuilder.job import Job
 from poolbuilder.places.sites import WATER_TYPES, Site
-from poolbuilder.pool import Pool
 from poolbuilder.web.workspace import Workspace
-from poolbuilder.words import said
+
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
 
 T = TypeVar("T")
 

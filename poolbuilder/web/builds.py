@@ -14,12 +14,11 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder.errors import PoolBuilderError, said
 from poolbuilder.files import clear_leftovers
 from poolbuilder.job import Job
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 AT_ONCE = 2
 GRACE_S = 3.0

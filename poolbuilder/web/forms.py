@@ -20,7 +20,7 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from poolbuilder import words
-from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError
+from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, said
 from poolbuilder.files import private_folder, write_whole
 from poolbuilder.fish.answer import Specimen, drawing, identify, render, write_specimen
 from poolbuilder.fish.characters import TraitTable, read_traits
@@ -42,7 +42,6 @@ from poolbuilder.records.statements import WHAT, read_catch, read_statements
 from poolbuilder.web.asked import Asked, read_asked
 from poolbuilder.web.views import moved, page, posted, shown
 from poolbuilder.web.workspace import Workspace, slug
-from poolbuilder.words import said
 
 FISH_FILE = "notes.json"
 DOWNLOADS = (

@@ -24,7 +24,7 @@ from starlette.responses import (
 from starlette.routing import Route
 
 from poolbuilder import pages
-from poolbuilder.errors import PoolBuilderError, PoolFileError, SiteError
+from poolbuilder.errors import PoolBuilderError, PoolFileError, SiteError, said
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.pages import pool_page
 from poolbuilder.places.base_map import CREDIT, Place, find_places
@@ -34,7 +34,6 @@ from poolbuilder.records.store import Store
 from poolbuilder.web.asked import Asked, blank, of_pool, of_site, read_asked, read_form
 from poolbuilder.web.builds import Build, Builds, Fetching
 from poolbuilder.web.workspace import Waters, Workspace, drawn_base, places, shapes, stamped
-from poolbuilder.words import said
 
 WIDEST_BASE_KM = 900.0
 MOST_MATCHES = 12

@@ -8,8 +8,6 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from poolbuilder.errors import Sentences
-
 if TYPE_CHECKING:
     from poolbuilder.places.sites import Site
     from poolbuilder.status.decision import Establishment
@@ -62,10 +60,6 @@ RESTS = {
     "checklist": "the species list",
     "shipped": "the built-in table",
 }
-
-
-said = Sentences("notes.txt").said
-"""A sentence of ``notes.txt`` by its key, with its facts."""
 
 
 def spelled(number: int) -> str:

@@ -23,11 +23,10 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import StoreError
+from poolbuilder.errors import StoreError, said
 from poolbuilder.files import disk_errors, write_whole
 from poolbuilder.records.service.client import Answer, oddity, parsed, text_of
 from poolbuilder.records.values import WHOLE_NAME_DOUBTS
-from poolbuilder.words import said
 
 PLAN, PAGES, MANIFEST, REFUSED = "plan.json", "pages.jsonl", "manifest.json", "refused.json"
 MOST_ASIDE = 50

@@ -20,9 +20,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urljoin, urlsplit, urlunsplit
 
-from poolbuilder.errors import OfflineError, SourceError, fault
+from poolbuilder.errors import OfflineError, SourceError, fault, said
 from poolbuilder.settings import Settings
-from poolbuilder.words import said
 
 if TYPE_CHECKING:
     import requests

@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError, fault
+from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError, fault, said
 from poolbuilder.files import disk_errors, locked, private_folder, write_whole
 from poolbuilder.places import geodesy
 from poolbuilder.records.service.answers import (
@@ -41,7 +41,6 @@ from poolbuilder.records.service.search import (
     parse_licence,
     split,
 )
-from poolbuilder.words import said
 
 STAMP = "%Y%m%dT%H%M%SZ"
 BATCH = 4096

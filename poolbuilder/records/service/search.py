@@ -19,10 +19,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from poolbuilder.errors import SourceError, StoreError, fault
+from poolbuilder.errors import SourceError, StoreError, fault, said
 from poolbuilder.files import disk_errors, write_whole
 from poolbuilder.records.service.client import Client, failure, parsed, text_of
-from poolbuilder.words import said
 
 FOLDER = "fetches"
 """Where a store keeps what was fetched."""
