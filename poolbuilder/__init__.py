@@ -26,22 +26,8 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
-    "Checklist",
-    "Job",
-    "Pool",
-    "PoolBuilderError",
-    "RangeMap",
-    "Settings",
-    "Site",
-    "Store",
-    "Water",
-    "build",
-    "explore",
-    "notebook_html",
-    "plot",
-    "pool_at",
-    "read_pool",
-    "write_pool",
+    "Checklist", "Job", "Pool", "PoolBuilderError", "RangeMap", "Settings", "Site", "Store",
+    "Water", "build", "explore", "notebook_html", "plot", "pool_at", "read_pool", "write_pool",
 ]  # fmt: skip
 
 _HOMES = {

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from poolbuilder.status.polygons import RangeMap
     from poolbuilder.water import Water
 
-__all__ = ["Provenance", "count_records", "list_datasets", "list_inputs", "list_notes", "rejected_records"]
-
 
 @dataclass(frozen=True, kw_only=True)
 class Provenance:

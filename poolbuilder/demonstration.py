@@ -14,8 +14,6 @@ from poolbuilder.pool import Pool
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
 
-__all__ = ["AS_OF", "SITE", "demo_pool"]
-
 SITE = Site(longitude=-91.2, latitude=36.9, radius_km=40, name="Kestrel Ford Lake (invented)")
 AS_OF = datetime.date(2026, 6, 1)
 

@@ -34,26 +34,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Self
 
-__all__ = [
-    "CalibrationError",
-    "ChecklistError",
-    "InputError",
-    "LayerError",
-    "MissingExtraError",
-    "OfflineError",
-    "PlanError",
-    "PoolBuilderError",
-    "PoolFileError",
-    "RecordFileError",
-    "SettingsError",
-    "SiteError",
-    "SourceError",
-    "StoreError",
-    "TableError",
-    "TraitError",
-    "UnknownSpeciesError",
-]
-
 
 class Sentences(string.Formatter):
     """The sentences of a file in ``words``: a line each, ``key: text`` with the facts in braces.

@@ -22,8 +22,6 @@ from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
 
-__all__ = ["FILES", "pool_document", "read_pool", "write_folder", "write_pool"]
-
 FILES = (
     *("pool.csv", "pool.parquet", "pool.json", "evidence.parquet", "rejected.parquet"),
     *("crosses.csv", "crosses.parquet", "map.geojson", "pool.gpkg", "datapackage.json"),

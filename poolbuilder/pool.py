@@ -51,7 +51,6 @@ if TYPE_CHECKING:
     import geopandas
     import pandas
 
-__all__ = ["SCHEMA_VERSION", "Pool", "Provenance", "build", "prepare"]
 
 Ints = NDArray[np.int64]
 

@@ -12,32 +12,6 @@ import pyarrow as pa
 
 from poolbuilder.errors import TableError
 
-__all__ = [
-    "CAUSES",
-    "CHANGES",
-    "CONTRIBUTIONS",
-    "CROSSES",
-    "EVIDENCE",
-    "HYBRIDS",
-    "INTRODUCED",
-    "LOCATED",
-    "NAMED",
-    "PAIRS",
-    "POOL",
-    "POOLS",
-    "POSTERIOR",
-    "RECORDS",
-    "REJECTED",
-    "SCREENED",
-    "STATEMENTS",
-    "STATUS",
-    "TALLIES",
-    "TRAIT_EVIDENCE",
-    "WATERS",
-    "check",
-    "describe",
-]
-
 TEXT = pa.string()
 REAL = pa.float64()
 WHOLE = pa.int32()

@@ -21,8 +21,6 @@ from typing import Any
 
 from poolbuilder.errors import SettingsError
 
-__all__ = ["Settings", "camel_case", "read_calibration"]
-
 
 def camel_case(name: str) -> str:
     """``reach_km`` as ``reachKm``."""

@@ -24,23 +24,6 @@ try:
 except ImportError:  # a pyarrow that keeps its functions elsewhere
     import pyarrow.compute as compute
 
-__all__ = [
-    "array",
-    "cast",
-    "codes",
-    "flags",
-    "integers",
-    "lengths",
-    "listed",
-    "lists",
-    "numbers",
-    "order",
-    "spread",
-    "strings",
-    "table",
-    "take",
-    "where",
-]
 
 Column: TypeAlias = "pa.Array | pa.ChunkedArray"
 Floats = NDArray[np.float64]

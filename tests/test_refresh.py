@@ -30,8 +30,8 @@ from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
-from poolbuilder.refresh import SeasonalRun, read_plan, refresh, run_lines, summary_page
-from poolbuilder.refresh.plan import group_neighbours
+from poolbuilder.refresh import SeasonalRun, refresh, run_lines, summary_page
+from poolbuilder.refresh.plan import group_neighbours, read_plan
 from poolbuilder.settings import Settings
 from tests import service_double as service
 

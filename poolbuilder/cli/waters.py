@@ -222,8 +222,9 @@ def refresh(
     twice changes nothing. A water that fails stops no other; the exit code is then 3.
     """
     from poolbuilder.records.service.client import Client
-    from poolbuilder.refresh import read_plan, run_lines
     from poolbuilder.refresh import refresh as run_plan
+    from poolbuilder.refresh import run_lines
+    from poolbuilder.refresh.plan import read_plan
     from poolbuilder.refresh.runs import Runs
 
     what = read_plan(plan).with_service(service_url)

@@ -30,8 +30,6 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.words import introduced_words as words
 
-__all__ = ["Run", "Season", "find_introduced"]
-
 Progress = Callable[[str, int, "int | None"], None]
 
 

@@ -37,8 +37,6 @@ from poolbuilder.pool import Built, prepare
 from poolbuilder.records.store_files import along_curve
 from poolbuilder.surroundings import Cell, cell_of
 
-__all__ = ["build_many"]
-
 POOL_KINDS = ("pools", "pairs", "waters")
 COUNT_KINDS = ("counts",)
 PART_WATERS, COUNT_WATERS = 32, 256

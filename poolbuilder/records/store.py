@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from poolbuilder.records.store_add import Writer
     from poolbuilder.settings import Settings
 
-__all__ = ["AddResult", "Findings", "Progress", "RemoveResult", "Store"]
 
 Box = tuple[float, float, float, float]
 Place = tuple[float, float, float]

@@ -34,13 +34,11 @@ from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.store import Store
-from poolbuilder.refresh.plan import LAYERS, Plan, PlannedWater, group_neighbours, read_plan
+from poolbuilder.refresh.plan import LAYERS, Plan, PlannedWater, group_neighbours
 from poolbuilder.refresh.runs import WORK, Runs, point
 from poolbuilder.surroundings import cell_of, centre_of, region_reach
 from poolbuilder.water.hydrography import fetch_water, water_layers
 from poolbuilder.words.introduced_words import is_restricted
-
-__all__ = ["Plan", "SeasonalRun", "read_plan", "refresh"]
 
 Progress = Callable[[str, int, "int | None"], None]
 

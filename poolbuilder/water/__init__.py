@@ -23,8 +23,6 @@ from poolbuilder.water.network import Barriers, load_network
 from poolbuilder.water.outline import Outline, find_outline
 from poolbuilder.water.streams import Streams, find_streams
 
-__all__ = ["Placement", "Water"]
-
 Feature = dict[str, Any]
 Floats = NDArray[np.float64]
 

@@ -136,7 +136,8 @@ def plan_in(folder: Path, waters: int, more: str = "") -> Path:
 def one_run(plan_file: str, url: str, now: datetime.datetime) -> None:
     """What a killed process was doing."""
     from poolbuilder.records.service.client import Client
-    from poolbuilder.refresh import read_plan, refresh
+    from poolbuilder.refresh import refresh
+    from poolbuilder.refresh.plan import read_plan
 
     plan = read_plan(plan_file).with_service(url)
     with Client(url, settings=plan.settings) as client:
