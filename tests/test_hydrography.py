@@ -27,7 +27,8 @@ from poolbuilder.cli import main
 from poolbuilder.folder import read_pool
 from poolbuilder.records.store import Store
 from poolbuilder.water import hydrography
-from poolbuilder.web import Workspace, application
+from poolbuilder.web.views import application
+from poolbuilder.web.workspace import Workspace
 from tests import service_double as occurrences
 from tests.test_page import PORT, TOKEN, Client
 

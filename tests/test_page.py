@@ -26,10 +26,10 @@ from poolbuilder.pages.pool_page import beside, changes, render
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.web import Workspace, application, read_token, serve
-from poolbuilder.web.asked import of_site, read_asked, read_coordinates
+from poolbuilder.web import read_token
 from poolbuilder.web.builds import Build, Builds
-from poolbuilder.web.workspace import Waters, places, shapes
+from poolbuilder.web.views import application, serve
+from poolbuilder.web.workspace import Waters, Workspace, of_site, places, read_asked, read_coordinates, shapes
 from tests import service_double as service
 from tests.pools import SITE, invented_pool
 from tests.slow_job import KilledJob, RefusedJob, SlowJob

@@ -10,7 +10,8 @@ import pytest
 
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.folder import write_pool
-from poolbuilder.web import Workspace, application
+from poolbuilder.web.views import application
+from poolbuilder.web.workspace import Workspace
 from tests.pools import invented_pool
 from tests.test_page import KEY, PORT, TOKEN, Client
 

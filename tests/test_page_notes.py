@@ -14,7 +14,8 @@ import pytest
 from poolbuilder.job import Job
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
-from poolbuilder.web import Workspace, application
+from poolbuilder.web.views import application
+from poolbuilder.web.workspace import Workspace
 from tests.test_page import PORT, TOKEN, Client
 
 ASKED = {

@@ -23,6 +23,7 @@ from poolbuilder.cli.options import (
     together,
 )
 from poolbuilder.cli.output import progress_line, tell
+from poolbuilder.errors import MissingExtraError
 from poolbuilder.intake import Intake, Wanted, bring, bring_archive
 from poolbuilder.places.base_map import fetch_finer, finer_folder
 from poolbuilder.places.sites import Site
@@ -195,9 +196,12 @@ def page(
 ) -> None:
     """Choose a water on a map and see its list build, in this machine's browser."""
     from poolbuilder.names.checklist import SHIPPED
-    from poolbuilder.web import serve
-    from poolbuilder.web.workspace import Workspace
 
+    try:
+        from poolbuilder.web.views import serve
+        from poolbuilder.web.workspace import Workspace
+    except ImportError as error:
+        raise MissingExtraError.of("page_needs_starlette") from error
     workspace = Workspace(
         store=store_path(stores[0] if stores else None),
         more_stores=stores[1:],

@@ -11,13 +11,11 @@ import hmac
 import os
 import re
 import secrets
-import socket
-from collections.abc import AsyncIterator, Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, MutableMapping
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import MissingExtraError, PoolBuilderError, said
-from poolbuilder.web.workspace import Workspace
+from poolbuilder.errors import said
 
 HOST = "127.0.0.1"
 TOKEN_NAME = ".page-token"
@@ -36,93 +34,6 @@ HEADERS = (
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-
-
-def application(workspace: Workspace, *, token: str, port: int) -> Any:
-    """The page as an ASGI application.
-
-    Parameters
-    ----------
-    token : str
-        First part of every address; requests without it get nothing.
-    port : int
-        The port that it is served on: requests to another Host are refused.
-
-    Raises
-    ------
-    MissingExtraError
-        When Starlette is not installed.
-    """
-    try:
-        from starlette.applications import Starlette
-        from starlette.routing import Mount
-    except ImportError as error:
-        raise _missing() from error
-    from poolbuilder.web.forms import Forms
-    from poolbuilder.web.views import Views
-
-    views = Views(workspace)
-
-    @contextlib.asynccontextmanager
-    async def lifespan(_: Any) -> AsyncIterator[None]:
-        yield
-        views.builds.stop()
-
-    app = Starlette(
-        routes=[Mount(f"/{token}", routes=[*views.routes(), *Forms(workspace).routes()])],
-        lifespan=lifespan,
-        exception_handlers={PoolBuilderError: views.trouble},
-    )
-    return Guard(app, token=token, port=port)
-
-
-def _missing() -> MissingExtraError:
-    return MissingExtraError.of("page_needs_starlette")
-
-
-def serve(workspace: Workspace, *, port: int = 0, ready: Callable[[str], None] | None = None) -> None:
-    """Serve the page on 127.0.0.1 until it is interrupted.
-
-    Parameters
-    ----------
-    port : int
-        0 takes any free port.
-    ready : callable, optional
-        Told the whole address, token included, once the page can be opened.
-
-    Raises
-    ------
-    MissingExtraError
-        When Starlette or uvicorn is not installed.
-    PoolBuilderError
-        When the port is taken or the folder cannot be written.
-    """
-    try:
-        import uvicorn
-    except ImportError as error:
-        raise _missing() from error
-    try:
-        Path(workspace.folder).mkdir(parents=True, exist_ok=True)
-        token = read_token(workspace.folder)
-    except OSError as error:
-        raise PoolBuilderError.of(
-            "cannot_written_choose", folder=workspace.folder, why=error.strerror
-        ) from error
-    with contextlib.closing(socket.socket(socket.AF_INET, socket.SOCK_STREAM)) as listener:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind((HOST, port))
-        except OSError as error:
-            raise PoolBuilderError.of("port_cannot_used", port=port, why=error.strerror) from error
-        port = listener.getsockname()[1]
-        app = application(workspace, token=token, port=port)
-        server = uvicorn.Server(
-            uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, ws="none")
-        )
-        listener.listen(128)
-        if ready is not None:
-            ready(f"http://{HOST}:{port}/{token}/")
-        server.run(sockets=[listener])
 
 
 # ------------------------------------------------------------------ who may ask
