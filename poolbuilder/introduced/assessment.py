@@ -27,7 +27,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -39,7 +39,6 @@ from poolbuilder.model.evidence import OWN_KINDS
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
-from poolbuilder.pool import Built
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment
 from poolbuilder.status.terms import side
@@ -47,13 +46,14 @@ from poolbuilder.surroundings import reach_of
 from poolbuilder.words import introduced_words as words
 from poolbuilder.words import who_says
 
+if TYPE_CHECKING:
+    from poolbuilder.pool import Built
+
 Document = dict[str, Any]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-GRADES = ("sure", "likely", "toBeChecked")
-MOST_SHOWN = 3
 COARSE_M = 10_000.0
 """A place known no better than this tells no lake from its neighbours; common practice, no source."""
 OLD_YEARS = 10
@@ -180,15 +180,6 @@ def graded_records(located: pa.Table, rows: Ints, share: Floats, as_of: datetime
             }
         )
     return found
-
-
-def deciding(records: Sequence[Document]) -> list[Document]:
-    """Up to `MOST_SHOWN` records that decide: in the water first, then the surest, then the latest."""
-    by_date = sorted(
-        records, key=lambda item: (str(item["eventDate"] or ""), item["recordKey"]), reverse=True
-    )
-    ordered = sorted(by_date, key=lambda item: (not item["inWater"], GRADES.index(item["grade"])))
-    return ordered[:MOST_SHOWN]
 
 
 def terms_said(located: pa.Table, names: Sequence[str | None], *, radius_km: float) -> dict[str, Document]:

@@ -31,8 +31,8 @@ import shapely
 from poolbuilder import pages, tables, words
 from poolbuilder.files import geopackage, write_csv
 from poolbuilder.folder import write_folder
-from poolbuilder.introduced.assessment import GRADES, RECORD_FIELDS
-from poolbuilder.introduced.season import MARKER
+from poolbuilder.introduced.assessment import RECORD_FIELDS
+from poolbuilder.introduced.season import GRADES, MARKER
 from poolbuilder.pages.maps import overview, water_map
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import INTRODUCED, check

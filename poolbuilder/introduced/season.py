@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PlanError, PoolFileError
-from poolbuilder.introduced.assessment import Document, deciding
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import read_rows
@@ -28,6 +27,11 @@ KEPT_NEWS = 100
 MOVED_KM = 2.0
 """A water of the same name farther away than this is another water."""
 
+MOST_SHOWN = 3
+GRADES = tuple(words.GRADES)
+"""How sure a record is, the surest first."""
+
+Document = dict[str, Any]
 Past = Mapping[str, Any] | None
 VERDICTS = ("false", "true", "seen")
 _HEADINGS = {
@@ -429,6 +433,15 @@ def _gone(water: Mapping[str, Any], past: Mapping[str, Any], now: Mapping[str, s
                 }
             )
     return found
+
+
+def deciding(records: Sequence[Document]) -> list[Document]:
+    """Up to `MOST_SHOWN` records that decide: in the water first, then the surest, then the latest."""
+    by_date = sorted(
+        records, key=lambda item: (str(item["eventDate"] or ""), item["recordKey"]), reverse=True
+    )
+    ordered = sorted(by_date, key=lambda item: (not item["inWater"], GRADES.index(item["grade"])))
+    return ordered[:MOST_SHOWN]
 
 
 def news_items(waters: Sequence[Mapping[str, Any]], as_of: str) -> list[Document]:

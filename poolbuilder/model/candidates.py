@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -16,8 +16,10 @@ from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
 from poolbuilder.model.presence import PARTS, Region, Weighed
 from poolbuilder.schemas import CONTRIBUTIONS, POOL, check
-from poolbuilder.status.decision import Establishment
 from poolbuilder.words import pool_words
+
+if TYPE_CHECKING:
+    from poolbuilder.status.decision import Establishment
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
