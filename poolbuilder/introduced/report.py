@@ -546,7 +546,7 @@ def feed(run: Run) -> str:
         _text(entry, "summary", f"{graded}. {told.record_line(item)}")
     ElementTree.indent(root, " ")
     text = ElementTree.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="utf-8"?>\n{text}\n'
+    return f'<?xml version="1.0"?>\n{text}\n'
 
 
 def _text(parent: ElementTree.Element, name: str, text: str) -> None:

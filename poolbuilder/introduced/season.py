@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poolbuilder.errors import PlanError, PoolFileError
+from poolbuilder.errors import PlanError, PoolFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.sites import read_rows
@@ -43,7 +43,6 @@ _HEADINGS = {
     "date": ("date", "reviewed", "reviewedon"),
     "until": ("until", "validuntil"),
 }
-_REMEDY = "give a CSV table with verdict, date, and record or scientificName and water"
 
 
 def read_run(folder: str | Path) -> Document:
@@ -101,14 +100,16 @@ class Reviewed:
         """
         records: dict[str, Document] = {}
         species: dict[tuple[str, str], Document] = {}
-        for number, cells in read_rows(path, _HEADINGS, needed=("verdict", "date"), remedy=_REMEDY):
+        for number, cells in read_rows(
+            path, _HEADINGS, needed=("verdict", "date"), remedy=said("table_of_reviews")
+        ):
             review = _review(cells, path, number)
             if cells.get("record"):
                 records[cells["record"]] = review
             elif cells.get("species") and cells.get("water"):
                 species[fold(cells["species"]), fold(cells["water"])] = review
             else:
-                raise PlanError.of("names_neither_record", file=path, row=number, remedy_given=_REMEDY)
+                raise PlanError.of("names_neither_record", file=path, row=number)
         return cls(by_record=records, by_species=species)
 
     def on(self, day: str) -> list[Any]:

@@ -275,8 +275,8 @@ _PLACE = re.compile(r"\d{2,12}|[A-Z]{2}(-[A-Z]{2,3})?|box( -?\d+(\.\d+)?){4}")
 _YEAR = re.compile(r"1[5-9]\d\d|20\d\d|")
 _HOW_MANY = {
     "synonym": (1, 1, "one accepted name"),
-    "ambiguous": (2, 99, "two or more accepted names"),
-    "hybrid": (1, 9, "the parents that are known"),
+    "ambiguous": (2, 99, "several accepted names"),
+    "hybrid": (1, 9, "its known parents"),
 }
 
 

@@ -421,10 +421,6 @@ LARGE, SAMPLE, MOST_CROSSINGS = 2_000, 500, 1_000_000
 """Invalid geometry of so many points is looked at before it is repaired."""
 SIDECARS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 """Parts of a shapefile that decide what is read."""
-NO_CRS_REMEDY = (
-    "write the system into the file, for instance `ogr2ogr -a_srs EPSG:4326 new.gpkg old` when its "
-    "coordinates are degrees on WGS84"
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -587,9 +583,7 @@ def read_layer(spec: str | Path, *, purpose: str) -> Layer:
         raise LayerError.of("empty_expected", file=path, purpose=purpose)
     raw = read_raw(path, layer, purpose)
     if raw.crs is None:
-        raise LayerError.of(
-            "no_coordinate_reference", file=path, purpose=purpose, no_crs_remedy=NO_CRS_REMEDY
-        )
+        raise LayerError.of("no_coordinate_reference", file=path, purpose=purpose)
     geometry, notes = _settle(raw, raw.crs, path)
     usable = np.array([item is not None for item in geometry], dtype=bool)
     if not usable.any():

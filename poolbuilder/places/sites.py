@@ -91,10 +91,6 @@ _HEADINGS = {
     "county": ("county", "countyname", "cnty", "parish", "district"),
     "location_id": ("locationid", "id", "dow", "wbic", "comid", "code", "identifier"),
 }  # fmt: skip
-_REMEDY = (
-    "give a CSV table with the columns name, latitude and longitude, and if you like radius_km, water_type, "
-    "an identifier and county"
-)
 
 
 def read_waters(
@@ -132,7 +128,8 @@ def read_waters(
     """
     sites = []
     wrong: PlanError | None = None
-    for number, cells in read_rows(path, _HEADINGS, needed=("latitude", "longitude"), remedy=_REMEDY):
+    remedy = said("table_of_waters")
+    for number, cells in read_rows(path, _HEADINGS, needed=("latitude", "longitude"), remedy=remedy):
         try:
             sites.append(_site(cells, number, radius_km, water_type))
             continue
@@ -141,13 +138,13 @@ def read_waters(
         except ValueError as error:
             comma = "," in str(error)
             wrong = PlanError(
-                f"{error}", file=path, row=number, remedy="write a decimal point" if comma else _REMEDY
+                f"{error}", file=path, row=number, remedy="write a decimal point" if comma else remedy
             )
         if aside is None:
             raise wrong
         aside.append(f"set aside: {wrong}")
     if not sites:
-        raise wrong or PlanError.of("no_waters", file=path, remedy_given=_REMEDY)
+        raise wrong or PlanError.of("no_waters", file=path, remedy_given=remedy)
     return tuple(sites)
 
 

@@ -100,20 +100,20 @@ HEAD_BYTES = 1 << 20
 """How much of a file's beginning shows how it is written."""
 
 DELIMITERS = ("\t", ",", ";", "|")
-_UNPACK = "unpack it first, or pack the table as .zip"
 _CONTAINERS = (
-    (b"%PDF", "is a PDF", "export the table as CSV"),
-    (b"PK\x03\x04", "is a zip file under another name", "give it the ending .zip"),
-    (b"\x1f\x8b", "is compressed with gzip", _UNPACK),
-    (b"BZh", "is compressed with bzip2", _UNPACK),
-    (b"\xfd7zXZ\x00", "is compressed with xz", _UNPACK),
-    (b"\x28\xb5\x2f\xfd", "is compressed with Zstandard", _UNPACK),
-    (b"\x04\x22\x4d\x18", "is compressed with LZ4", _UNPACK),
-    (b"7z\xbc\xaf\x27\x1c", "is a 7z archive", _UNPACK),
-    (b"Rar!\x1a\x07", "is a RAR archive", _UNPACK),
-    (b"\xd0\xcf\x11\xe0", "is an old spreadsheet", "save it as CSV UTF-8"),
-    (b"SQLite format 3", "is a database", "export the records as CSV"),
+    (b"%PDF", "table_in_pdf", ""),
+    (b"PK\x03\x04", "zip_renamed", ""),
+    (b"\x1f\x8b", "table_packed", "gzip"),
+    (b"BZh", "table_packed", "bzip2"),
+    (b"\xfd7zXZ\x00", "table_packed", "xz"),
+    (b"\x28\xb5\x2f\xfd", "table_packed", "Zstandard"),
+    (b"\x04\x22\x4d\x18", "table_packed", "LZ4"),
+    (b"7z\xbc\xaf\x27\x1c", "table_in_archive", "7z"),
+    (b"Rar!\x1a\x07", "table_in_archive", "RAR"),
+    (b"\xd0\xcf\x11\xe0", "old_spreadsheet", ""),
+    (b"SQLite format 3", "table_in_database", ""),
 )
+"""How files begin that are no text tables; what is said of each, and of which packing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,9 +136,9 @@ class Layout:
 
 
 def _refuse_other_kinds(head: bytes, file: str | Path) -> None:
-    for magic, fact, remedy in _CONTAINERS:
+    for magic, key, packing in _CONTAINERS:
         if head.startswith(magic):
-            raise RecordFileError.of("not_text_table", file=file, fact=fact, remedy_given=remedy)
+            raise RecordFileError.of(key, file=file, packing=packing)
     if head.lstrip()[:200].lower().startswith((b"<!doctype", b"<html", b"<?xml")):
         raise RecordFileError.of("web_page_xml", file=file)
 

@@ -45,10 +45,6 @@ SLOWEST_S, LARGEST_MIB = 300, 256
 BESIDE_KM = 0.25
 """A lake this near to a point on land is named, and not taken."""
 LAKES, CANAL, DAM, RIVER, ESTUARY = {390, 436}, 336, 343, 460, 493
-ELSEWHERE = (
-    "outside the United States no service is asked: give the layers as files, for instance HydroLAKES or "
-    "OpenStreetMap with --water, HydroRIVERS or EU-Hydro with --streams, HydroBASINS with --basins"
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +99,7 @@ def fetch_water(site: Site, store: Path, *, today: datetime.date, url: str = HYD
     region = str(regions_at(site.longitude, site.latitude)[0])
     if not region.startswith("US-"):
         where = f"in {region_name(region)}" if region else said("no_state_united")
-        raise SiteError(f"the site lies {where} ({ELSEWHERE})")
+        raise SiteError.of("no_service_there", where=where)
     service = _Service(url.rstrip("/"))
 
     def around(name: str, radius_km: float, where: str = "1=1") -> list[Feature]:

@@ -80,7 +80,7 @@ class Fetching:
             )
         say(said("records_added_most", added=intake.added, intake=intake.licence_words()))
         if not intake.complete:
-            raise PoolBuilderError("not every promised record came: " + "; ".join(intake.notes()))
+            raise PoolBuilderError(said("not_every_record", notes="; ".join(intake.notes())))
 
 
 class _Forward(logging.Handler):
@@ -176,8 +176,7 @@ class Build:
         if not state:
             self.process.join(GRACE_S)
             state = "failed"
-            error = f"the build ended without a word (exit code {self.process.exitcode}); "
-            error += said("machine_short_memory")
+            error = said("build_ended_silently", code=self.process.exitcode)
         with self.lock:
             if not self.ended:
                 self.state, self.error = state, error

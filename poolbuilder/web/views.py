@@ -380,7 +380,7 @@ class Views:
         key = request.path_params["key"]
         file = self.workspace.file(key, request.path_params["name"])
         if file is None:
-            return PlainTextResponse("There is no such file.\n", status_code=404)
+            return PlainTextResponse("No such file.\n", status_code=404)
         disposition = "inline" if file.name == "report.html" else "attachment"
         return FileResponse(file, filename=f"{key}-{file.name}", content_disposition_type=disposition)
 
@@ -485,7 +485,7 @@ class Forms:
         folder = self._fish_folder(request.path_params["key"], request.path_params["fish"])
         name = request.path_params["name"]
         if folder is None or name not in dict(FISH_DOWNLOADS) or not (folder / name).is_file():
-            return PlainTextResponse("There is no such file.\n", status_code=404)
+            return PlainTextResponse("No such file.\n", status_code=404)
         return FileResponse(folder / name, filename=f"{folder.name}-{name}")
 
     def _fish_folder(self, key: str, fish: str) -> Path | None:

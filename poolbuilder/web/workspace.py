@@ -293,7 +293,6 @@ def drawn_base(site: Site) -> dict[str, list[dict[str, Any]]]:
 
 # ------------------------------------------------------------------ the list of waters
 
-HEADER = "# Waters to build pools of; `poolbuilder refresh` reads this file, and you may edit it.\n"
 _TABLE = "[[water]]"
 
 
@@ -350,7 +349,7 @@ class Waters:
             "radiusKm": site.radius_km,
             "waterType": site.water_type,
         }
-        head = f"{HEADER}\n[refresh]\n{_lines(self.start)}"
+        head = f"# {said('plan_header')}\n\n[refresh]\n{_lines(self.start)}"
         text = (self._text() or head).rstrip("\n")
         self._write(f"{text}\n\n{_TABLE}\n{_lines(row)}", whole=True)
         return True
@@ -559,7 +558,6 @@ def _day(text: str) -> datetime.date:
         raise ValueError(said("not_day_2026", text=text[:40])) from None
 
 
-_REMEDY = "write latitude, longitude, such as 35.75, -79.02 or 35°45'N 79°01'W"
 _MARKS = re.compile(r"[°º'′’\"″”]|(?<=\d)\s*(?:deg|min|sec)\b", re.IGNORECASE)
 _PART = re.compile(r"(?P<first>[NSEW])?\s*(?P<numbers>[+-]?\d[\d.\s]*)(?P<last>[NSEW])?", re.IGNORECASE)
 _DECIMAL_COMMAS = re.compile(r"([+-]?\d+),(\d+)(?:\s*;\s*|\s+)([+-]?\d+),(\d+)")
@@ -593,13 +591,13 @@ def read_coordinates(text: str) -> tuple[float, float]:
     cleaned = cleaned.replace("\N{MINUS SIGN}", "-").replace("\N{EN DASH}", "-")
     cleaned = _MARKS.sub(" ", _DECIMAL_COMMAS.sub(r"\1.\2; \3.\4", cleaned)).strip()
     if not cleaned:
-        raise SiteError(f"no coordinates given ({_REMEDY})")
+        raise SiteError.of("no_coordinates")
     parts = [_degrees(piece, text) for piece in _halves(cleaned, text)]
     axes = [axis for _, axis in parts]
     if axes in (["x", "y"], ["x", ""], ["", "y"]):
         parts.reverse()
     elif axes[0] == axes[1] != "":
-        raise SiteError(f"{text!r} gives {'latitude' if axes[0] == 'y' else 'longitude'} twice ({_REMEDY})")
+        raise SiteError.of("coordinate_twice", text=text, axis="latitude" if axes[0] == "y" else "longitude")
     latitude, longitude = parts[0][0], parts[1][0]
     if abs(latitude) > 90:
         swapped = said("two_look_swapped") if abs(longitude) <= 90 else ""
@@ -615,7 +613,7 @@ def _halves(text: str, given: str) -> list[str]:
         pieces = [piece.strip() for piece in re.split(pattern, text, flags=re.IGNORECASE) if piece.strip()]
         if len(pieces) == 2:
             return pieces
-    raise SiteError.of("not_pair_coordinates", given=given, remedy_given=_REMEDY)
+    raise SiteError.of("not_pair_coordinates", given=given)
 
 
 def _degrees(piece: str, given: str) -> tuple[float, str]:
@@ -629,7 +627,7 @@ def _degrees(piece: str, given: str) -> tuple[float, str]:
         or not all(re.fullmatch(r"[+-]?\d+", text) for text in numbers[:-1])
         or not re.fullmatch(r"[+-]?\d+(\.\d*)?", numbers[-1])
     ):
-        raise SiteError.of("not_pair_coordinates_cannot", given=given, piece=piece, remedy_given=_REMEDY)
+        raise SiteError.of("not_pair_coordinates_cannot", given=given, piece=piece)
     degrees, minutes, seconds = [*map(float, numbers), 0.0, 0.0][:3]
     if minutes >= 60 or seconds >= 60:
         raise SiteError.of(

@@ -42,16 +42,11 @@ MOVED = {301, 302, 303, 307, 308}
 MOST_REDIRECTS = 5
 CHUNK = 1 << 16
 LONGEST_WAIT_S = 10**9
+EXPLAINED = (400, 401, 403, 404, 413)
+"""Refusals with a remedy of their own."""
 DEEPEST = 60
 """Levels of nesting that an answer may have; the service's own have under ten."""
 
-_REMEDIES = {
-    400: "the request is not one that the service accepts",
-    401: "check the user name and password in the environment",
-    403: "the service does not allow this",
-    404: "check the service address",
-    413: "the request is too long",
-}
 _ACCOUNT = re.compile(r"(?<=//)[^/@\s]*@|(?<=['\" (])[^/@\s'\"]+:[^/@\s'\"]*@")
 
 
@@ -383,7 +378,7 @@ class Client:
         reason = " ".join(self.hidden(self._whole(response).decode(errors="replace")).split())[:300]
         if status in BUSY:
             raise Fault(f"{BUSY[status]} (status {status})", retry_after=response.headers.get("Retry-After"))
-        remedy = _REMEDIES.get(status, said("service_does_not"))
+        remedy = said(f"refused_{status}" if status in EXPLAINED else "refused_otherwise")
 
         raise failure(
             str(response.url),
@@ -451,7 +446,7 @@ class Client:
             self._watch.check()
             raise Fault(said("connection_cut", error=_why(error))) from error
         except (requests.exceptions.RequestException, UnicodeError) as error:
-            raise failure(url, _why(error), said("check_service_address")) from error
+            raise failure(url, _why(error), said("refused_404")) from error
 
 
 class _Watch:
