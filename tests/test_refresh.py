@@ -537,7 +537,7 @@ def test_the_command_ends_with_3_and_names_what_is_missing(
             ("serviceWaitS", "serviceWaits"),
             r"\[settings\].*unknown setting 'serviceWaits' \(did you mean serviceWaitS\?\)",
         ),
-        (("Étang du Loup", "mill  POND"), r"two waters would share one folder: 'Mill Pond' and 'mill  POND'"),
+        (("Étang du Loup", "mill  POND"), r"two waters would share one folder: 'Mill Pond' and 'mill POND'"),
         (('name = "Mill Pond"\n', ""), r"\[\[water\]\] number 1 has no name"),
         (('"Mill Pond"', '"…"'), r"name '…' has no letter or digit"),
         (
