@@ -89,6 +89,14 @@ def test_any_cells_under_the_right_headings_are_read_or_one_line(name: str, data
     read_or_one_line(name, sink.getvalue().encode("utf-8", "surrogatepass"))
 
 
+@pytest.mark.parametrize(
+    "name", ["records", "waters", "species list", "crosses", "region list", "statements", "traits"]
+)
+@pytest.mark.parametrize("more", [b'"never closed,' + b"A" * 200_000, b"A" * 200_000 + b",1,1", b"\x00,1,1"])
+def test_a_quote_never_closed_and_a_cell_without_end_are_one_line(name: str, more: bytes) -> None:
+    read_or_one_line(name, READERS[name].seeds[0] + more)
+
+
 @pytest.mark.parametrize("name", ["settings", "plan"])
 @given(st.data())
 @settings(deadline=None, derandomize=True, max_examples=40)

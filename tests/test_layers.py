@@ -12,10 +12,10 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 # Top to bottom: a module may import from the lines above its own, never from its own line or below.
 LAYERS = [
     ["errors"],
-    ["tables"],
+    ["tables", "names.vocabularies"],
     ["words"],
     ["places"],
-    ["schemas", "settings", "files", "names.vocabularies"],
+    ["schemas", "settings", "files"],
     ["names.checklist", "records.text_table", "records.dates"],
     ["records.archive", "records.values", "records.sheets"],
     ["records.judged", "records.reading", "records.statements"],

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from poolbuilder.errors import PlanError, PoolFileError, said
-from poolbuilder.names.vocabularies import fold
+from poolbuilder.names.vocabularies import fold, read_rows
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import read_rows
+from poolbuilder.places.sites import text_of_table
 from poolbuilder.words import introduced_words as words
 
 SCHEMA_VERSION = "1.2"
@@ -34,15 +34,6 @@ GRADES = tuple(words.GRADES)
 Document = dict[str, Any]
 Past = Mapping[str, Any] | None
 VERDICTS = ("false", "true", "seen")
-_HEADINGS = {
-    "record": ("record", "recordkey", "occurrenceid"),
-    "species": ("scientificname", "species"),
-    "water": ("water", "lake", "waterbody", "waterbodyname", "lakename"),
-    "verdict": ("verdict", "result"),
-    "by": ("by", "reviewer", "reviewedby", "who"),
-    "date": ("date", "reviewed", "reviewedon"),
-    "until": ("until", "validuntil"),
-}
 
 
 def read_run(folder: str | Path) -> Document:
@@ -100,9 +91,11 @@ class Reviewed:
         """
         records: dict[str, Document] = {}
         species: dict[tuple[str, str], Document] = {}
-        for number, cells in read_rows(
-            path, _HEADINGS, needed=("verdict", "date"), remedy=said("table_of_reviews")
-        ):
+        remedy = said("table_of_reviews")
+        rows = read_rows(
+            path, text_of_table(path), "reviews", needed=("verdict", "date"), remedy=remedy, error=PlanError
+        )
+        for number, cells in rows:
             review = _review(cells, path, number)
             if cells.get("record"):
                 records[cells["record"]] = review

@@ -34,10 +34,8 @@ a row is unknown.
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import html
-import io
 import re
 import unicodedata
 from collections import Counter
@@ -53,7 +51,7 @@ from rapidfuzz.distance import OSA
 
 from poolbuilder import tables
 from poolbuilder.errors import ChecklistError, InputError, fault, said
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, csv_rows
 
 # Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
 # record.
@@ -187,27 +185,20 @@ def read_rows(
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as damage:
         raise wrong(*fault("not_utf_text_byte", start=damage.start)) from damage
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    try:
-        header = [name.strip() for name in next(reader, [])]
-        missing = [name for name in required if name not in header]
-        unknown = [name for name in header if name not in known]
-        twice = [name for name in header if header.count(name) > 1]
-        if missing:
-            raise wrong(*fault("no_such_column", column=missing[0], header=header or "nothing"), 1)
-        if unknown or twice:
-            fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
-            raise wrong(fact, f"known are {', '.join(known)}", 1)
-        start = reader.line_num + 1
-        for row in reader:
-            number, start = start, reader.line_num + 1
-            if not any(cell.strip() for cell in row):
-                continue
-            if len(row) != len(header):
-                raise wrong(*fault("more_cells", cells=len(row), header=len(header)), number)
-            yield number, {name: " ".join(cell.split()) for name, cell in zip(header, row, strict=True)}
-    except csv.Error as damage:
-        raise wrong(*fault("not_csv", error=damage), reader.line_num) from damage
+    rows = csv_rows(text, file=path, error=error, strict=True)
+    _, header = next(rows, (1, []))
+    missing = [name for name in required if name not in header]
+    unknown = [name for name in header if name not in known]
+    twice = [name for name in header if header.count(name) > 1]
+    if missing:
+        raise wrong(*fault("no_such_column", column=missing[0], header=header or "nothing"), 1)
+    if unknown or twice:
+        fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
+        raise wrong(fact, f"known are {', '.join(known)}", 1)
+    for number, row in rows:
+        if len(row) != len(header):
+            raise wrong(*fault("more_cells", cells=len(row), header=len(header)), number)
+        yield number, dict(zip(header, row, strict=True))
 
 
 # Names.
@@ -273,11 +264,7 @@ class Entry:
 
 _PLACE = re.compile(r"\d{2,12}|[A-Z]{2}(-[A-Z]{2,3})?|box( -?\d+(\.\d+)?){4}")
 _YEAR = re.compile(r"1[5-9]\d\d|20\d\d|")
-_HOW_MANY = {
-    "synonym": (1, 1, "one accepted name"),
-    "ambiguous": (2, 99, "several accepted names"),
-    "hybrid": (1, 9, "its known parents"),
-}
+_HOW_MANY = {"synonym": (1, 1), "ambiguous": (2, 99), "hybrid": (1, 9)}
 
 
 def _read_entries(content: bytes, path: str) -> list[Entry]:
@@ -290,7 +277,7 @@ def _read_entries(content: bytes, path: str) -> list[Entry]:
     seen: dict[tuple[str, bool], int] = {}
     for entry in entries:
         first = seen.setdefault((entry.name.lower(), entry.status == "ambiguous"), entry.row)
-        least, most, words = _HOW_MANY.get(entry.status, (0, 99, ""))
+        least, most = _HOW_MANY.get(entry.status, (0, 99))
         strange = [name for name in entry.accepted if name not in accepted]
         fact = remedy = ""
         if first != entry.row:
@@ -298,7 +285,7 @@ def _read_entries(content: bytes, path: str) -> list[Entry]:
             remedy = said("name_row_ambiguous")
         elif not least <= len(entry.accepted) <= most:
             fact = f"{entry.status} {entry.name} has {len(entry.accepted)} names in acceptedNameUsage"
-            remedy = f"give {words}, separated by |"
+            remedy = f"give {said(f'names_of_{entry.status}')}, separated by |"
         elif strange:
             fact = said("stands_not_accepted", name=entry.name, strange=strange[0])
             remedy = said("add_row_mend")
@@ -682,10 +669,6 @@ class KnownCrosses:
             return "none known", ""
         place, source = min(found, key=lambda item: item[0])
         return FREQUENCIES[place], source
-
-    def bred_and_stocked(self, first: str, second: str) -> bool:
-        """Whether the cross is bred and put into ponds."""
-        return any(each.origin == "stocked" for each in self.of(first, second))
 
     @classmethod
     def load(cls, *paths: str | Path) -> KnownCrosses:

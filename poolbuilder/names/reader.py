@@ -403,7 +403,6 @@ def _read_loosely(text: str, checklist: Checklist, year: int | None, hint: str) 
 
 # Crosses.
 
-_INNER = re.compile(r"[a-z]X[a-zA-Z]")
 _SIGN = re.compile(
     r"""
     ×

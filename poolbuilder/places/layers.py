@@ -32,6 +32,7 @@ from pyproj.exceptions import CRSError, ProjError
 
 from poolbuilder.errors import LayerError, said
 from poolbuilder.places.geodesy import split_at_antimeridian
+from poolbuilder.words import counted
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
@@ -516,17 +517,6 @@ def names_of(
         same = [name for name in columns if re.findall(r"\d", name) == re.findall(r"\d", beside or "")]
         column = next(iter([*same, *columns]), None)
     return [None] * rows if column is None else [text_of(value) for value in attributes[column]]
-
-
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """A number with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "feature"), counted(2, "feature"), counted(2, "geometry", "geometries")
-    ('1 feature', '2 features', '2 geometries')
-    """
-    return f"{number} {noun if number == 1 else plural or noun + 's'}"
 
 
 def split_spec(spec: str | Path) -> tuple[Path, str | None]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from poolbuilder.errors import PlanError, SiteError, said
+from poolbuilder.names.vocabularies import read_rows
 
 MILE_KM = 1.609344
 """International mile, exact by definition (1959 agreement)."""
@@ -79,20 +78,6 @@ class Site:
             raise SiteError.of("radius_km_out", label=label, radius_km=self.radius_km)
 
 
-_HEADINGS = {
-    "name": ("name", "water", "waterbody", "waterbodyname", "locality", "lake", "lakename", "watername"),
-    "latitude": ("latitude", "lat", "decimallatitude", "latdd", "latitudedd", "latdec", "y", "ycoord"),
-    "longitude": (
-        "longitude", "lon", "long", "lng", "decimallongitude", "londd", "longdd", "longitudedd", "londec",
-        "x", "xcoord",
-    ),
-    "radius": ("radiuskm", "radius"),
-    "water_type": ("watertype",),
-    "county": ("county", "countyname", "cnty", "parish", "district"),
-    "location_id": ("locationid", "id", "dow", "wbic", "comid", "code", "identifier"),
-}  # fmt: skip
-
-
 def read_waters(
     path: str | Path,
     *,
@@ -129,7 +114,10 @@ def read_waters(
     sites = []
     wrong: PlanError | None = None
     remedy = said("table_of_waters")
-    for number, cells in read_rows(path, _HEADINGS, needed=("latitude", "longitude"), remedy=remedy):
+    rows = read_rows(
+        path, text_of_table(path), "waters", needed=("latitude", "longitude"), remedy=remedy, error=PlanError
+    )
+    for number, cells in rows:
         try:
             sites.append(_site(cells, number, radius_km, water_type))
             continue
@@ -148,49 +136,14 @@ def read_waters(
     return tuple(sites)
 
 
-def read_rows(
-    path: str | Path, headings: Mapping[str, Sequence[str]], *, needed: Sequence[str], remedy: str
-) -> Iterator[tuple[int, dict[str, str]]]:
-    """The rows of a small table that are not empty, with their number in the file.
-
-    Parameters
-    ----------
-    headings : mapping
-        Column to how it may be headed, in small letters and digits; an ``…id`` that is not
-        listed is taken for ``location_id`` where that is wanted.
-    needed : sequence of str
-        Columns that must be there.
-
-    Raises
-    ------
-    PlanError
-        When it cannot be read or lacks a column.
-    """
+def text_of_table(path: str | Path) -> str:
+    """The text of a small table; a PlanError when it cannot be read or is not UTF-8."""
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        return Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         raise PlanError.of("not_utf_text", file=path) from error
     except OSError as error:
         raise PlanError.of("cannot_read_path", file=path, why=error.strerror) from error
-    delimiter = max("\t;,", key=text.partition("\n")[0].count)
-    rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
-    if not rows:
-        raise PlanError.of("nothing_in_it", file=path, remedy_given=remedy)
-    folded = ["".join(letter for letter in name.lower() if letter.isalnum()) for name in rows[0]]
-    at = {}
-    for key, names in headings.items():
-        own = [heading for heading in folded if key == "location_id" and heading.endswith("id")]
-        found = [folded.index(heading) for heading in (*names, *own) if heading in folded]
-        if found:
-            at[key] = found[0]
-    if missing := [key for key in needed if key not in at]:
-        raise PlanError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
-    for number, row in enumerate(rows[1:], start=2):
-        if any(cell.strip() for cell in row):
-            yield (
-                number,
-                {key: row[column].strip() if column < len(row) else "" for key, column in at.items()},
-            )
 
 
 def _site(cells: Mapping[str, str], number: int, radius_km: float, water_type: str | None) -> Site:

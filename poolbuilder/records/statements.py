@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
-from poolbuilder.names.vocabularies import fold
+from poolbuilder.names.vocabularies import columns_of, fold, headings
 from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
 from poolbuilder.records.sheets import kind_of, read_sheets
@@ -26,24 +26,9 @@ from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
 
-WHAT = {
-    "present": ("present", "yes", "caught", "seen", "found", "detected", "livesthere"),
-    "absent": ("absent", "no", "notfound", "notpresent", "notdetected", "gone", "extirpated"),
-    "stocked": ("stocked", "released", "introduced", "planted"),
-    "listed": ("listed", "ontheagencyslist", "onagencyslist", "onthelist", "agencylist", "agencyslist"),
-}
+WHAT = headings("statement")
 """The kinds of statement, and the words that are read as each."""
 
-_HEADINGS = {
-    "scientificName": ("scientificname", "species", "vernacularname", "commonname", "name", "taxon", "fish"),
-    "what": ("what", "statement", "status", "occurrencestatus"),
-    "individualCount": ("individualcount", "count", "number", "caught", "catch", "n"),
-    "date": ("date", "eventdate", "year", "when"),
-    "source": ("source", "reference", "references", "who", "recordedby"),
-    "waterBody": ("waterbody", "water", "lake", "river", "waterbodyname"),
-    "samplingProtocol": ("samplingprotocol", "gear", "method"),
-    "sampleSizeValue": ("samplesizevalue", "hours", "effort", "hoursfished"),
-}
 _KINDS = {word: kind for kind, words in WHAT.items() for word in words}
 
 
@@ -55,11 +40,7 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
         rows = list(grid.rows(Counter(), ()))
     except OSError as error:
         raise RecordFileError.of("cannot_read_file", file=path, error=error.strerror or error) from error
-    folded = [fold(name) for name in grid.names]
-    called = {
-        term: [folded.index(word) for word in words if word in folded] for term, words in _HEADINGS.items()
-    }
-    places = {term: found[0] for term, found in called.items() if found}
+    places = columns_of(grid.names, "statements")
     missing = [term for term in needed if term not in places]
     if missing:
         raise RecordFileError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
@@ -82,8 +63,7 @@ def _grid(path: Path) -> Grid:
         with path.open("rb") as stream:
             layout = sniff(stream.read(HEAD_BYTES), file=path)
         return text_grid(lambda: path.open("rb"), layout, file=path)
-    known = {word for words in _HEADINGS.values() for word in words}
-    sheets = read_sheets(path, Settings(), terms_in=lambda names: sum(fold(name) in known for name in names))
+    sheets = read_sheets(path, Settings(), terms_in=lambda names: len(columns_of(names, "statements")))
     if len(sheets) > 1:
         raise RecordFileError.of("sheets_something", file=path, sheets=len(sheets))
     return sheets[0]

@@ -1,7 +1,7 @@
 """Lists of what is native and introduced: of agencies, of regions, and the table that ships.
 
 A table has one row for each region and species; its headings and words are read as agencies write them
-(`HEADINGS`, `statements.WORDS`), separated by commas, semicolons, tabs or bars.  A table without a column
+(``names/headings.txt``), separated by commas, semicolons, tabs or bars.  A table without a column
 of regions is an agency's own list: it holds at every water asked about.  Regions are those of a layer of
 polygons that holds the same names or codes, or else states, provinces and countries by name or code, and
 hydrologic units by code.  Darwin Core checklist archives give their Distribution and SpeciesProfile rows.
@@ -17,9 +17,7 @@ Geological Survey (the longest wins), a state, province or country (``US-MO``, `
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -35,31 +33,20 @@ from poolbuilder.errors import ChecklistError, said
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import open_meanings
 from poolbuilder.names.reader import read_name
-from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, fold, read_term
+from poolbuilder.names.vocabularies import (
+    DEGREE_OF_ESTABLISHMENT,
+    PATHWAY,
+    columns_of,
+    csv_rows,
+    fold,
+    read_term,
+)
 from poolbuilder.places.geodesy import WGS84
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.status.terms import WORDS, YES, Statement, read_status
 from poolbuilder.words import status_note
-
-HEADINGS: Mapping[str, str] = {
-    "region": "region regionname regioncode state stateprovince province stateabbr country countrycode "
-    "county basin drainage watershed area locationid locality location huc huc2 huc4 huc6 huc8 huc10 huc12 "
-    "huccode hydrologicunit",
-    "scientificName": "scientificname species speciesname taxon taxonname latinname canonicalname "
-    "acceptedscientificname name commonname vernacularname fish",
-    "establishmentMeans": "establishmentmeans status native isnative nativestatus origin nativity "
-    "nativeorintroduced establishment nativeintroduced occurrencestatus",
-    "occurrenceStatus": "occurrencestatus",
-    "degreeOfEstablishment": "degreeofestablishment degree establishmentstatus populationstatus",
-    "pathway": "pathway vector introductionpathway",
-    "validFrom": "validfrom from firstyear since yearintroduced firstrecord",
-    "validTo": "validto to until lastyear",
-    "year": "year listyear dateoflist updated",
-    "source": "source reference citation bibliographiccitation",
-}
-"""Column, and the headings under which agencies give it: letters and digits alone, the surest first."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -182,34 +169,19 @@ def _table_rows(content: bytes, path: str) -> Iterator[tuple[int, dict[str, str]
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = content.decode("cp1252", errors="replace")
-    first = text.partition("\n")[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t|", key=first.count))
-    header = [fold(name) for name in next(reader, [])]
-    place = _columns(header)
+    rows = csv_rows(text, file=path, error=ChecklistError, delimiters=",;\t|")
+    _, names = next(rows, (1, []))
+    place = columns_of(names, "regions")
     if "scientificName" not in place:
-        raise ChecklistError.of("no_column_species", file=path, row=1, first=first.strip() or "nothing")
-    start = reader.line_num + 1
-    for row in reader:
-        number, start = start, reader.line_num + 1
-        if not any(cell.strip() for cell in row):
-            continue
-        cells = {name: " ".join(row[at].split()) if at < len(row) else "" for name, at in place.items()}
+        raise ChecklistError.of("no_column_species", file=path, row=1, first=", ".join(names) or "nothing")
+    heading = {column: fold(names[at]) for column, at in place.items()}
+    for number, row in rows:
+        cells = {name: row[at] if at < len(row) else "" for name, at in place.items()}
         if "region" in cells:
-            cells["region"] = _region_cell(cells["region"], header[place["region"]])
+            cells["region"] = _region_cell(cells["region"], heading["region"])
         if "establishmentMeans" in place:
-            cells["heading"] = header[place["establishmentMeans"]]
+            cells["heading"] = heading["establishmentMeans"]
         yield number, cells
-
-
-def _columns(header: Sequence[str]) -> dict[str, int]:
-    """Position of each column, the surest heading first."""
-    found: dict[str, int] = {}
-    for column, headings in HEADINGS.items():
-        free = [header.index(name) for name in headings.split() if name in header]
-        free = [at for at in free if at not in found.values()]
-        if free:
-            found[column] = free[0]
-    return found
 
 
 def _region_cell(text: str, heading: str) -> str:
@@ -432,8 +404,11 @@ def _shipped() -> dict[str, dict[str, Statement]]:
     """Statements of the shipped tables, by species and region code."""
     found: dict[str, dict[str, Statement]] = {}
     for name in ("native_lepomis", "native_leuciscids"):
-        text = (resources.files("poolbuilder") / "status" / f"{name}.csv").read_text(encoding="utf-8")
-        for row in csv.DictReader(io.StringIO(text)):
+        file = resources.files("poolbuilder") / "status" / f"{name}.csv"
+        rows = csv_rows(file.read_text(encoding="utf-8"), file=file.name, error=ChecklistError)
+        _, header = next(rows)
+        for _, cells in rows:
+            row = dict(zip(header, cells, strict=True))
             code, year = row["region"], row["year"]
             found.setdefault(row["scientificName"], {})[code] = Statement(
                 source="shipped",

@@ -25,24 +25,13 @@ from poolbuilder.errors import LayerError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import open_meanings
 from poolbuilder.names.reader import read_name
-from poolbuilder.names.vocabularies import fold
+from poolbuilder.names.vocabularies import columns_of
 from poolbuilder.places.geodesy import Edges, covering_box
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS, check
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.terms import STRENGTH, polygon_class, read_code, side
-
-HEADINGS = {
-    "species": "scientificname acceptedscientificname acceptednameusage binomial sciname species speciesname "
-    "latinname taxon taxonname scientific",
-    "presence": "presence presencecode presenceco presenc",
-    "origin": "establishmentmeans establishm establishment origin origincode origincod nativestatus",
-    "seasonal": "seasonal seasonalcode seasonalco season",
-    "citation": "citation bibliographiccitation source",
-    "genus": "genus",
-}
-"""Column, and the headings under which layers give it, the surest first; Shapefiles cut them short."""
 
 _PRESENT = {"extant", "introduced", "probably_extant", "possibly_extant", "uncertain"}
 _TABLE = re.compile(r"(.*?\.(?:csv|tsv|txt))(?::(.+))?", re.IGNORECASE)
@@ -96,10 +85,10 @@ def _settle_names(polygons: Sequence[RangePolygon]) -> list[RangePolygon]:
 
 
 def _values(layer: Layer, column: str) -> tuple[str, list[Any]] | None:
-    """The layer's column that answers to the first of the headings it has, and its values."""
-    folded = {fold(name): name for name in reversed(list(layer.attributes))}
-    heading = next((folded[name] for name in HEADINGS[column].split() if name in folded), None)
-    return None if heading is None else (heading, layer.attributes[heading])
+    """The layer's column that answers to the surest of the headings it has, and its values."""
+    names = list(layer.attributes)
+    at = columns_of(names, "ranges").get(column)
+    return None if at is None else (names[at], layer.attributes[names[at]])
 
 
 def _names(layer: Layer) -> list[str]:

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, read_term
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, headings, read_term
 
 ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
 """Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
@@ -80,21 +80,10 @@ class Statement:
 
 # Words of lists
 
-_SAME = {
-    ("native", None): "native indigenous autochthonous historic n extirpated extinct nativeextirpated",
-    (
-        "introduced",
-        None,
-    ): "introduced nonnative notnative nonindigenous exotic alien allochthonous "
-    "transplanted translocated i nis nas",
-    ("introduced", "established"): "established naturalized naturalised",
-    ("introduced", "invasive"): "invasive",
-    ("introduced", "released"): "stocked",
-    ("introduced", "failing"): "failed eradicated",
-    ("uncertain", None): "uncertain unknown cryptogenic questionable debated",
-}
 WORDS: Mapping[str, tuple[str, str | None]] = {
-    word: sense for sense, words in _SAME.items() for word in words.split()
+    word: (sense.partition("/")[0], sense.partition("/")[2] or None)
+    for sense, words in headings("status").items()
+    for word in words
 }
 """Word as agencies write it to establishmentMeans and degreeOfEstablishment; Darwin Core terms besides."""
 
