@@ -81,7 +81,7 @@ def whole_file(path: str | Path, kind: type[PoolBuilderError] = PoolFileError) -
     Path
         A file beside *path* with the same ending; it goes when the block fails.
     """
-    path = Path(path)
+    path = Path(path).absolute()
     with disk_errors(path, kind):
         path.parent.mkdir(parents=True, exist_ok=True)
         beside = _beside(path)

@@ -204,12 +204,9 @@ def bring(
 
 def _taken_up(item: Fetch, into: Store) -> tuple[int, int]:
     """Add a fetch to the store; records added, and those of them that replace an older version."""
-    read, replaced = 0, 0
-    for source, tables in item.portions():
-        result = into.add_table(tables, source=source, datasets=item.datasets)
-        read, replaced = read + result.read, replaced + result.replaced
-    withdrawn = len(item.withdrawn) if read else 0
-    return read - withdrawn, max(0, replaced - withdrawn)
+    result = into.add_table(item.for_store(), source=item.source, datasets=item.datasets)
+    withdrawn = len(item.withdrawn) if result.read else 0
+    return result.read - withdrawn, max(0, result.replaced - withdrawn)
 
 
 def last_fetched(

@@ -281,6 +281,25 @@ def test_what_no_one_foresaw_is_one_line_that_asks_for_a_report(
     assert "Traceback" in spoken
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["demo", "--out", "9" * 400],
+        ["crosses", "9" * 400],
+        ["build", *HERE, *RECORDS, "--catch", "folder"],
+        ["build", *HERE, *RECORDS, "--ranges", "9" * 400],
+        ["add", "folder", "--store", "s", "--settings", "9" * 400],
+        ["fetch", "--lat", "1", "--lon", "1", "--taxon", "Lepomis", "--settings", "a\x00b"],
+    ],
+)
+def test_what_the_system_says_of_a_path_is_one_line(run: Run, tmp_path: Path, arguments: list[str]) -> None:
+    (tmp_path / "folder").mkdir()
+    code, _, err = run(*arguments)
+    assert (code, len([line for line in err.splitlines() if line.startswith("error: ")])) == (1, 1)
+    assert "has a fault" not in err
+    assert re.search(r"\((check|no file|name one|give|use)", err.splitlines()[-1])
+
+
 BIDI = "\u202e\u2066\u200f\u061c"
 
 

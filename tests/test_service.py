@@ -964,19 +964,7 @@ def test_the_real_service_still_has_the_documented_shape(tmp_path: Path) -> None
 
 
 def stored_rows(result: Fetch) -> pa.Table:
-    return pa.concat_tables([table for _, tables in result.portions() for table in tables])
-
-
-def test_a_big_fetch_is_taken_up_in_portions_and_the_last_one_tells_that_it_is_whole(
-    client: Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    result = brought(client, tmp_path)
-    monkeypatch.setattr("poolbuilder.records.service.fetches.BATCH", 300)  # a batch a page
-    monkeypatch.setattr("poolbuilder.records.service.fetches.PORTION", 2)
-    portions = [(source, sum(table.num_rows for table in tables)) for source, tables in result.portions()]
-    assert [rows for _, rows in portions] == [600, 100] == [source["rows"] for source, _ in portions]
-    assert portions[1][0]["sha256"] == result.source["sha256"] != portions[0][0]["sha256"]
-    assert stored_rows(result).equals(result.table)
+    return pa.concat_tables(list(result.for_store()))
 
 
 def test_a_second_fetch_of_all_records_tells_which_are_withdrawn(
@@ -1039,8 +1027,7 @@ def test_a_store_forgets_the_place_of_a_withdrawn_record_and_learns_it_again(
     for day, occurrences, expected in ((0, whole, 700), (1, whole[:-3], 697), (2, whole, 700)):
         double.occurrences = occurrences
         result = brought(client, tmp_path, now=NOW + datetime.timedelta(days=day))
-        for source, portion in result.portions():
-            store.add_table(portion, source=source, datasets=result.datasets)
+        store.add_table(result.for_store(), source=result.source, datasets=result.datasets)
         assert near_the_pond() == expected
 
 

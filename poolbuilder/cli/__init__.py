@@ -18,7 +18,7 @@ from typing import Any
 import click
 
 import poolbuilder
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder.errors import InputError, PoolBuilderError
 from poolbuilder.files import is_full
 
 COMMANDS = {
@@ -179,12 +179,22 @@ def _run(arguments: list[str] | None) -> None:
             click.echo("error: no space left on the disk for the output (free some space)", err=True)
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             sys.exit(1)
+        if told := _of_a_path(error):
+            click.echo(f"error: {told}", err=True)
+            sys.exit(1)
         words = sys.argv[1:] if arguments is None else arguments
         if {"-v", "--verbose"} & set(words):
             click.echo(traceback.format_exc(), err=True)
         click.echo(_fault_line(error, words), err=True)
         sys.exit(70)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _of_a_path(error: Exception) -> InputError | None:
+    """What the system says of a path that was given, where that is all that is wrong."""
+    if isinstance(error, OSError) and error.filename is not None:
+        return InputError.of("path_refused", file=os.fsdecode(error.filename), why=error.strerror)
+    return InputError.of("path_holds_nul") if "embedded null" in str(error) else None
 
 
 def _fault_line(error: Exception, arguments: list[str]) -> str:

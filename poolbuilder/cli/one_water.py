@@ -114,7 +114,7 @@ def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
 @click.argument("pool", type=FILE)
 @option("--include-pure", is_flag=True)
 @option("--f1-share", of="crosses", type=float)
-@option("--top", type=click.IntRange(min=1), default=20, show_default=True)
+@option("--top", type=click.IntRange(1, 100_000), default=20, show_default=True)
 @format_option()
 def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, shape: str) -> None:
     """List the parent pairs of the pool in folder POOL, with their weights."""

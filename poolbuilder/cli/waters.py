@@ -37,7 +37,7 @@ waters_options = together(
 )
 NEW = ("new-in-water", "new-near")
 """What `--fail-on new` means."""
-workers_option = option("--workers", type=click.IntRange(1), default=1, show_default=True)
+workers_option = option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True)
 
 
 def _read(waters: Path, **given: Any) -> tuple[tuple[Site, ...], list[str]]:
@@ -202,7 +202,7 @@ def introduced(
 @option("--since-last", of="refresh", is_flag=True, expose_value=False)
 @option("--quiet", of="refresh", is_flag=True)
 @workers_option
-@option("--prune-days", type=click.IntRange(1), metavar="N")
+@option("--prune-days", type=click.IntRange(1, 100_000), metavar="N")
 @format_option("table", "json")
 def refresh(
     plan: Path,

@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import islice
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -44,8 +43,6 @@ from poolbuilder.records.service.search import (
 
 STAMP = "%Y%m%dT%H%M%SZ"
 BATCH = 4096
-PORTION = 12
-"""Batches that a store takes up at once."""
 
 SEARCH = "/occurrence/search"
 MOST_DATASETS = 1000
@@ -134,27 +131,11 @@ class Fetch:
         """All the records at once; schema RECORDS."""
         return pa.concat_tables([schemas.RECORDS.empty_table(), *self.batches()])
 
-    def portions(self) -> Iterator[tuple[dict[str, Any], list[pa.Table]]]:
-        """What a store takes up, about fifty thousand records at a time, each with its source.
+    def for_store(self) -> Iterator[pa.Table]:
+        """The records, and a row without place for each one withdrawn.
 
-        Besides the records there is a row without place for each one withdrawn: in a store the
-        newest version of a record holds, so a withdrawn one is near no water.  Only the last
-        portion has the fetch's own SHA-256: a store that knows it has taken up the whole.
+        In a store the newest version of a record holds, so a withdrawn one is near no water.
         """
-        batches = self._for_store()
-        waiting = list(islice(batches, PORTION))
-        number = 0
-        while waiting:
-            following = next(batches, None)
-            sha256 = str(self.source["sha256"])
-            if following is not None:
-                sha256 = hashlib.sha256(f"{sha256}:{number}".encode()).hexdigest()
-            rows = sum(batch.num_rows for batch in waiting)
-            yield self.source | {"sha256": sha256, "rows": rows}, waiting
-            waiting = [] if following is None else [following, *islice(batches, PORTION - 1)]
-            number += 1
-
-    def _for_store(self) -> Iterator[pa.Table]:
         yield from self.batches()
         if self.withdrawn:
             why = said("withdrawn_not_service", fetched=self.fetched.date().isoformat())
