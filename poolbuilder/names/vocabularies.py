@@ -1,9 +1,4 @@
-"""Controlled vocabularies of Darwin Core, as published by TDWG; small tables, read however they are headed.
-
-Sources: the lists of terms for ``establishmentMeans`` (http://rs.tdwg.org/dwc/doc/em/),
-``degreeOfEstablishment`` (http://rs.tdwg.org/dwc/doc/doe/) and ``pathway``
-(http://rs.tdwg.org/dwc/doc/pw/).  ``contaminateBait`` is spelt so there.
-"""
+"""Controlled vocabularies of Darwin Core and small tables, read however they are spelt and headed."""
 
 from __future__ import annotations
 
@@ -16,64 +11,16 @@ from pathlib import Path
 
 from poolbuilder.errors import InputError
 
-ESTABLISHMENT_MEANS = (
-    "native",
-    "nativeReintroduced",
-    "introduced",
-    "introducedAssistedColonisation",
-    "vagrant",
-    "uncertain",
-    "nativeEndemic",
-)
 
-DEGREE_OF_ESTABLISHMENT = (
-    "native",
-    "captive",
-    "cultivated",
-    "released",
-    "failing",
-    "casual",
-    "reproducing",
-    "established",
-    "colonising",
-    "invasive",
-    "widespreadInvasive",
-)
+@cache
+def vocabulary(kind: str) -> Mapping[str, tuple[str, ...]]:
+    """The words of a kind by their name, as ``vocabularies.txt`` has them."""
+    text = Path(__file__).with_name("vocabularies.txt").read_text(encoding="utf-8")
+    lines = [line.removeprefix(f"{kind}.") for line in text.splitlines() if line.startswith(f"{kind}.")]
+    return {name: tuple(words.split()) for name, _, words in (line.partition(": ") for line in lines)}
 
-PATHWAY = (
-    # level 1
-    "intentional", "unintentional", "corridorAndDispersal",
-    # level 2
-    "releaseInNature", "escapeFromConfinement", "transportContaminant", "transportStowaway", "corridor",
-    "unaided",
-    # level 3
-    "biologicalControl", "erosionControl", "fisheryInTheWild", "hunting", "landscapeImprovement",
-    "conservationOrWildlifeManagement", "releasedForUse", "otherIntentionalRelease", "agriculture",
-    "aquacultureMariculture", "publicGardenZooAquaria", "pet", "farmedAnimals", "forestry", "fur",
-    "horticulture", "ornamentalNonHorticulture", "research", "liveFoodLiveBait", "otherEscape",
-    "contaminantNursery", "contaminateBait", "foodContaminant", "contaminantOnAnimals",
-    "parasitesOnAnimals", "contaminantOnPlants", "parasitesOnPlants", "seedContaminant", "timberTrade",
-    "transportationHabitatMaterial", "fishingEquipment", "containerBulk", "hitchhikersAirplane",
-    "hitchhikersShip", "machineryEquipment", "people", "packingMaterial", "ballastWater", "hullFouling",
-    "vehicles", "otherTransport", "waterwaysBasinsSeas", "tunnelsBridges", "naturalDispersal",
-)  # fmt: skip
 
-BASIS_OF_RECORD = (
-    "MaterialEntity",
-    "PreservedSpecimen",
-    "FossilSpecimen",
-    "LivingSpecimen",
-    "MaterialSample",
-    "Event",
-    "HumanObservation",
-    "MachineObservation",
-    "Taxon",
-    "Occurrence",
-    "MaterialCitation",
-    # spelt so by the aggregator alone, beside the Darwin Core classes
-    "Observation",
-    "Literature",
-)
+ESTABLISHMENT_MEANS, DEGREE_OF_ESTABLISHMENT, PATHWAY, BASIS_OF_RECORD = vocabulary("term").values()
 
 
 def fold(text: str | None) -> str:
@@ -92,8 +39,8 @@ def fold(text: str | None) -> str:
     return "".join(letter for letter in last.casefold() if letter.isalnum())
 
 
-def read_term(text: str | None, vocabulary: Collection[str]) -> str | None:
-    """The term of *vocabulary* that *text* spells in any case or with any separator, or None.
+def read_term(text: str | None, terms: Collection[str]) -> str | None:
+    """The one of some terms that *text* spells in any case or with any separator, or None.
 
     Examples
     --------
@@ -102,22 +49,14 @@ def read_term(text: str | None, vocabulary: Collection[str]) -> str | None:
     >>> read_term("native: endemic", ESTABLISHMENT_MEANS)
     """
     wanted = fold(text)
-    return next((term for term in vocabulary if fold(term) == wanted), None)
-
-
-@cache
-def headings(table: str) -> Mapping[str, tuple[str, ...]]:
-    """Of each column of a kind of table its headings, as ``headings.txt`` has them."""
-    text = Path(__file__).with_name("headings.txt").read_text(encoding="utf-8")
-    lines = [line.removeprefix(f"{table}.") for line in text.splitlines() if line.startswith(f"{table}.")]
-    return {column: tuple(words.split()) for column, _, words in (line.partition(": ") for line in lines)}
+    return next((term for term in terms if fold(term) == wanted), None)
 
 
 def columns_of(header: Sequence[str], table: str) -> dict[str, int]:
     """Position of each known column, by the surest of its headings; no position serves two."""
     folded = [fold(name) for name in header]
     found: dict[str, int] = {}
-    for column, known in headings(table).items():
+    for column, known in vocabulary(table).items():
         places = [at for word in known for at, name in enumerate(folded) if fnmatchcase(name, word)]
         free = [at for at in places if at not in found.values()]
         if free:
@@ -158,7 +97,7 @@ def read_rows(
     text : str
         Commas, semicolons, tabs or bars between the cells.
     table : str
-        The kind of table, see `headings`.
+        The kind of table, see `vocabulary`.
     needed : sequence of str
         Columns that must be there.
 

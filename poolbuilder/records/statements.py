@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
-from poolbuilder.names.vocabularies import columns_of, fold, headings
+from poolbuilder.names.vocabularies import columns_of, fold, vocabulary
 from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
 from poolbuilder.records.sheets import kind_of, read_sheets
@@ -26,7 +26,7 @@ from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
 
-WHAT = headings("statement")
+WHAT = vocabulary("statement")
 """The kinds of statement, and the words that are read as each."""
 
 _KINDS = {word: kind for kind, words in WHAT.items() for word in words}

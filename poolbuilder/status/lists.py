@@ -1,7 +1,7 @@
 """Lists of what is native and introduced: of agencies, of regions, and the table that ships.
 
 A table has one row for each region and species; its headings and words are read as agencies write them
-(``names/headings.txt``), separated by commas, semicolons, tabs or bars.  A table without a column
+(``names/vocabularies.txt``), separated by commas, semicolons, tabs or bars.  A table without a column
 of regions is an agency's own list: it holds at every water asked about.  Regions are those of a layer of
 polygons that holds the same names or codes, or else states, provinces and countries by name or code, and
 hydrologic units by code.  Darwin Core checklist archives give their Distribution and SpeciesProfile rows.

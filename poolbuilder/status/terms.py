@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, headings, read_term
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, fold, read_term, vocabulary
 
 ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
 """Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
@@ -82,7 +82,7 @@ class Statement:
 
 WORDS: Mapping[str, tuple[str, str | None]] = {
     word: (sense.partition("/")[0], sense.partition("/")[2] or None)
-    for sense, words in headings("status").items()
+    for sense, words in vocabulary("status").items()
     for word in words
 }
 """Word as agencies write it to establishmentMeans and degreeOfEstablishment; Darwin Core terms besides."""
