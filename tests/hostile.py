@@ -76,6 +76,17 @@ regionKm = 200.0
 WATERS = b"name,latitude,longitude,radius_km\nPond A,36.9,-91.2,40\nPond B,37.0,-91.3,\n"
 SEEN = b"scientificName,status,source\nLepomis cyanellus,present,A. Invented\nLepomis gulosus,absent,agency\n"
 STATUS = b"region,scientificName,establishmentMeans,source\nMissouri,Lepomis cyanellus,native,invented\n"
+UNITS = b"""huc8;species;nativeStatus;pathway;firstYear;lastYear;year;reference
+07140101;longear sunfish;native;;1890;;2021;invented
+7140102;Lepomis megalotis;introduced;releasedForUse;1950;1970;2021;invented
+04;pumpkinseed;Y;;;;;invented
+"""
+WIDE_WATERS = (
+    b"LAKE_NAME\tLAT_DD\tLON_DD\tradius_km\twater_type\tDOW\tcounty\nPond A\t36.9\t-91.2\t40\tlake\t7\tB\n"
+)
+CATCH = (
+    b"species,statement,date,count,source,waterBody,gear,hours\nbluegill,yes,2020-05-01,3,A,Pond,seine,2\n"
+)
 FISH = b"""[fish]
 name = "fish 7"
 sex = "male"
@@ -344,7 +355,7 @@ def readers() -> dict[str, Reader]:
         "GeoParquet": Reader((_points("parquet"),), "layer.parquet", _layer, _inside(_columns_mutated)),
         "settings": Reader((SETTINGS,), "settings.toml", Settings.from_toml),
         "plan": Reader((PLAN,), "plan.toml", read_plan),
-        "waters": Reader((WATERS,), "waters.csv", read_waters),
+        "waters": Reader((WATERS, WIDE_WATERS), "waters.csv", read_waters),
         "species list": Reader(
             ((PACKAGE / "checklists" / "leuciscids.csv").read_bytes()[:3000].rpartition(b"\n")[0],),
             "list.csv",
@@ -356,9 +367,11 @@ def readers() -> dict[str, Reader]:
             KnownCrosses.load,
         ),
         "region list": Reader(
-            (STATUS,), "status.csv", lambda path: RegionLists.read(path, None, Checklist.load("lepomis"))
+            (STATUS, UNITS),
+            "status.csv",
+            lambda path: RegionLists.read(path, None, Checklist.load("lepomis")),
         ),
-        "statements": Reader((SEEN,), "seen.csv", lambda path: read_statements([path], as_of=DAY)),
+        "statements": Reader((SEEN, CATCH), "seen.csv", lambda path: read_statements([path], as_of=DAY)),
         "traits": Reader(
             ((PACKAGE / "fish" / "lepomis_traits.csv").read_bytes(),),
             "traits.csv",

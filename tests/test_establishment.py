@@ -352,3 +352,13 @@ def test_a_darwin_core_checklist_archive(tmp_path: Path) -> None:
         read.at(Site(longitude=2.3, latitude=48.8), year=2026) == {}
     )  # absent in France: set aside, no status
     assert any("2 rows set aside, such as row 1: its occurrence is absent" in note for note in read.notes)
+
+
+def test_a_name_of_two_meanings_is_read_by_its_hydrologic_unit(tmp_path: Path) -> None:
+    path = tmp_path / "units.csv"
+    path.write_text("huc8,species,status\n07140101,longear sunfish,native\n04010101,longear sunfish,native\n")
+    lists = RegionLists.read(path, None, Checklist.load("lepomis"))
+    assert [(item.region, item.species) for item in lists.listed] == [
+        ("07140101", "Lepomis megalotis"),
+        ("04010101", "Lepomis peltastes"),
+    ]

@@ -296,9 +296,10 @@ def _accepted(item: Statement, region: StatusRegion | None, checklist: Checklist
     names = reading.accepted if reading.role == "candidate" else ()
     if len(names) < 2 or region is None:
         return names
-    point = shapely.Point() if region.geometry is None else shapely.point_on_surface(region.geometry)
-    x, y = (np.array([np.nan if point.is_empty else value]) for value in shapely.get_coordinates(point)[0])
-    living = open_meanings(names, x, y, checklist, unit=np.array([region.code], dtype=object))[0]
+    point = None if region.geometry is None else shapely.point_on_surface(region.geometry)
+    x, y = (np.nan, np.nan) if point is None else (point.x, point.y)
+    unit = np.array([region.code], dtype=object)
+    living = open_meanings(names, np.array([x]), np.array([y]), checklist, unit=unit)[0]
     return tuple(name for name, here in zip(names, living, strict=True) if here)
 
 
