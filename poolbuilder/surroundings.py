@@ -34,7 +34,7 @@ from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
 from poolbuilder.model.looking import Events, Looking, event_codes, look, type_of_water, waters_named
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
-from poolbuilder.model.share import starting_share
+from poolbuilder.model.share import Smoothing, starting_share
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.meanings import NameShares, name_shares
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
@@ -55,12 +55,14 @@ Cell = tuple[int, int]
 Regions = MutableMapping[Cell, Region]
 """Regions that have been learnt, by cell; valid for one set of records, species and settings."""
 
-KEPT = 1
+KEPT = 2
 """Version of the files that regions are kept in."""
 MOST_BYTES = 2**32
 MOST_KEPT = 8
 """Lists and settings that regions of one store are kept for."""
-_PARTS: dict[str, Any] = {"looking": Looking, "events": Events, "community": Community}
+_PARTS: dict[str, Any] = {
+    "looking": Looking, "events": Events, "smoothing": Smoothing, "community": Community,
+}  # fmt: skip
 
 CELL_DEGREES = 1.0
 SHRINK = 0.75

@@ -373,6 +373,29 @@ def test_where_only_the_genus_was_recorded_the_sites_of_its_species_are_the_look
         assert row["presenceLow"] < row["presence"] < row["presenceHigh"]
 
 
+def _patches(radius_km: float) -> list[dict[str, Any]]:
+    """Lists of 300 waters; green sunfish fill patches of this radius, a third of all waters."""
+    rng = random.Random(3)
+    middles = [(rng.uniform(-120, 120), rng.uniform(-120, 120)) for _ in range(round(9000 / radius_km**2))]
+    rows = []
+    for i in range(300):
+        x, y = rng.uniform(-120, 120), rng.uniform(-120, 120)
+        held = any(math.hypot(x - a, y - b) < radius_km for a, b in middles) if middles else i % 3 == 0
+        rows += made(f"p{i}", *OTHERS[:3], *([GREEN] if held else []), km=y, east_km=x)
+    return rows
+
+
+def test_a_region_tells_how_far_its_waters_are_alike() -> None:
+    """Where neighbours are alike near finds say much; where each water is for itself, little."""
+    near = [
+        row for i in range(5) for row in made(f"near{i}", *OTHERS[:3], GREEN, km=6 + i, east_km=2 * i - 4)
+    ]
+    alike, each = (
+        [presence(build([*_patches(radius), *more])) for more in ([], near)] for radius in (40.0, 1000.0)
+    )
+    assert logit(alike[1]) - logit(alike[0]) > 2 * (logit(each[1]) - logit(each[0])) > 0
+
+
 @pytest.mark.parametrize("number", [1, 12, 100])
 def test_single_finds_of_candidates_alone_do_not_hide_what_is_there(number: int) -> None:
     """One fish an event says nothing of how many fishes a water holds, so nothing of waters without any."""

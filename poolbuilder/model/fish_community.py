@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.logistic import fit, logit, pair_km
 from poolbuilder.model.looking import Looking
-from poolbuilder.model.share import nested_shares
+from poolbuilder.model.share import Smoothing, nested_shares
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -126,24 +126,24 @@ def predictors(
 def learn_community(
     looking: Looking,
     prior: Floats,
+    smoothing: Smoothing,
     *,
     constants: Constants,
     settings: Settings,
-    left_out: Bools | None = None,
+    open_to: Bools,
 ) -> Community | None:
     """Learn the community of a region.
 
     Parameters
     ----------
-    left_out : (n,) bool array, optional
-        Sites that do not teach, nor speak to those that do.
+    open_to : (n,) bool array
+        Sites that teach, and speak to those that do.
 
     Returns
     -------
     Community or None
         None with fewer sites with lists than ``communityMinSites``.
     """
-    open_to = np.ones(len(looking), dtype=bool) if left_out is None else ~left_out
     rows = np.flatnonzero(looking.listed)
     if len(rows) < settings.community_min_sites or not len(looking.species):
         return None
@@ -166,7 +166,7 @@ def learn_community(
         taught=looking.found[teach].sum(axis=0) >= FEW_FINDS,
         completeness=c,
     )
-    x = _of_sites(teach, open_to, looking, prior, half, constants, settings)
+    x = _of_sites(teach, open_to, looking, prior, smoothing, half, constants, settings)
     return _fitted(x, looking.found[teach], half, constants)
 
 
@@ -175,6 +175,7 @@ def _of_sites(
     open_to: Bools,
     looking: Looking,
     prior: Floats,
+    smoothing: Smoothing,
     half: Community,
     constants: Constants,
     settings: Settings,
@@ -185,7 +186,9 @@ def _of_sites(
         some = rows[start : start + ROWS]
         km = pair_km(looking.points[some], looking.points)
         beyond = (km > settings.effort_gap_km) & open_to
-        share = nested_shares(km, beyond, looking, prior, kind=0, constants=constants).share
+        share = nested_shares(
+            km, beyond, looking, prior, kind=0, constants=constants, smoothing=smoothing
+        ).share
         speak = half.rows
         parts.append(predictors(share, km[:, speak], beyond[:, speak], looking.others[some], looking, half))
     return np.concatenate(parts)

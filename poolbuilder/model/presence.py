@@ -21,7 +21,7 @@ from poolbuilder.model.fish_community import Community, learn_community, predict
 from poolbuilder.model.logistic import inverse_logit, logit, pair_km
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
-from poolbuilder.model.share import Shares, nested_shares, some_unlike
+from poolbuilder.model.share import Shares, Smoothing, learn_smoothing, nested_shares, some_unlike
 from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
@@ -50,6 +50,7 @@ class Region:
     """What the looked-at sites around a water teach; learnt once, used for every water in it."""
 
     looking: Looking
+    smoothing: Smoothing
     community: Community | None
 
 
@@ -62,10 +63,14 @@ def learn(
     left_out: Bools | None = None,
 ) -> Region:
     """Learn a region from its sites; *prior* is the starting share of each candidate, (s,)."""
+    open_to = np.ones(len(looking), dtype=bool) if left_out is None else ~left_out
+    smoothing = learn_smoothing(looking, prior, open_to=open_to, gap_km=settings.effort_gap_km)
     community = None
     if not looking.only_candidates:
-        community = learn_community(looking, prior, constants=constants, settings=settings, left_out=left_out)
-    return Region(looking=looking, community=community)
+        community = learn_community(
+            looking, prior, smoothing, constants=constants, settings=settings, open_to=open_to
+        )
+    return Region(looking=looking, smoothing=smoothing, community=community)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -259,7 +264,9 @@ def expect(
     usable = ~own[None, :]
 
     def around(kind: int) -> Shares:
-        return nested_shares(km, usable, looking, water.prior, kind=kind, constants=constants)
+        return nested_shares(
+            km, usable, looking, water.prior, kind=kind, constants=constants, smoothing=region.smoothing
+        )
 
     plain = around(0)
     typed = around(water.kind) if water.kind else plain

@@ -4,7 +4,8 @@
 
 with f what was found at a site and c how well it was looked at.  The widest share leans on a prior by native
 status.  At every scale it is the mean of a beta-binomial whose prior is the next wider share with the weight
-of m sites.  Sites of the other type of water (still or running) move the prior through the shift between the
+of m sites; m and the nearest scale are those that best foretell the region's sites from one another.
+Sites of the other type of water (still or running) move the prior through the shift between the
 types and its spread, once, and pass on how far they differ from scale to scale.
 """
 
@@ -14,12 +15,13 @@ import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.logistic import inverse_logit, logit
+from poolbuilder.model.logistic import inverse_logit, logit, pair_km
 from poolbuilder.model.looking import (
     MOST_NAMES,
     RICHNESS,
@@ -36,11 +38,12 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 SCALES_KM = (300.0, 100.0, 20.0, 3.0)
-"""Any sensible choice predicts alike (Brier .100 to .101 over six data sets): wide, to near."""
+"""Wide, to near.  Any sensible choice predicts alike; how many of them tell something is learnt by region."""
 NEAR = 2
 """The first scale that counts as near."""
-LEAN = 2.0
-"""Sites that the next wider share counts for; 1.5 to 4 predict alike."""
+LEANS, LEAST_SCALES = (2.0, 5.0, 12.0), 2
+MOST_JUDGED, UNUSUAL = 400, 6.0
+"""Sites that judge; log-likelihood that another smoothing than the usual one must gain."""
 CUT = 5.0
 """Kernels end at so many scales."""
 MOST_SHARE = 0.98
@@ -61,6 +64,22 @@ THERE = inverse_logit(np.arange(-14.0, 8.0, 0.05))
 LOGISTIC = math.pi / 8
 """Of the variance, in the mean of a share with normal log-odds (MacKay 1992, Neural Computation 4:720; from
 memory)."""
+
+
+@dataclass(frozen=True)
+class Smoothing:
+    """How far the surroundings are alike, learnt by region.
+
+    Attributes
+    ----------
+    lean : float
+        Sites that the next wider share counts for.
+    scales : int
+        How many of the scales tell something, from the widest on.
+    """
+
+    lean: float = LEANS[0]
+    scales: int = len(SCALES_KM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +155,14 @@ def shift_of(species: tuple[str, ...], kind: int, constants: Constants) -> Float
 
 
 def nested_shares(
-    distance_km: Floats, usable: Bools, looking: Looking, prior: Floats, *, kind: int, constants: Constants
+    distance_km: Floats,
+    usable: Bools,
+    looking: Looking,
+    prior: Floats,
+    *,
+    kind: int,
+    constants: Constants,
+    smoothing: Smoothing = Smoothing(),
 ) -> Shares:
     """Shares around waters.
 
@@ -151,12 +177,13 @@ def nested_shares(
         Starting share by status.
     kind : int
         Type of the waters; 0 where it is not known: then all sites speak as they are.
+    smoothing : Smoothing
 
     Returns
     -------
     Shares
     """
-    away = np.sqrt(distance_km**2 + looking.spread_km[None, :] ** 2)
+    away = _away(distance_km, looking)
     other = np.zeros(len(looking), dtype=bool)
     if kind:
         other = looking.water_type == (RUNNING if kind == STILL else STILL)
@@ -164,18 +191,22 @@ def nested_shares(
     variance = starting * (1 - starting) / (PRIOR_SITES + 1)
     led = None
     looked = _looked(looking, away, usable)
+
+    def scales(some: Bools, *start: Any) -> Iterator[tuple[Floats, Floats]]:
+        return _scales(_counted(away, some, looking.found, looked, smoothing.scales), smoothing.lean, *start)
+
     if other.any():
         shift = shift_of(looking.species, kind, constants)
         kernel = np.exp(-away / SCALES_KM[0]) * (usable & other) / BLOCK
         hits = kernel @ looking.found
         led = _Led(
-            list(_scales(away, usable & other, looking, looked, shifted(starting, -shift), variance)),
+            list(scales(usable & other, shifted(starting, -shift), variance)),
             hits,
             np.maximum(_number(kernel, looked) - hits, 0),
             shift,
             constants.shift_spread,
         )
-    shares = list(_scales(away, usable & ~other, looking, looked, starting, variance, led))
+    shares = list(scales(usable & ~other, starting, variance, led))
     wide, (share, variance) = shares[NEAR - 1][0], shares[-1]
     wide, _ = some_unlike(wide, starting, variance)
     share, variance = some_unlike(share, starting, variance)
@@ -189,25 +220,66 @@ def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats,
     return mixed, (1 - DIFFERENT) ** 2 * variance + (DIFFERENT * prior * (1 - mixed)) ** 2
 
 
+def _away(distance_km: Floats, looking: Looking) -> Floats:
+    out: Floats = np.sqrt(distance_km**2 + looking.spread_km[None, :] ** 2)
+    return out
+
+
+Counted = tuple[Floats, Floats, Floats]
+"""Kernel-weighted finds and looked-at sites, and the latter by the squared kernel, (m, s) each."""
+
+
+def _counted(away: Floats, usable: Bools, found: Floats, looked: Floats, scales: int) -> list[Counted]:
+    """What is counted around each water at each scale, wide to near."""
+    out = []
+    for scale in SCALES_KM[:scales]:
+        kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
+        out.append((kernel @ found, _number(kernel, looked), _number(kernel**2, looked)))
+    return out
+
+
 def _scales(
-    away: Floats,
-    usable: Bools,
-    looking: Looking,
-    looked: Floats,
-    share: Floats,
-    variance: Floats,
-    led: _Led | None = None,
+    counted: list[Counted], lean: float, share: Floats, variance: Floats, led: _Led | None = None
 ) -> Iterator[tuple[Floats, Floats]]:
     """Share and its variance at each scale, wide to near, (m, s) each."""
-    for k, scale in enumerate(SCALES_KM):
+    for k, (found, number, squares) in enumerate(counted):
         if led is not None:
             share, variance = led(k, share, variance)
-        kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
-        number = _number(kernel, looked)
-        share = np.minimum((kernel @ looking.found + LEAN * share) / (number + LEAN), MOST_SHARE)
+        share = np.minimum((found + lean * share) / (number + lean), MOST_SHARE)
         spread = share * (1 - share)
-        variance = (BLOCK * _number(kernel**2, looked) * spread + LEAN**2 * variance) / (number + LEAN) ** 2
+        variance = (BLOCK * squares * spread + lean**2 * variance) / (number + lean) ** 2
         yield share, variance
+
+
+def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: float) -> Smoothing:
+    """The lean and the nearest scale that best foretell the sites of a region from one another.
+
+    By the likelihood of what was found at each site, from those beyond the gap around it.  Where only
+    candidates were recorded, among the sites with any.
+    """
+    rows = np.flatnonzero(open_to)
+    rows = rows[:: max(1, -(-len(rows) // MOST_JUDGED))]
+    if len(rows) < 2:
+        return Smoothing()
+    km = pair_km(looking.points[rows], looking.points)
+    looked = np.minimum(looking.looked, 1.0)
+    if looking.only_candidates:
+        looked = np.ones_like(looked)
+    counted = _counted(
+        _away(km, looking), (km > gap_km) & open_to, looking.found, looked[None], len(SCALES_KM)
+    )
+    start = np.repeat(prior[None, :], len(rows), axis=0)
+    found, c = looking.found[rows], looked[rows]
+    best, most = Smoothing(), -np.inf
+    for lean in LEANS:
+        for number, (share, _) in enumerate(_scales(counted, lean, start, start), start=1):
+            chance = np.clip(c * share, 1e-4, 1 - 1e-4)
+            fit = float((found * np.log(chance) + (c > 0) * (1 - found) * np.log1p(-chance)).sum())
+            if (one := Smoothing(lean, number)) != Smoothing():
+                fit -= UNUSUAL
+            if number >= LEAST_SCALES and fit > most:
+                best, most = one, fit
+    return best
 
 
 def _number(kernel: Floats, looked: Floats) -> Floats:

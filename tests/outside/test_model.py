@@ -179,7 +179,9 @@ def test_the_share_is_a_nested_beta_binomial_mean(seed: int) -> None:
     expected = prior
     for scale in share_module.SCALES_KM:
         kernel = np.where(km < share_module.CUT * scale, np.exp(-km / scale), 0.0)
-        expected = _beta_binomial_mean(kernel @ found, kernel @ looked, expected, share_module.LEAN)
+        expected = _beta_binomial_mean(
+            kernel @ found, kernel @ looked, expected, share_module.Smoothing().lean
+        )
     assert _undone(_share(found, looked, km, prior), prior) == pytest.approx(expected, abs=1e-9)
 
 
@@ -192,7 +194,7 @@ def test_the_share_is_plain_where_counts_are_large_and_the_wider_one_where_there
     kernel = [np.exp(-400 / scale) * 500 for scale in (300.0, 100.0)]
     expected = 0.02
     for weight in kernel:
-        expected = _beta_binomial_mean(weight / 4, weight, expected, share_module.LEAN)
+        expected = _beta_binomial_mean(weight / 4, weight, expected, share_module.Smoothing().lean)
     assert _undone(wide, 0.02) == pytest.approx(expected, abs=1e-9)
     assert _share(np.zeros(0), np.zeros(0), np.zeros(0), 0.13) == pytest.approx(0.13)
 
