@@ -24,7 +24,6 @@ LAYERS = [
     ["names.reader", "water"],
     ["records.service", "status.terms"],
     ["status.lists", "records.store_files"],
-    ["records.store_add"],
     ["status.polygons", "status.decision"],
     ["records.store", "accounts", "model"],
     ["surroundings"],

@@ -232,6 +232,16 @@ def test_without_a_date_the_version_that_came_last_counts(tmp_path: Path) -> Non
     assert everything(store)["locality"].to_pylist() == ["third"]
 
 
+def test_a_version_without_a_time_hides_older_ones_also_when_the_store_is_checked(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    added(store, records({"recordKey": "a", "modified": "2021", "locality": "first"}))
+    added(store, records({"recordKey": "a"}, {"recordKey": "a", "modified": "2020", "locality": "last"}))
+    added(store, records({"recordKey": "b"}), name="b.csv")
+    assert store.check().problems == ()
+    store.remove("b.csv")
+    assert everything(store)["locality"].to_pylist() == ["last"]
+
+
 @settings(LAW, max_examples=20)
 @given(
     rows=st.lists(

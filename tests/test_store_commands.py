@@ -210,7 +210,7 @@ ENDED = """
 import signal, sys, time
 
 signal.signal(signal.SIGINT, signal.default_int_handler)  # which a job in the background may not have
-from poolbuilder.records import store_add, store_files
+from poolbuilder.records import store as store_module, store_files
 from poolbuilder.cli import main
 
 def stop(*args):
@@ -220,9 +220,9 @@ def stop(*args):
 if sys.argv[1] == "writing":
     store_files.parquet_writer = stop
 else:
-    store_add._LOST = "create temp table lost as select sum(hash(range)) from range(4000000000)"
-    find = store_add.Writer._find_lost
-    store_add.Writer._find_lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
+    store_module._LOST = "create temp table lost as select sum(hash(range)) from range(4000000000)"
+    find = store_module.Store._lost
+    store_module.Store._lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
 main(sys.argv[2:])
 """
 

@@ -234,7 +234,7 @@ def test_no_permission_is_told(store: Store) -> None:
 
 WRITER = """
 import sys, time
-from poolbuilder.records import store_add, store_files
+from poolbuilder.records import store as store_module, store_files
 from poolbuilder.records.store import Store
 from tests.store_rows import added, many_rows
 
@@ -243,18 +243,18 @@ def stop(*args, **kwargs):
     time.sleep(60)
 
 at = sys.argv[2]
-whole = store_add.write_whole
+whole = store_module.write_whole
 if at == "while staging":
-    store_add.pq.ParquetWriter.close = stop
+    store_module.pq.ParquetWriter.close = stop
 elif at == "before writing":
     store_files.parquet_writer = stop
 elif at == "before the index":
-    store_add.write_whole = stop
+    store_module.write_whole = stop
 elif at == "half an index":
-    replace = store_add.Path.replace
-    store_add.Path.replace = lambda self, to: stop() if to.name == "index.json" else replace(self, to)
+    replace = store_module.Path.replace
+    store_module.Path.replace = lambda self, to: stop() if to.name == "index.json" else replace(self, to)
 elif at == "after the index":
-    store_add.write_whole = lambda path, *more: stop() if "copy" in path.name else whole(path, *more)
+    store_module.write_whole = lambda path, *more: stop() if "copy" in path.name else whole(path, *more)
 added(Store(sys.argv[1]), many_rows(700, seed=5, first=300))
 """
 

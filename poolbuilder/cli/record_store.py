@@ -56,7 +56,7 @@ def add(
     opened = Store(store_path(store), waiting=tell)
     code = _report_check(opened.check(progress=progress_line)) if check else 0
     for source in remove:
-        code = max(code, _report_remove(opened.remove(source, progress=progress_line)))
+        code = max(code, _report_remove(opened.remove(source)))
     if files:
         today = datetime.date.today().isoformat()
         result = opened.add(files, rename=renamed, settings=settings, added=today, progress=progress_line)

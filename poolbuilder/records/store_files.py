@@ -1,4 +1,4 @@
-"""The files of a record store: sorted Parquet, and the index that says what belongs to the store.
+"""The files of a record store: sorted Parquet, the index of what belongs to it, and what is near a place.
 
 ::
 
@@ -9,18 +9,18 @@
     lock                    one writer at a time
 
 Placed files hold the RECORDS columns, the two coordinates as the points of `geometry`;
-`sourceNumber` tells which source a row came with.  What the index does not name does not belong
-to the store, so a change takes place when the index is replaced and at no other moment.
+`sourceNumber` tells which source a row came with, `arrivalNumber` (not in older files) in which
+order.  What the index does not name does not belong to the store, so a change takes place when
+the index is replaced and at no other moment.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import io
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from pyarrow import fs
 from poolbuilder import schemas, tables
 from poolbuilder.errors import MissingExtraError, StoreError
 from poolbuilder.files import is_full
+from poolbuilder.places import geodesy
 
 SCHEMA_VERSION = 2
 INDEX_NAME = "index.json"
@@ -49,24 +50,23 @@ REPAIR = "`poolbuilder add --check` says what is wrong and repairs what it can"
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Box = tuple[float, float, float, float]
+Place = tuple[float, float, float]
+"""Longitude and latitude in degrees, and reach in km."""
 
 DEGREES = ("decimalLongitude", "decimalLatitude")
 POINT = pa.struct([pa.field("x", pa.float64(), nullable=False), pa.field("y", pa.float64(), nullable=False)])
-_SOURCE = pa.field("sourceNumber", pa.int64(), metadata={"doc": "Number of the source of the row."})
+_DOC = {"doc": "Coordinates as given: x east, y north."}
+_GEOMETRY = pa.field("geometry", POINT, nullable=False, metadata=_DOC)
+_ORIGIN = [
+    pa.field("sourceNumber", pa.int64(), metadata={"doc": "Number of the source of the row."}),
+    pa.field("arrivalNumber", pa.int64(), metadata={"doc": "Row of all that was added with it, in order."}),
+]
 SCHEMAS = {
     "placed": pa.schema(
-        [
-            *(item for item in schemas.RECORDS if item.name not in DEGREES),
-            pa.field(
-                "geometry",
-                POINT,
-                nullable=False,
-                metadata={"doc": "Coordinates as given: x east, y north."},
-            ),
-            _SOURCE,
-        ]
+        [*(item for item in schemas.RECORDS if item.name not in DEGREES), _GEOMETRY, *_ORIGIN]
     ),
-    "unplaced": pa.schema([*schemas.RECORDS, _SOURCE]),
+    "unplaced": pa.schema([*schemas.RECORDS, *_ORIGIN]),
 }
 _UNREPEATED = {
     "recordKey", "occurrenceID", "catalogNumber", "recordNumber", "identificationRemarks",
@@ -122,6 +122,10 @@ def along_curve(longitude: ArrayLike, latitude: ArrayLike) -> NDArray[np.uint32]
     )
 
 
+class OtherVersionError(StoreError):
+    """A store that another version of this program wrote."""
+
+
 @contextmanager
 def store_errors(path: str, doing: str) -> Iterator[None]:
     """Turn the system's and Arrow's errors into a `StoreError` that names the file and the remedy."""
@@ -149,20 +153,13 @@ class Folder:
     """
 
     def __init__(self, place: str | Path) -> None:
-        self.name = str(place)
-        self.path: Path | None = None
+        self.name = str(place).removeprefix("file://").rstrip("/") or "/"
         self.known: dict[str, Any] = {}  # footers and lists of rows, parsed once
-        if "://" in self.name and not self.name.startswith("file://"):
-            self._files, self._root = _remote(self.name)
+        self.path = None if "://" in self.name else Path(self.name)
+        if self.path is None:
+            self._files = _remote(self.name)
         else:
-            self.path = Path(self.name.removeprefix("file://"))
-            self._files, self._root = fs.LocalFileSystem(use_mmap=True), str(self.path.absolute())
-
-    def __getstate__(self) -> str:
-        return self.name
-
-    def __setstate__(self, state: str) -> None:
-        self.__init__(state)  # type: ignore[misc]
+            self._files = fs.SubTreeFileSystem(str(self.path.absolute()), fs.LocalFileSystem(use_mmap=True))
 
     @property
     def local(self) -> Path:
@@ -173,20 +170,17 @@ class Folder:
 
     def label(self, name: str) -> str:
         """A file's name for messages."""
-        return str(self.path / name) if self.path is not None else f"{self.name.rstrip('/')}/{name}"
+        return f"{self.name}/{name}"
 
     def read(self, name: str) -> bytes:
         """A small file's bytes."""
-        with (
-            store_errors(self.label(name), "reading"),
-            self._files.open_input_stream(self._at(name)) as stream,
-        ):
+        with store_errors(self.label(name), "reading"), self._files.open_input_stream(name) as stream:
             return bytes(stream.read())
 
     def stamp(self, name: str) -> tuple[int | None, int] | None:
         """Time and size of a file; None when it does not exist."""
         with store_errors(self.label(name), "reading"):
-            info = self._files.get_file_info(self._at(name))
+            info = self._files.get_file_info(name)
         return (info.mtime_ns, info.size) if info.is_file else None
 
     @contextmanager
@@ -198,13 +192,12 @@ class Folder:
         StoreError
             When it is missing, not of this size, garbled or may not be read.
         """
-        label = self.label(name)
-        found = self.stamp(name)
+        label, found = self.label(name), self.stamp(name)
         if found is None:
             raise StoreError(f"{label}: is missing ({REPAIR})")
         if size is not None and found[1] != size:
             raise StoreError.of("bytes_index_says", label=label, found=found[1], size=size, repair=REPAIR)
-        with store_errors(label, "reading"), self._files.open_input_file(self._at(name)) as stream:
+        with store_errors(label, "reading"), self._files.open_input_file(name) as stream:
             footer = self.known.get(name) if size is not None else None
             with pq.ParquetFile(stream, metadata=footer, read_dictionary=CODED) as parquet:
                 if len(self.known) >= KEPT_FOOTERS:
@@ -228,24 +221,25 @@ class Folder:
         found: Rows = self.known[index.replaced]
         return found
 
-    def _at(self, name: str) -> str:
-        return f"{self._root}/{name}"
+    def counts(self, index: Index, file: StoredFile, rows: Rows) -> Bools:
+        """Which of some rows of a file count: those that no newer version has replaced."""
+        replaced, first = self.replaced(index), file.serial << ROW_BITS
+        here = slice(*np.searchsorted(replaced, [first, first + (1 << ROW_BITS)]))
+        return ~np.isin(rows, replaced[here] - first)
 
 
-def _remote(address: str) -> tuple[Any, str]:
+def _remote(address: str) -> Any:
+    """The files behind an address, by Arrow itself or by fsspec where that is installed."""
     try:
-        filesystem, root = fs.FileSystem.from_uri(address)
-    except (ValueError, OSError, NotImplementedError):
         try:
-            import fsspec
-        except ImportError as error:
-            raise MissingExtraError.of("reading_store_there", address=address) from error
-        try:
-            inner, root = fsspec.core.url_to_fs(address)
-        except (ValueError, ImportError, OSError) as error:
-            raise StoreError.of("no_address_can", address=address, error=error) from error
-        filesystem = fs.PyFileSystem(fs.FSSpecHandler(inner))
-    return filesystem, str(root).rstrip("/")
+            filesystem, root = fs.FileSystem.from_uri(address)
+        except pa.ArrowInvalid:
+            filesystem, root = fs.FileSystem.from_uri(f"fsspec+{address}")
+    except ImportError as error:
+        raise MissingExtraError.of("reading_store_there", address=address) from error
+    except (ValueError, OSError) as error:
+        raise StoreError.of("no_address_can", address=address, error=error) from error
+    return fs.SubTreeFileSystem(root, filesystem)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -259,7 +253,7 @@ class StoredFile:
     rows : tuple of int
         Rows of each row group, replaced ones among them.
     box : float array, (groups, 4)
-        West, south, east and north of each row group, exact; NaN in unplaced files.
+        West, south, east and north of each row group, exact; of no row in unplaced files.
     empty : tuple of str
         Columns without any value.
     """
@@ -274,33 +268,61 @@ class StoredFile:
 
     @property
     def serial(self) -> int:
-        """The number in the file's name."""
-        return serial_of(self.name)
+        """The number in the file's name: later files have higher ones."""
+        digits = Path(self.name).stem.rpartition("-")[2]
+        return int(digits) if digits.isdigit() else 0
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
-        return {
-            **dataclasses.asdict(self),
-            "box": [] if self.kind == "unplaced" else self.box.T.tolist(),
-        }
+        return {**vars(self), "box": self.box.T.tolist()}
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> StoredFile:
         """Read the JSON form."""
-        rows = tuple(values["rows"])
-        box = np.array(values["box"], dtype=np.float64).T
-        if values["kind"] == "unplaced":
-            box = np.full((len(rows), 4), np.nan)
-        if box.shape != (len(rows), 4):
+        listed = {name: tuple(values[name]) for name in ("sources", "rows", "empty")}
+        box = np.array(values["box"], dtype=np.float64).reshape(4, -1).T
+        if len(box) != (len(listed["rows"]) if values["kind"] == "placed" else 0):
             raise ValueError(f"the boxes of {values['name']}")
-        listed = {name: tuple(values[name]) for name in ("sources", "empty")}
-        return cls(**{**values, **listed, "rows": rows, "box": box})
+        return cls(**{**values, **listed, "box": box})
+
+    @classmethod
+    def of_groups(
+        cls, name: str, kind: str, sources: Sequence[int], groups: Sequence[tuple[int, list[Box], set[str]]]
+    ) -> StoredFile:
+        """A file, its size not known yet, by what `group_of` says of its row groups."""
+        empty = set.intersection(*(names for _, _, names in groups))
+        return cls(
+            name=name,
+            kind=kind,
+            size=0,
+            sources=tuple(sources),
+            rows=tuple(rows for rows, _, _ in groups),
+            box=np.array([box for _, boxes, _ in groups for box in boxes]).reshape(-1, 4),
+            empty=tuple(name for name in SCHEMAS[kind].names if name in empty),
+        )
+
+    def metadata(self) -> dict[str, str]:
+        """Key-value metadata of the file: what it is, and for placed files the GeoParquet `geo` key.
+
+        `crs` is left out, which in GeoParquet 1.1 means longitude and latitude (OGC:CRS84).
+        """
+        about = {"schemaVersion": SCHEMA_VERSION, "kind": self.kind, "sources": list(self.sources)}
+        found = {"poolbuilder": json.dumps(about)}
+        if self.kind == "placed":
+            bounds = [*self.box[:, :2].min(axis=0).tolist(), *self.box[:, 2:].max(axis=0).tolist()]
+            column = {"encoding": "point", "geometry_types": ["Point"], "bbox": bounds}
+            geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}
+            found["geo"] = json.dumps(geo)
+        return found
 
 
-def serial_of(name: str) -> int:
-    """The number in a file's name: later files have higher ones."""
-    digits = Path(name).stem.rpartition("-")[2]
-    return int(digits) if digits.isdigit() else 0
+def group_of(rows: pa.Table) -> tuple[int, list[Box], set[str]]:
+    """What the index says of a row group: its rows, the box of its points, the columns without any value."""
+    boxes: list[Box] = []
+    if "geometry" in rows.column_names:
+        x, y = points(rows)
+        boxes.append((float(x.min()), float(y.min()), float(x.max()), float(y.max())))
+    return len(rows), boxes, {name for name in rows.column_names if rows.column(name).null_count == len(rows)}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -327,7 +349,7 @@ class Index:
     files: tuple[StoredFile, ...] = ()
     sources: tuple[dict[str, Any], ...] = ()
     datasets: tuple[dict[str, Any], ...] = ()
-    removed: tuple[int, ...] = field(default=())
+    removed: tuple[int, ...] = ()
     replaced: str | None = None
     replaced_rows: int = 0
 
@@ -347,11 +369,8 @@ class Index:
 
     def as_bytes(self) -> bytes:
         """The index file."""
-        content = {
-            "schemaVersion": SCHEMA_VERSION,
-            **vars(self),
-            "files": [item.as_dict() for item in self.files],
-        }
+        files = [item.as_dict() for item in self.files]
+        content = {"schemaVersion": SCHEMA_VERSION, **vars(self), "files": files}
         return json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode()
 
     @classmethod
@@ -366,18 +385,15 @@ class Index:
         try:
             values = json.loads(content)
             version = values.pop("schemaVersion")
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            if version == SCHEMA_VERSION:
+                values["files"] = tuple(StoredFile.from_dict(item) for item in values["files"])
+                listed = {name: tuple(values[name]) for name in ("sources", "datasets", "removed")}
+                return cls(**{**values, **listed})
+        except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
             raise StoreError.of("no_index_record", label=label, repair=REPAIR) from error
-        if version != SCHEMA_VERSION:
-            raise OtherVersionError.of(
-                "store_of_other_version", label=label, version=version, schema_version=SCHEMA_VERSION
-            )
-        try:
-            values["files"] = tuple(StoredFile.from_dict(item) for item in values["files"])
-            listed = {name: tuple(values[name]) for name in ("sources", "datasets", "removed")}
-            return cls(**{**values, **listed})
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise StoreError.of("index_lacks_garbles", label=label, error=error, repair=REPAIR) from error
+        raise OtherVersionError.of(
+            "store_of_other_version", label=label, version=version, schema_version=SCHEMA_VERSION
+        )
 
     @classmethod
     def read(cls, folder: Folder) -> Index:
@@ -388,72 +404,21 @@ class Index:
         StoreError
             When there is none but there are files of a store.
         """
+        label = folder.label(INDEX_NAME)
         if folder.stamp(INDEX_NAME) is not None:
-            return cls.from_bytes(folder.read(INDEX_NAME), label=folder.label(INDEX_NAME))
+            return cls.from_bytes(folder.read(INDEX_NAME), label=label)
         if folder.path is not None and any(folder.path.glob("records-*.parquet")):
-            raise StoreError.of("missing_though_there", index_name=folder.label(INDEX_NAME), repair=REPAIR)
+            raise StoreError.of("missing_though_there", index_name=label, repair=REPAIR)
         return cls()
-
-
-class OtherVersionError(StoreError):
-    """A store that another version of this program wrote."""
-
-
-Progress = Callable[[str, int, "int | None"], None]
-"""Called with what is being done, how many rows are done, and of how many (None: not known)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class AddResult:
-    """What an add did; read = placed + unplaced, of which outdated were not the newest version."""
-
-    read: int = 0
-    placed: int = 0
-    unplaced: int = 0
-    replaced: int = 0
-    outdated: int = 0
-    sources: tuple[dict[str, Any], ...] = ()
-    skipped: tuple[dict[str, Any], ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class RemoveResult:
-    """What taking a source out did.
-
-    ``sources`` are out; those in ``again`` were added earlier, and older versions of their
-    records are no longer kept: add them again.  ``before`` and ``after`` count the store's
-    records.  When ``left``, bytes of the source remain in files that hold others too.
-    """
-
-    sources: tuple[dict[str, Any], ...] = ()
-    again: tuple[dict[str, Any], ...] = ()
-    before: int = 0
-    after: int = 0
-    left: bool = False
-
-
-@dataclass(frozen=True, kw_only=True)
-class Findings:
-    """What a check found.
-
-    ``problems`` says what was wrong, one sentence each; ``again`` lists the sources that have
-    to be added again, because some of their records lay in a broken file.
-    """
-
-    files: int = 0
-    records: int = 0
-    problems: tuple[str, ...] = ()
-    again: tuple[dict[str, Any], ...] = ()
 
 
 def rows_of(folder: Folder, index: Index, file: StoredFile) -> Iterator[pa.Table]:
     """The rows of a file that count, as they lie in it, one row group at a time."""
-    replaced, start = folder.replaced(index), file.serial << ROW_BITS
+    start = 0
     with folder.parquet(file.name, size=file.size) as parquet:
         for group in range(parquet.metadata.num_row_groups):
             rows = parquet.read_row_group(group)
-            counts = ~np.isin(np.arange(start, start + len(rows)), replaced)
+            counts = folder.counts(index, file, np.arange(start, start + len(rows)))
             start += len(rows)
             yield rows if counts.all() else tables.where(rows, counts)
 
@@ -468,14 +433,12 @@ def points(rows: pa.Table) -> tuple[Floats, Floats]:
     return x, y
 
 
-def to_records(rows: pa.Table) -> pa.Table:
-    """Rows of a file as RECORDS."""
-    made = {}
-    if "geometry" in rows.column_names:
-        made = {
-            name: tables.array(axis, pa.float64()) for name, axis in zip(DEGREES, points(rows), strict=True)
-        }
-    return completed(rows, schemas.RECORDS, made)
+def to_records(rows: pa.Table, degrees: Sequence[Floats] | None = None) -> pa.Table:
+    """Rows of a file as RECORDS; their *degrees* where `geometry` was not read with them."""
+    if degrees is None and "geometry" in rows.column_names:
+        degrees = points(rows)
+    made = zip(DEGREES, degrees or (), strict=False)
+    return completed(rows, schemas.RECORDS, {name: tables.array(axis, pa.float64()) for name, axis in made})
 
 
 def completed(rows: pa.Table, schema: pa.Schema, made: Mapping[str, pa.Array] | None = None) -> pa.Table:
@@ -504,45 +467,94 @@ def parquet_writer(path: Path, kind: str) -> pq.ParquetWriter:
     )
 
 
-class Described:
-    """What the index says of a file, gathered from its row groups as they are written or read."""
+def within(longitude: Floats, latitude: Floats, *, of: tuple[float, float], reach_km: float) -> Bools:
+    """Which points lie within a geodesic distance of a place.
 
-    def __init__(self, kind: str) -> None:
-        self.kind = kind
-        self.rows: list[int] = []
-        self._box: list[list[float]] = []
-        self._filled = {"geometry"}
-
-    def add(self, group: pa.Table) -> None:
-        """Take a row group into account."""
-        self.rows.append(len(group))
-        self._filled |= {name for name in group.column_names if group.column(name).null_count < len(group)}
-        axes = points(group) if self.kind == "placed" else (np.array([np.nan]),) * 2
-        self._box.append([float(end(axis)) for end in (np.min, np.max) for axis in axes])
-
-    def metadata(self, sources: Sequence[int]) -> dict[str, str]:
-        """Key-value metadata of the file: what it is, and for placed files the GeoParquet `geo` key.
-
-        `crs` is left out, which in GeoParquet 1.1 means longitude and latitude (OGC:CRS84).
-        """
-        about = {"schemaVersion": SCHEMA_VERSION, "kind": self.kind, "sources": list(sources)}
-        found = {"poolbuilder": json.dumps(about)}
-        if self.kind == "placed":
-            box = np.array(self._box)
-            bounds = [*box[:, :2].min(axis=0).tolist(), *box[:, 2:].max(axis=0).tolist()]
-            column = {"encoding": "point", "geometry_types": ["Point"], "bbox": bounds}
-            geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}
-            found["geo"] = json.dumps(geo)
-        return found
-
-    def file(self, name: str, *, size: int, sources: Sequence[int]) -> StoredFile:
-        """The index's entry for the file."""
-        return StoredFile(
-            name=name,
-            kind=self.kind,
-            size=size,
-            sources=tuple(sources),
-            rows=tuple(self.rows),
-            box=np.array(self._box).reshape(-1, 4),
-            empty=tuple(name for name in SCHEMAS[self.kind].names if name not in self._filled),
+    Straight-line distances settle all points but those within metres of the edge; for these
+    the geodesic is solved, so the answer is the geodesic's for every point.
+    """
+    inside, outside = geodesy.chord_bounds_m(reach_km)
+    offset = geodesy.to_ecef(longitude, latitude) - geodesy.to_ecef(of[0], of[1])
+    chord = np.sqrt(np.einsum("ij,ij->i", offset, offset))
+    found = np.asarray(chord < inside)
+    doubt = np.flatnonzero(~found & (chord <= outside))
+    if len(doubt):
+        exact = geodesy.distance_km(
+            longitude[doubt], latitude[doubt], from_longitude=of[0], from_latitude=of[1]
         )
+        found[doubt] = exact <= reach_km
+    return found
+
+
+def boxes_meeting(boxes: Floats, wanted: Sequence[Box]) -> Bools:
+    """Which of some boxes, one a row, meet any of the wanted ones; a point is a box without extent."""
+    found = np.zeros(len(boxes), dtype=bool)
+    left, below, right, above = boxes.T
+    for west, south, east, north in wanted:
+        found |= (left <= east) & (right >= west) & (below <= north) & (above >= south)
+    return found
+
+
+def _near_in(
+    folder: Folder, index: Index, file: StoredFile, places: Sequence[Place], *, counted: bool
+) -> tuple[pa.Table | None, list[Rows]]:
+    """The records of a file within reach of any place, and each place's rows of them.
+
+    When only *counted*, no more than coordinates are read, and there is no table.
+    """
+    boxes = [geodesy.covering_box(*place) for place in places]
+    met = np.array([boxes_meeting(file.box, wanted) for wanted in boxes])
+    groups = np.flatnonzero(met.any(axis=0))
+    if not len(groups):
+        return None, []
+    rows = np.array(file.rows, dtype=np.int64)
+    group, first = np.repeat(groups, rows[groups]), np.cumsum(rows) - rows
+    with folder.parquet(file.name, size=file.size) as parquet:
+        fits = parquet.metadata.num_row_groups == len(rows)
+        names = ["geometry.x", "geometry.y"]
+        x, y = points(parquet.read_row_groups(groups.tolist(), columns=names)) if fits else ((), ())
+        if len(x) != len(group):
+            raise StoreError.of("does_not_fit_index", label=folder.label(file.name), repair=REPAIR)
+        numbers = np.concatenate([first[at] + np.arange(rows[at]) for at in groups])
+        counts = folder.counts(index, file, numbers)
+        hits = []
+        for place, wanted, mine in zip(places, boxes, met, strict=True):
+            near = np.flatnonzero(counts & mine[group])
+            near = near[boxes_meeting(np.stack([x[near], y[near]] * 2, axis=1), wanted)]
+            hits.append(near[within(x[near], y[near], of=place[:2], reach_km=place[2])])
+        found = np.unique(np.concatenate(hits))
+        hits = [np.searchsorted(found, hit) for hit in hits]
+        if counted or not len(found):
+            return None, hits
+        used = np.unique(group[found])
+        unread = {"geometry", "sourceNumber", "arrivalNumber", *file.empty}
+        wanted_names = [name for name in SCHEMAS["placed"].names if name not in unread]
+        read = parquet.read_row_groups(used.tolist(), columns=wanted_names)
+        at = np.cumsum(np.isin(group, used))[found] - 1
+        return to_records(tables.take(read, at), (x[found], y[found])), hits
+
+
+def count_near(folder: Folder, index: Index, place: Place) -> int:
+    """How many placed records are within reach of a place; only coordinates are read."""
+    files = index.of_kind("placed")
+    return sum(len(hit) for file in files for hit in _near_in(folder, index, file, [place], counted=True)[1])
+
+
+def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
+    """Placed records within reach of any place, by key, and the rows of each place."""
+    parts = [to_records(pa.Table.from_arrays([], names=[]))]  # `empty_table` imports pandas
+    rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
+    start = 0
+    for file in index.of_kind("placed") if places else ():
+        found, hits = _near_in(folder, index, file, places, counted=False)
+        if found is None:
+            continue
+        parts.append(found)
+        for mine, more in zip(rows, hits, strict=True):
+            mine.append(more + start)
+        start += found.num_rows
+    joined = pa.concat_tables(parts).combine_chunks()
+    order = tables.order(joined, [("recordKey", "ascending")])
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    return tables.take(joined, order), [np.sort(rank[np.concatenate(mine)]) for mine in rows]

@@ -26,7 +26,8 @@ from store_records import PLACE, STRIPS, batches, write_unsorted
 from poolbuilder import tables
 from poolbuilder.places import geodesy
 from poolbuilder.records import store_files
-from poolbuilder.records.store import Store, groups_meeting, within
+from poolbuilder.records.store import Store
+from poolbuilder.records.store_files import boxes_meeting, within
 
 MEMORY_GIB = 3
 
@@ -127,7 +128,7 @@ def floor_s(store: Store) -> tuple[float, int]:
     boxes = geodesy.covering_box(*PLACE.values())
     wanted = []
     for file in store.index.of_kind("placed"):
-        groups = np.flatnonzero(groups_meeting(file, boxes))
+        groups = np.flatnonzero(boxes_meeting(file.box, boxes))
         if len(groups):
             wanted.append((file, groups.tolist()))
             names = [

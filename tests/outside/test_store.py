@@ -17,7 +17,8 @@ import pytest
 from pyproj import Geod
 
 from poolbuilder.records import store_files
-from poolbuilder.records.store import Store, within
+from poolbuilder.records.store import Store
+from poolbuilder.records.store_files import within
 from tests.store_rows import added, many_rows
 
 GEOD = Geod(ellps="WGS84")
