@@ -32,7 +32,7 @@ from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
-from poolbuilder.model.looking import Events, Looking, event_codes, look, type_of_water, waters_named
+from poolbuilder.model.looking import Events, Looking, events_of, look, type_of_water, waters_named
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import Smoothing, starting_share
 from poolbuilder.names.checklist import Checklist
@@ -376,7 +376,7 @@ class Screened:
     @cached_property
     def event(self) -> Ints:
         """Code of the event of each."""
-        return event_codes(self._part, settings=self._settings)
+        return events_of(self._part, settings=self._settings)[0]
 
     @cached_property
     def rank(self) -> Ints:

@@ -11,7 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.looking import event_keys
+from poolbuilder.model.looking import events_of
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
 
@@ -161,7 +161,8 @@ def evidence_table(
     record = found.record
     whole = located.screened.table
     best = tables.take(whole, located.screened.target[located.rows[record]])
-    key = event_keys(best, settings=settings)
+    called = events_of(best, settings=settings)[1]
+    key = list(map(called, range(len(best))))
     keys = tables.take(whole.select(["recordKey"]), located.screened.target[located.rows[found.members]])
     days, years = tables.strings(best["eventDay"]), best["eventYear"].to_pylist()
     changed = {name for _, name in log_odds}

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import functools
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -258,63 +259,49 @@ def normalised_collector(collector: str | None) -> str:
     return "".join(sorted(_NO_LETTERS.sub(" ", (collector or "").lower()).split()))
 
 
-def _cells(table: pa.Table, settings: Settings) -> tuple[Ints, Ints]:
-    """Column and row of the cell of ``eventCellDegrees`` that each record lies in."""
+def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, Callable[[int], str]]:
+    """Event of each record, (n,), and a function that says what the event of a row is called.
+
+    An event is an eventID with its data set, else a place, a day and a collector; a record without a day
+    falls back on its year.  The place is a cell of ``eventCellDegrees``.
+    """
     x, y = (
         np.floor(tables.numbers(table[name]) / settings.event_cell_degrees + 1e-9).astype(np.int64)
         for name in ("longitude", "latitude")
     )
-    return x, y
-
-
-def event_codes(table: pa.Table, *, settings: Settings) -> Ints:
-    """Event of each record: eventID with its data set, else site, day (or year) and collector, (n,)."""
-    x, y = _cells(table, settings)
-    dataset = _datasets(table)
-    identifier, _ = tables.codes(table["eventID"])
-    day, _ = tables.codes(table["eventDay"])
+    (source, sources), (title, titles) = (_named(table, name) for name in ("datasetKey", "datasetName"))
+    identifier, identifiers = tables.codes(table["eventID"])
+    day, days = tables.codes(table["eventDay"])
     year = tables.integers(table["eventYear"])
-    by, people = tables.codes(table["recordedBy"])
-    spelled = {
-        text: i for i, text in enumerate(sorted({normalised_collector(text) for text in people} | {""}))
-    }
-    person = np.array(
-        [*(spelled[normalised_collector(text)] for text in people), spelled[""]], dtype=np.int64
-    )[by]
-    known = identifier >= 0
+    by, collectors = tables.codes(table["recordedBy"])
+    spelled = [*map(normalised_collector, collectors), ""]  # the last for none, code -1
+    people = {text: code for code, text in enumerate(sorted(set(spelled)))}
+    person = np.array([people[text] for text in spelled], dtype=np.int64)[by]
+    named, dated = identifier >= 0, day >= 0
+
+    def called(row: int) -> str:
+        if named[row]:
+            dataset = sources[source[row]] or titles[title[row]]  # the last is "", for code -1
+            return f"{dataset}|{identifiers[identifier[row]]}"
+        when = f"{days[day[row]]}|{spelled[by[row]]}" if dated[row] else year[row]
+        return f"{x[row]}:{y[row]}|{'undated' if when == -1 else when}"
+
     blank = np.zeros(len(x), dtype=np.int64)
-    return joint_codes(
-        known.astype(np.int64),
-        np.where(known, dataset, blank),
-        np.where(known, identifier, blank),
-        np.where(known, blank, x),
-        np.where(known, blank, y),
-        np.where(known, blank, np.where(day >= 0, day, -year - 3)),
-        np.where(known | (day < 0), blank, person),
+    code = joint_codes(
+        named.astype(np.int64),
+        np.where(named, _datasets(table), blank),
+        np.where(named, identifier, blank),
+        np.where(named, blank, x),
+        np.where(named, blank, y),
+        np.where(named, blank, np.where(dated, day, -year - 3)),
+        np.where(named | ~dated, blank, person),
     )
+    return code, called
 
 
-def event_keys(located: pa.Table, *, settings: Settings) -> list[str]:
-    """What each record's event is called: eventID with its data set, else place, day and collector.
-
-    A record without a day falls back on its year.  The place is a cell of ``eventCellDegrees``.
-    """
-    x, y = _cells(located, settings)
-    datasets, titles = tables.strings(located["datasetKey"]), tables.strings(located["datasetName"])
-    ids, days = tables.strings(located["eventID"]), tables.strings(located["eventDay"])
-    years = located["eventYear"].to_pylist()
-    by, distinct = tables.codes(located["recordedBy"])
-    spelled = [*(normalised_collector(text) for text in distinct), ""]  # the last for none, code -1
-    keys = []
-    for i in range(located.num_rows):
-        place = f"{x[i]}:{y[i]}"
-        if ids[i]:
-            keys.append(f"{datasets[i] or titles[i] or ''}|{ids[i]}")
-        elif days[i]:
-            keys.append(f"{place}|{days[i]}|{spelled[by[i]]}")
-        else:
-            keys.append(f"{place}|{years[i] if years[i] is not None else 'undated'}")
-    return keys
+def _named(table: pa.Table, column: str) -> tuple[Ints, list[str | None]]:
+    code, distinct = tables.codes(table[column])
+    return code, [*distinct, ""]
 
 
 def _datasets(table: pa.Table) -> Ints:
@@ -615,7 +602,7 @@ def look(
     number[chosen] = np.arange(len(chosen))
     part = tables.take(table.select([name for name in _COLUMNS if name in table.column_names]), chosen)
     role, kept = role[chosen], np.array([one is None for one in rule[chosen]], dtype=bool)
-    event = event_codes(part, settings=settings)
+    event, called = events_of(part, settings=settings)
     n, s = (int(event.max()) + 1 if len(event) else 0), len(species)
     best, rows = _best_rows(event, part), np.bincount(event, minlength=n)
     label, lists = _classes(part, best, rows)
@@ -644,7 +631,7 @@ def look(
         names=named.length,
         scope=_scope(named, label, s) & _targeted(part, best, species),
         water=waters_named(standing),
-        key=np.array([*event_keys(standing, settings=settings), None], dtype=object)[:-1],
+        key=np.array([*map(called, best.tolist()), None], dtype=object)[:-1],
         row=chosen[best],
         occasion=_occasions(site, standing),
     )
