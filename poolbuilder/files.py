@@ -33,18 +33,16 @@ NEARLY_FULL = 2**20
 
 
 @contextmanager
-def disk_errors(
-    path: str | Path, kind: type[PoolBuilderError] = PoolFileError, *, doing: str = "written"
-) -> Iterator[None]:
+def disk_errors(path: str | Path, kind: type[PoolBuilderError] = PoolFileError) -> Iterator[None]:
     """Turn the system's errors into one line of *kind* that names the file and the remedy."""
     try:
         yield
     except Exception as error:
         if is_full(error):
-            fact = said("no_space", doing=doing)
+            fact = said("no_space")
             remedy = said("nothing_changed_free")
         elif isinstance(error, OSError):
-            fact = f"cannot be {doing}: {error.strerror or error}"
+            fact = f"cannot be written: {error.strerror or error}"
             remedy = said("nothing_changed_check")
         else:
             raise
@@ -189,7 +187,6 @@ def locked(
     doing: str = "written",
     wait_s: float = 0.0,
     waiting: Callable[[str], None] | None = None,
-    kind: type[PoolBuilderError] = StoreError,
 ) -> Iterator[None]:
     """Hold a lock while the block runs; the system ends it with the process, however that ended.
 
@@ -203,15 +200,17 @@ def locked(
         How long to wait for another holder; 0 does not wait.
     waiting : callable, optional
         Called once, with words that say whom it waits for.
-    kind : type of error
-        What to raise when another process still holds it after *wait_s*, or when the folder
-        cannot be written.
+
+    Raises
+    ------
+    StoreError
+        When another process still holds it after *wait_s*, or when the folder cannot be written.
     """
     from filelock import FileLock, Timeout  # commands that only read are quicker without it
 
     lock = Path(lock)
     note = lock.with_name(f"{lock.name}.holder")
-    with disk_errors(lock.parent, kind):
+    with disk_errors(lock.parent, StoreError):
         lock.parent.mkdir(parents=True, exist_ok=True)
         held = FileLock(lock)
         try:
@@ -223,7 +222,7 @@ def locked(
                 held.acquire(timeout=wait_s)
             except Timeout:
                 fact, remedy = f"is being {doing} by {_holder(note)}", said("wait_end_then")
-                raise _made(kind, lock.parent, fact, remedy) from None
+                raise _made(StoreError, lock.parent, fact, remedy) from None
     try:
         with suppress(OSError):  # on a full disk the lock holds as well
             about = {"pid": os.getpid(), "host": socket.gethostname()}

@@ -17,7 +17,7 @@ from poolbuilder import tables
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError, said
 from poolbuilder.files import geopackage, recover, whole_folder, write_csv
 from poolbuilder.model.evidence import foremost
-from poolbuilder.places.sites import WATER_TYPES, Site
+from poolbuilder.places.sites import Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, REJECTED, STATUS
 from poolbuilder.settings import Settings
@@ -414,35 +414,7 @@ def _source(item: Any) -> dict[str, str]:
     return source
 
 
-def _object(schema: pa.Schema) -> dict[str, Any]:
-    properties = {}
-    for field in schema:
-        kind = _type(field.type)
-        properties[field.name] = {
-            "type": [kind, "null"] if field.nullable else kind,
-            "description": field.metadata[b"doc"].decode(),
-        }
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": schema.names,
-        "additionalProperties": False,
-    }
-
-
-def pool_schema() -> dict[str, Any]:
-    """The JSON Schema of pool.json: the frame as shipped, the columns as the Arrow schemas have them."""
-    found = load_pool_schema()
-    found["$id"] = f"urn:poolbuilder:pool:{SCHEMA_VERSION}"
-    properties = found["properties"]
-    properties["schemaVersion"] = {"const": SCHEMA_VERSION}
-    properties["site"]["properties"]["waterType"] = {"enum": [*WATER_TYPES, None]}
-    for name, schema in (("candidates", POOL), ("contributions", CONTRIBUTIONS), ("status", STATUS)):
-        properties[name]["items"] = _object(schema)
-    return found
-
-
 def load_pool_schema() -> dict[str, Any]:
-    """The JSON Schema of pool.json as it is shipped with the package."""
+    """The JSON Schema of pool.json, as shipped; a test holds it to the Arrow schemas."""
     text = resources.files("poolbuilder").joinpath("pool.schema.json").read_text(encoding="utf-8")
     return dict(json.loads(text))

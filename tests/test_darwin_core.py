@@ -312,7 +312,7 @@ REFUSED = [
     ("no_names.csv", "no names: there is no column scientificName"),
     ("archive_missing_file", "'records.txt', which is not in the archive"),
     ("archive_escape", "'../tab.txt', which is not in the archive"),
-    ("archive_broken_meta", "meta.xml: is not XML"),
+    ("archive_broken_meta", "meta.xml: is not XML that can be read"),
     ("archive_odd_meta", "is not a descriptor that can be read"),
     ("archive_no_core", "names no core file"),
     ("archive_taxon_core", "its core holds rows of taxon and no occurrences"),
@@ -387,7 +387,7 @@ def test_headings_of_which_two_could_be_meant_are_refused(tmp_path: Path, header
 )
 def test_maps_that_lead_nowhere_are_refused(rename: dict[str, str], words: str) -> None:
     with pytest.raises(RecordFileError, match=words):
-        read_records(FILES / "everyday_names.csv", rename=rename)
+        read_all([FILES / "everyday_names.csv"], rename=rename)
 
 
 # -- zips ----------------------------------------------------------------------------------

@@ -5,11 +5,13 @@ The record that is kept of several does not depend on the order of the rows.
 
 from __future__ import annotations
 
+import csv
 import datetime
 import re
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -35,27 +37,9 @@ SOURCES = ("given", "withheld", "decimals", "default")
 _WGS84_AXIS_M = 6_378_137.0
 _WGS84_ECCENTRICITY2 = 6.694379990141316e-3
 
-_SAME_AS_WGS84 = {
-    "wgs84", "wgs1984", "wgs", "epsg4326", "4326", "epsg4979", "4979", "crs84", "ogccrs84", "gps",
-    "gcswgs1984", "worldgeodeticsystem1984", "worldgeodeticsystem84", "wgs84epsg4326", "epsg4326wgs84",
-    "epsgwgs84", "decimaldegreeswgs84", "wgs84g1762", "wgs84g1674", "wgs84g1150", "wgs84g873", "wgs84g730",
-}  # fmt: skip
-_NOT_RECORDED = {
-    "", "notrecorded", "unknown", "unk", "none", "na", "notavailable", "undefined", "norecorded",
-    "unrecorded", "notrecordedforcedwgs84", "unspecified", "missing",
-}  # fmt: skip
-# EPSG codes of geographic systems by their usual names (EPSG Geodetic Parameter Dataset).
-_CODES = {
-    "nad83": 4269, "nad1983": 4269, "northamericandatum1983": 4269, "northamerican1983": 4269, "gcsnad83":
-    4269, "gcsnorthamerican1983": 4269, "nad27": 4267, "nad1927": 4267, "northamericandatum1927": 4267,
-    "northamerican1927": 4267, "gcsnad27": 4267, "gcsnorthamerican1927": 4267, "nad83csrs": 4617, "csrs98":
-    4617, "nad83nsrs2007": 4759, "nad832011": 6318, "etrs89": 4258, "ed50": 4230, "europeandatum1950": 4230,
-    "osgb36": 4277, "osgb1936": 4277, "gda94": 4283, "gda2020": 7844, "agd66": 4202, "agd84": 4203,
-    "nzgd49": 4272, "nzgd2000": 4167, "sad69": 4618, "southamericandatum1969": 4618, "sirgas2000": 4674,
-    "psad56": 4248, "corregoalegre": 4225, "tokyo": 4301, "jgd2000": 4612, "pulkovo1942": 4284, "cape":
-    4222, "hartebeesthoek94": 4148, "wgs72": 4322, "puertorico": 4139, "oldhawaiian": 4135, "arc1960": 4210,
-    "indian1975": 4240, "ch1903": 4149, "beijing1954": 4214, "rgf93": 4171, "dhdn": 4314, "itrf2008": 8999,
-}  # fmt: skip
+_TABLE = (resources.files("poolbuilder.records") / "datums.csv").read_text(encoding="utf-8")
+_DATUMS = {row["datum"]: row["epsg"] for row in csv.DictReader(_TABLE.splitlines())}
+"""By usual name, squeezed: `same` as WGS84, `empty`, or an EPSG code (EPSG Geodetic Parameter Dataset)."""
 
 _NOT_WITHHELD = re.compile(
     r"(information |data |coordinates? |location |locality )*"
@@ -134,20 +118,14 @@ def _datum(text: str | None) -> int | str:
     """EPSG code of a datum; `same`, `empty` or `unknown` for the rest."""
     given = (text or "").strip()
     squeezed = "".join(letter for letter in given.casefold() if letter.isalnum())
-    last = fold(given)
-    if squeezed in _SAME_AS_WGS84 or last in _SAME_AS_WGS84:
-        return "same"
-    if squeezed in _NOT_RECORDED:
-        return "empty"
-    if last in _CODES or squeezed in _CODES:
-        return _CODES.get(last) or _CODES[squeezed]
+    known = _DATUMS.get(squeezed) or _DATUMS.get(fold(given))
     code = re.search(r"(?:epsg\D{0,5}(?:\d+(?:\.\d+)*:)?|^)(\d{4,5})\)?$", given, re.IGNORECASE)
-    if code:
-        return int(code.group(1))
-    named = {name for name in _CODES if name in squeezed and len(name) > 4}
+    if known := known or (code and code[1]):
+        return int(known) if known.isdigit() else known
+    named = {epsg for name, epsg in _DATUMS.items() if len(name) > 4 and epsg.isdigit() and name in squeezed}
     if "wgs84" in squeezed or "wgs1984" in squeezed:
-        return "same" if not named else "unknown"
-    return _CODES[named.pop()] if len(named) == 1 else "unknown"
+        return "unknown" if named else "same"
+    return int(named.pop()) if len(named) == 1 else "unknown"
 
 
 def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floats, Floats] | None:
@@ -184,51 +162,34 @@ def _accuracy_m(change: Any, cell: Floats) -> float:
     return float(stated) if stated is not None and stated >= 0 else np.nan
 
 
-@dataclass
-class _Datums:
-    longitude: Floats
-    latitude: Floats
-    added_m: Floats
-    assumed: Bools
-    unknown: Bools
-    shifted: Bools
+_SAME, _ASSUMED, _UNKNOWN, _SHIFTED = range(4)
+"""What became of the coordinates of a record for its datum."""
 
 
-def _on_wgs84(datum: pa.ChunkedArray, longitude: Floats, latitude: Floats, settings: Settings) -> _Datums:
-    count = len(longitude)
-    out = _Datums(
-        longitude.copy(),
-        latitude.copy(),
-        np.zeros(count),
-        np.zeros(count, dtype=bool),
-        np.zeros(count, dtype=bool),
-        np.zeros(count, dtype=bool),
-    )
+def _on_wgs84(
+    datum: pa.ChunkedArray, longitude: Floats, latitude: Floats, settings: Settings
+) -> tuple[Floats, Floats, Floats, Ints]:
+    """Coordinates on WGS84, the uncertainty that this adds in metres, and what was done."""
+    east, north = longitude.copy(), latitude.copy()
+    added_m, how = np.zeros(len(east)), np.full(len(east), _SAME)
     on_globe = (np.abs(longitude) <= 180) & (np.abs(latitude) <= 90)
     index, distinct = tables.codes(datum)
-    kinds = [_datum(text) for text in distinct] + ["empty"]
+    kinds = np.array([*map(_datum, distinct), "empty"], dtype=object)
     for kind in dict.fromkeys(kinds):
         # Texts that mean the same datum go together, so that spelling changes nothing.
-        rows = np.isin(
-            index, [place if place < len(distinct) else -1 for place, k in enumerate(kinds) if k == kind]
-        )
-        if kind == "same" or not rows.any():
-            continue
-        if kind == "empty":
-            out.assumed |= rows
-            out.added_m[rows] = settings.unknown_datum_shift_m
-            continue
+        rows = (kinds == kind)[index]
         moved = rows & on_globe
-        known = isinstance(kind, int) and bool(moved.any())
-        shift = _shift(int(kind), longitude[moved], latitude[moved]) if known else None
-        if shift is None:
-            out.unknown |= rows
-            out.added_m[rows] = settings.unknown_datum_shift_m
-            continue
-        out.longitude[moved], out.latitude[moved], accuracy = shift
-        out.added_m[moved] = np.where(np.isnan(accuracy), settings.unknown_datum_shift_m, accuracy)
-        out.shifted |= moved
-    return out
+        shift = None
+        if isinstance(kind, int) and moved.any():
+            shift = _shift(kind, longitude[moved], latitude[moved])
+        if shift is not None:
+            east[moved], north[moved], accuracy = shift
+            added_m[moved] = np.where(np.isnan(accuracy), settings.unknown_datum_shift_m, accuracy)
+            how[moved] = _SHIFTED
+        elif kind != "same":
+            added_m[rows] = settings.unknown_datum_shift_m
+            how[rows] = _ASSUMED if kind == "empty" else _UNKNOWN
+    return east, north, added_m, how
 
 
 def _remarks(table: pa.Table) -> tuple[Bools, Floats]:
@@ -269,9 +230,9 @@ def placed(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Sett
     """
     longitude = tables.numbers(table["decimalLongitude"])
     latitude = tables.numbers(table["decimalLatitude"])
-    datum = _on_wgs84(table["geodeticDatum"], longitude, latitude, settings)
-    extra = assumed & ~datum.assumed & ~datum.unknown & ~datum.shifted
-    datum.added_m[extra] += settings.unknown_datum_shift_m
+    east, north, added_m, how = _on_wgs84(table["geodeticDatum"], longitude, latitude, settings)
+    extra = assumed & (how == _SAME)
+    added_m[extra] += settings.unknown_datum_shift_m
 
     given = tables.numbers(table["coordinateUncertaintyInMeters"])
     good = (given >= SMALLEST_UNCERTAINTY_M) & (given <= LARGEST_UNCERTAINTY_M)
@@ -292,17 +253,17 @@ def placed(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Sett
 
     located = ~np.isnan(longitude) & ~np.isnan(latitude)
     return Placing(
-        longitude=datum.longitude,
-        latitude=datum.latitude,
-        uncertainty_m=np.where(located, np.minimum(base + datum.added_m, LARGEST_UNCERTAINTY_M), np.nan),
+        longitude=east,
+        latitude=north,
+        uncertainty_m=np.where(located, np.minimum(base + added_m, LARGEST_UNCERTAINTY_M), np.nan),
         source=np.where(located, source, -1),
         uncertainty_missing=located & np.isnan(given),
         uncertainty_invalid=located & ~np.isnan(given) & ~good,
         coarse=located & coarse & good,
         withheld=withheld,
-        datum_assumed=located & (datum.assumed | extra),
-        datum_unknown=located & datum.unknown,
-        datum_shifted=located & datum.shifted,
+        datum_assumed=located & ((how == _ASSUMED) | extra),
+        datum_unknown=located & (how == _UNKNOWN),
+        datum_shifted=located & (how == _SHIFTED),
     )
 
 
@@ -324,7 +285,7 @@ def _groups(keys: Sequence[Ints], rows: Ints) -> list[Ints]:
     if len(rows) < 2:
         return []
     group = np.zeros(len(rows), dtype=np.int64)
-    for key in keys:
+    for key in keys:  # one by one, which is several times as fast as all at once
         code = np.unique(key[rows], return_inverse=True)[1]
         group = np.unique(group * (int(code.max()) + 1) + code, return_inverse=True)[1]
     shared = np.bincount(group)[group] > 1

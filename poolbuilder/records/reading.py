@@ -12,6 +12,7 @@ import io
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,14 @@ from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.records import text_table
-from poolbuilder.records.archive import MIB, Container, CorePart, core_parts, datasets_of, open_container
+from poolbuilder.records.archive import (
+    Container,
+    CorePart,
+    core_parts,
+    datasets_of,
+    open_container,
+    refuse_large,
+)
 from poolbuilder.records.dates import DateColumn, read_column, read_date
 from poolbuilder.records.sheets import kind_of, read_points, read_sheets
 from poolbuilder.records.text_table import Grid, RawBatch
@@ -38,8 +46,8 @@ from poolbuilder.records.values import (
     RowKeys,
     check_complete,
     column_called,
+    listed,
     match_columns,
-    no_such_column,
     read_everyday,
     records_of,
 )
@@ -111,10 +119,11 @@ def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
     return column.take(tables.array(np.maximum(place, 0), pa.int64(), mask=place >= 0))
 
 
+@dataclass(kw_only=True, eq=False)
 class RecordTable:
     """A table that can be opened.
 
-    Parameters
+    Attributes
     ----------
     described : CorePart
         What the archive's descriptor says of it; little for a table on its own.
@@ -126,46 +135,37 @@ class RecordTable:
         Goes to `sourceFile`.
     rename : dict of str to str
         Given heading to term.
+    zipped : bool
+        Whether its bytes lie within a zip.
     events : tuple of RecordTable
         The event table that the records refer to.
     verbatim : RecordTable, optional
         The records as they were given to the service, before it read their names.
     grid : Grid, optional
-        The table itself, of a spreadsheet or layer.
+        The table itself, of text, a spreadsheet or a layer.
+    unpacked : int
+        Bytes at least, of Parquet.
+    unread : dict, optional
+        How many dates could not be read.
     """
 
-    def __init__(
-        self,
-        described: CorePart,
-        open_stream: Callable[[], Any],
-        *,
-        where: str | Path,
-        source: str,
-        rename: Mapping[str, str],
-        zipped: bool = False,
-        events: tuple[RecordTable, ...] = (),
-        verbatim: RecordTable | None = None,
-        grid: Grid | None = None,
-    ) -> None:
-        self._described = described
-        self._open = open_stream
-        self._where = where
-        self._source = source
-        self._rename = {given: term for given, term in rename.items() if given != DATE_ORDER}
-        self._order = rename.get(DATE_ORDER)
-        self._dates: DateColumn | None = None
-        self._grid = grid
-        self._types: tuple[pa.DataType, ...] = ()
-        self.unpacked = 0  # bytes at least, of Parquet
-        self.absent: set[str] = set()
-        self._remark: Callable[[str], None] = lambda text: None
-        self._zipped = zipped
-        self._events = events
-        self._verbatim = verbatim
-        self.names: tuple[str, ...] = ()
-        self.unread: dict[str, Any] | None = None  # how many dates could not be read
-        self._terms: dict[str, int] = {}
-        self._defaults: dict[str, str] = {}
+    described: CorePart
+    open_stream: Callable[[], Any]
+    where: str | Path
+    source: str
+    rename: Mapping[str, str]
+    zipped: bool = False
+    events: tuple[RecordTable, ...] = ()
+    verbatim: RecordTable | None = None
+    grid: Grid | None = None
+    names: tuple[str, ...] = ()
+    unpacked: int = 0
+    unread: dict[str, Any] | None = None
+    _types: tuple[pa.DataType, ...] = ()
+    _terms: dict[str, int] = field(default_factory=dict)
+    _defaults: dict[str, str] = field(default_factory=dict)
+    _dates: DateColumn | None = None
+    _remark: Callable[[str], None] = lambda text: None
 
     def prepare(self, remark: Callable[[str], None]) -> None:
         """Find out how the table is written and where its terms stand.
@@ -177,7 +177,7 @@ class RecordTable:
         """
         self._remark = remark
         self._look()
-        self._place(complete=not self._events)
+        self._place(complete=not self.events)
         self._refuse_types()
         folded = [fold(name) for name in self.names if name]
         for name in dict.fromkeys(self.names[index] for index in self._terms.values() if self.names[index]):
@@ -187,20 +187,21 @@ class RecordTable:
             # The service's own archives state this datum as the default of the term.
             self._defaults["geodeticDatum"] = "WGS84"
             remark(said("download_open_occurrence"))
-        for part in self._events:
+        for part in self.events:
             part._look()
             part._place(complete=False)
-            self.absent &= part.absent
-        if self._verbatim is not None:
-            self._verbatim._look()
-        if self._events:
+        if self.verbatim is not None:
+            self.verbatim._look()
+        if self.events:
             remark(said("records_joined_events"))
-            known = [
-                name for part in (self, *self._events) for name in [*part.names, *part._described.defaults]
-            ]
-            check_complete(
-                match_columns(known, file=self._where, rename=self._rename, absent=set()), known, self._where
-            )
+            found = match_columns(self.headings, file=self.where, rename=self.rename)
+            check_complete(found, self.headings, self.where)
+
+    @property
+    def headings(self) -> list[str]:
+        """Its headings, constants and those of the events that it is joined to among them."""
+        tables = (self, *self.events)
+        return [name for table in tables for name in [*table.names, *table.described.defaults]]
 
     def _refuse_types(self) -> None:
         """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
@@ -209,15 +210,13 @@ class RecordTable:
             given = given.value_type if pa.types.is_dictionary(given) else given
             if pa.types.is_string(wanted) or _can_be_number(given):
                 continue
-            raise RecordFileError.of(
-                "column_not_numbers", file=self._where, names=self.names[at], given=given
-            )
+            raise RecordFileError.of("column_not_numbers", file=self.where, names=self.names[at], given=given)
 
     def _look(self) -> None:
-        if self._grid is not None:
-            self.names = self._grid.names
+        if self.grid is not None:
+            self.names = self.grid.names
             return
-        with self._open() as stream:
+        with self.open_stream() as stream:
             head = stream.read(text_table.HEAD_BYTES)
         if head.startswith(_PARQUET_MAGIC):
             with self._parquet() as parquet:
@@ -226,25 +225,24 @@ class RecordTable:
                 packed = sum(shape.row_group(at).total_byte_size for at in range(shape.num_row_groups))
                 self.unpacked = max(packed, shape.num_rows * len(self.names))
             return
-        layout = self._described.layout
+        layout = self.described.layout
         if layout is None:
-            layout = text_table.sniff(head, file=self._where)
+            layout = text_table.sniff(head, file=self.where)
         elif not head.strip():
-            raise RecordFileError.of("empty_reading", file=self._where)
+            raise RecordFileError.of("empty_reading", file=self.where)
         else:
-            layout = text_table.widened(layout, head, file=self._where)
+            layout = text_table.widened(layout, head, file=self.where)
         self.names = layout.names
-        self._grid = text_table.text_grid(self._open, layout, file=self._where)
+        self.grid = text_table.text_grid(self.open_stream, layout, file=self.where)
 
     def _place(self, *, complete: bool) -> None:
-        constants = self._described.defaults
+        constants = self.described.defaults
         headings = [*self.names, *(term for term in constants if term not in self.names)]
-        self.absent.clear()
-        found = match_columns(headings, rename=self._rename, file=self._where, absent=self.absent)
-        if self._described.layout is None:
-            found = read_everyday(headings, found, file=self._where, remark=self._remark)
+        found = match_columns(headings, rename=self.rename, file=self.where)
+        if self.described.layout is None:
+            found = read_everyday(headings, found, file=self.where, remark=self._remark)
         if complete:
-            check_complete(found, headings, self._where)
+            check_complete(found, headings, self.where)
         self._terms = {term: index for term, index in found.items() if index < len(self.names)}
         self._defaults = {
             term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
@@ -254,13 +252,13 @@ class RecordTable:
     def _parquet(self) -> Iterator[Any]:
         import pyarrow.parquet as parquet  # read only when needed
 
-        with self._open() as stream:
+        with self.open_stream() as stream:
             try:
                 # Within a zip a jump back would unpack the part from its start again.
-                source = io.BytesIO(stream.read()) if self._zipped else stream
+                source = io.BytesIO(stream.read()) if self.zipped else stream
                 yield parquet.ParquetFile(source, pre_buffer=False)  # else it keeps all that it has read
             except (pa.ArrowInvalid, OSError, UnicodeDecodeError) as error:
-                raise RecordFileError.of("broken_parquet_file", file=self._where, error=error) from error
+                raise RecordFileError.of("broken_parquet_file", file=self.where, error=error) from error
 
     def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part, after :meth:`prepare`."""
@@ -275,15 +273,13 @@ class RecordTable:
                 raw.columns[WHOLE_NAME] = tables.array(names, pa.string())
             self._to_iso(raw, events)
             if len(raw.rows):
-                yield records_of(
-                    raw, source=self._source, keys=row_keys, defaults=self._defaults, tally=tally
-                )
+                yield records_of(raw, source=self.source, keys=row_keys, defaults=self._defaults, tally=tally)
 
     def _wanted(self) -> dict[str, int]:
         """Columns to read: the terms, and those by which tables and services refer to records."""
         wanted = dict(self._terms)
-        if self._described.key is not None and (self._events or self._verbatim):
-            wanted[CORE_KEY] = self._described.key
+        if self.described.key is not None and (self.events or self.verbatim):
+            wanted[CORE_KEY] = self.described.key
         for name in (SERVICE_ID, WHOLE_NAME):
             place = column_called(name, self.names)
             if place is not None:
@@ -328,12 +324,12 @@ class RecordTable:
                 counts.update(text for text in raw.columns["eventDate"].to_pylist() if text)
         if events is not None:
             counts.update(text for text in events.texts("eventDate") if text)
-        read = read_column(counts, order=self._order)
+        read = read_column(counts, order=self.rename.get(DATE_ORDER))
         if len(read.fits) > 1:
             words = [_ORDER_WORDS[order] for order in read.fits]
             raise RecordFileError.of(
                 "dates_can_read",
-                file=self._where,
+                file=self.where,
                 example=read.example,
                 words=words,
                 fits=(f"--date-order {order}" for order in read.fits),
@@ -344,7 +340,7 @@ class RecordTable:
         if read.found_none and "year" not in self._terms:
             raise RecordFileError(
                 unread_dates(self.unread or {}),
-                file=self._where,
+                file=self.where,
                 remedy=said("write_dates"),
             )
         if read.order:
@@ -354,8 +350,8 @@ class RecordTable:
 
     def _read_whole_names(self) -> dict[str, str]:
         """Name as given, by core id, of the records whose name the service could not place whole."""
-        key, issue = self._described.key, self._terms.get("issue")
-        if self._verbatim is None or key is None or issue is None:
+        key, issue = self.described.key, self._terms.get("issue")
+        if self.verbatim is None or key is None or issue is None:
             return {}
         aside: Counter[str] = Counter()
         doubted: set[str | None] = set()
@@ -364,8 +360,8 @@ class RecordTable:
             marks = [any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues]
             rows = np.flatnonzero(np.array([*marks, False])[index])
             doubted.update(tables.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
-        part = self._verbatim
-        name, place = column_called("scientificName", part.names), part._described.key
+        part = self.verbatim
+        name, place = column_called("scientificName", part.names), part.described.key
         if not doubted or name is None or place is None:
             return {}
         found: dict[str, str] = {}
@@ -375,12 +371,12 @@ class RecordTable:
         return found
 
     def _read_events(self, tally: Counter[str]) -> EventTable | None:
-        if not self._events:
+        if not self.events:
             return None
         batches = []
-        for part in self._events:
+        for part in self.events:
             wanted = dict(part._terms)
-            key = part._described.key
+            key = part.described.key
             wanted[CORE_KEY] = key if key is not None else wanted.get("eventID", 0)
             parent = column_called("parentEventID", part.names)
             if parent is not None:
@@ -392,11 +388,11 @@ class RecordTable:
         return EventTable(batches)
 
     def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
-        if self._grid is not None:
+        if self.grid is not None:
             places = [
                 self._terms[name] for name in ("decimalLongitude", "decimalLatitude") if name in self._terms
             ]
-            yield from text_table.batches_of(self._grid.rows(tally, places), wanted, tally)
+            yield from text_table.batches_of(self.grid.rows(tally, places), wanted, tally)
             return
         start = 1
         with self._parquet() as parquet:
@@ -457,14 +453,7 @@ class RecordFile:
         Title, citation and licence, where the archive's metadata state them.
     """
 
-    def __init__(
-        self,
-        path: Path,
-        *,
-        rename: Mapping[str, str] | None,
-        settings: Settings,
-        absent: set[str] | None = None,
-    ) -> None:
+    def __init__(self, path: Path, *, rename: Mapping[str, str] | None, settings: Settings) -> None:
         self.path = path
         resolved = path.resolve()
         name = f"{resolved.parent.name}/{resolved.name}" if resolved.parent.name else resolved.name
@@ -480,19 +469,13 @@ class RecordFile:
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
-                if part.unpacked > settings.max_unpacked_mib * MIB:
-                    raise RecordFileError.of(
-                        "would_unpack_mib",
-                        file=path,
-                        unpacked=part.unpacked / MIB,
-                        max_unpacked_mib=settings.max_unpacked_mib,
-                    )
-            self.headings = tuple(name for part in parts for name in part.names)
-            missing = set.intersection(*(part.absent for part in parts)) if parts else set()
-            if absent is not None:
-                absent |= missing
-            for given in sorted(missing if absent is None else ()):
-                raise no_such_column(given, self.rename[given], path, self.headings)
+                refuse_large(part.unpacked, path, settings)
+            self.headings = tuple(name for part in parts for name in part.headings)
+
+    def lacks(self) -> set[str]:
+        """The headings to be renamed that no table of the file has."""
+        known = set(map(fold, self.headings))
+        return {given for given in self.rename if given != DATE_ORDER and fold(given) not in known}
 
     @contextmanager
     def _parts(self) -> Iterator[list[RecordTable]]:
@@ -506,8 +489,7 @@ class RecordFile:
             with self.path.open("rb") as stream:
                 is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
             if not is_zip:
-                alone = CorePart(name=self.path.name)
-                yield [self._table(alone, lambda: self.path.open("rb"), where=self.path, source=self.name)]
+                yield [self._alone(self.path.name, where=self.path, source=self.name)]
                 return
         with open_container(self.path, self.settings) as container:
             self.datasets = self.datasets or tuple(datasets_of(container))
@@ -517,10 +499,9 @@ class RecordFile:
         """The sheets or layers that hold records; the others are remarked on."""
         if kind == "layer":
             return read_points(self.path)
-        rename = {given: term for given, term in self.rename.items() if given != DATE_ORDER}
 
         def complete(names: Sequence[str]) -> dict[str, int]:
-            found = match_columns(names, rename=rename, file=self.path, absent=set())
+            found = match_columns(names, rename=self.rename, file=self.path)
             found = read_everyday(names, found, file=self.path, remark=lambda text: None)
             check_complete(found, names, self.path)
             return found
@@ -529,7 +510,7 @@ class RecordFile:
             try:
                 return 1000 + len(complete(names))
             except RecordFileError:
-                return len(match_columns(names, rename=rename, file=self.path, absent=set()))
+                return len(match_columns(names, rename=self.rename, file=self.path))
 
         grids = read_sheets(self.path, self.settings, terms_in=terms_in)
         good = [grid for grid in grids if terms_in(grid.names) >= 1000]
@@ -540,15 +521,22 @@ class RecordFile:
                 self.remark(said("sheet_not_read", name=grid.name))
         return good
 
+    def _alone(self, name: str, *, where: str | Path, source: str, grid: Grid | None = None) -> RecordTable:
+        return RecordTable(
+            described=CorePart(name=name),
+            open_stream=lambda: self.path.open("rb"),
+            where=where,
+            source=source,
+            rename=self.rename,
+            grid=grid,
+        )
+
     def _of_grids(self) -> list[RecordTable]:
-        alone = len(self._grids) == 1
+        if len(self._grids) == 1:
+            return [self._alone("", where=self.path, source=self.name, grid=self._grids[0])]
         return [
-            self._table(
-                CorePart(name=grid.name),
-                lambda: self.path.open("rb"),
-                where=self.path if alone else f"{self.path}/{grid.name}",
-                source=self.name if alone else f"{self.name}/{grid.name}",
-                grid=grid,
+            self._alone(
+                grid.name, where=f"{self.path}/{grid.name}", source=f"{self.name}/{grid.name}", grid=grid
             )
             for grid in self._grids
         ]
@@ -558,9 +546,10 @@ class RecordFile:
         described = core_parts(container)
 
         def part(what: CorePart, *, alone: bool) -> RecordTable:
-            return self._table(
-                what,
-                lambda: container.open(what.name),
+            return RecordTable(
+                described=what,
+                open_stream=lambda: container.open(what.name),
+                rename=self.rename,
                 where=f"{container.path}/{what.name}",
                 # rows of two parts may have one number
                 source=self.name if alone else f"{self.name}/{what.name}",
@@ -570,9 +559,6 @@ class RecordFile:
             )
 
         return [part(item, alone=len(described) == 1) for item in described]
-
-    def _table(self, described: CorePart, open_stream: Callable[[], Any], **more: Any) -> RecordTable:
-        return RecordTable(described, open_stream, rename=self.rename, **more)
 
     def remark(self, text: str) -> None:
         """Keep a remark on the whole file, once."""
@@ -661,7 +647,6 @@ def read_records(
     *,
     rename: Mapping[str, str] | None = None,
     settings: Settings | None = None,
-    absent: set[str] | None = None,
 ) -> RecordFile:
     """Open an occurrence table, archive or Parquet file and understand its columns.
 
@@ -676,8 +661,6 @@ def read_records(
         ``date order`` says how dates of numbers are ordered: mdy, dmy or ymd.
     settings : Settings, optional
         ``max_unpacked_mib`` bounds what an archive may unpack to.
-    absent : set of str, optional
-        Takes the headings of *rename* that the file lacks; without it they are an error.
 
     Raises
     ------
@@ -692,7 +675,7 @@ def read_records(
     if not (path.is_file() or path.is_dir()):
         raise RecordFileError.of("pipe_device_records", file=path)
     try:
-        return RecordFile(path, rename=rename, settings=settings or Settings(), absent=absent)
+        return RecordFile(path, rename=rename, settings=settings or Settings())
     except OSError as error:
         raise RecordFileError.of("cannot_read_reading", file=path, error=error.strerror or error) from error
 
@@ -737,13 +720,15 @@ def open_all(
         Before the last file, when one cannot be used; after it, for a heading that none has.
     """
     absent: set[str] | None = None
-    file: RecordFile | None = None
     for path in paths:
-        missing: set[str] = set()
-        file = read_records(path, rename=rename, settings=settings, absent=missing)
-        absent = missing if absent is None else absent & missing
+        file = read_records(path, rename=rename, settings=settings)
+        absent = file.lacks() if absent is None else absent & file.lacks()
         yield file
     for given in sorted(absent or ()):
-        assert file is not None
-        assert rename is not None
-        raise no_such_column(given, rename[given], file.path, file.headings)
+        raise RecordFileError.of(
+            "map_unknown_column",
+            file=file.path,
+            given=given,
+            term=file.rename[given],
+            names=listed(file.headings),
+        )

@@ -10,7 +10,8 @@ import datetime
 import hashlib
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +33,50 @@ WHAT = vocabulary("statement")
 _KINDS = {word: kind for kind, words in WHAT.items() for word in words}
 
 
-def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
-    """Rows that hold something, by number, as a mapping of the headings known here to the cell."""
+@dataclass(frozen=True)
+class _Given:
+    """A row of a table: its number, and the cell of each heading that is known here; empty where none is."""
+
+    path: Path
+    number: int
+    cells: Mapping[str, str]
+
+    def __getitem__(self, term: str) -> str:
+        return self.cells.get(term, "")
+
+    @property
+    def at(self) -> dict[str, Any]:
+        """Where it stands, for an error."""
+        return {"file": self.path, "row": self.number}
+
+    def count(self) -> float:
+        """The individualCount; 0 for a species that was looked for and not caught."""
+        text = self["individualCount"]
+        try:
+            count = float(text)
+        except ValueError:
+            count = math.nan
+        if not (math.isfinite(count) and count >= 0):
+            raise RecordFileError.of("individualcount_not_count", **self.at, text=text[:40])
+        return count
+
+
+def _rows(
+    paths: Iterable[str | Path], needed: Sequence[str], as_of: datetime.date
+) -> Iterator[tuple[_Given, str | None]]:
+    """Rows that hold something, each with its date in ISO 8601; all of them name a species."""
+    for path in map(Path, paths):
+        rows = list(_filled(path, needed))
+        column = read_column(Counter(row["date"] for row in rows if row["date"]))
+        if len(column.fits) > 1:
+            raise RecordFileError.of("date_can_read", file=path, example=column.example)
+        for row in rows:
+            if not row["scientificName"]:
+                raise RecordFileError.of("names_no_species", **row.at)
+            yield row, _date(row, column.iso.get(row["date"], row["date"]), as_of)
+
+
+def _filled(path: Path, needed: Sequence[str]) -> Iterator[_Given]:
     remedy = said("csv_table_columns", needed=needed)
     try:
         grid = _grid(path)
@@ -41,20 +84,20 @@ def _rows(path: Path, needed: Sequence[str]) -> list[tuple[int, dict[str, str]]]
     except OSError as error:
         raise RecordFileError.of("cannot_read_file", file=path, error=error.strerror or error) from error
     places = columns_of(grid.names, "statements")
-    missing = [term for term in needed if term not in places]
-    if missing:
+    if missing := [term for term in needed if term not in places]:
         raise RecordFileError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
-    found = []
-    for row, cells, _ in rows:
+    is_empty = True
+    for number, cells, _ in rows:
         given = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
+        row = _Given(path, number, given)
         odd = next((text for text in given.values() if not text.isprintable()), None)
         if odd is not None:
-            raise RecordFileError.of("odd_sign", file=path, row=row, odd=odd[:40])
+            raise RecordFileError.of("odd_sign", **row.at, odd=odd[:40])
         if any(given.values()):
-            found.append((row, given))
-    if not found:
+            is_empty = False
+            yield row
+    if is_empty:
         raise RecordFileError.of("header_but_no_rows", file=path, remedy_given=remedy)
-    return found
 
 
 def _grid(path: Path) -> Grid:
@@ -69,35 +112,15 @@ def _grid(path: Path) -> Grid:
     return sheets[0]
 
 
-def _iso(
-    path: Path, rows: Sequence[tuple[int, dict[str, str]]], as_of: datetime.date
-) -> dict[int, str | None]:
-    """The date of each row in ISO 8601, by the one order that fits all of them."""
-    column = read_column(Counter(given["date"] for _, given in rows if given.get("date")))
-    if len(column.fits) > 1:
-        raise RecordFileError.of("date_can_read", file=path, example=column.example)
-    return {
-        row: _date(path, row, column.iso.get(text := given.get("date", ""), text), as_of)
-        for row, given in rows
-    }
-
-
-def _date(path: Path, row: int, text: str | None, as_of: datetime.date) -> str | None:
+def _date(row: _Given, text: str, as_of: datetime.date) -> str | None:
     if not text:
         return None
     span, _ = read_date(text)
     if span is None:
-        raise RecordFileError.of("date_cannot_read", file=path, row=row, text=text[:40])
+        raise RecordFileError.of("date_cannot_read", **row.at, text=text[:40])
     if span.start > as_of:
-        raise RecordFileError.of("date_lies_after", file=path, row=row, text=text, as_of=as_of)
+        raise RecordFileError.of("date_lies_after", **row.at, text=text, as_of=as_of)
     return text
-
-
-def _name(path: Path, row: int, given: Mapping[str, str]) -> str:
-    name = given.get("scientificName")
-    if not name:
-        raise RecordFileError.of("names_no_species", file=path, row=row)
-    return name
 
 
 def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.Table:
@@ -121,27 +144,17 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
     RecordFileError
         When a file cannot be read, lacks a column, or has a row that says nothing clear.
     """
-    rows: list[dict[str, Any]] = []
-    for path in map(Path, paths):
-        found = _rows(path, ("scientificName", "what"))
-        dates = _iso(path, found, as_of)
-        for row, given in found:
-            what = _KINDS.get(fold(given.get("what")))
-            if what is None:
-                raise RecordFileError.of(
-                    "kind_unknown", file=path, row=row, value=given.get("what", "")[:40], what=WHAT
-                )
-            rows.append(
-                {
-                    "scientificName": _name(path, row, given),
-                    "what": what,
-                    "date": dates[row],
-                    "source": given.get("source") or path.name,
-                    "waterBody": given.get("waterBody") or None,
-                }
-            )
-    made = tables.table(STATEMENTS, {name: [row[name] for row in rows] for name in STATEMENTS.names})
-    return check(made, STATEMENTS, "statements")
+    values: dict[str, list[str | None]] = {name: [] for name in STATEMENTS.names}
+    for row, date in _rows(paths, ("scientificName", "what"), as_of):
+        what = _KINDS.get(fold(row["what"]))
+        if what is None:
+            raise RecordFileError.of("kind_unknown", **row.at, value=row["what"][:40], what=WHAT)
+        values["scientificName"].append(row["scientificName"])
+        values["what"].append(what)
+        values["date"].append(date)
+        values["source"].append(row["source"] or row.path.name)
+        values["waterBody"].append(row["waterBody"] or None)
+    return check(tables.table(STATEMENTS, values), STATEMENTS, "statements")
 
 
 def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date) -> pa.Table:
@@ -168,45 +181,30 @@ def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date)
         When a file cannot be read, lacks a column, or has a row without a name or count.
     """
     rows: list[dict[str, Any]] = []
-    for path in map(Path, paths):
-        found = _rows(path, ("scientificName", "individualCount"))
-        dates = _iso(path, found, as_of)
-        for row, given in found:
-            count = _count(path, row, given.get("individualCount", ""))
-            day = dates[row] or as_of.isoformat()
-            event = f"catch/{path.name}/{day}"
-            rows.append(
-                {
-                    "recordKey": f"catch/{path.name}#{row}",
-                    "eventID": event,
-                    "datasetKey": f"catch/{path.name}",
-                    "basisOfRecord": "HumanObservation",
-                    "scientificName": _name(path, row, given),
-                    "decimalLongitude": site.longitude,
-                    "decimalLatitude": site.latitude,
-                    "geodeticDatum": "WGS84",
-                    "eventDate": day,
-                    "waterBody": given.get("waterBody") or site.name or None,
-                    "samplingProtocol": given.get("samplingProtocol") or None,
-                    "individualCount": count,
-                    "occurrenceStatus": "present" if count else "absent",
-                    "sourceFile": path.name,
-                    "sourceRow": row,
-                }
-            )
+    for row, date in _rows(paths, ("scientificName", "individualCount"), as_of):
+        name, count, day = row.path.name, row.count(), date or as_of.isoformat()
+        rows.append(
+            {
+                "recordKey": f"catch/{name}#{row.number}",
+                "eventID": f"catch/{name}/{day}",
+                "datasetKey": f"catch/{name}",
+                "basisOfRecord": "HumanObservation",
+                "scientificName": row["scientificName"],
+                "decimalLongitude": site.longitude,
+                "decimalLatitude": site.latitude,
+                "geodeticDatum": "WGS84",
+                "eventDate": day,
+                "waterBody": row["waterBody"] or site.name or None,
+                "samplingProtocol": row["samplingProtocol"] or None,
+                "individualCount": count,
+                "occurrenceStatus": "present" if count else "absent",
+                "sourceFile": name,
+                "sourceRow": row.number,
+            }
+        )
     return tables.table(RECORDS, {name: [row.get(name) for row in rows] for name in RECORDS.names})
 
 
 def origin_of(path: Path, *, use: str) -> dict[str, Any]:
     """Path, hash of the content and use of a table that went into a pool."""
     return {"path": path.name, "sha256": hashlib.sha256(path.read_bytes()).hexdigest(), "use": use}
-
-
-def _count(path: Path, row: int, text: str) -> float:
-    try:
-        count = float(text)
-    except ValueError:
-        count = math.nan
-    if not (math.isfinite(count) and count >= 0):
-        raise RecordFileError.of("individualcount_not_count", file=path, row=row, text=text[:40])
-    return count

@@ -580,9 +580,10 @@ def _database(work: Path, memory_mib: int) -> Iterator[duckdb.DuckDBPyConnection
         with duckdb.connect(config=options) as database:
             yield database
     except (duckdb.OutOfMemoryException, duckdb.IOException) as error:
-        full = is_full(error) or isinstance(error, duckdb.OutOfMemoryException)
-        key = "no_space_left" if full else "sorting_failed_store"
-        raise StoreError.of(key, parent=work.parent, words=" ".join(str(error).split())) from error
+        if is_full(error) or isinstance(error, duckdb.OutOfMemoryException):
+            raise StoreError.of("no_space_left", parent=work.parent) from error
+        words = " ".join(str(error).split())
+        raise StoreError.of("sorting_failed_store", parent=work.parent, words=words) from error
     except RuntimeError as error:
         if "interrupted" not in str(error):
             raise

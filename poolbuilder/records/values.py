@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
-from poolbuilder.names.vocabularies import fold
+from poolbuilder.names.vocabularies import fold, headings
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
 
@@ -38,32 +38,7 @@ _SAME = {"class": "taxonClass", "taxonID": "taxonKey", "rights": "license"}
 
 # Older and everyday headings, read when no column has the term's own name; those of _FAINT only when
 # no other is there.
-_EVERYDAY = {
-    "decimalLatitude": ("latitude", "lat", "latdd", "declat", "latitudedd", "latitudedecimal", "gpslat", "y",
-        "ycoord"),
-    "decimalLongitude": (
-        "longitude", "long", "lon", "lng", "longdd", "londd", "declong", "declon", "longitudedd",
-        "longitudedecimal", "gpslong", "gpslon", "x", "xcoord",
-    ),
-    "scientificName": ("species", "speciesname", "taxon", "taxonname", "latinname", "scientific", "binomial"),
-    "vernacularName": ("commonname", "common", "fishname", "englishname", "fish"),
-    "year": ("yearcollected", "collectionyear", "yr"),
-    "month": ("monthcollected", "collectionmonth"),
-    "day": ("daycollected", "collectionday"),
-    "eventDate": ("date", "datecollected", "collectiondate", "sampledate", "surveydate", "observedon",
-        "obsdate"),
-    "coordinateUncertaintyInMeters": ("coordinateuncertainty", "uncertaintym", "uncertainty", "accuracy"),
-    "geodeticDatum": ("datum", "horizontaldatum"),
-    "recordedBy": ("collector", "collectors", "observer", "crew"),
-    "catalogNumber": ("catalognumbertext", "catalogno", "catno"),
-    "occurrenceID": ("globaluniqueidentifier", "recordid", "guid"),
-    "individualCount": ("count", "abundance", "numbercaught", "nocaught", "caught"),
-    "samplingProtocol": ("gear", "method", "samplingmethod"),
-    "eventID": ("sampleid", "surveyid", "visitid"),
-    "locality": ("location", "site", "sitename"),
-    "waterBody": ("waterbodyname", "water", "stream", "lake", "lakename", "river"),
-    "recordNumber": ("collectornumber", "fieldnumber"),
-}  # fmt: skip
+_EVERYDAY = {heading: term for term, words in headings("records").items() for heading in words}
 _FAINT = {"x", "y", "xcoord", "ycoord"}
 _MUST_BE_CLEAR = ("decimalLatitude", "decimalLongitude", "scientificName", "eventDate")
 _IN_BRACKETS = re.compile(r"[(\[].*?[)\]]")
@@ -77,34 +52,22 @@ GENUS = "genus of the name"
 
 _OWN = {fold(name): name for name in READ}
 _KNOWN = {**_OWN, **{fold(given): term for given, term in _SAME.items()}}
-_EVERYDAY_NAMES = {given: term for term, names in _EVERYDAY.items() for given in names}
 
 
-def _renamed(
-    rename: Mapping[str, str], names: Sequence[str], file: str | Path, absent: set[str] | None
-) -> dict[int, str]:
+def _renamed(rename: Mapping[str, str], names: Sequence[str], file: str | Path) -> dict[int, str]:
     positions = {fold(name): index for index, name in reversed(list(enumerate(names)))}
     out: dict[int, str] = {}
     for given, term in rename.items():
         target = _KNOWN.get(fold(term))
-        if target is None:
+        if target is None and given != DATE_ORDER:
             raise RecordFileError.of("map_not_darwin", file=file, given=given, term=term)
-        index = positions.get(fold(given))
-        if index is not None:
-            out[index] = target
-        elif absent is not None:
-            absent.add(given)
-        else:
-            raise no_such_column(given, term, file, names)
+        if target is not None and fold(given) in positions:
+            out[positions[fold(given)]] = target
     return out
 
 
-def no_such_column(given: str, term: str, file: str | Path, names: Sequence[str]) -> RecordFileError:
-    """The error for a heading to be renamed that no table has."""
-    return RecordFileError.of("map_unknown_column", file=file, given=given, term=term, names=_listed(names))
-
-
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Headings for a message, no more than forty."""
     shown = [name or "(no name)" for name in names[:40]]
     more = f" and {len(names) - 40} more" if len(names) > 40 else ""
     return ", ".join(shown) + more
@@ -125,7 +88,7 @@ def _everyday(names: Sequence[str], taken: Mapping[int, str]) -> dict[str, list[
     free = set(READ) - set(taken.values())
     found: dict[str, list[int]] = {}
     for index, name in enumerate(names):
-        term = _EVERYDAY_NAMES.get(_heading(name), "")
+        term = _EVERYDAY.get(_heading(name), "")
         if index not in taken and term in free:
             found.setdefault(term, []).append(index)
     for term, places in found.items():
@@ -174,7 +137,6 @@ def match_columns(
     *,
     rename: Mapping[str, str] | None = None,
     file: str | Path,
-    absent: set[str] | None = None,
 ) -> dict[str, int]:
     """Where each term of the RECORDS schema stands among the columns of a file.
 
@@ -183,11 +145,10 @@ def match_columns(
     names : sequence of str
         Headings as given: any case, with or without a namespace or web address.
     rename : mapping of str to str, optional
-        Given heading to Darwin Core term; stronger than the headings themselves.
+        Given heading to Darwin Core term; stronger than the headings themselves.  Those that no
+        column has are passed over.
     file : path
         Named in an error.
-    absent : set of str, optional
-        Takes the headings of *rename* that no column has; without it they are an error.
 
     Returns
     -------
@@ -197,9 +158,9 @@ def match_columns(
     Raises
     ------
     RecordFileError
-        For an unknown term or heading in *rename*.
+        For an unknown term in *rename*.
     """
-    taken = _renamed(rename or {}, names, file, absent)
+    taken = _renamed(rename or {}, names, file)
     claimed = set(taken.values())
     for known in (_OWN, _KNOWN):  # a column of the very name comes before one of the same meaning
         for index, name in enumerate(names):
@@ -223,7 +184,7 @@ def check_complete(found: Mapping[str, int], names: Sequence[str], file: str | P
         missing = ["scientificName"]
     if missing:
         raise RecordFileError.of(
-            "no_column_for", file=file, what=what, missing=missing, names=_listed(names), missing2=missing[0]
+            "no_column_for", file=file, what=what, missing=missing, names=listed(names), missing2=missing[0]
         )
 
 
