@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
-from poolbuilder.names.vocabularies import fold, headings
+from poolbuilder.names.vocabularies import fold, vocabulary
 from poolbuilder.records.text_table import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
 
@@ -38,7 +38,7 @@ _SAME = {"class": "taxonClass", "taxonID": "taxonKey", "rights": "license"}
 
 # Older and everyday headings, read when no column has the term's own name; those of _FAINT only when
 # no other is there.
-_EVERYDAY = {heading: term for term, words in headings("records").items() for heading in words}
+_EVERYDAY = {heading: term for term, words in vocabulary("records").items() for heading in words}
 _FAINT = {"x", "y", "xcoord", "ycoord"}
 _MUST_BE_CLEAR = ("decimalLatitude", "decimalLongitude", "scientificName", "eventDate")
 _IN_BRACKETS = re.compile(r"[(\[].*?[)\]]")
