@@ -20,8 +20,7 @@ from poolbuilder.cli.options import (
     store_path,
 )
 from poolbuilder.cli.output import WIDE, progress_line, tell
-from poolbuilder.records.store import Store
-from poolbuilder.records.store_files import AddResult, Findings, RemoveResult
+from poolbuilder.records.store import AddResult, Findings, RemoveResult, Store
 
 
 @click.command()
