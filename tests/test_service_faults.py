@@ -388,6 +388,12 @@ def test_bytes_that_trickle_end_at_the_time_limit(
         assert brought(client, tmp_path).complete
 
 
+def test_what_is_fetched_is_its_owners_alone(client: Client, tmp_path: Path) -> None:
+    """Localities of rare species are in it; ``add --share`` opens the store to others."""
+    brought(client, tmp_path / "store")
+    assert (tmp_path / "store").stat().st_mode & 0o777 == 0o700
+
+
 # ------------------------------------------------------------------ addresses, accounts, downloads
 
 

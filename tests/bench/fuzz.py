@@ -4,13 +4,15 @@
     python tests/bench/fuzz.py --inputs 300 --only plan,waters --seed 7
 
 The seed is printed; an input that was lost is named by reader, seed and number, and comes back with
-``--again "plan 7 123"``, which writes it to a file.  Each reader runs in a process of its own.
+``--again "plan 7 123"``, which writes it to a file.  Each reader runs in a process of its own; files lie in
+memory where the system has ``/dev/shm``, for much of what is read is written first, safely.
 """
 
 from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import random
 import sys
 import time
@@ -47,6 +49,8 @@ def main() -> None:
     if given.again:
         _again(given.again)
         return
+    if Path("/dev/shm").is_dir():
+        os.environ.setdefault("TMPDIR", "/dev/shm")
     print(f"seed {given.seed}\n\n| reader | tried | refused | read | lost | s |\n|---|---|---|---|---|---|")
     lost = []
     for name in given.only.split(","):
