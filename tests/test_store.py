@@ -242,6 +242,24 @@ def test_a_version_without_a_time_hides_older_ones_also_when_the_store_is_checke
     assert everything(store)["locality"].to_pylist() == ["last"]
 
 
+def test_a_store_from_before_rows_were_numbered_is_used_as_any_other(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    added(store, many_rows(300), name="one.csv")
+    added(store, many_rows(300, seed=1, first=200), name="two.csv")
+    for path in tmp_path.glob("*.parquet"):
+        file = pq.ParquetFile(path)
+        about = file.metadata.metadata
+        rows = file.read().drop_columns(["arrivalNumber"])
+        pq.write_table(rows.replace_schema_metadata({**rows.schema.metadata, **about}), path)
+    assert store.check().again == ()  # the sizes are other ones now
+    assert store.check().problems == ()
+    whole = everything(store)
+    assert added(store, many_rows(100, seed=2, first=450), name="three.csv").replaced == 50
+    store.remove("three.csv")
+    assert everything(store).equals(whole)
+    assert store.check().problems == ()
+
+
 @settings(LAW, max_examples=20)
 @given(
     rows=st.lists(

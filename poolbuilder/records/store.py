@@ -329,7 +329,7 @@ class Store:
                 numbers = [source["number"] for source in sources]
                 made = list(_sorted_files(database, staged, index.serial, numbers, progress))
                 new = [work / file.name for file in made]
-                lost = np.union1d(known, self._lost(database, index, new))
+                lost = np.union1d(known, self._lost(database, index, work, new))
             outdated = int((lost >> ROW_BITS > index.serial).sum())
             after = replace(
                 index,
@@ -473,9 +473,13 @@ class Store:
         progress("checking", len(names), len(names))
         return good, lost
 
-    def _lost(self, database: duckdb.DuckDBPyConnection, index: Index, new: Sequence[Path] = ()) -> Rows:
+    def _lost(
+        self, database: duckdb.DuckDBPyConnection, index: Index, work: Path, new: Sequence[Path] = ()
+    ) -> Rows:
         """Rows of the store, and of the *new* files, that do not count; of all of it where none are new."""
-        paths = _literal([*(self.path / file.name for file in index.files), *new])
+        template = work / "unplaced-0.parquet"  # older files lack a column, and a list may not be empty
+        pq.write_table(layout.SCHEMAS["unplaced"].empty_table(), template)
+        paths = _literal([template, *(self.path / file.name for file in index.files), *new])
         gone = ", ".join(map(str, (-1, *index.removed)))
         among = f"and hash(recordKey) in (select hash(recordKey) from {_FILES.format(_literal(new))})"
         database.execute(_CHANGED)
@@ -487,10 +491,8 @@ class Store:
 
     def _all_lost(self, index: Index, work: Path) -> Rows:
         """Every row of the store that does not count, found anew."""
-        if not index.files:
-            return np.zeros(0, np.int64)
         with _database(work, self._memory_mib) as database:
-            return self._lost(database, index)
+            return self._lost(database, index, work)
 
     def _commit(self, before: Index, made: tuple[Index, Rows], work: Path) -> Index:
         """Make an index the store's, with the rows that do not count; what only *before* names goes."""
