@@ -393,7 +393,7 @@ def _restore_whole_names(
         return
     for row in np.flatnonzero(lost).tolist():
         given, read = whole[row].as_py(), out["scientificName"][row].as_py()
-        notes.add(row, said("service_reads_name_values", given=given, read=read))
+        notes.add(row, said("service_reads_name", given=given, read=read))
     tally["whole name"] += int(lost.sum())
     mask = tables.array(lost, pa.bool_())
     out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])

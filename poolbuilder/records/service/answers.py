@@ -15,18 +15,21 @@ import gzip
 import hashlib
 import json
 import zlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError, said
 from poolbuilder.files import disk_errors, write_whole
 from poolbuilder.records.service.client import Answer, oddity, parsed, text_of
-from poolbuilder.records.values import WHOLE_NAME_DOUBTS
+from poolbuilder.records.text_table import RawBatch
+from poolbuilder.records.values import WHOLE_NAME, WHOLE_NAME_DOUBTS, RowKeys, records_of
 
 PLAN, PAGES, MANIFEST, REFUSED = "plan.json", "pages.jsonl", "manifest.json", "refused.json"
 MOST_ASIDE = 50
@@ -174,49 +177,16 @@ class Answers:
 
 # ------------------------------------------------------------------ records
 
-_MADE_HERE = {"recordKey", "sourceFile", "readNote", "issue"}
+_MADE_HERE = {"recordKey", "sourceFile", "sourceRow", "readNote", "coordinateDecimals"}
 FIELDS = {
-    item.name: {"taxonClass": "class"}.get(item.name, item.name)
-    for item in schemas.RECORDS
-    if item.type == schemas.TEXT and item.name not in _MADE_HERE
+    name: {"taxonClass": "class"}.get(name, name) for name in schemas.RECORDS.names if name not in _MADE_HERE
 }
-"""Text column of a record and the field of the answer that fills it."""
-
-NUMBERS = {
-    "decimalLongitude": None,
-    "decimalLatitude": None,
-    "coordinateUncertaintyInMeters": None,
-    "coordinatePrecision": None,
-    "individualCount": None,
-    "year": (-9999, 9999),
-    "month": (-128, 127),
-    "day": (-128, 127),
-}
-"""Numeric columns, with the bounds of those that are whole numbers."""
+"""Column of a record and the field of the answer that fills it."""
 
 
-def _number(value: Any, bounds: tuple[int, int] | None) -> tuple[float | None, bool]:
-    """A number, and whether what stood there was none."""
-    if value is None or value == "":
-        return None, False
-    try:
-        number = float(value)
-    except (TypeError, ValueError, OverflowError):
-        return None, True
-    if number != number or number in {float("inf"), float("-inf")} or isinstance(value, bool):
-        return None, True
-    if bounds is not None and not (number == int(number) and bounds[0] <= number <= bounds[1]):
-        return None, True
-    return number, False
-
-
-def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) -> dict[str, Any]:
-    row: dict[str, Any] = {column: text_of(answer.get(field)) for column, field in FIELDS.items()}
-    notes = []
-    for column, bounds in NUMBERS.items():
-        row[column], bad = _number(answer.get(column), bounds)
-        if bad:
-            notes.append(f"{column} {(text_of(answer.get(column)) or '')[:60]!r} is not a number")
+def _texts(answer: Mapping[str, Any], verbatim: Mapping[str, str]) -> dict[str, str | None]:
+    """What an answer says, as text, by column; numbers are read from it as from a table."""
+    row = {column: text_of(answer.get(field)) for column, field in FIELDS.items()}
     if row["associatedMedia"] is None:
         media = answer.get("media")
         shown = filter(lambda item: isinstance(item, dict), media if isinstance(media, list) else [])
@@ -227,18 +197,7 @@ def _row(answer: Mapping[str, Any], source: str, verbatim: Mapping[str, str]) ->
     issues = answer.get("issues")
     row["issue"] = ";".join(filter(None, map(text_of, issues))) or None if isinstance(issues, list) else None
     key = text_of(answer["key"]) or ""
-    written = verbatim.get(key) or text_of(answer.get("verbatimScientificName"))
-    if written and whole_name_lost(answer) and written != row["scientificName"]:
-        notes.append(said("service_reads_name", written=written, scientific_name=row["scientificName"]))
-        row["scientificName"], row["taxonRank"] = written, None
-    row |= {
-        "recordKey": record_key(key),
-        "coordinateDecimals": None,
-        "sourceFile": source,
-        "sourceRow": None,
-        "readNote": "; ".join(notes) or None,
-    }
-    return row
+    return row | {WHOLE_NAME: verbatim.get(key) or text_of(answer.get(WHOLE_NAME))}
 
 
 def whole_name_lost(answer: Mapping[str, Any]) -> bool:
@@ -271,9 +230,16 @@ def records_table(
     Table, schema RECORDS
         One row per answer, in order.
     """
-    rows = [_row(answer, source, verbatim or {}) for answer in answers]
-    values = {name: [row[name] for row in rows] for name in schemas.RECORDS.names}
-    return schemas.check(tables.table(schemas.RECORDS, values), schemas.RECORDS, "service")
+    rows = [_texts(answer, verbatim or {}) for answer in answers]
+    columns = {name: tables.array([row[name] for row in rows], pa.string()) for name in (*FIELDS, WHOLE_NAME)}
+    raw = RawBatch(columns=columns, rows=np.arange(len(rows), dtype=np.int64))
+    table = records_of(raw, source=source, keys=RowKeys(), defaults={}, tally=Counter())
+    made: dict[str, list[Any]] = {"recordKey": [record_key(answer["key"]) for answer in answers]}
+    made |= dict.fromkeys(("sourceRow", "coordinateDecimals"), [None] * len(rows))
+    for name, values in made.items():
+        kind = schemas.RECORDS.field(name)
+        table = table.set_column(table.column_names.index(name), kind, tables.array(values, kind.type))
+    return schemas.check(table, schemas.RECORDS, "service")
 
 
 def unlike_page(answer: Any) -> str | None:
