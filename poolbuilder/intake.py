@@ -204,6 +204,8 @@ def bring(
 
 def _taken_up(item: Fetch, into: Store) -> tuple[int, int]:
     """Add a fetch to the store; records added, and those of them that replace an older version."""
+    if not item.rows and not item.withdrawn:
+        return 0, 0
     result = into.add_table(item.for_store(), source=item.source, datasets=item.datasets)
     withdrawn = len(item.withdrawn) if result.read else 0
     return result.read - withdrawn, max(0, result.replaced - withdrawn)
