@@ -87,6 +87,10 @@ WIDE_WATERS = (
 CATCH = (
     b"species,statement,date,count,source,waterBody,gear,hours\nbluegill,yes,2020-05-01,3,A,Pond,seine,2\n"
 )
+FISHES = b"""name,sex,standard_length_mm,body_depth_mm,sure_body_depth_mm,anal_rays,photos
+fish 7,male,142,60,0.4,10,a.jpg;b.jpg
+fish 8,,99,,,,
+"""
 FISH = b"""[fish]
 name = "fish 7"
 sex = "male"
@@ -378,6 +382,9 @@ def readers() -> dict[str, Reader]:
             lambda path: read_traits(path),
         ),
         "fish form": Reader((FISH,), "fish.txt", lambda path: read_fish(path, traits, settings=Settings())),
+        "fish table": Reader(
+            (FISHES,), "fishes.csv", lambda path: read_fish(path, traits, settings=Settings())
+        ),
         "GeoJSON": Reader(
             (polygons, (DATA / "ranges" / "plain.geojson").read_bytes()), "layer.geojson", _layer
         ),

@@ -77,7 +77,8 @@ CELLS = st.text(max_size=10) | st.sampled_from(ODD_CELLS) | st.floats().map(str)
 
 
 @pytest.mark.parametrize(
-    "name", ["records", "waters", "species list", "crosses", "region list", "statements", "traits"]
+    "name",
+    ["records", "waters", "species list", "crosses", "region list", "statements", "traits", "fish table"],
 )
 @given(st.data())
 @settings(deadline=None, derandomize=True, max_examples=25)
@@ -89,12 +90,15 @@ def test_any_cells_under_the_right_headings_are_read_or_one_line(name: str, data
     read_or_one_line(name, sink.getvalue().encode("utf-8", "surrogatepass"))
 
 
-@pytest.mark.parametrize(
-    "name", ["records", "waters", "species list", "crosses", "region list", "statements", "traits"]
-)
+@pytest.mark.parametrize("name", ["waters", "species list", "crosses", "region list", "traits", "fish table"])
 @pytest.mark.parametrize("more", [b'"never closed,' + b"A" * 200_000, b"A" * 200_000 + b",1,1", b"\x00,1,1"])
 def test_a_quote_never_closed_and_a_cell_without_end_are_one_line(name: str, more: bytes) -> None:
-    read_or_one_line(name, READERS[name].seeds[0] + more)
+    """As where nothing has raised the limit of a cell, which the readers of records and statements do for themselves."""
+    before = csv.field_size_limit(131_072)
+    try:
+        read_or_one_line(name, READERS[name].seeds[0] + more)
+    finally:
+        csv.field_size_limit(before)
 
 
 @pytest.mark.parametrize("name", ["settings", "plan"])

@@ -54,14 +54,17 @@ def _fish_of_rows(text: str, table: TraitTable, settings: Settings, where: str) 
     """One fish a row; ``sure_KEY`` and ``why_KEY`` stand in columns of their own."""
     reader = csv.DictReader(io.StringIO(text, newline=""))
     made: list[Fish] = []
-    for row in reader:
-        given = {key.strip(): (value or "").strip() for key, value in row.items() if isinstance(key, str)}
-        if None in row or len(made) == MOST_FISH:
-            fact = said("more_cells_header") if None in row else f"holds more than {MOST_FISH} fish"
-            raise TraitError(fact, file=where, row=reader.line_num, remedy=said("fish_row_value"))
-        if any(given.values()):
-            notes = from_fields(given, table)
-            made.append(fish_from(notes, table, settings=settings, where=where, row=reader.line_num))
+    try:
+        for row in reader:
+            given = {key.strip(): (value or "").strip() for key, value in row.items() if isinstance(key, str)}
+            if None in row or len(made) == MOST_FISH:
+                fact = said("more_cells_header") if None in row else f"holds more than {MOST_FISH} fish"
+                raise TraitError(fact, file=where, row=reader.line_num, remedy=said("fish_row_value"))
+            if any(given.values()):
+                notes = from_fields(given, table)
+                made.append(fish_from(notes, table, settings=settings, where=where, row=reader.line_num))
+    except csv.Error as error:
+        raise TraitError.of("not_csv", file=where, row=reader.line_num, error=error) from error
     if not made:
         raise TraitError.of("no_fish", file=where)
     return made
