@@ -690,7 +690,11 @@ def _packed(region: Region) -> bytes:
             elif isinstance(value, np.ndarray) and value.dtype != object:
                 arrays[name] = value
             elif isinstance(value, np.ndarray):
-                plain[name] = {"texts": value.tolist()}
+                texts = tables.array(value.tolist(), pa.large_string())
+                for what, buffer in zip(("there", "ends", "letters"), texts.buffers(), strict=True):
+                    if buffer is not None:
+                        arrays[f"{name}.{what}"] = np.frombuffer(buffer, dtype=np.uint8)
+                plain[name] = {"texts": len(texts)}
             else:
                 plain[name] = value
 
@@ -717,7 +721,10 @@ def _unpacked(content: bytes) -> Region:
             if value is _PARTS:
                 value = get(_PARTS[field.name], name + ".")
             elif isinstance(value, dict):
-                value = np.array([*value["texts"], None], dtype=object)[:-1]
+                parts = [arrays.get(f"{name}.{what}") for what in ("there", "ends", "letters")]
+                buffers = [None if part is None else pa.py_buffer(part) for part in parts]
+                texts = pa.Array.from_buffers(pa.large_string(), value["texts"], buffers)
+                value = np.array([*texts.to_pylist(), None], dtype=object)[:-1]
             values[field.name] = tuple(value) if isinstance(value, list) else value
         return kind(**values)
 

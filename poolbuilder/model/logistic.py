@@ -39,7 +39,12 @@ def pair_km(a: Floats, b: Floats) -> Floats:
     1,000 km the result is within 0.4 % of the geodesic, far below what a kernel can tell apart.
     """
     square = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2 * a @ b.T
-    square = np.maximum(square, 0.0) * 1e-6
+    return chord_km(np.maximum(square, 0.0))
+
+
+def chord_km(square: Floats) -> Floats:
+    """Distance over the ground in km from the squared straight line in m²."""
+    square = square * 1e-6
     bend = square / (4 * EARTH_KM**2)
     out: Floats = np.sqrt(square) * (1 + bend * (1 / 6 + bend * 3 / 40))
     return out

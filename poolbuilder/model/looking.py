@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.model.constants import Constants, beta_nodes
-from poolbuilder.model.logistic import pair_km
+from poolbuilder.model.logistic import chord_km
 from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.settings import Settings
 
@@ -50,6 +50,7 @@ SCOPE_NAMES = 3
 """A class of many events with no more names than this looked for these alone."""
 AGREE_KM, AGREE_SCALE_KM = 10.0, 5.0
 MOST_EVENTS, MOST_COMPARED, MOST_NEIGHBOURS = 8000, 1500, 40
+PAIRS_AT_ONCE = 2_000_000
 FEW_COMPARISONS = 20.0
 MOST_UNSEEN = 0.8
 COARSE_M = 1000.0
@@ -393,36 +394,92 @@ def _classes(table: pa.Table, best: Ints, rows: Ints) -> tuple[Ints, Bools]:
     return label, mean[label] > ROWS_SHARED
 
 
-def _agreement(named: _Named, points: Floats, rows: Ints, against: Ints) -> tuple[float, float]:
-    """How much of an event of *against* one of *rows* near it names again, and on how many comparisons."""
-    rows = rows[:: max(1, -(-len(rows) // MOST_COMPARED))]
-    near, far = [], []
-    away = []
-    for start in range(0, len(rows), 256):
-        some = rows[start : start + 256]
-        km = pair_km(points[some], points[against])
-        inside = (km < AGREE_KM) & (some[:, None] != against[None, :])
-        i, j = np.nonzero(inside)
-        rank = np.arange(len(i)) - np.searchsorted(i, i)
-        step = np.maximum(1, -(-np.bincount(i, minlength=len(some)) // MOST_NEIGHBOURS))[i]
-        picked = rank % step == 0
-        near.append(some[i[picked]])
-        far.append(against[j[picked]])
-        away.append(km[i[picked], j[picked]])
-    if not near:
-        return np.nan, 0.0
-    b, a, weight = np.concatenate(near), np.concatenate(far), np.exp(-np.concatenate(away) / AGREE_SCALE_KM)
-    first = np.searchsorted(named.code, a * named.width)
-    size = named.length[a]
-    pair = np.repeat(np.arange(len(a)), size)
-    offset = np.arange(len(pair)) - np.repeat(np.cumsum(size) - size, size)
-    wanted = b[pair] * named.width + named.code[first[pair] + offset] % named.width
-    place = np.minimum(np.searchsorted(named.code, wanted), len(named.code) - 1)
-    shared = (
-        np.bincount(pair, named.code[place] == wanted, minlength=len(a)) if len(pair) else np.zeros(len(a))
-    )
-    total = float((weight * size).sum())
-    return (float((weight * shared).sum()) / total if total > 0 else np.nan), float(weight.sum())
+def _spans(start: Ints, size: Ints) -> Ints:
+    """``start[i], start[i] + 1, ...``, *size[i]* of them, one after the other."""
+    out: Ints = np.repeat(start - np.cumsum(size) + size, size) + np.arange(size.sum())
+    return out
+
+
+def _cells_beside(place: Floats) -> tuple[Ints, Ints]:
+    """Pairs of places that may lie less than `AGREE_KM` apart: those in cells of that width side by side.
+
+    Cells are those of a plane on which no two places come farther apart; pairs are sorted by the first.
+    """
+    middle = place.mean(axis=0)
+    flat = (place - middle) @ np.linalg.svd(middle[None, :])[2][1:].T
+    row, column = np.floor(flat / (AGREE_KM * 1000)).astype(np.int64).T
+    width = int(np.ptp(column)) + 4
+    cell = (row - row.min() + 1) * width + column - column.min() + 1
+    order = np.argsort(cell, kind="stable")
+    beside = (cell[:, None] + width * np.arange(-1, 2)).ravel()  # three cells of three rows
+    first = np.searchsorted(cell[order], beside - 1)
+    size = np.searchsorted(cell[order], beside + 1, side="right") - first
+    return np.repeat(np.arange(len(beside)) // 3, size), order[_spans(first, size)]
+
+
+def _neighbours(points: Floats, rows: Ints, against: Ints) -> Iterator[tuple[Ints, Ints, Floats]]:
+    """Each of *rows* with up to `MOST_NEIGHBOURS` of *against* within `AGREE_KM`, evenly taken, and how far.
+
+    Both are sorted, and *rows* are among *against*.  Events share places: what is near is found by place.
+    """
+    place, at = np.unique(points[against], axis=0, return_inverse=True)
+    at = at.reshape(-1)
+    held = np.argsort(at, kind="stable")
+    start, number = np.searchsorted(at[held], np.arange(len(place))), np.bincount(at, minlength=len(place))
+    mine = np.searchsorted(against, rows)
+    p, q = _cells_beside(place)
+    wanted = np.zeros(len(place), dtype=bool)
+    wanted[at[mine]] = True
+    p, q = p[wanted[p]], q[wanted[p]]
+    km = chord_km(((place[p] - place[q]) ** 2).sum(axis=1))
+    p, q, km = p[km < AGREE_KM], q[km < AGREE_KM], km[km < AGREE_KM]
+    block = np.cumsum(number[q]) // PAIRS_AT_ONCE
+    for one in np.unique(block[np.searchsorted(p, p)]).tolist():
+        some = block[np.searchsorted(p, p)] == one
+        near = held[_spans(start[q[some]], number[q[some]])]
+        by = np.repeat(p[some], number[q[some]])
+        order = np.lexsort((near, by))
+        near, by, away = near[order], by[order], np.repeat(km[some], number[q[some]])[order]
+        here = mine[np.isin(at[mine], by)]
+        key = by * len(against) + near
+        own = np.searchsorted(key, at[here] * len(against) + here)
+        first, last = (np.searchsorted(by, at[here], side=side) for side in ("left", "right"))
+        others = last - first - 1
+        step = np.maximum(1, -(-others // MOST_NEIGHBOURS))
+        count = -(-others // step)
+        rank = _spans(np.zeros(len(here), dtype=np.int64), count) * np.repeat(step, count)
+        pick = np.repeat(first, count) + rank
+        pick += pick >= np.repeat(own, count)  # not with itself
+        yield against[np.repeat(here, count)], against[near[pick]], away[pick]
+
+
+def _agreement(
+    named: _Named, points: Floats, rows: Ints, group: Ints, against: Ints
+) -> tuple[Floats, Floats]:
+    """How much of an event of *against* one of *rows* near it names again, and on how many comparisons.
+
+    Of each group of rows, 0, 1, 2, ...; of each no more than `MOST_COMPARED` rows are taken.
+    """
+    order = np.argsort(group, kind="stable")
+    size = np.bincount(group)
+    rank = np.empty(len(rows), dtype=np.int64)
+    rank[order] = _spans(np.zeros(len(size), dtype=np.int64), size)
+    taken = rank % np.maximum(1, -(-size // MOST_COMPARED))[group] == 0
+    rows, group = rows[taken], group[taken]
+    agreed, whole, comparisons = np.zeros((3, len(size)))
+    for b, a, km in _neighbours(points, rows, against):
+        weight, of = np.exp(-km / AGREE_SCALE_KM), group[np.searchsorted(rows, b)]
+        first = np.searchsorted(named.code, a * named.width)
+        names = named.length[a]
+        pair = np.repeat(np.arange(len(a)), names)
+        wanted = b[pair] * named.width + named.code[_spans(first, names)] % named.width
+        place = np.minimum(np.searchsorted(named.code, wanted), len(named.code) - 1)
+        shared = np.bincount(pair, named.code[place] == wanted, minlength=len(a))
+        agreed += np.bincount(of, weight * shared, minlength=len(size))
+        whole += np.bincount(of, weight * names, minlength=len(size))
+        comparisons += np.bincount(of, weight, minlength=len(size))
+    with np.errstate(invalid="ignore"):
+        return agreed / whole, comparisons
 
 
 def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
@@ -438,7 +495,8 @@ def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
     )
     if len(rows) < 2:
         return np.nan, 0.0
-    return _agreement(named, events.points, rows, rows)
+    value, comparisons = _agreement(named, events.points, rows, np.zeros(len(rows), dtype=np.int64), rows)
+    return float(value[0]), float(comparisons[0])
 
 
 SHAPES = np.exp(np.linspace(-1.5, 3.5, 41))
@@ -507,10 +565,12 @@ def _completeness(
     if len(usable) > MOST_EVENTS:
         away = ((points[usable] - middle) ** 2).sum(axis=1)
         usable = np.sort(usable[np.argsort(away, kind="stable")[:MOST_EVENTS]])
-    for code in np.unique(label).tolist():
+    if not len(usable):
+        return out, unseen
+    codes, group = np.unique(label[usable], return_inverse=True)
+    agreement = zip(codes.tolist(), *_agreement(named, points, usable, group, usable), strict=True)
+    for code, value, comparisons in agreement:
         members = np.flatnonzero(label == code)
-        rows = usable[label[usable] == code]
-        value, comparisons = _agreement(named, points, rows, usable) if len(rows) else (np.nan, 0.0)
         if comparisons < FEW_COMPARISONS or not np.isfinite(value):
             continue
         usual = constants.agreement_of(kinds[members])
