@@ -17,7 +17,7 @@ import secrets
 import shutil
 import socket
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -287,14 +287,35 @@ def _cell(name: str, value: Any) -> Any:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
+_GPKG = """
+PRAGMA application_id = 0x47504B47;
+PRAGMA user_version = 10300;
+CREATE TABLE gpkg_spatial_ref_sys (
+    srs_name TEXT NOT NULL, srs_id INTEGER NOT NULL PRIMARY KEY, organization TEXT NOT NULL,
+    organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
+CREATE TABLE gpkg_contents (
+    table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE,
+    description TEXT DEFAULT '', last_change DATETIME NOT NULL, min_x DOUBLE, min_y DOUBLE, max_x DOUBLE,
+    max_y DOUBLE, srs_id INTEGER REFERENCES gpkg_spatial_ref_sys(srs_id));
+CREATE TABLE gpkg_geometry_columns (
+    table_name TEXT NOT NULL UNIQUE REFERENCES gpkg_contents(table_name), column_name TEXT NOT NULL,
+    geometry_type_name TEXT NOT NULL, srs_id INTEGER NOT NULL REFERENCES gpkg_spatial_ref_sys(srs_id),
+    z TINYINT NOT NULL, m TINYINT NOT NULL, PRIMARY KEY (table_name, column_name));
+INSERT INTO gpkg_spatial_ref_sys VALUES
+    ('Undefined cartesian SRS', -1, 'NONE', -1, 'undefined', 'undefined cartesian coordinate system'),
+    ('Undefined geographic SRS', 0, 'NONE', 0, 'undefined', 'undefined geographic coordinate system');
+"""
+"""The tables of a GeoPackage (OGC 12-128r17, version 1.3), those that every one has."""
+WGS84_CODE = 4326
+
+
 @contextmanager
 def geopackage(path: Path, *, date: str) -> Iterator[Callable[..., None]]:
-    """Write layers and tables to a GeoPackage.
+    """Write layers and tables to a new GeoPackage, a file of SQLite.
 
     Parameters
     ----------
     path : Path
-        The file; further layers go beside those that are there.
     date : str
         Written as the time of the last change in place of the clock's, so that the same input
         gives the same bytes.
@@ -305,53 +326,99 @@ def geopackage(path: Path, *, date: str) -> Iterator[Callable[..., None]]:
         Takes the name of a layer, a Table or a mapping of columns, and shapely geometries; without
         geometries it is a table.
     """
-    import pyogrio
+    import sqlite3
 
-    def write(layer: str, columns: pa.Table | Mapping[str, Sequence[Any]], shapes: Any = None) -> None:
-        _write_layer(path, layer, columns, shapes)
+    from pyproj import CRS
 
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{date}T00:00:00Z"})
     try:
-        yield write
-    except (pyogrio.errors.DataLayerError, pyogrio.errors.DataSourceError) as error:
-        # The driver names what came of a fault of the disk (a table missing, nothing to roll back).
+        with closing(sqlite3.connect(path)) as file:
+            file.executescript("PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;" + _GPKG)
+            reference = ("WGS 84", WGS84_CODE, "EPSG", WGS84_CODE, CRS(WGS84_CODE).to_wkt("WKT1_GDAL"), None)
+            file.execute("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", reference)
+
+            def write(layer: str, columns: Any, shapes: Any = None) -> None:
+                _write_layer(file, layer, _gpkg_columns(columns), shapes, f"{date}T00:00:00.000Z")
+
+            yield write
+            file.commit()
+    except sqlite3.OperationalError as error:
         full = is_full(error) or shutil.disk_usage(path.parent).free < NEARLY_FULL
         fact = os.strerror(errno.ENOSPC) if full else said("could_not_finished", name=path.name, error=error)
         raise OSError(errno.ENOSPC if full else errno.EIO, fact) from error
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
-def _write_layer(path: Path, layer: str, columns: Any, shapes: Any) -> None:
-    import pyogrio
+def _gpkg_columns(columns: Any) -> dict[str, tuple[str, Sequence[Any]]]:
+    """Columns by their names, each with its type; lists of a Table are left out."""
+    if isinstance(columns, pa.Table):
+        kinds = {
+            pa.float64(): "DOUBLE",
+            pa.int32(): "MEDIUMINT",
+            pa.int64(): "INTEGER",
+            pa.bool_(): "BOOLEAN",
+        }
+        return {
+            field.name: (kinds.get(field.type, "TEXT"), columns[field.name].to_pylist())
+            for field in columns.schema
+            if not pa.types.is_list(field.type)
+        }
+    found: dict[str, tuple[str, Sequence[Any]]] = {}
+    for name, values in columns.items():
+        plain = [
+            value if value is None or isinstance(value, str | int | float) else json.dumps(value)
+            for value in values
+        ]
+        found[name] = (_gpkg_type({type(value) for value in plain if value is not None}), plain)
+    return found
+
+
+def _gpkg_type(kinds: set[type]) -> str:
+    """The type of a column whose values are of these types; what is mixed with text is kept as text."""
+    known = (("BOOLEAN", {bool}), ("INTEGER", {int}), ("DOUBLE", {int, float}))
+    return next((name for name, of in known if kinds and kinds <= of), "TEXT")
+
+
+def _write_layer(
+    file: Any, layer: str, columns: Mapping[str, tuple[str, Sequence[Any]]], shapes: Any, changed: str
+) -> None:
     import shapely
 
-    arrays = {} if shapes is None else {"geometry": pa.array(shapely.to_wkb(shapes, output_dimension=2))}
-    if isinstance(columns, pa.Table):
-        lists = [field.name for field in columns.schema if pa.types.is_list(field.type)]
-        arrays |= {name: columns[name] for name in columns.column_names if name not in lists}
-    else:
-        arrays |= {name: _guessed(values) for name, values in columns.items()}
-    kinds = set() if shapes is None else {shape.geom_type for shape in shapes}
-    pyogrio.write_arrow(
-        pa.table(arrays),
-        path,
-        layer=layer,
-        driver="GPKG",
-        geometry_name=None if shapes is None else "geometry",
-        geometry_type=None if shapes is None else kinds.pop() if len(kinds) == 1 else "Unknown",
-        crs=None if shapes is None else "EPSG:4326",
-        append=path.exists(),
+    def quoted(name: str) -> str:
+        return '"' + name.replace('"', '""') + '"'
+
+    kind = "attributes" if shapes is None else "features"
+    box, kinds, given = [None] * 4, [f"{quoted(name)} {of}" for name, (of, _) in columns.items()], []
+    if shapes is not None:
+        types = {shape.geom_type.upper() for shape in shapes}
+        kinds = [f"geometry {types.pop() if len(types) == 1 else 'GEOMETRY'}", *kinds]
+        box, given = shapely.total_bounds(shapes).tolist(), [_gpkg_shapes(shapes)]
+    file.execute(f"CREATE TABLE {quoted(layer)} (fid INTEGER PRIMARY KEY AUTOINCREMENT, {', '.join(kinds)})")
+    file.execute(
+        "INSERT INTO gpkg_contents VALUES (?, ?, ?, '', ?, ?, ?, ?, ?, ?)",
+        (layer, kind, layer, changed, *box, None if shapes is None else WGS84_CODE),
     )
+    if shapes is not None:
+        file.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geometry', ?, ?, 0, 0)",
+            (layer, kinds[0].partition(" ")[2], WGS84_CODE),
+        )
+    rows = zip(*given, *(values for _, values in columns.values()), strict=True)
+    places = ", ".join("?" * len(kinds))
+    file.executemany(f"INSERT INTO {quoted(layer)} VALUES (NULL, {places})", rows)
 
 
-def _guessed(values: Sequence[Any]) -> pa.Array:
-    plain = [
-        value if value is None or isinstance(value, str | int | float) else json.dumps(value)
-        for value in values
+def _gpkg_shapes(shapes: Any) -> list[bytes]:
+    """Geometries as a GeoPackage holds them: a header, their box unless they are points, and WKB."""
+    import shapely
+
+    boxes = shapely.bounds(shapes)[:, [0, 2, 1, 3]].astype("<f8")
+    points = shapely.get_type_id(shapes) == 0
+    head, boxed = (b"GP\0" + bytes([flags]) + WGS84_CODE.to_bytes(4, "little") for flags in (1, 3))
+    return [
+        head + wkb if point else boxed + box.tobytes() + wkb
+        for point, box, wkb in zip(
+            points.tolist(),
+            boxes,
+            shapely.to_wkb(shapes, output_dimension=2, byte_order=1).tolist(),
+            strict=True,
+        )
     ]
-    try:
-        guessed = pa.array(plain)
-        return pa.array(plain, pa.string()) if guessed.type == pa.null() else guessed
-    except pa.ArrowException:
-        return pa.array([None if value is None else str(value) for value in plain], pa.string())

@@ -99,7 +99,9 @@ def _with_points(evidence: pa.Table) -> pa.Table:
         "primary_column": GEOMETRY.name,
         "columns": {GEOMETRY.name: {"encoding": "WKB", "geometry_types": ["Point"]}},
     }
-    with_points = evidence.append_column(GEOMETRY, pa.array(shapely.to_wkb(points).tolist(), GEOMETRY.type))
+    with_points = evidence.append_column(
+        GEOMETRY, tables.array(shapely.to_wkb(points).tolist(), GEOMETRY.type)
+    )
     known = with_points.schema.metadata or {}
     return with_points.replace_schema_metadata({**known, b"geo": json.dumps(about).encode()})
 

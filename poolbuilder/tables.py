@@ -150,11 +150,16 @@ def _bitmap(mask: Bools | None) -> pa.Buffer | None:
     return pa.py_buffer(np.packbits(mask, bitorder="little").tobytes())
 
 
+def _plain(values: Sequence[Any]) -> Sequence[Any]:
+    return values if set(map(type, values)) == {str} else ["" if v is None else str(v) for v in values]
+
+
 def _text(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
     missing = None in values
-    texts = values if set(map(type, values)) == {str} else ["" if v is None else str(v) for v in values]
-    joined = "".join(texts)
-    if joined.isascii():
+    texts: Sequence[Any] = [value or b"" for value in values] if kind == pa.binary() else _plain(values)
+    if kind == pa.binary():
+        lengths, data = map(len, texts), b"".join(texts)
+    elif (joined := "".join(texts)).isascii():
         lengths, data = map(len, texts), joined.encode()
     else:
         encoded = [text.encode(errors="replace") for text in texts]
@@ -191,7 +196,7 @@ def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None
     values : sequence or ndarray
         None and, in a float array, NaN become null.
     kind : DataType
-        Numbers, bool, (large) string, or list of these.
+        Numbers, bool, (large) string, binary, or list of these.
     mask : bool array, optional
         True where a value stands; of the length of *values*.
     """
@@ -199,7 +204,7 @@ def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None
         return _joined(values)
     if not isinstance(values, np.ndarray):
         values = list(values)
-    if kind in (pa.string(), pa.large_string()):
+    if kind in (pa.string(), pa.large_string(), pa.binary()):
         return _text(list(values), kind)
     if isinstance(kind, pa.ListType):
         return _lists(list(values), kind)
