@@ -287,6 +287,33 @@ def _cell(name: str, value: Any) -> Any:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
+def json_text(document: Mapping[str, Any]) -> str:
+    r"""An object as JSON: a line for each of its members and for each item of those that are lists.
+
+    Examples
+    --------
+    >>> print(json_text({"asOf": "2026-06-01", "waters": [{"a": 1}, {"a": 2}]}))
+    {
+    "asOf": "2026-06-01",
+    "waters": [
+    {"a": 1},
+    {"a": 2}
+    ]
+    }
+    <BLANKLINE>
+    """
+
+    def text(value: Any) -> str:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+    lines = [
+        f"{text(key)}: "
+        + ("[\n" + ",\n".join(map(text, value)) + "\n]" if isinstance(value, list) and value else text(value))
+        for key, value in document.items()
+    ]
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
 _GPKG = """
 PRAGMA application_id = 0x47504B47;
 PRAGMA user_version = 10300;

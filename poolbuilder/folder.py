@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 
 from poolbuilder import tables
 from poolbuilder.errors import PoolFileError, SettingsError, SiteError, said
-from poolbuilder.files import geopackage, recover, whole_folder, write_csv
+from poolbuilder.files import geopackage, json_text, recover, whole_folder, write_csv
 from poolbuilder.model.evidence import foremost
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import SCHEMA_VERSION, Pool
@@ -57,10 +57,6 @@ def pool_document(pool: Pool) -> dict[str, Any]:
         "datasets": [dict(item) for item in pool.datasets],
         "settings": pool.settings.as_dict(),
     }
-
-
-def _json_bytes(document: Any) -> bytes:
-    return (json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
 
 
 def _collection(pool: Pool) -> dict[str, Any]:
@@ -139,16 +135,16 @@ def write_pool(pool: Pool, out: str | Path, *, pages: Mapping[str, str] | None =
     def fill(folder: Path) -> None:
         write_csv(pool.candidates, folder / "pool.csv")
         _write_parquet(pool.candidates, folder / "pool.parquet")
-        (folder / "pool.json").write_bytes(_json_bytes(pool_document(pool)))
+        (folder / "pool.json").write_bytes(json_text(pool_document(pool)).encode())
         _write_parquet(_with_points(pool.evidence), folder / "evidence.parquet")
         _write_parquet(pool.rejected, folder / "rejected.parquet")
         write_csv(pool.crosses, folder / "crosses.csv")
         _write_parquet(pool.crosses, folder / "crosses.parquet")
-        (folder / "map.geojson").write_bytes(_json_bytes(_collection(pool)))
+        (folder / "map.geojson").write_bytes(json_text(_collection(pool)).encode())
         _write_geopackage(pool, folder / "pool.gpkg")
         for name, text in (pages or {}).items():
             (folder / name).write_text(text, encoding="utf-8", newline="\n")
-        (folder / "datapackage.json").write_bytes(_json_bytes(data_package(pool)))
+        (folder / "datapackage.json").write_bytes(json_text(data_package(pool)).encode())
 
     return write_folder(out, fill, marker="datapackage.json")
 

@@ -465,11 +465,11 @@ class Repeats:
     @classmethod
     def of(cls, screened: pa.Table, settings: Settings) -> Repeats:
         """Find the repeats of a screened table, and code identifiers and cells."""
-        rule = tables.strings(screened["rejectedBy"])
-        flags = screened["flagged"].to_pylist()
-        struck = [
-            key == "duplicate" or "reused_identifier" in marks for key, marks in zip(rule, flags, strict=True)
-        ]
+        rule, rules = tables.codes(screened["rejectedBy"])
+        struck = np.array([*(key == "duplicate" for key in rules), False])[rule]
+        _, number, flag, flags = tables.listed(screened["flagged"])
+        reused = np.array([*(mark == "reused_identifier" for mark in flags), False])[flag]
+        struck[np.repeat(np.arange(len(struck)), number)[reused]] = True
         identifier, _ = tables.codes(screened["occurrenceID"])
         size = settings.event_cell_degrees
         east, north = (
@@ -478,7 +478,7 @@ class Repeats:
         )
         _, cell = np.unique(east + 1j * north, return_inverse=True)
         return cls(
-            struck=np.array(struck, dtype=bool),
+            struck=struck,
             keys=(identifier, np.asarray(cell, dtype=np.int64).reshape(-1)),
         )
 

@@ -38,7 +38,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
-from poolbuilder.schemas import HYBRIDS
+from poolbuilder.schemas import HYBRIDS, LOCATED
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
@@ -453,7 +453,10 @@ class Built:
     @cached_property
     def datasets(self) -> tuple[dict[str, Any], ...]:
         """Data sets of its records; whom to cite."""
-        return list_datasets(self.located.records, self.provenance.datasets)
+        return list_datasets(
+            self.located.table(["datasetKey", "datasetName", "sourceFile", "license"]),
+            self.provenance.datasets,
+        )
 
     @cached_property
     def inputs(self) -> tuple[dict[str, Any], ...]:
@@ -495,7 +498,7 @@ class Built:
             crosses=self.crosses,
             status=self.status,
             counts={
-                **count_records(screened, located.records, self.site.radius_km),
+                **count_records(screened, located.table(LOCATED.names), self.site.radius_km),
                 "elsewhere": self.provenance.elsewhere,
                 **_by_type(self.region, self.seen, self.constants, self.settings),
             },

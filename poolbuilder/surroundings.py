@@ -41,7 +41,7 @@ from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.geodesy import distance_km, to_ecef
 from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import share_inside, sigma_km
-from poolbuilder.schemas import LOCATED, check
+from poolbuilder.schemas import LOCATED
 from poolbuilder.settings import Settings
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.water import Placement, Water
@@ -336,6 +336,8 @@ class Screened:
         Which rows of the table no rule rejects.
     target : (k,) int array
         Rows of the table that may be located.
+    about : dict
+        What those who look further found in single records, by their place in the arrays.
     """
 
     def __init__(self, table: pa.Table, checklist: Checklist, settings: Settings) -> None:
@@ -353,6 +355,7 @@ class Screened:
             tables.numbers(self._part[name]) for name in ("longitude", "latitude", "uncertaintyM", "quality")
         )
         self.year = tables.integers(self._part["eventYear"])
+        self.about: dict[int, dict[str, Any]] = {}
         self.hybrid = self._role[self.target] == "hybrid"
 
     @cached_property
@@ -546,9 +549,8 @@ class Located:
             settings=of._settings,
         )
 
-    @cached_property
-    def records(self) -> pa.Table:
-        """The records themselves; schema LOCATED."""
+    def table(self, columns: Sequence[str]) -> pa.Table:
+        """The records themselves: some of the columns of LOCATED."""
         placed, nothing = self.placed, np.full(len(self), np.nan)
         values: dict[str, Any] = {
             "distanceKm": self.distance_km,
@@ -561,11 +563,13 @@ class Located:
             "passability": nothing if placed is None else placed.passability,
             "basinRelation": self.relation,
         }
-        near = tables.take(self.screened.table, self.screened.target[self.rows])
-        for field in LOCATED:
-            if field.name in values:
-                near = near.append_column(field, tables.array(values[field.name], field.type))
-        return check(near.select(LOCATED.names), LOCATED, "located")
+        given = [name for name in columns if name not in values]
+        near = tables.take(self.screened.table.select(given), self.screened.target[self.rows])
+        made = [
+            tables.array(values[name], LOCATED.field(name).type) if name in values else near[name]
+            for name in columns
+        ]
+        return pa.Table.from_arrays(made, schema=pa.schema([LOCATED.field(name) for name in columns]))
 
 
 def _kernel(away_km: Floats, uncertainty_m: Floats) -> Floats:

@@ -194,7 +194,7 @@ def _look(engine: Engine, part: Part) -> tuple[list[Assessment], dict[str, set[s
     found, near = [], []
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
         found.append(assess(built, number=number))
-        near.append(built.located.records.select(["recordKey", "datasetKey", "datasetName", "license"]))
+        near.append(built.located.table(["recordKey", "datasetKey", "datasetName", "license"]))
     joined = pa.concat_tables(near).combine_chunks()
     code, _ = tables.codes(joined["recordKey"])
     once = tables.take(joined, np.unique(code, return_index=True)[1])

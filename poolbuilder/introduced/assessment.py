@@ -25,7 +25,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -42,7 +42,7 @@ from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment
 from poolbuilder.status.terms import side
-from poolbuilder.surroundings import reach_of
+from poolbuilder.surroundings import Located, Screened, reach_of
 from poolbuilder.words import introduced_words as words
 from poolbuilder.words import who_says
 
@@ -80,6 +80,10 @@ _AS_GIVEN = (
     "eventDate", "basisOfRecord", "identificationQualifier", "identificationVerificationStatus",
     "identificationRemarks", "occurrenceRemarks", "associatedMedia", "dataGeneralizations",
     "informationWithheld", "samplingProtocol", "locality", "eventID",
+)  # fmt: skip
+_LOOKED_AT = (
+    "uncertaintyM", "eventYear", "degreeOfEstablishment", "pathway", "license", "distanceKm", "inWaterShare",
+    "byWaterKm", "upstreamKm", "downstreamKm", "passability",
 )  # fmt: skip
 _QUALIFIED = re.compile(r"\b(cf|aff|nr|near|possibly|probably|prob|uncertain)\b|\?", re.IGNORECASE)
 _UNVERIFIED = re.compile(
@@ -152,34 +156,37 @@ def grade(record: Mapping[str, Any], as_of: datetime.date) -> tuple[str, list[st
     return ("sure", codes) if codes else ("likely", ["noProof"])
 
 
-def graded_records(located: pa.Table, rows: Ints, share: Floats, as_of: datetime.date) -> list[Document]:
+def graded_records(located: Located, rows: Ints, share: Floats, as_of: datetime.date) -> list[Document]:
     """Some records, each with `RECORD_FIELDS`, its place, grade, and whether it is of young fish."""
-    table = tables.take(located, rows)
+    of, about = located.rows[rows], located.screened.about
+    unread = np.array([row for row in of.tolist() if row not in about], dtype=np.int64)
+    about.update(zip(unread.tolist(), _graded(located.screened, unread, as_of), strict=True))
+    places = zip(of.tolist(), located.distance_km[rows].tolist(), share[rows].tolist(), strict=True)
+    return [
+        {**about[row], "distanceKm": km, "inWater": inside >= 0.5, "inWaterShare": inside}
+        for row, km, inside in places
+    ]
+
+
+def _graded(screened: Screened, rows: Ints, as_of: datetime.date) -> Iterator[Document]:
+    """What some records say by themselves, whatever the water."""
+    table = tables.take(screened.table.select(_AS_GIVEN), screened.target[rows])
     given = {name: tables.strings(table[name]) for name in _AS_GIVEN}
     given |= {
-        "decimalLongitude": tables.numbers(table["longitude"]).tolist(),
-        "decimalLatitude": tables.numbers(table["latitude"]).tolist(),
-        "coordinateUncertaintyInMeters": tables.numbers(table["uncertaintyM"]).tolist(),
-        "distanceKm": tables.numbers(table["distanceKm"]).tolist(),
+        "decimalLongitude": screened.longitude[rows].tolist(),
+        "decimalLatitude": screened.latitude[rows].tolist(),
+        "coordinateUncertaintyInMeters": screened.uncertainty_m[rows].tolist(),
     }
-    found = []
-    for at, inside in enumerate(share[rows].tolist()):
+    for at in range(len(rows)):
         record = {name: values[at] for name, values in given.items()}
         sureness, reasons = grade(record, as_of)
-        young = _YOUNG.search(record["occurrenceRemarks"] or "")
-        found.append(
-            {
-                **{name: record.get(name) for name in RECORD_FIELDS},
-                "link": link_of(record),
-                "distanceKm": record["distanceKm"],
-                "inWater": inside >= 0.5,
-                "inWaterShare": inside,
-                "young": bool(young),
-                "grade": sureness,
-                "gradeReasons": reasons,
-            }
-        )
-    return found
+        yield {
+            **{name: record.get(name) for name in RECORD_FIELDS},
+            "link": link_of(record),
+            "young": bool(_YOUNG.search(record["occurrenceRemarks"] or "")),
+            "grade": sureness,
+            "gradeReasons": reasons,
+        }
 
 
 def terms_said(located: pa.Table, names: Sequence[str | None], *, radius_km: float) -> dict[str, Document]:
@@ -562,7 +569,8 @@ def assess(built: Built, *, number: int) -> Assessment:
     number : int
         Of the water in its table, from 1.
     """
-    located, water, site, settings = built.located.records, built.water, built.called, built.settings
+    located = built.located.table(_LOOKED_AT)
+    water, site, settings = built.water, built.called, built.settings
     outlined = water is not None and water.outline is not None
     own = built.screened.meant.own[built.located.rows]
     names = [built.checklist.species[code] if code >= 0 else None for code in own.tolist()]
@@ -587,10 +595,9 @@ def assess(built: Built, *, number: int) -> Assessment:
 
 def _assessed(scene: _Water, number: int) -> Assessment:
     built, site = scene.built, scene.built.called
-    located = built.located.records
-    near = tables.numbers(located["distanceKm"]) <= site.radius_km
+    near = built.located.distance_km <= site.radius_km
     rows_of: dict[str, list[int]] = {}
-    keys = tables.strings(located["recordKey"])
+    keys = tables.strings(built.located.table(["recordKey"])["recordKey"])
     for row in np.flatnonzero(near).tolist():
         if (own := scene.names[row]) is not None:
             rows_of.setdefault(own, []).append(row)
@@ -603,7 +610,7 @@ def _assessed(scene: _Water, number: int) -> Assessment:
         if kind == "native" or (events is None and kind != "introduced"):
             continue
         rows = np.array(rows_of.get(name, []), dtype=np.int64)
-        found = _row(scene, candidate, graded_records(located, rows, scene.share, built.as_of))
+        found = _row(scene, candidate, graded_records(built.located, rows, scene.share, built.as_of))
         if found["events"]:
             listed["unsettled" if kind == "unsettled" else "introduced"].append(found)
         mapped = candidate["rangeKm"] == 0
@@ -629,7 +636,7 @@ def _assessed(scene: _Water, number: int) -> Assessment:
             for name, events in sorted(scene.events.items())
             if events.near.any()
         ],
-        "notes": [] if located.num_rows else [words.NOTHING_WITHIN_REACH],
+        "notes": [] if len(built.located) else [words.NOTHING_WITHIN_REACH],
     }
     shapes = [] if built.water is None else built.water.features().get("outline") or []
     return Assessment(

@@ -17,7 +17,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import re
 import uuid
 from collections.abc import Mapping, Sequence
@@ -29,7 +28,7 @@ import pyarrow as pa
 import shapely
 
 from poolbuilder import pages, tables, words
-from poolbuilder.files import geopackage, write_csv
+from poolbuilder.files import geopackage, json_text, write_csv
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced.assessment import RECORD_FIELDS
 from poolbuilder.introduced.season import GRADES, MARKER
@@ -148,7 +147,7 @@ def write_run(run: Run, out: str | Path) -> Path:
             "digest.html": digest_page(run),
             "digest.md": digest_markdown(run),
             "feed.xml": feed(run),
-            MARKER: json.dumps(run.document, ensure_ascii=False, allow_nan=False, indent=1) + "\n",
+            MARKER: json_text(run.document),
         }
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8", newline="")

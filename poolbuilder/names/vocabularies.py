@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import io
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
@@ -23,6 +24,7 @@ def vocabulary(kind: str) -> Mapping[str, tuple[str, ...]]:
 ESTABLISHMENT_MEANS, DEGREE_OF_ESTABLISHMENT, PATHWAY, BASIS_OF_RECORD = vocabulary("term").values()
 
 
+@functools.lru_cache(maxsize=100_000)
 def fold(text: str | None) -> str:
     """Letters and digits only, lower-case: ``PRESERVED_SPECIMEN`` and ``PreservedSpecimen`` agree.
 
