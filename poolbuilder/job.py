@@ -459,12 +459,11 @@ class Repeats:
     have to be screened by themselves.
     """
 
-    struck: NDArray[np.bool_]
-    keys: tuple[Rows, Rows]
+    groups: list[tuple[Rows, Rows, NDArray[np.bool_]]]
 
     @classmethod
     def of(cls, screened: pa.Table, settings: Settings) -> Repeats:
-        """Find the repeats of a screened table, and code identifiers and cells."""
+        """Find the repeats of a screened table, and what each was compared with: by identifier, by cell."""
         rule, rules = tables.codes(screened["rejectedBy"])
         struck = np.array([*(key == "duplicate" for key in rules), False])[rule]
         _, number, flag, flags = tables.listed(screened["flagged"])
@@ -477,18 +476,20 @@ class Repeats:
             for name in ("longitude", "latitude")
         )
         _, cell = np.unique(east + 1j * north, return_inverse=True)
-        return cls(
-            struck=struck,
-            keys=(identifier, np.asarray(cell, dtype=np.int64).reshape(-1)),
-        )
+        groups = []
+        for key in (identifier, np.asarray(cell, dtype=np.int64).reshape(-1)):
+            rows = np.flatnonzero((key >= 0) & np.isin(key, key[struck]))
+            _, group = np.unique(key[rows], return_inverse=True)
+            groups.append((rows, group, struck[rows]))
+        return cls(groups=groups)
 
     def are_parted(self, rows: Rows) -> bool:
         """Whether *rows* hold a repeat without all that it was compared with."""
-        mine = np.zeros(len(self.struck), dtype=bool)
-        mine[rows] = True
-        for key in self.keys:
-            torn = np.unique(key[mine & self.struck & (key >= 0)])
-            if len(torn) and np.isin(key[~mine], torn).any():
+        for of, group, struck in self.groups:
+            mine = np.isin(of, rows)
+            torn = np.zeros(len(of) + 1, dtype=bool)
+            torn[group[mine & struck]] = True
+            if torn[group[~mine]].any():
                 return True
         return False
 

@@ -36,7 +36,7 @@ from poolbuilder.model.looking import Events, Looking, events_of, look, type_of_
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import Smoothing, starting_share
 from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import NameShares, name_shares
+from poolbuilder.names.meanings import ALIKE, NameShares, name_shares
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.geodesy import distance_km, to_ecef
 from poolbuilder.places.sites import Site
@@ -143,22 +143,26 @@ def learn_region(
 
 def meanings_of(screened: pa.Table, checklist: Checklist) -> NameShares:
     """Which candidates each record of a candidate means, and with what share: NameShares of its rows."""
-    meant = _Meant.of(screened, checklist)
-    return meant.shares(
-        tables.numbers(screened["longitude"]),
-        tables.numbers(screened["latitude"]),
-        tables.integers(screened["eventYear"]).astype(float),
-        checklist,
-    )
+    return _Meant.of(screened, checklist).shares(np.arange(screened.num_rows))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Meant:
-    """The candidates that records name: that of a single name (-1 for none), and the rows with several."""
+    """The candidates that records name.
+
+    Attributes
+    ----------
+    own : (n,) int array
+        That of a single name; -1 for none.
+    several : NameShares
+        Of records with several, by place and date alone.
+    species : int
+        How many candidates there are.
+    """
 
     own: Ints
-    several: Ints
-    names: NDArray[np.object_]
+    several: NameShares
+    species: int
 
     @classmethod
     def of(cls, screened: pa.Table, checklist: Checklist) -> _Meant:
@@ -170,31 +174,34 @@ class _Meant:
         own = np.full(len(size), -1, dtype=np.int64)
         alone = np.flatnonzero(candidate & (size == 1))
         own[alone] = position[flat[start[alone]]]
-        several = np.flatnonzero(candidate & (size > 1))
-        names = np.empty(len(several), dtype=object)
-        for at, row in enumerate(several.tolist()):
-            names[at] = [str(distinct[k]) for k in flat[start[row] : start[row] + size[row]].tolist()]
-        return cls(own=own, several=several, names=names)
-
-    def shares(self, longitude: Floats, latitude: Floats, year: Floats, checklist: Checklist) -> NameShares:
-        """With what share each record means each candidate; those of one name decide between several."""
-        alone = np.flatnonzero(self.own >= 0)
-        if not len(self.several):
-            return NameShares(row=alone, species=self.own[alone], share=np.ones(len(alone)))
+        rows = np.flatnonzero(candidate & (size > 1))
+        longitude, latitude = (tables.numbers(screened[name])[rows] for name in ("longitude", "latitude"))
         open_ = name_shares(
-            self.names.tolist(),
-            longitude[self.several],
-            latitude[self.several],
-            year[self.several],
+            [[str(distinct[k]) for k in flat[start[row] : start[row] + size[row]]] for row in rows.tolist()],
+            longitude,
+            latitude,
+            tables.integers(screened["eventYear"])[rows].astype(float),
             checklist=checklist,
-            around=np.bincount(self.own[alone], minlength=len(checklist.species)).astype(float),
         )
-        row = np.concatenate([alone, self.several[open_.row]])
+        several = NameShares(row=rows[open_.row], species=open_.species, share=open_.share)
+        return cls(own=own, several=several, species=len(code))
+
+    def shares(self, rows: Ints) -> NameShares:
+        """With what share some records mean each candidate; those among them of one name decide.
+
+        *rows* are sorted; the result counts from the first of them.
+        """
+        own = self.own[rows]
+        alone = np.flatnonzero(own >= 0)
+        at = np.minimum(np.searchsorted(rows, self.several.row), max(len(rows) - 1, 0))
+        mine = np.flatnonzero(rows[at] == self.several.row) if len(rows) else at[:0]
+        at, species = at[mine], self.several.species[mine]
+        weight = self.several.share[mine] * (np.bincount(own[alone], minlength=self.species) + ALIKE)[species]
+        row = np.concatenate([alone, at])
         order = np.argsort(row, kind="stable")
+        share = np.concatenate([np.ones(len(alone)), weight / np.bincount(at, weight)[at]])
         return NameShares(
-            row=row[order],
-            species=np.concatenate([self.own[alone], open_.species])[order],
-            share=np.concatenate([np.ones(len(alone)), open_.share])[order],
+            row=row[order], species=np.concatenate([own[alone], species])[order], share=share[order]
         )
 
 
@@ -418,39 +425,44 @@ class Screened:
     def _file(self) -> tuple[Ints, list[str | None]]:
         return tables.codes(self.table["sourceFile"])
 
-    def of_roles(self, rows: Ints, *roles: str) -> Ints:
-        """Those of some rows of the table that have one of some roles."""
-        return rows[np.isin(self._role[rows], roles)]
+    @cached_property
+    def _genus(self) -> tuple[pa.Table, Ints, Floats, Floats, NDArray[np.object_]]:
+        """Records that name a genus: what is read of them, their rows, places and waters."""
+        rows = np.flatnonzero(self._role == "genus")
+        columns = [*_EVENT, "uncertaintyM", "waterBody", "locality", "eventYear", "scientificName"]
+        table = tables.take(self.table.select(columns), rows)
+        points = to_ecef(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]))
+        return table, rows, points, tables.numbers(table["uncertaintyM"]), waters_named(table)
 
     def genus_finds(self, rows: Ints, site: Site, water: Water | None) -> list[tuple[str, float, int]]:
         """Genera that records of the water name without a species; latest year (NaN undated) and number.
 
         Records of an event that names a species of the list too say nothing more.
         """
-        if not len(open_ := self.of_roles(rows, "genus")):
+        table, of, points, uncertainty, named_water = self._genus
+        mine = np.flatnonzero(np.isin(of, rows)) if len(of) else of
+        if not len(mine):
             return []
-        records = tables.take(self.table, open_)
-        longitude, latitude, uncertainty = (
-            tables.numbers(records[name]) for name in ("longitude", "latitude", "uncertaintyM")
-        )
         inside = None
         if water is not None and water.outline is not None:
-            inside = water.place(longitude, latitude, uncertainty).in_water_share
+            east, north = (tables.numbers(table[name])[mine] for name in ("longitude", "latitude"))
+            inside = water.place(east, north, uncertainty[mine]).in_water_share
         here = chance_here(
-            to_ecef(longitude, latitude),
-            uncertainty,
-            waters_named(records),
+            points[mine],
+            uncertainty[mine],
+            named_water[mine],
             site.longitude,
             site.latitude,
             site.name,
             inside,
             settings=self._settings,
         )
-        if not len(likely := np.flatnonzero(here >= LIKELY_HERE)):
+        if not len(likely := mine[here >= LIKELY_HERE]):
             return []
-        sure = self.of_roles(rows[self.kept[rows]], "candidate", "hybrid")
+        kept = rows[self.kept[rows]]
+        sure = kept[(self._role[kept] == "candidate") | (self._role[kept] == "hybrid")]
         named = set(_events_of(tables.take(self.table.select(_EVENT), sure)))
-        records = tables.take(records, likely)
+        records = tables.take(table, likely)
         years = tables.integers(records["eventYear"])
         found: dict[str, list[float]] = {}
         for event, name, year in zip(
@@ -521,19 +533,7 @@ class Located:
     @cached_property
     def shares(self) -> NameShares:
         """Which candidates each means."""
-        meant, position = self.screened.meant, np.full(len(self.screened.target), -1, dtype=np.int64)
-        position[self.rows] = np.arange(len(self))
-        mine = position[meant.several] >= 0
-        return _Meant(
-            own=meant.own[self.rows],
-            several=position[meant.several[mine]],
-            names=meant.names[mine],
-        ).shares(
-            self.screened.longitude[self.rows],
-            self.screened.latitude[self.rows],
-            self.screened.year[self.rows].astype(float),
-            self.screened.checklist,
-        )
+        return self.screened.meant.shares(self.rows)
 
     def here(self, site: Site) -> Floats:
         """Chance that each was made in the water, as events have it."""

@@ -21,7 +21,7 @@ import hashlib
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -449,10 +449,14 @@ def shipped_statements(
     >>> found.means, found.region
     ('native', 'Maryland')
     """
-    state = str(regions_at(longitude, latitude)[0])
+    return _shipped_of(tuple(species), str(regions_at(longitude, latitude)[0]), drainage or Drainage())
+
+
+@lru_cache(maxsize=4096)
+def _shipped_of(species: tuple[str, ...], state: str, drainage: Drainage) -> dict[str, Statement]:
     found = {}
     for name in species:
-        item = _row(_shipped().get(name, {}), state, drainage or Drainage())
+        item = _row(_shipped().get(name, {}), state, drainage)
         if item is not None:
             found[name] = replace(item, region=region_name(item.region))
     return found
