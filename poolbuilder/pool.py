@@ -26,19 +26,19 @@ from poolbuilder.accounts import (
     unread_of,
 )
 from poolbuilder.errors import UnknownSpeciesError, said
-from poolbuilder.model.candidates import Frame, candidates_table, contributions_table
+from poolbuilder.model.candidates import Frame, candidate_rows, contributions_table
 from poolbuilder.model.completeness import completeness
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import Found, evidence_table, gather
 from poolbuilder.model.looking import RUNNING, STILL, Looking
-from poolbuilder.model.pairs import pair
+from poolbuilder.model.pairs import pair_rows
 from poolbuilder.model.presence import LIKELY_HERE, SURVEY_NAMES, Region, WaterSeen, Weighed, weigh
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
-from poolbuilder.schemas import HYBRIDS, LOCATED
+from poolbuilder.schemas import CROSSES, HYBRIDS, LOCATED, POOL
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
@@ -420,9 +420,9 @@ class Built:
         )
 
     @cached_property
-    def candidates(self) -> pa.Table:
-        """The candidates by presence; schema POOL."""
-        return candidates_table(
+    def candidates(self) -> list[dict[str, Any]]:
+        """The candidates by presence; rows of POOL."""
+        return candidate_rows(
             self.weighed,
             self._found,
             self.located,
@@ -446,9 +446,10 @@ class Built:
         )
 
     @cached_property
-    def crosses(self) -> pa.Table:
-        """The pairs of candidates; schema CROSSES."""
-        return pair(self.candidates, _hybrids(self.located), settings=self.settings, kind=self.seen.kind)
+    def crosses(self) -> list[dict[str, Any]]:
+        """The pairs of candidates; rows of CROSSES."""
+        hybrids = _hybrids(self.located)
+        return pair_rows(self.candidates, hybrids, settings=self.settings, kind=self.seen.kind)
 
     @cached_property
     def datasets(self) -> tuple[dict[str, Any], ...]:
@@ -491,11 +492,11 @@ class Built:
             as_of=self.as_of,
             settings=self.settings,
             checklist_name=self.checklist.name,
-            candidates=self.candidates,
+            candidates=tables.of_rows(POOL, self.candidates),
             evidence=self.evidence,
             contributions=self.contributions,
             rejected=rejected_records(screened),
-            crosses=self.crosses,
+            crosses=tables.of_rows(CROSSES, self.crosses),
             status=self.status,
             counts={
                 **count_records(screened, located.table(LOCATED.names), self.site.radius_km),

@@ -241,6 +241,11 @@ def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
     return pa.Table.from_arrays([array(values[field.name], field.type) for field in schema], schema=schema)
 
 
+def of_rows(schema: pa.Schema, rows: Sequence[Mapping[str, Any]]) -> pa.Table:
+    """Make a table of *schema* from rows that have its columns, and perhaps others."""
+    return table(schema, {name: [row[name] for row in rows] for name in schema.names})
+
+
 def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
     """The given rows of a table, in the given order; *rows* are integer positions."""
     rows = np.asarray(rows, dtype=np.int64)

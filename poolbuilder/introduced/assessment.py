@@ -604,7 +604,7 @@ def _assessed(scene: _Water, number: int) -> Assessment:
     listed: dict[str, list[Document]] = {"introduced": [], "unsettled": []}
     expected: list[Document] = []
     places: list[Document] = []
-    for candidate in built.candidates.to_pylist():
+    for candidate in built.candidates:
         name, events = candidate["scientificName"], scene.events.get(candidate["scientificName"])
         kind = _kind(scene.decided[name])
         if kind == "native" or (events is None and kind != "introduced"):

@@ -273,36 +273,23 @@ def _counts(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
 
 def _pools(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
     """Candidates, pairs and a summary of each water of a part."""
-    found, pairs, rows = [], [], []
+    found: dict[str, list[dict[str, Any]]] = {"pools": [], "pairs": [], "waters": []}
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
-        found.append(built.candidates)
-        pairs.append(built.crosses)
-        rows.append(_summed(number, built))
-    waters = tables.table(
-        schemas.WATERS, {name: [row[name] for row in rows] for name in schemas.WATERS.names}
-    )
-    return part, {
-        "pools": _stacked(part, found, schemas.POOLS),
-        "pairs": _stacked(part, pairs, schemas.PAIRS),
-        "waters": schemas.check(waters, schemas.WATERS, "many"),
-    }
+        own = {"water": number, "waterName": built.site.name}
+        found["pools"] += [own | row for row in built.candidates]
+        found["pairs"] += [own | row for row in built.crosses]
+        found["waters"].append(_summed(number, built))
+    return part, {kind: tables.of_rows(_SCHEMAS[kind], rows) for kind, rows in found.items()}
 
 
-def _stacked(part: Part, pieces: Sequence[pa.Table], schema: pa.Schema) -> pa.Table:
-    """Tables one below the other, each with its water in front."""
-    stacked = []
-    for number, site, table in zip(part.waters, part.sites, pieces, strict=True):
-        count = table.num_rows
-        own = [tables.array([number] * count, pa.int32()), tables.array([site.name] * count, pa.string())]
-        stacked.append(pa.Table.from_arrays([*own, *table.columns], schema=schema))
-    return schemas.check(pa.concat_tables(stacked), schema, "many")
+_SCHEMAS = {"pools": schemas.POOLS, "pairs": schemas.PAIRS, "waters": schemas.WATERS}
 
 
 def _summed(number: int, built: Built) -> dict[str, Any]:
     """The row of one water; schema WATERS."""
-    site, species = built.called, built.candidates.to_pylist()
+    site, species = built.called, built.candidates
     first: dict[str, Any] = next(iter(species), {})
-    pair: dict[str, Any] = next(iter(built.crosses.slice(0, 1).to_pylist()), {})
+    pair: dict[str, Any] = next(iter(built.crosses), {})
     return {
         "water": number,
         "waterName": site.name,

@@ -15,7 +15,7 @@ from poolbuilder.model.evidence import HYBRID, KINDS, OWN_KINDS, Found
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
 from poolbuilder.model.presence import PARTS, Region, Weighed
-from poolbuilder.schemas import CONTRIBUTIONS, POOL, check
+from poolbuilder.schemas import CONTRIBUTIONS, check
 from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
     }
 
 
-def candidates_table(
+def candidate_rows(
     weighed: Weighed,
     found: Found,
     located: Any,
@@ -175,7 +175,7 @@ def candidates_table(
     vernacular: Mapping[str, str | None],
     establishment: Mapping[str, Establishment],
     frame: Frame,
-) -> pa.Table:
+) -> list[dict[str, Any]]:
     """The candidates of a weighed water.
 
     Parameters
@@ -189,8 +189,8 @@ def candidates_table(
 
     Returns
     -------
-    Table, schema POOL
-        Sorted by presence, then name.
+    list of dict
+        Rows of POOL, sorted by presence, then name.
     """
     said = {row["scientificName"]: row for row in status.to_pylist()}
     rows = []
@@ -218,14 +218,13 @@ def candidates_table(
     ordered = sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
     for row in ordered:
         row["weight"] = row["presence"] / total
-    made = tables.table(POOL, {name: [row[name] for row in ordered] for name in POOL.names})
-    return check(made, POOL, "pool")
+    return ordered
 
 
 def contributions_table(
     weighed: Weighed,
     region: Region,
-    candidates: pa.Table,
+    candidates: Sequence[Mapping[str, Any]],
     status: pa.Table,
     *,
     establishment: Mapping[str, Establishment],
@@ -235,7 +234,8 @@ def contributions_table(
 
     Parameters
     ----------
-    candidates : Table, schema POOL
+    candidates : sequence of dict
+        Rows of POOL.
     status : Table, schema STATUS
     establishment : mapping
         Species to its status at the place.
@@ -251,7 +251,7 @@ def contributions_table(
     column = {name: j for j, name in enumerate(region.looking.species)}
     steps = [
         step
-        for row in candidates.to_pylist()
+        for row in candidates
         for step in _steps(row, column[row["scientificName"]], weighed, region, said, establishment, told)
     ]
     made = tables.table(

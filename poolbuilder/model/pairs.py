@@ -133,9 +133,12 @@ def _weighed(rows: Sequence[Row], share: float) -> list[Row]:
     return [{**row, "weight": share * row["prior"] / total} for row in rows]
 
 
+def _ordered(rows: Sequence[Row]) -> list[Row]:
+    return sorted(rows, key=lambda row: (-row["weight"], row["formula"]))
+
+
 def _as_table(rows: Sequence[Row]) -> pa.Table:
-    ordered = sorted(rows, key=lambda row: (-row["weight"], row["formula"]))
-    names = schemas.CROSSES.names
+    ordered, names = _ordered(rows), schemas.CROSSES.names
     made = tables.table(schemas.CROSSES, {name: [row[name] for row in ordered] for name in names})
     return schemas.check(made, schemas.CROSSES, "crosses")
 
@@ -180,18 +183,30 @@ def pair(
     """
     schemas.check(candidates, schemas.POOL, "pair")
     schemas.check(hybrids, schemas.HYBRIDS, "pair")
+    rows = pair_rows(candidates.to_pylist(), hybrids, settings=settings, known=known, kind=kind)
+    crosses = _as_table(rows)
+    return with_pure(crosses, candidates, settings=settings) if include_pure else crosses
+
+
+def pair_rows(
+    candidates: Sequence[Row],
+    hybrids: pa.Table,
+    *,
+    settings: Settings,
+    known: KnownCrosses | None = None,
+    kind: int = 0,
+) -> list[Row]:
+    """What `pair` gives, as rows of CROSSES from rows of POOL."""
     known = known or KnownCrosses.load()
-    names = [name for name in tables.strings(candidates["scientificName"]) if name]
-    presence = dict(zip(names, tables.numbers(candidates["presence"]).tolist(), strict=True))
+    presence = {row["scientificName"]: row["presence"] for row in candidates}
     seen = _hybrid_evidence(hybrids)
     rows = [
         _pair_row(
             each, presence, seen.get((each["parent1"], each["parent2"]), (0, 0.0)), known, kind, settings
         )
-        for each in _known_pairs(tuple(sorted(names)), known, settings)
+        for each in _known_pairs(tuple(sorted(presence)), known, settings)
     ]
-    crosses = _as_table(_weighed(rows, 1.0))
-    return with_pure(crosses, candidates, settings=settings) if include_pure else crosses
+    return _ordered(_weighed(rows, 1.0))
 
 
 def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) -> pa.Table:
