@@ -365,7 +365,7 @@ class Built:
         records = terms_of_records(
             of.meant.own[located.rows],
             located.distance_km <= self.site.radius_km,
-            located.relation,
+            None if located.placed is None else located.placed.basin_relation,
             of.year[located.rows],
             term[located.rows],
             terms,

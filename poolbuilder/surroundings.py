@@ -32,7 +32,15 @@ from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
-from poolbuilder.model.looking import Events, Looking, events_of, look, type_of_water, waters_named
+from poolbuilder.model.looking import (
+    Events,
+    Looking,
+    events_of,
+    look,
+    plain_names,
+    type_of_water,
+    waters_named,
+)
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import Smoothing, starting_share
 from poolbuilder.names.checklist import Checklist
@@ -262,7 +270,7 @@ def see_water(
         here=chance_here(
             looking.events.points,
             looking.events.uncertainty_m,
-            looking.events.water,
+            looking.events.plain_water,
             site.longitude,
             site.latitude,
             name,
@@ -324,6 +332,27 @@ default quantile that is nearly five standard deviations, beyond which nothing i
 def reach_of(site: Site, *, settings: Settings) -> float:
     """How far from the site records are weighed, in km, before their uncertainty is added."""
     return max(site.radius_km, settings.reach_km)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Spots:
+    """Distinct places of records, and distinct pairs of place and uncertainty, which many records share.
+
+    Attributes
+    ----------
+    longitude, latitude : (q,) array
+        Of the places.
+    place, uncertainty_m : (p,) array
+        Of the pairs.
+    spot : (k,) int array
+        The pair of each record.
+    """
+
+    longitude: Floats
+    latitude: Floats
+    place: Ints
+    uncertainty_m: Floats
+    spot: Ints
 
 
 class Screened:
@@ -399,8 +428,8 @@ class Screened:
 
     @cached_property
     def water(self) -> NDArray[np.object_]:
-        """The water that each names."""
-        return waters_named(self._part)
+        """The water that each names, in plain letters."""
+        return plain_names(waters_named(self._part))
 
     @cached_property
     def term(self) -> tuple[Ints, list[str | None]]:
@@ -409,12 +438,18 @@ class Screened:
         return code, [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
 
     @cached_property
-    def spots(self) -> tuple[Floats, Ints]:
-        """Distinct longitude, latitude and uncertainty, (3, p), and which each record has."""
-        x, y = np.unique(self.longitude + 1j * self.latitude, return_inverse=True)
-        z, u = np.unique(self.uncertainty_m, return_inverse=True)
-        _, first, spot = np.unique(y * len(z) + u, return_index=True, return_inverse=True)
-        return np.stack([x[y[first]].real, x[y[first]].imag, self.uncertainty_m[first]]), spot
+    def spots(self) -> Spots:
+        """The distinct places and uncertainties."""
+        place, at = np.unique(self.longitude + 1j * self.latitude, return_inverse=True)
+        distinct, unsure = np.unique(self.uncertainty_m, return_inverse=True)
+        _, first, spot = np.unique(at * len(distinct) + unsure, return_index=True, return_inverse=True)
+        return Spots(
+            longitude=place.real.copy(),
+            latitude=place.imag.copy(),
+            place=at[first],
+            uncertainty_m=self.uncertainty_m[first],
+            spot=spot,
+        )
 
     def files(self, rows: Ints) -> list[str | None]:
         """The files that some rows of the table come from."""
@@ -432,7 +467,7 @@ class Screened:
         columns = [*_EVENT, "uncertaintyM", "waterBody", "locality", "eventYear", "scientificName"]
         table = tables.take(self.table.select(columns), rows)
         points = to_ecef(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]))
-        return table, rows, points, tables.numbers(table["uncertaintyM"]), waters_named(table)
+        return table, rows, points, tables.numbers(table["uncertaintyM"]), plain_names(waters_named(table))
 
     def genus_finds(self, rows: Ints, site: Site, water: Water | None) -> list[tuple[str, float, int]]:
         """Genera that records of the water name without a species; latest year (NaN undated) and number.
@@ -588,8 +623,11 @@ def locate(screened: Screened, rows: Ints, site: Site, *, water: Water | None, s
     water : Water or None
         Outline, basins and streams, where they are known.
     """
-    (x, y, uncertainty), spot = screened.spots
-    away = distance_km(x, y, from_longitude=site.longitude, from_latitude=site.latitude)
+    spots = screened.spots
+    uncertainty, spot = spots.uncertainty_m, spots.spot
+    away = distance_km(
+        spots.longitude, spots.latitude, from_longitude=site.longitude, from_latitude=site.latitude
+    )[spots.place]
     within = away <= reach_of(site, settings=settings) + SPREAD * uncertainty / 1000
     mine = within[spot]
     if len(rows) < screened.table.num_rows:
@@ -598,7 +636,7 @@ def locate(screened: Screened, rows: Ints, site: Site, *, water: Water | None, s
         mine &= read[screened.target]
     near = np.flatnonzero(mine)
     sigma = sigma_km(uncertainty[within], quantile=settings.uncertainty_quantile)
-    inside = np.zeros(len(x))
+    inside = np.zeros(len(away))
     inside[within] = share_inside(away[within], sigma, site.radius_km)
     spot = spot[near]
     if water is None:

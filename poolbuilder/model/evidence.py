@@ -30,8 +30,8 @@ MOST_DRAWN = 2000
 class Found:
     """What located records say of candidates, one element for each species and event.
 
-    They are sorted by species, then falling chance of being from this water, then distance; each has the
-    nearest and best record of its event.
+    They are sorted by species, then by the key of the record that stands for the event: the likeliest to be
+    from this water, best and nearest.
 
     Attributes
     ----------
@@ -103,9 +103,9 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     of = located.rows[rows]
     event, rank = located.screened.event[of], located.screened.rank[of]
     quality, away = located.screened.quality[of] * factor, located.distance_km[rows]
-    width = 1 + (int(event.max()) if len(event) else 0)
+    width, most = 1 + int(event.max(initial=0)), 1 + int(rank.max(initial=0))
     group = (names * width + event) * len(KINDS) + np.where(kind < 2, 0, kind)
-    by_key = np.lexsort((rank, group))
+    by_key = np.argsort(group * most + rank, kind="stable")
     group = group[by_key]
     fresh = np.flatnonzero(np.diff(group, prepend=-1))
     sizes = np.diff(np.append(fresh, len(group)))
@@ -115,7 +115,7 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     some = by_key[several]
     order = some[np.lexsort((rank[some], away[some], -quality[some], -here[rows[some]], group[several]))]
     best[sizes > 1] = order[np.cumsum(sizes[sizes > 1]) - sizes[sizes > 1]]
-    sorting = np.lexsort((kind[best], rank[best], away[best], -here[rows[best]], names[best]))
+    sorting = np.argsort((names[best] * most + rank[best]) * len(KINDS) + kind[best], kind="stable")
     starts = np.append(0, np.cumsum(sizes[sorting]))
     spread = np.repeat(fresh[sorting] - starts[:-1], sizes[sorting]) + np.arange(len(group))
     members = rows[by_key][spread]

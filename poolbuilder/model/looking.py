@@ -142,6 +142,11 @@ class Events:
         """ECEF metres, (n, 3)."""
         return to_ecef(self.longitude, self.latitude)
 
+    @functools.cached_property
+    def plain_water(self) -> NDArray[np.object_]:
+        """The water by its plain name, see `plain_name`."""
+        return plain_names(self.water)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Looking:
@@ -713,6 +718,17 @@ def waters_named(table: pa.Table) -> NDArray[np.object_]:
     """The water that each record names: waterBody, else locality, (n,)."""
     pairs = zip(_text(table["waterBody"]), _text(table["locality"]), strict=True)
     return np.array([*(one or two for one, two in pairs), None], dtype=object)[:-1]
+
+
+@functools.lru_cache(maxsize=100_000)
+def plain_name(text: str | None) -> str:
+    """Letters and digits of the name of a water, in small letters."""
+    return "".join(ch for ch in (text or "").casefold() if ch.isalnum())
+
+
+def plain_names(waters: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Names of waters in their plain form, (n,)."""
+    return np.array([*map(plain_name, waters.tolist()), None], dtype=object)[:-1]
 
 
 def _years(table: pa.Table, rows: Ints) -> Floats:

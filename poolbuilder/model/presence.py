@@ -8,7 +8,6 @@ Everything that gives a presence calls :func:`weigh`.
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.fish_community import Community, learn_community, predictors
 from poolbuilder.model.logistic import inverse_logit, logit, pair_km
-from poolbuilder.model.looking import Looking
+from poolbuilder.model.looking import Looking, plain_name
 from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
 from poolbuilder.model.share import Shares, Smoothing, learn_smoothing, nested_shares, some_unlike
 from poolbuilder.places.geodesy import to_ecef
@@ -157,7 +156,8 @@ def chance_here(
 
     By the outline where one is known (*in_outline*, NaN where it is not), else by the distance of *points*,
     (e, 3) in ECEF metres, against ``sameWaterKm``; an event at the very point, or near by and naming the
-    water, counts as placed in it.  One function for finds and for non-detections.
+    water (*waters*, by their plain names), counts as placed in it.  One function for finds and for
+    non-detections.
     """
     here = np.zeros(len(points))
     if not len(here):
@@ -173,18 +173,11 @@ def chance_here(
         here[near] = share_inside(away[near], sigma, radius)
     at_point = (away <= POINT_KM) & (uncertainty_m <= POINT_UNCERTAINTY_M)
     here = np.where(at_point, 1.0, here)
-    called = _plain(name)
+    called = plain_name(name)
     if called:
-        close = np.flatnonzero(away <= NAMED_KM)
-        same = np.zeros(len(here), dtype=bool)
-        same[close] = [_plain(one) == called for one in waters[close]]
+        same = (away <= NAMED_KM) & (waters == called)
         here = np.where(same, np.maximum(here, NAMED_HERE), here)
     return here
-
-
-@functools.lru_cache(maxsize=100_000)
-def _plain(text: str | None) -> str:
-    return "".join(ch for ch in (text or "").casefold() if ch.isalnum())
 
 
 def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> WaterEvents:

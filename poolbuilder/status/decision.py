@@ -148,7 +148,7 @@ def decide(
 def terms_of_records(
     own: Ints,
     near: NDArray[np.bool_],
-    relation: Sequence[str | None],
+    relation: Sequence[str | None] | None,
     year: Ints,
     term: Ints,
     terms: Sequence[str | None],
@@ -163,17 +163,20 @@ def terms_of_records(
         The species that each record is a record of; -1 for hybrids and ambiguous names.
     near : (n,) bool array
         Which lie within the radius.
-    relation : sequence of n str
-        Watershed relative to that of the site.
+    relation : sequence of n str, or None
+        Watershed relative to that of the site, where watersheds are known.
     year : (n,) int array
     term, terms : (n,) int array and sequence
         Code of what each record says, and what the codes mean; -1 for nothing.
     """
-    basin = np.array(relation, dtype=object)
-    same = basin == "same"
-    away = np.isin(basin.astype(str), list(_ELSEWHERE))
+    same, away = (
+        np.array([one in wanted for one in relation], dtype=bool)
+        if relation
+        else np.zeros(len(own), dtype=bool)
+        for wanted in ({"same"}, _ELSEWHERE)
+    )
     mine = (own >= 0) & (near | same)
-    found: dict[int, RecordTerms] = {int(one): RecordTerms() for one in np.unique(own[mine])}
+    found = {one: RecordTerms() for one in np.flatnonzero(np.bincount(own[mine])).tolist()}
     means = [*terms, None]
     spoken = mine & near & (term >= 0)
     kinds, number = np.unique(np.stack([own[spoken], term[spoken], away[spoken]]), axis=1, return_counts=True)
