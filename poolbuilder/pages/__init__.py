@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import os
 import re
 from functools import lru_cache
 from importlib import resources
@@ -15,7 +16,7 @@ import jinja2
 from markupsafe import Markup
 
 from poolbuilder import words
-from poolbuilder.files import write_whole
+from poolbuilder.files import private_folder, write_whole
 from poolbuilder.pages import drawings
 from poolbuilder.words import pool_words
 
@@ -77,6 +78,18 @@ def policy(*, scripts: tuple[str, ...], style: str, allowed: str = NO_FORMS) -> 
     )
 
 
+def _compiled() -> jinja2.BytecodeCache | None:
+    """Templates as they were compiled before, in the user's cache folder; None where that cannot be used."""
+    import platformdirs
+
+    folder = platformdirs.user_cache_path("poolbuilder") / "templates"
+    try:
+        private_folder(folder)
+    except OSError:
+        return None
+    return jinja2.FileSystemBytecodeCache(str(folder)) if os.access(folder, os.W_OK) else None
+
+
 @lru_cache(maxsize=1)
 def environment() -> jinja2.Environment:
     """The template environment: everything that comes from data is escaped; facts become words here."""
@@ -86,6 +99,7 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled(),
     )
     made.globals |= {"words": words, "pool_words": pool_words, "draw": drawings, "cautions": words.CAUTIONS}
     made.filters |= {name: getattr(words, name) for name in FILTERS}
