@@ -56,6 +56,10 @@ DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
 
 
+def _nothing() -> None:
+    """Called after each water."""
+
+
 def _silent(text: str) -> None:
     """Tell nobody."""
 
@@ -304,7 +308,7 @@ class Engine:
     def __init__(self, job: Job, regions: Regions | None = None) -> None:
         if job.known:
             job.statements()  # refused before any work when they cannot be read
-        self.job = job
+        self.job, self.each = job, _nothing
         self.constants = job.open_constants()
         with stage("opening the records"):
             self.given, self._store, provenance = _read_given(job)
@@ -371,6 +375,7 @@ class Engine:
                         constants=self.constants,
                     )
             yield self._built(site, *read.of(site, rows), len(rows), ranges, regions[cell])
+            self.each()
 
     def near(self, places: Sequence[tuple[float, float, float]]) -> tuple[pa.Table, list[Rows]]:
         """Records near some places (longitude, latitude, km), read together, and the rows of each place.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import signal
@@ -14,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from poolbuilder.cli.output import progress_line
 from poolbuilder.records.store import Store
 
 TABLE = """id,fish,decimalLatitude,decimalLongitude
@@ -97,6 +99,22 @@ def test_a_bar_is_drawn_on_a_terminal(folder: Path) -> None:
     os.close(ours)
     assert b"reading 3 records" in drawn
     assert b"writing [########################] 3 of 3" in drawn
+
+
+def test_time_left_is_told_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    clock, screen = iter([100.0, 101.0, 110.0, 120.0]), Terminal()
+    monkeypatch.setattr("poolbuilder.cli.output.time.monotonic", lambda: next(clock))
+    monkeypatch.setattr("sys.stderr", screen)
+    for done in (0, 1, 10, 40):
+        progress_line("building", done, 40)
+    lines = [line.strip() for line in screen.getvalue().split("\r")[1:]]
+    assert lines[1].endswith("1 of 40")  # too early to tell
+    assert lines[2].endswith("10 of 40, 30 s left")
+    assert lines[3].endswith("40 of 40")
 
 
 def test_many_writes_pools_and_summary(folder: Path) -> None:

@@ -6,6 +6,7 @@ import json
 import shutil
 import sys
 import textwrap
+import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 MOST_NOTES = 6
 NARROW, WIDE = 80, 100
 BAR = 24
+SOON_S = 2.0
+"""What takes less needs no estimate."""
 
 
 def tell(text: str) -> None:
@@ -31,15 +34,25 @@ def tell(text: str) -> None:
     click.echo(text, err=True)
 
 
+_begun: dict[str, tuple[float, int]] = {}
+"""When something was first told of, and how much of it was done then."""
+
+
 def progress_line(doing: str, done: int, total: int | None) -> None:
-    """Draw a progress bar on stderr, over itself; nothing when stderr is no terminal."""
+    """Draw a progress bar on stderr, over itself, with the time left; nothing when stderr is no terminal."""
     if not sys.stderr.isatty():
         return
+    now = time.monotonic()
+    began, before = _begun.setdefault(doing, (now, done))
+    if total is not None and done >= total:
+        del _begun[doing]
     if total is None:
         text = f"{doing} {done:,} records"
     else:
         filled = BAR if total == 0 else BAR * done // total
         text = f"{doing} [{'#' * filled}{' ' * (BAR - filled)}] {done:,} of {total:,}"
+        if before < done < total and now - began >= SOON_S:
+            text += words.time_left((now - began) * (total - done) / (done - before))
     click.echo(f"\r{text:<{NARROW - 1}}", nl=total is not None and done >= total, err=True)
 
 

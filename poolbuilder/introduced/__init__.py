@@ -24,7 +24,7 @@ from poolbuilder.errors import ChecklistError
 from poolbuilder.introduced.assessment import Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
 from poolbuilder.job import Engine, Job, is_genus
-from poolbuilder.many import Part, made_of_parts, parts_of
+from poolbuilder.many import Done, Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
@@ -168,18 +168,18 @@ def find_introduced(
     ChecklistError, LayerError
         When a list or layer cannot be used.
     """
-    season, tell = season or Season(), progress or (lambda doing, done, total: None)
+    season = season or Season()
     if not job.records:
         Engine(replace(job, checklist="lepomis", ranges=()))  # an empty store is told before anything else
     with _listed(job, group) as (listed, checklist):
         found: dict[int, Assessment] = {}
         keys: dict[str, set[str]] = {}
-        tell("looking", 0, len(sites))
-        for waters, own in made_of_parts(_look, listed, parts_of(sites), workers=workers):
+        done = Done("looking", len(sites), progress)
+        for waters, own in made_of_parts(_look, listed, parts_of(sites), workers=workers, each=done.one):
             found |= {item.document["number"]: item for item in waters}
             for name, more in own.items():
                 keys.setdefault(name, set()).update(more)
-            tell("looking", len(found), len(sites))
+            done.part(len(waters))
     assessments = tuple(found[number] for number in sorted(found))
     season.mark([item.document for item in assessments], job.as_of)
     document = _document(job, checklist, assessments, season, _datasets(assessments, keys))

@@ -89,11 +89,13 @@ def made_of_parts(
     *,
     workers: int = 1,
     dask: str | None = None,
+    each: Callable[[], None] | None = None,
 ) -> Iterator[Made]:
     """What *make* makes of each part, in any order: on a cluster when *dask* names one, else in *workers*
     processes.
 
-    *make* is a function of a module, so that it can be sent there.
+    *make* is a function of a module, so that it can be sent there.  In one process *each* is called after
+    each water.
     """
     if dask is not None:
         yield from _on_cluster(make, job, parts, dask)
@@ -109,6 +111,7 @@ def made_of_parts(
                 raise
     elif parts:
         engine = Engine(job)
+        engine.each = each or engine.each
         for part in parts:
             yield make(engine, part)
 
@@ -143,6 +146,31 @@ def _on_cluster(
         futures = [client.submit(_work, make, job, part, pure=False) for part in parts]
         for future in finished(futures, loop=client.loop):  # type: ignore[no-untyped-call]
             yield future.result()
+
+
+class Done:
+    """How many waters are done, told as *progress(doing, done, waters)*."""
+
+    def __init__(self, doing: str, waters: int, progress: Progress | None, done: int = 0) -> None:
+        self._doing, self._waters, self._progress = doing, waters, progress
+        self._parts = self._done = done
+        self._tell()
+
+    def _tell(self) -> None:
+        if self._progress is not None:
+            self._progress(self._doing, self._done, self._waters)
+
+    def part(self, waters: int) -> None:
+        """A part of so many waters is done."""
+        self._parts += waters
+        if self._done != self._parts:
+            self._done = self._parts
+            self._tell()
+
+    def one(self) -> None:
+        """One more water is done."""
+        self._done += 1
+        self._tell()
 
 
 def build_many(
@@ -207,16 +235,13 @@ def build_many(
     }
     _begin(folder, kinds, json.loads(json.dumps(rests_on)))
     waiting = [part for part in parts if not _path(folder, kinds[-1], part.number).is_file()]
-    done = len(sites) - sum(len(part.waters) for part in waiting)
-    tell = progress or (lambda doing, done, total: None)
-    tell("building", done, len(sites))
+    done = Done("building", len(sites), progress, len(sites) - sum(len(part.waters) for part in waiting))
     make = _counts if counts else _pools
-    for part, found in made_of_parts(make, job, waiting, workers=workers, dask=dask):
+    for part, found in made_of_parts(make, job, waiting, workers=workers, dask=dask, each=done.one):
         for kind in kinds:  # the kind that says "done" comes last, so that a stop leaves no half part
             with whole_file(_path(folder, kind, part.number)) as beside:
                 pq.write_table(found[kind], beside, compression="zstd")
-        done += len(part.waters)
-        tell("building", done, len(sites))
+        done.part(len(part.waters))
     return _finish(folder, kinds[-1])
 
 

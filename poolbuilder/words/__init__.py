@@ -580,3 +580,16 @@ def unread_notes(sources: Iterable[Mapping[str, Any]]) -> list[str]:
         for source in sources
         for fact in source.get("unreadDates", ())
     ]
+
+
+def time_left(seconds: float) -> str:
+    """What is added to a line of progress.
+
+    Examples
+    --------
+    >>> time_left(8.2), time_left(95), time_left(7300)
+    (', 9 s left', ', 2 min left', ', 2.0 h left')
+    """
+    if seconds <= 90:
+        return f", {max(1, math.ceil(seconds))} s left"
+    return f", {seconds / 60:.0f} min left" if seconds < 5400 else f", {seconds / 3600:.1f} h left"
