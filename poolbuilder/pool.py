@@ -415,9 +415,7 @@ class Built:
             if event >= 0
             for j in range(memory.log_odds.shape[1])
         }
-        return evidence_table(
-            self._found, self.located, log_odds, species=self.checklist.species, settings=self.settings
-        )
+        return evidence_table(self._found, self.located, log_odds, species=self.checklist.species)
 
     @cached_property
     def candidates(self) -> list[dict[str, Any]]:

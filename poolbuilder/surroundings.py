@@ -16,7 +16,7 @@ import shutil
 import zipfile
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -413,9 +413,18 @@ class Screened:
         return to_ecef(self.longitude, self.latitude)
 
     @cached_property
+    def _events(self) -> tuple[Ints, Callable[[int], str]]:
+        code, called = events_of(self._part, settings=self._settings)
+        return code, cache(called)
+
+    @property
     def event(self) -> Ints:
         """Code of the event of each."""
-        return events_of(self._part, settings=self._settings)[0]
+        return self._events[0]
+
+    def called(self, row: int) -> str:
+        """What the event of one of them is called in EVIDENCE."""
+        return self._events[1](row)
 
     @cached_property
     def rank(self) -> Ints:

@@ -11,7 +11,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.looking import events_of
 from poolbuilder.schemas import EVIDENCE, check
 from poolbuilder.settings import Settings
 
@@ -136,13 +135,16 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     )
 
 
+_CARRIED = ["eventDay", "eventYear", "longitude", "latitude", "ageYears", "datasetKey", "uncertaintyM"]
+"""What an event takes from its best record."""
+
+
 def evidence_table(
     found: Found,
     located: Any,
     log_odds: Mapping[tuple[int, str], float],
     *,
     species: Sequence[str],
-    settings: Settings,
 ) -> pa.Table:
     """The evidence as a table.
 
@@ -158,12 +160,12 @@ def evidence_table(
     Table, schema EVIDENCE
         Sorted by species, then falling chance of being from this water, then distance, then event.
     """
-    record = found.record
-    whole = located.screened.table
-    best = tables.take(whole, located.screened.target[located.rows[record]])
-    called = events_of(best, settings=settings)[1]
-    key = list(map(called, range(len(best))))
-    keys = tables.take(whole.select(["recordKey"]), located.screened.target[located.rows[found.members]])
+    record, screened = found.record, located.screened
+    of = located.rows[record]
+    best = tables.take(screened.table.select(_CARRIED), screened.target[of])
+    key = [screened.called(row) for row in of.tolist()]
+    members = screened.target[located.rows[found.members]]
+    keys = tables.take(screened.table.select(["recordKey"]), members)
     days, years = tables.strings(best["eventDay"]), best["eventYear"].to_pylist()
     changed = {name for _, name in log_odds}
     change = np.zeros(len(found))
