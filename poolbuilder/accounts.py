@@ -58,8 +58,11 @@ def rejected_records(screened: pa.Table) -> pa.Table:
     return check(pa.Table.from_arrays(kept, schema=REJECTED), REJECTED, "rejected")
 
 
+COUNTED = ("distanceKm", "role", "dataGeneralizations", "informationWithheld")
+
+
 def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> dict[str, Any]:
-    """Numbers of records read, kept, rejected by rule, and near.
+    """Numbers of records read, kept, rejected by rule, and near; of *located*, `COUNTED` are wanted.
 
     read = kept + Σ rejected, and kept = located + targetGroup + far.
     """
@@ -67,11 +70,13 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
     kept = ~tables.valid(screened["rejectedBy"])
     code, roles = tables.codes(screened["role"])
     role = np.array(roles, dtype=object)[code] if len(code) else np.array([], dtype=object)
-    around = set(tables.strings(located["recordKey"]))
-    of_target = tables.strings(tables.where(screened, kept & (role != "group"))["recordKey"])
-    names = tables.strings(tables.where(screened, role == "unknown")["scientificName"])
+    of_target = int((kept & (role != "group")).sum())
+    names = tables.strings(
+        tables.where(screened.select(["scientificName"]), role == "unknown")["scientificName"]
+    )
     near = tables.numbers(located["distanceKm"]) <= radius_km
-    hybrid = np.array([item == "hybrid" for item in tables.strings(located["role"])], dtype=bool)
+    kind, kinds = tables.codes(located["role"])
+    hybrid = np.array([*(item == "hybrid" for item in kinds), False])[kind]
     return {
         "read": screened.num_rows,
         "kept": int(kept.sum()),
@@ -79,7 +84,7 @@ def count_records(screened: pa.Table, located: pa.Table, radius_km: float) -> di
         "targetGroup": int((kept & (role == "group")).sum()),
         "hybrids": int((kept & (role == "hybrid")).sum()),
         "located": located.num_rows,
-        "far": sum(key not in around for key in of_target),
+        "far": of_target - located.num_rows,
         "withinRadius": int((near & ~hybrid).sum()),
         "hybridsWithinReach": int(hybrid.sum()),
         "generalised": int(_generalised(located).sum()),
@@ -106,7 +111,8 @@ def _unread_dates(screened: pa.Table) -> dict[str, Any]:
 def _read_as(screened: pa.Table, how: str) -> list[dict[str, Any]]:
     """Names that were matched in one way: as given, called, read as, and in how many records."""
     code, matches = tables.codes(screened["nameMatch"])
-    rows = tables.where(screened, np.array([match == how for match in matches] + [False])[code])
+    read = screened.select(["scientificName", "vernacularName", "acceptedNames"])
+    rows = tables.where(read, np.array([match == how for match in matches] + [False])[code])
     given, accepted = tables.strings(rows["scientificName"]), rows["acceptedNames"].to_pylist()
     called = tables.strings(rows["vernacularName"]) if how == "disagreeing" else [""] * len(given)
     counts = Counter(

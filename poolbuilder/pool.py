@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 import poolbuilder
 from poolbuilder import tables, words
 from poolbuilder.accounts import (
+    COUNTED,
     Provenance,
     count_records,
     list_datasets,
@@ -38,7 +39,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
-from poolbuilder.schemas import CROSSES, HYBRIDS, LOCATED, POOL
+from poolbuilder.schemas import CROSSES, HYBRIDS, POOL
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
@@ -497,7 +498,7 @@ class Built:
             crosses=tables.of_rows(CROSSES, self.crosses),
             status=self.status,
             counts={
-                **count_records(screened, located.table(LOCATED.names), self.site.radius_km),
+                **count_records(screened, located.table(COUNTED), self.site.radius_km),
                 "elsewhere": self.provenance.elsewhere,
                 **_by_type(self.region, self.seen, self.constants, self.settings),
             },
