@@ -335,7 +335,7 @@ def reach_of(site: Site, *, settings: Settings) -> float:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Spots:
+class DistinctPlaces:
     """Distinct places of records, and distinct pairs of place and uncertainty, which many records share.
 
     Attributes
@@ -447,12 +447,12 @@ class Screened:
         return code, [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
 
     @cached_property
-    def spots(self) -> Spots:
+    def spots(self) -> DistinctPlaces:
         """The distinct places and uncertainties."""
         place, at = np.unique(self.longitude + 1j * self.latitude, return_inverse=True)
         distinct, unsure = np.unique(self.uncertainty_m, return_inverse=True)
         _, first, spot = np.unique(at * len(distinct) + unsure, return_index=True, return_inverse=True)
-        return Spots(
+        return DistinctPlaces(
             longitude=place.real.copy(),
             latitude=place.imag.copy(),
             place=at[first],
