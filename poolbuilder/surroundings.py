@@ -63,7 +63,7 @@ Cell = tuple[int, int]
 Regions = MutableMapping[Cell, Region]
 """Regions that have been learnt, by cell; valid for one set of records, species and settings."""
 
-KEPT = 2
+KEPT = 3
 """Version of the files that regions are kept in."""
 MOST_BYTES = 2**32
 MOST_KEPT = 8

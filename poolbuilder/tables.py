@@ -265,21 +265,6 @@ def spread(distinct: pa.Array, rows: pa.Array) -> pa.Array:
     return picked
 
 
-def joined(columns: Sequence[Column], between: str) -> Column:
-    """Texts of several columns in one, null where any is null."""
-    options = compute.JoinOptions("emit_null")
-    made: Column = compute.call_function(
-        "binary_join_element_wise", [*columns, array([between], pa.string())[0]], options
-    )
-    return made
-
-
-def filled(columns: Sequence[Column], last: str) -> Column:
-    """The first value that is there, *last* where none is."""
-    made: Column = compute.call_function("coalesce", [*columns, array([last], pa.string())[0]])
-    return made
-
-
 def order(source: pa.Table, keys: Sequence[tuple[str, str]]) -> Ints:
     """Positions of the rows of a table sorted by columns, each ``ascending`` or ``descending``."""
     return integers(compute.call_function("sort_indices", [source], compute.SortOptions(list(keys))))

@@ -467,14 +467,16 @@ def parquet_writer(path: Path, kind: str) -> pq.ParquetWriter:
     )
 
 
-def within(longitude: Floats, latitude: Floats, *, of: tuple[float, float], reach_km: float) -> Bools:
-    """Which points lie within a geodesic distance of a place.
+def within(
+    longitude: Floats, latitude: Floats, points: Floats, *, of: tuple[float, float], reach_km: float
+) -> Bools:
+    """Which points, *points* in ECEF metres, lie within a geodesic distance of a place.
 
     Straight-line distances settle all points but those within metres of the edge; for these
     the geodesic is solved, so the answer is the geodesic's for every point.
     """
     inside, outside = geodesy.chord_bounds_m(reach_km)
-    offset = geodesy.to_ecef(longitude, latitude) - geodesy.to_ecef(of[0], of[1])
+    offset = points - geodesy.to_ecef(of[0], of[1])
     chord = np.sqrt(np.einsum("ij,ij->i", offset, offset))
     found = np.asarray(chord < inside)
     doubt = np.flatnonzero(~found & (chord <= outside))
@@ -517,13 +519,16 @@ def _near_in(
             raise StoreError.of("does_not_fit_index", label=folder.label(file.name), repair=REPAIR)
         numbers = np.concatenate([first[at] + np.arange(rows[at]) for at in groups])
         counts = folder.counts(index, file, numbers)
-        hits = []
+        hits, ecef = [], geodesy.to_ecef(x, y)
         for place, wanted, mine in zip(places, boxes, met, strict=True):
             near = np.flatnonzero(counts & mine[group])
             near = near[boxes_meeting(np.stack([x[near], y[near]] * 2, axis=1), wanted)]
-            hits.append(near[within(x[near], y[near], of=place[:2], reach_km=place[2])])
-        found = np.unique(np.concatenate(hits))
-        hits = [np.searchsorted(found, hit) for hit in hits]
+            hits.append(near[within(x[near], y[near], ecef[near], of=place[:2], reach_km=place[2])])
+        is_hit = np.zeros(len(x), dtype=bool)
+        for hit in hits:
+            is_hit[hit] = True
+        found, position = np.flatnonzero(is_hit), np.cumsum(is_hit) - 1
+        hits = [position[hit] for hit in hits]
         if counted or not len(found):
             return None, hits
         used = np.unique(group[found])
