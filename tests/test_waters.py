@@ -76,3 +76,10 @@ def test_headings_of_agencies_and_rows_set_aside(tmp_path: Path) -> None:
     assert "row 3: latitude 'x' is not a number" in aside[0]
     with pytest.raises(PlanError, match="row 2: latitude 'x'"):
         read_waters(_table(tmp_path, "name,lat,lon\nA,x,-91\n"), aside=[])
+
+
+def test_a_quote_that_is_never_closed_swallows_no_rows(tmp_path: Path) -> None:
+    path = tmp_path / "waters.csv"
+    path.write_text('name,latitude,longitude\nA,36.9,-91.2\n"B,37.0,-91.0\nC,37.1,-91.1\n')
+    with pytest.raises(PlanError, match=r"waters\.csv, row 3: is not CSV: .*quote without its twin"):
+        read_waters(path, aside=[])

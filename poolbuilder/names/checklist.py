@@ -185,7 +185,7 @@ def read_rows(
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as damage:
         raise wrong(*fault("not_utf_text_byte", start=damage.start)) from damage
-    rows = csv_rows(text, file=path, error=error, strict=True)
+    rows = csv_rows(text, file=path, error=error)
     _, header = next(rows, (1, []))
     missing = [name for name in required if name not in header]
     unknown = [name for name in header if name not in known]

@@ -67,7 +67,7 @@ def columns_of(header: Sequence[str], table: str) -> dict[str, int]:
 
 
 def csv_rows(
-    text: str, *, file: str | Path, error: type[InputError], delimiters: str = ",", strict: bool = False
+    text: str, *, file: str | Path, error: type[InputError], delimiters: str = ","
 ) -> Iterator[tuple[int, list[str]]]:
     """The rows of a text that hold something, spaces collapsed, each with the line it begins at.
 
@@ -77,7 +77,7 @@ def csv_rows(
         Of type *error*, where the text is not CSV.
     """
     delimiter = max(delimiters, key=text.partition("\n")[0].count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     start = 1
     try:
         for row in reader:
