@@ -12,7 +12,6 @@ from typing import Any
 from poolbuilder.errors import PlanError, PoolFileError, said
 from poolbuilder.names.vocabularies import fold, read_rows
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import text_of_table
 from poolbuilder.words import introduced_words as words
 
 SCHEMA_VERSION = "1.2"
@@ -92,9 +91,7 @@ class Reviewed:
         records: dict[str, Document] = {}
         species: dict[tuple[str, str], Document] = {}
         remedy = said("table_of_reviews")
-        rows = read_rows(
-            path, text_of_table(path), "reviews", needed=("verdict", "date"), remedy=remedy, error=PlanError
-        )
+        rows = read_rows(path, "reviews", needed=("verdict", "date"), remedy=remedy, error=PlanError)
         for number, cells in rows:
             review = _review(cells, path, number)
             if cells.get("record"):

@@ -90,14 +90,14 @@ def csv_rows(
 
 
 def read_rows(
-    path: str | Path, text: str, table: str, *, needed: Sequence[str], remedy: str, error: type[InputError]
+    path: str | Path, table: str, *, needed: Sequence[str], remedy: str, error: type[InputError]
 ) -> Iterator[tuple[int, dict[str, str]]]:
     """The rows of a small table by its known columns, each with the line it begins at.
 
     Parameters
     ----------
-    text : str
-        Commas, semicolons, tabs or bars between the cells.
+    path : path
+        UTF-8 text with commas, semicolons, tabs or bars between the cells.
     table : str
         The kind of table, see `vocabulary`.
     needed : sequence of str
@@ -106,8 +106,14 @@ def read_rows(
     Raises
     ------
     InputError
-        Of type *error*, when it is empty, lacks a column or is not CSV.
+        Of type *error*, when it cannot be read, is empty, lacks a column or is not CSV.
     """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as damage:
+        raise error.of("not_utf_text", file=path) from damage
+    except OSError as damage:
+        raise error.of("cannot_read_path", file=path, why=damage.strerror) from damage
     rows = csv_rows(text, file=path, error=error, delimiters=",;\t|")
     _, header = next(rows, (1, []))
     if not header:

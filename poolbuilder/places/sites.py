@@ -114,9 +114,7 @@ def read_waters(
     sites = []
     wrong: PlanError | None = None
     remedy = said("table_of_waters")
-    rows = read_rows(
-        path, text_of_table(path), "waters", needed=("latitude", "longitude"), remedy=remedy, error=PlanError
-    )
+    rows = read_rows(path, "waters", needed=("latitude", "longitude"), remedy=remedy, error=PlanError)
     for number, cells in rows:
         try:
             sites.append(_site(cells, number, radius_km, water_type))
@@ -134,16 +132,6 @@ def read_waters(
     if not sites:
         raise wrong or PlanError.of("no_waters", file=path, remedy_given=remedy)
     return tuple(sites)
-
-
-def text_of_table(path: str | Path) -> str:
-    """The text of a small table; a PlanError when it cannot be read or is not UTF-8."""
-    try:
-        return Path(path).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise PlanError.of("not_utf_text", file=path) from error
-    except OSError as error:
-        raise PlanError.of("cannot_read_path", file=path, why=error.strerror) from error
 
 
 def _site(cells: Mapping[str, str], number: int, radius_km: float, water_type: str | None) -> Site:
