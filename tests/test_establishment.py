@@ -362,3 +362,11 @@ def test_a_name_of_two_meanings_is_read_by_its_hydrologic_unit(tmp_path: Path) -
         ("07140101", "Lepomis megalotis"),
         ("04010101", "Lepomis peltastes"),
     ]
+
+
+def test_a_layer_of_regions_without_any_name_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text("region,species,status\nNorth,bluegill,native\n")
+    square = '{"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}'
+    (tmp_path / "regions.geojson").write_text(square)
+    with pytest.raises(ChecklistError, match=r"list\.csv: .*North.* in .*regions\.geojson"):
+        RegionLists.read(tmp_path / "list.csv", str(tmp_path / "regions.geojson"), Checklist.load("lepomis"))

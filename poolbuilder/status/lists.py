@@ -368,7 +368,8 @@ def _drawn_regions(layer: Layer, wanted: Mapping[str, str]) -> dict[str, StatusR
         default=None,
     )
     shapes: dict[str, list[Any]] = {}
-    for value, shape in zip(layer.attributes[best] if best else (), layer.geometry, strict=True):
+    named = zip(layer.attributes[best], layer.geometry, strict=True) if best is not None else ()
+    for value, shape in named:
         if _key(value) in wanted and shapely.get_dimensions(shape) == 2:
             shapes.setdefault(_key(value), []).append(shape)
     return {
