@@ -109,7 +109,7 @@ def _show(run: Run, shape: str, *, quiet: bool) -> None:
         return
     emit(
         shape,
-        lines=lambda: run_lines(run),
+        lines=lambda: run_lines(run, fitted),
         table=lambda: introduced_table(run),
         document=lambda: run.document,
     )

@@ -19,7 +19,7 @@ from __future__ import annotations
 import datetime
 import re
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
@@ -205,21 +205,28 @@ def _write_geopackage(run: Run, path: Path) -> None:
                 write(layer, columns, shapes)
 
 
-def run_lines(run: Run) -> list[str]:
-    """Everything that the terminal shows: what could be wrong, what is new, then every water in a line."""
+def run_lines(run: Run, fitted: Callable[..., list[str]] | None = None) -> list[str]:
+    """Everything that the terminal shows: what could be wrong, what is new, then every water in a line.
+
+    Parameters
+    ----------
+    fitted : callable, optional
+        Makes lines of the heads and the rows of a table, and of the columns that hold numbers.
+    """
     notes = [*run.document["notes"], *run.document["layerNotes"]]
     first = [note for note in notes if note == told.NO_STATUS]
     news = [told.new_line(water, row) for water, row in run.new()]
     news += [told.unsettled_line(water, row) for water, row in run.new("unsettled")]
-    waters = sorted(run.waters, key=_order)
-    table = told.table(waters)
-    lines = [*first, told.findings(run.document), *_some(news), "", table[0], *_some(table[1:])]
-    return [*lines, "", *(f"note: {note}" for note in notes if note not in first), *told.CAUTIONS]
+    lines = [*first, told.findings(run.document), *_some(news[:MOST_LINES], len(news)), ""]
+    if fitted is not None:
+        rows = [told.cells(water) for water in sorted(run.waters, key=_order)[:MOST_LINES]]
+        lines += [*_some(fitted(told.HEADS, rows, right=(1, 2, 3, 4)), len(run.waters)), ""]
+    return [*lines, *(f"note: {note}" for note in notes if note not in first), *told.CAUTIONS]
 
 
-def _some(lines: list[str]) -> list[str]:
-    more = len(lines) - MOST_LINES
-    return [*lines[:MOST_LINES], told.more_lines(more)] if more > 0 else lines
+def _some(lines: list[str], number: int) -> list[str]:
+    more = number - MOST_LINES
+    return [*lines, told.more_lines(more)] if more > 0 else lines
 
 
 def _order(water: Facts) -> tuple[bool, bool, bool, bool]:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from poolbuilder.words import UNKNOWN, counted, joined, kilometres, licence
+from poolbuilder.words import UNKNOWN, counted, joined, kilometres, licence, short
 
 Facts = Mapping[str, Any]
 
@@ -388,22 +388,22 @@ def unsettled_line(facts: Facts, row: Facts) -> str:
     return f"new, but its status is not settled: {water(facts)}: {species(row)}, {distance(row)}"
 
 
-def table(waters: Sequence[Facts]) -> list[str]:
-    """Waters as lines of a table for a terminal."""
-    width = min(34, max([5, *(len(item["water"]) for item in waters)]))
-    lines = [
-        f"{'water':<{width}}  {'introduced':>10}  {'new':>4}  {'expected':>8}  {'unsettled':>9}  nearest"
-    ]
-    for item in waters:
-        rows = item["introduced"]
-        nearest = min(rows, key=lambda row: row["nearestKm"], default=None)
-        name = item["water"] if len(item["water"]) <= width else item["water"][: width - 1] + "…"
-        lines.append(
-            f"{name:<{width}}  {len(rows):>10}  {sum(bool(row['isNew']) for row in rows):>4}  "
-            f"{len(item['expected']):>8}  {len(item['unsettled']):>9}  "
-            + (f"{nearest['scientificName']}, {distance(nearest)}" if nearest else "")
-        )
-    return lines
+HEADS = ("water", "introduced", "new", "expected", "unsettled", "nearest")
+"""Columns of the table of waters in a terminal."""
+
+
+def cells(facts: Facts) -> tuple[str, ...]:
+    """A water in that table."""
+    rows = facts["introduced"]
+    nearest = min(rows, key=lambda row: row["nearestKm"], default=None)
+    counts = (
+        len(rows),
+        sum(bool(row["isNew"]) for row in rows),
+        len(facts["expected"]),
+        len(facts["unsettled"]),
+    )
+    last = f"{short(nearest['scientificName'])}, {distance(nearest)}" if nearest else ""
+    return (facts["water"], *map(str, counts), last)
 
 
 def more_lines(number: int) -> str:
