@@ -261,7 +261,7 @@ def test_the_crs_member_of_older_geojson_is_followed() -> None:
         ("empty.gpkg", r"empty\.gpkg: is empty; expected range polygons"),
         ("not_a_layer.gpkg", r"not_a_layer\.gpkg: cannot be read as range polygons: .*\(use GeoPackage"),
         ("cut_short.geojson", r"cut_short\.geojson, row \d+: is not JSON: .*export again"),
-        ("latin1.geojson", r"latin1\.geojson: is not UTF-8, as GeoJSON must be \(save it as UTF-8\)"),
+        ("latin1.geojson", r"latin1\.geojson: is not UTF-8 text \(save it as UTF-8\)"),
         ("other.json", r"other\.json: is JSON but not GeoJSON"),
         ("null_crs.geojson", r"have no coordinate reference system \(.*ogr2ogr -a_srs"),
         ("no_system.shp", r"have no coordinate reference system \(.*ogr2ogr -a_srs"),

@@ -187,7 +187,7 @@ def test_a_reviewed_alarm_is_silent_until_the_review_ends(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("row", "message"),
     [
-        ("false,,,maybe,,2025-11-05,", "row 2: verdict 'maybe' is unknown (write one of false, true, seen)"),
+        ("false,,,maybe,,2025-11-05,", "row 2: verdict 'maybe' is unknown (use one of false, true, seen)"),
         ("false,,,false,,last May,", "write days as 2026-06-30"),
         (",,Weir Pool,false,,2025-11-05,", "names neither a record nor a species and a water"),
     ],

@@ -52,7 +52,7 @@ def test_statements_are_read_with_their_source(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "phrase"),
     [
-        ("scientificName,what\nbluegill,perhaps\n", "row 2: what 'perhaps' is none of present"),
+        ("scientificName,what\nbluegill,perhaps\n", "row 2: what 'perhaps' is unknown (use one of present"),
         ("scientificName,what\n,present\n", "row 2: names no species"),
         ("scientificName,what,date\nbluegill,present,soon\n", "row 2: date 'soon' cannot be read"),
         ("scientificName,what,date\nbluegill,present,2031\n", "row 2: date '2031' lies after 2026-06-01"),

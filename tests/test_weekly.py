@@ -167,7 +167,7 @@ def test_old_runs_are_removed_but_not_what_is_referred_to(weekly: Weekly) -> Non
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (('make = "both"', 'make = "all"'), "make 'all' is unknown (use pools, introduced, both)"),
+        (('make = "both"', 'make = "all"'), "make 'all' is unknown (use one of pools, introduced, both)"),
         (('make = "both"', 'regions = "x.geojson"'), "regions belong to a regionList"),
         (('"Weir Pool"', '"Introduced"'), "two waters would share one folder"),
     ],

@@ -224,7 +224,7 @@ class _FishNotes:
             value = "yes" if value else "no"
         value = str(value).strip().lower() or "unknown"
         if value not in choices:
-            raise self.fault(key, *fault("unknown_notes", item=key, value=value, choices=choices))
+            raise self.fault(key, *fault("unknown_word", column=key, value=value, listed=choices))
         return value
 
     def _stage(self, lengths: Mapping[str, tuple[float, float]]) -> str:

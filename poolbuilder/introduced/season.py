@@ -132,7 +132,7 @@ def _review(cells: Mapping[str, str], path: str | Path, number: int) -> Document
     verdict = cells["verdict"].lower()
     if verdict not in VERDICTS:
         raise PlanError.of(
-            "verdict_unknown", file=path, row=number, verdict=cells["verdict"], verdicts=VERDICTS
+            "unknown_word", file=path, row=number, column="verdict", value=cells["verdict"], listed=VERDICTS
         )
     try:
         date, until = (

@@ -335,7 +335,7 @@ def _read_geojson(path: Path, layer: str | None) -> RawLayer:
     try:
         data = _parsed(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise LayerError.of("not_utf_geojson", file=path) from error
+        raise LayerError.of("not_utf_text", file=path) from error
     except json.JSONDecodeError as error:
         raise LayerError.of("not_json_layers", file=path, row=error.lineno, why=error.msg) from error
     except (RecursionError, ValueError) as error:

@@ -677,7 +677,7 @@ def read_records(
     try:
         return RecordFile(path, rename=rename, settings=settings or Settings())
     except OSError as error:
-        raise RecordFileError.of("cannot_read_reading", file=path, error=error.strerror or error) from error
+        raise RecordFileError.of("cannot_read", file=path, why=error.strerror or error) from error
 
 
 def read_all(

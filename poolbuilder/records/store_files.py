@@ -216,7 +216,7 @@ class Folder:
             except (ValueError, EOFError, TypeError) as error:
                 raise StoreError(f"{label}: is broken: {error} ({REPAIR})") from error
             if rows.dtype != np.int64 or rows.shape != (index.replaced_rows,):
-                raise StoreError.of("does_not_fit_index", label=label, repair=REPAIR)
+                raise StoreError.of("does_not_fit", label=label, repair=REPAIR)
             self.known[index.replaced] = rows
         found: Rows = self.known[index.replaced]
         return found

@@ -153,16 +153,15 @@ def read_plan(path: str | Path) -> Plan:
     _check_keys(main, KEYS, "[refresh]", plan)
     for key in ("out", "taxon"):
         if key not in main:
-            raise PlanError.of("no_refresh_key", file=plan, item=key)
+            raise PlanError.of("no_key", file=plan, where="[refresh]", item=key)
     home = plan.absolute().parent
     try:
         licences = read_filter(main["licence"]) if "licence" in main else ()
     except SourceError as error:
         raise PlanError(str(error), file=plan) from error
-    if main.get("shape", "distance") not in {"distance", "polygon"}:
-        raise PlanError.of("shape_unknown", file=plan, shape=main["shape"])
-    if main.get("make", "pools") not in MAKES:
-        raise PlanError.of("make_unknown", file=plan, make=main["make"], makes=MAKES)
+    for key, known in (("shape", ("distance", "polygon")), ("make", MAKES)):
+        if main.get(key, known[0]) not in known:
+            raise PlanError.of("unknown_word", file=plan, column=key, value=main[key], listed=known)
     lists, layers = (
         [str(home / text) for text in _texts(main.get(key, []), key, plan)]
         for key in ("regionList", "regions")
@@ -204,7 +203,7 @@ def _document(plan: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise PlanError.of("not_utf_text", file=plan) from error
     except (ValueError, RecursionError) as error:
-        raise PlanError.of("not_toml_plan", file=plan, error=error) from error
+        raise PlanError.of("not_toml", file=plan, error=error) from error
 
 
 def _check_keys(

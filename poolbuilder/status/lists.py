@@ -106,7 +106,7 @@ class RegionLists:
         try:
             content = Path(table).read_bytes()
         except OSError as error:
-            raise ChecklistError.of("cannot_read_path", file=path, why=error.strerror) from error
+            raise ChecklistError.of("cannot_read", file=path, why=error.strerror) from error
         rows = list(_archive_rows(path) if content[:2] == b"PK" else _table_rows(content, path))
         given, aside = _statements(rows)
         if rows and not given:

@@ -376,7 +376,7 @@ class Waters:
         except FileNotFoundError:
             return ""
         except (OSError, UnicodeDecodeError) as error:
-            raise PlanError.of("cannot_read_workspace", file=self.path, error=error) from error
+            raise PlanError.of("cannot_read", file=self.path, why=error) from error
 
     def _write(self, text: str, *, whole: bool = False) -> None:
         """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
@@ -394,7 +394,7 @@ def _parsed(text: str, path: Path) -> dict[str, Any]:
     try:
         return parsed_toml(text)
     except (ValueError, RecursionError) as error:
-        raise PlanError.of("not_toml_workspace", file=path, error=error) from error
+        raise PlanError.of("not_toml", file=path, error=error) from error
 
 
 def _place(site: Site) -> tuple[float, float, str]:
