@@ -184,7 +184,7 @@ def read_rows(
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as damage:
-        raise wrong(*fault("not_utf_text_byte", start=damage.start)) from damage
+        raise wrong(*fault("not_utf_text")) from damage
     rows = csv_rows(text, file=path, error=error)
     _, header = next(rows, (1, []))
     missing = [name for name in required if name not in header]

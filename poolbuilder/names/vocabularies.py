@@ -113,7 +113,7 @@ def read_rows(
     except UnicodeDecodeError as damage:
         raise error.of("not_utf_text", file=path) from damage
     except OSError as damage:
-        raise error.of("cannot_read_path", file=path, why=damage.strerror) from damage
+        raise error.of("cannot_read", file=path, why=damage.strerror) from damage
     rows = csv_rows(text, file=path, error=error, delimiters=",;\t|")
     _, header = next(rows, (1, []))
     if not header:

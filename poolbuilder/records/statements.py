@@ -82,7 +82,7 @@ def _filled(path: Path, needed: Sequence[str]) -> Iterator[_Given]:
         grid = _grid(path)
         rows = list(grid.rows(Counter(), ()))
     except OSError as error:
-        raise RecordFileError.of("cannot_read_file", file=path, error=error.strerror or error) from error
+        raise RecordFileError.of("cannot_read", file=path, why=error.strerror or error) from error
     places = columns_of(grid.names, "statements")
     if missing := [term for term in needed if term not in places]:
         raise RecordFileError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
