@@ -20,7 +20,7 @@ import pyarrow as pa
 
 import poolbuilder
 from poolbuilder import tables
-from poolbuilder.errors import ChecklistError
+from poolbuilder.errors import ChecklistError, said
 from poolbuilder.introduced.assessment import Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
 from poolbuilder.job import Engine, Job, is_genus
@@ -223,7 +223,7 @@ def _document(
     unknown = bool(rows) and all(row["establishmentSource"] == "unknown" for row in rows)
     notes = [words.NO_STATUS] if unknown else []
     if without := sum(not water["outlined"] for water in waters):
-        notes.append(words.without_outline(without, len(waters)))
+        notes.append(said("waters_without_outline", without=without, waters=len(waters)))
     if empty := [water["water"] for water in waters if words.NOTHING_WITHIN_REACH in water["notes"]]:
         notes.append(words.without_records(empty, len(waters)))
     if restricted := [str(item["title"]) for item in datasets if item["restricted"]]:

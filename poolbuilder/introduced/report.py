@@ -215,8 +215,8 @@ def run_lines(run: Run, fitted: Callable[..., list[str]] | None = None) -> list[
     """
     notes = [*run.document["notes"], *run.document["layerNotes"]]
     first = [note for note in notes if note == told.NO_STATUS]
-    news = [told.new_line(water, row) for water, row in run.new()]
-    news += [told.unsettled_line(water, row) for water, row in run.new("unsettled")]
+    news = [said("line_of_news", **_named(water, row), note=row["note"]) for water, row in run.new()]
+    news += [said("line_unsettled", **_named(water, row)) for water, row in run.new("unsettled")]
     lines = [*first, told.findings(run.document), *_some(news[:MOST_LINES], len(news)), ""]
     if fitted is not None:
         rows = [told.cells(water) for water in sorted(run.waters, key=_order)[:MOST_LINES]]
@@ -224,9 +224,13 @@ def run_lines(run: Run, fitted: Callable[..., list[str]] | None = None) -> list[
     return [*lines, *(f"note: {note}" for note in notes if note not in first), *told.CAUTIONS]
 
 
+def _named(water: Facts, row: Facts) -> dict[str, str]:
+    return {"water": told.water(water), "species": told.species(row), "distance": told.distance(row)}
+
+
 def _some(lines: list[str], number: int) -> list[str]:
     more = number - MOST_LINES
-    return [*lines, told.more_lines(more)] if more > 0 else lines
+    return [*lines, said("more_in_tables", more=more)] if more > 0 else lines
 
 
 def _order(water: Facts) -> tuple[bool, bool, bool, bool]:
@@ -355,12 +359,17 @@ def _news(run: Run) -> list[Document]:
                 "map": overview(
                     run.waters,
                     {water["number"]: _mark_of(row) for water, row in pairs},
-                    title=told.where_new(name, len(inside), len(near)),
+                    title=said("map_of_new", name=name, inside=len(inside), near=len(near)),
                     labels=False,
                     beneath=False,
                 ),
                 "doubts": sorted({row["conflict"] for _, row in pairs if row["conflict"]}),
-                "late": sorted({told.late(water["water"], row["firstYear"]) for water, row in late}),
+                "late": sorted(
+                    {
+                        said("published_late", water=water["water"], year=row["firstYear"])
+                        for water, row in late
+                    }
+                ),
             }
         )
     return sorted(cards, key=lambda card: (-len(card["inside"]), -len(card["near"]), card["name"]))
@@ -502,7 +511,9 @@ def _shown(run: Run) -> list[Document]:
             "sureness": told.sureness(item["grade"]),
             "reasons": told.grade_reasons(item["gradeReasons"]),
             "licence": words.licence(item["license"]) if item["license"] else "",
-            "place": told.away(item["distanceKm"]),
+            "place": ""
+            if item["distanceKm"] is None
+            else said("km_away", distance=words.kilometres(item["distanceKm"])),
         }
         for item in run.document["newsItems"]
     ]

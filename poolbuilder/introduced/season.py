@@ -176,14 +176,14 @@ class Season:
         before, earlier = self.before, self.before.get("settings") or {}
         notes = []
         if before.get("poolbuilderVersion") != version:
-            notes.append(words.other_version(before.get("poolbuilderVersion"), version))
+            notes.append(said("version_differs", before=before.get("poolbuilderVersion"), now=version))
         if before.get("checklist") != checklist:
-            notes.append(words.other_list(before.get("checklist"), checklist))
+            notes.append(said("list_differs", before=before.get("checklist"), now=checklist))
         if changed := sorted(key for key in settings if earlier.get(key) != settings[key]):
-            notes.append(words.other_settings(changed))
+            notes.append(said("settings_differ", changed=changed))
         dropped = [item for item in before["waters"] if _same_water(item, waters) is None]
         if waters and dropped:
-            notes.append(words.dropped(dropped))
+            notes.append(said("waters_not_looked_at", waters=map(words.water, dropped)))
         return notes
 
     def earlier_news(self) -> list[Document]:
@@ -200,9 +200,9 @@ class Season:
             past = _same_water(water, earlier.get(water["water"], ()))
             now = water.pop("named", {})
             if self.before is not None and past is None:
-                water["notes"].append(words.NOT_COMPARED)
+                water["notes"].append(said("water_not_compared"))
             elif past is not None and past.get("radiusKm") != water["radiusKm"]:
-                water["notes"].append(words.other_radius(past["radiusKm"]))
+                water["notes"].append(said("radius_differs", radius_km=past["radiusKm"]))
             for row in _rows(water):
                 self._mark_row(row, water, past, None if as_of is None else as_of.isoformat())
             if past is not None:
@@ -212,11 +212,11 @@ class Season:
         held = Held.of(row, water, past, reviewed=self.reviewed, as_of=as_of)
         if held.counted:
             row["inWater"] = row["inWater"] and any(item["inWater"] for item in held.counted)
-        said = self._news_of_species(row, water["radiusKm"], past, held)
+        news = self._news_of_species(row, water["radiusKm"], past, held)
         fresh = held.fresh(self.since, past)
         if row["isNew"] is not None:
             if row["isNew"] and row["seenRecords"] and not held.unreviewed:
-                row["isNew"], row["newIn"], said = False, None, []
+                row["isNew"], row["newIn"], news = False, None, []
             row["news"] = _kinds_of_news(row, fresh, held, past)
             row["newRecords"] = len(fresh)
         row["review"] = held.review
@@ -226,29 +226,29 @@ class Season:
         if "more-records" in row["news"]:
             young = any(item.get("young") for item in fresh)
             known = any(item.get("young") for item in held.seen.values())
-            said.append(words.further_records(len(fresh), "" if not young else "again" if known else "first"))
-        row["note"] = words.note(row, [*said, *held.notes(past)])
+            news.append(words.further_records(len(fresh), "" if not young else "again" if known else "first"))
+        row["note"] = words.note(row, [*news, *held.notes(past)])
         row["seenRecords"] = [
             {name: item.get(name) for name in ("recordKey", "eventDate", "inWater", "young", "firstSeen")}
             for item in row["seenRecords"]
         ]
 
     def _news_of_species(self, row: Document, radius_km: float, past: Past, held: Held) -> list[str]:
-        """Set isNew and newIn; what has to be said about it."""
+        """Set isNew and newIn; what has to be news about it."""
         places: list[str | None] = []
-        said: list[str] = []
+        news: list[str] = []
         if past is not None and self.before is not None:
             place, text = _against(row, past, str(self.before["asOf"]), radius_km, held)
             places.append(place)
-            said += [text] if text else []
+            news += [text] if text else []
         if self.since is not None:
             place, text = _dated(row, self.since.isoformat(), radius_km)
             places.append(place)
-            said += [text] if text and not said else []
+            news += [text] if text and not news else []
         if places:
             row["newIn"] = next(filter(None, places), None)
             row["isNew"] = row["newIn"] is not None
-        return said
+        return news
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -308,16 +308,20 @@ class Held:
 
     def notes(self, past: Past) -> list[str]:
         """What became of the records of the last run: withdrawn, re-identified, moved, re-dated."""
-        notes = [] if self.review is None else [words.reviewed(self.review)]
+        notes = []
+        if self.review is not None:
+            key = "review_by" if self.review["by"] else "review_of_day"
+            notes.append(said(key, review=self.review))
         here = {item["recordKey"]: item for item in self.row["seenRecords"]}
         if missing := sum(key not in here for key in self.seen):
-            notes.append(words.missing(missing))
+            notes.append(said("records_missing", missing=missing))
         both = [(self.seen[key], item) for key, item in here.items() if key in self.seen]
         dates = [(was["eventDate"], now["eventDate"]) for was, now in both]
         if changed := [pair for pair in dates if pair[0] != pair[1]]:
-            notes.append(words.redated(changed))
+            was, now = (date or "undated" for date in changed[0])
+            notes.append(said("records_redated", changed=len(changed), was=was, now=now))
         if moved := sum(now["inWater"] != was["inWater"] for was, now in both):
-            notes.append(words.moved(moved))
+            notes.append(said("records_moved", moved=moved))
         names = {
             item["recordKey"]: other["scientificName"]
             for other in _rows(past or {})
@@ -325,7 +329,7 @@ class Held:
             if other["scientificName"] != self.row["scientificName"]
         }
         if came := [names[key] for key in here if key in names]:
-            notes.append(words.reidentified(len(came), came[0]))
+            notes.append(said("records_reidentified", came=len(came), name=came[0]))
         return notes
 
 
@@ -380,12 +384,17 @@ def _against(
         known = held.known.values()
         before = any(item["inWater"] for item in known) if known else None
     if before is None:
-        return "water" if row["inWater"] else "near", words.new_here(row, radius_km, day)
+        where = "in this water" if row["inWater"] else f"within {radius_km:g} km"
+        first = row["firstYear"]
+        place = "water" if row["inWater"] else "near"
+        if first is not None and first < int(day[:4]) - 1:
+            return place, said("new_here_late", where=where, day=day, first=first)
+        return place, said("new_here", where=where, day=day)
     if row["inWater"] and not before:
-        return "water", words.entered(day)
+        return "water", said("entered_water", day=day)
     listed = {item["scientificName"] for item in past.get("introduced", ())}
     if name not in listed and row["establishmentMeans"] != "uncertain":
-        return None, words.not_introduced_then(day)
+        return None, said("not_introduced_then", day=day)
     return None, ""
 
 
@@ -394,12 +403,13 @@ def _dated(row: Mapping[str, Any], day: str, radius_km: float) -> tuple[str | No
     first = row["firstDate"]
     if _surely_since(first, day):
         if row["undatedEvents"]:
-            return None, words.undated_too(first)
+            return None, said("others_undated", first=first)
         place = "water" if row["inWater"] else "near"
-        return place, words.first_recorded(first, radius_km, in_water=row["inWater"])
+        key = "first_recorded_in_water" if row["inWater"] else "first_recorded"
+        return place, said(key, first=first, radius_km=radius_km)
     if _surely_since(row["firstDateInWater"], day):
-        return "water", words.first_in_water(row["firstDateInWater"])
-    return None, words.year_only(first, day) if first == day[:4] else ""
+        return "water", said("later_in_water", first=row["firstDateInWater"])
+    return None, said("year_alone", first=first, day=day) if first == day[:4] else ""
 
 
 def _surely_since(date: str | None, day: str) -> bool:

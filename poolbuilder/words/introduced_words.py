@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from poolbuilder.words import UNKNOWN, counted, joined, kilometres, licence, short
+from poolbuilder.words import UNKNOWN, counted, joined, licence, short
 
 Facts = Mapping[str, Any]
 
@@ -174,79 +174,11 @@ def compared(before: str | None, since: str | None) -> str:
     return " or ".join(parts)
 
 
-def new_here(facts: Facts, radius_km: float, day: str) -> str:
-    """A species that the last run, of *day*, did not have."""
-    text = f"new {'in this water' if facts['inWater'] else f'within {radius_km:g} km'} since {day}"
-    first = facts["firstYear"]
-    if first is not None and first < int(day[:4]) - 1:
-        text += f", though its first record is of {first}: published or corrected since"
-    return text
-
-
-def entered(day: str) -> str:
-    """A species that was near in the run of a day."""
-    return f"new in this water since {day}; it was near before"
-
-
-def not_introduced_then(day: str) -> str:
-    """A species that the last run had, but not as introduced."""
-    return f"recorded here in the run of {day} too, but not as introduced then"
-
-
-def undated_too(date: str) -> str:
-    """Whether a species is new since a day is open: some of its records have no date."""
-    return f"its dated records begin {date}; others carry no date"
-
-
-def first_recorded(date: str, radius_km: float, *, in_water: bool) -> str:
-    """When a species was first recorded."""
-    if in_water:
-        return f"first recorded {date}, in this water or within {radius_km:g} km"
-    return f"first recorded {date} within {radius_km:g} km"
-
-
-def first_in_water(date: str) -> str:
-    """When a species that was near was first recorded in the water."""
-    return f"first recorded in this water {date}; it was near before"
-
-
-def year_only(year: str, day: str) -> str:
-    """A first record dated to the year alone."""
-    return f"its first record is dated {year} only: it may be new since {day}"
-
-
 def further_records(number: int, young: str) -> str:
     """Further records of a known species; *young* is ``first``, ``again`` or empty."""
     text = records(number, "further")
     ends = {"first": ", the first of young fish among them", "again": ", of young fish too", "": ""}
     return text + ends[young]
-
-
-def reviewed(review: Facts) -> str:
-    """What somebody said who looked at it."""
-    by = f" by {review['by']}" if review["by"] else ""
-    return f"reviewed as {review['verdict']}{by} on {review['date']}"
-
-
-def missing(number: int) -> str:
-    """Records of the last run that are gone."""
-    return f"{records(number)} of the last run not here any more: withdrawn, moved or re-identified"
-
-
-def redated(changes: Sequence[tuple[str | None, str | None]]) -> str:
-    """Records whose date was changed: the former and the present one."""
-    was, now = changes[0]
-    return f"{records(len(changes))} re-dated, such as {was or 'undated'} to {now or 'undated'}"
-
-
-def moved(number: int) -> str:
-    """Records whose place was changed."""
-    return f"{records(number)} moved into or out of the water"
-
-
-def reidentified(number: int, name: str) -> str:
-    """Records that were of another species in the last run."""
-    return f"{records(number)} re-identified, {name} in the last run"
 
 
 def gone(names: Iterable[str]) -> str:
@@ -272,49 +204,7 @@ def note(row: Facts, said: Sequence[str]) -> str:
     return "; ".join(dict.fromkeys(joined_up.split("; ")))
 
 
-NOT_COMPARED = "was not in the last run at this place: what is new cannot be told"
-
-
-def other_radius(radius_km: float) -> str:
-    """A water looked at more closely or more widely than in the last run."""
-    return f"the radius was {radius_km:g} km in the last run: what is new may only lie beyond that radius"
-
-
-def other_version(before: Any, now: str) -> str:
-    """A run made by another version."""
-    return (
-        f"the last run was made by poolbuilder {before}, this one by {now}: some of what is new may be due "
-        "to that"
-    )
-
-
-def other_list(before: Any, now: str) -> str:
-    """A run that looked for other species."""
-    return (
-        f"the last run looked at the list {before}, this one at {now}: species that were not looked for then "
-        "show as new"
-    )
-
-
-def other_settings(changed: Sequence[str]) -> str:
-    """A run with other settings."""
-    return f"settings differ from the last run: {', '.join(changed)}"
-
-
-def dropped(waters: Sequence[Facts]) -> str:
-    """Waters of the last run that this one did not look at."""
-    return f"in the last run, not in this one any more: {', '.join(map(water, waters))}"
-
-
 # ------------------------------------------------------------------ of the whole run
-
-
-def without_outline(without: int, waters: int) -> str:
-    """Waters that are a point."""
-    return (
-        f"{without:,} of {waters:,} waters have no outline: there, recorded in the water means within "
-        "sameWaterKm of the point given"
-    )
 
 
 def without_records(names: Sequence[str], waters: int) -> str:
@@ -373,21 +263,6 @@ def new_by_species(cards: Sequence[Facts], words: str) -> str:
     return f"New{'' if words.startswith('since') else ','} {words}: {'; '.join(said)}{more}."
 
 
-def late(name: str, year: int) -> str:
-    """A first record that is old, at a water."""
-    return f"{name}: first record of {year}, published or corrected since"
-
-
-def new_line(facts: Facts, row: Facts) -> str:
-    """A species that is new at a water, for a terminal."""
-    return f"NEW {water(facts)}: {species(row)}, {distance(row)}: {row['note']}"
-
-
-def unsettled_line(facts: Facts, row: Facts) -> str:
-    """A species that is new at a water and may belong there."""
-    return f"new, but its status is not settled: {water(facts)}: {species(row)}, {distance(row)}"
-
-
 HEADS = ("water", "introduced", "new", "expected", "unsettled", "nearest")
 """Columns of the table of waters in a terminal."""
 
@@ -404,18 +279,3 @@ def cells(facts: Facts) -> tuple[str, ...]:
     )
     last = f"{short(nearest['scientificName'])}, {distance(nearest)}" if nearest else ""
     return (facts["water"], *map(str, counts), last)
-
-
-def more_lines(number: int) -> str:
-    """What a terminal does not show."""
-    return f"and {number:,} more: see the tables"
-
-
-def where_new(name: str, inside: int, near: int) -> str:
-    """What the small map of a species shows."""
-    return f"where {name} is new: {inside} waters, near {near} more"
-
-
-def away(km: float | None) -> str:
-    """How far a record is from its water."""
-    return "" if km is None else f"{kilometres(km)} away"
