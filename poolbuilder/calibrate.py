@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 import poolbuilder
 from poolbuilder import pages, tables
-from poolbuilder.errors import CalibrationError
+from poolbuilder.errors import CalibrationError, said
 from poolbuilder.folder import write_folder
 from poolbuilder.model import scores
 from poolbuilder.model.constants import Constants
@@ -634,7 +634,7 @@ def write_calibration(calibration: Calibration, out: str | Path) -> Path:
 def _toml(calibration: Calibration) -> str:
     """The settings file: the factor of ways by water where it helps, and what a pool says of the surveys."""
     told = calibration.pool_words()
-    lines = ["# Use with `poolbuilder build --settings FILE --constants constants.csv`.", "", "[settings]"]
+    lines = [f"# {said('settings_header')}", "", "[settings]"]
     water = calibration.scores.get("byWater")
     if water is not None and water["helps"]:
         lines.append(f"divideFactor = {water['divideFactor']!r}")

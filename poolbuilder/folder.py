@@ -318,9 +318,7 @@ def read_pool(folder: str | Path) -> Pool:
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
 
-GEOMETRY = pa.field(
-    "geometry", pa.binary(), metadata={"doc": "The event as a point, well-known binary (GeoParquet), WGS84."}
-)
+GEOMETRY = pa.field("geometry", pa.binary(), metadata={"doc": said("event_point")})
 
 _JSON_TYPES = {
     pa.string(): "string",

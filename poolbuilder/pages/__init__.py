@@ -36,7 +36,7 @@ FILTERS = (
     "signed",
 )
 """Functions of `words` that templates know as filters."""
-OWN_FORMS = "form-action 'self'; connect-src 'self'"
+OWN_FORMS = "; ".join(f"{name} 'self'" for name in ("form-action", "connect-src"))
 
 
 @lru_cache(maxsize=32)
@@ -72,10 +72,14 @@ def policy(*, scripts: tuple[str, ...], style: str, allowed: str = NO_FORMS) -> 
         digests = (base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in texts)
         return " ".join(f"'sha256-{digest}'" for digest in digests) or "'none'"
 
-    return (
-        f"default-src 'none'; script-src {hashes(scripts)}; style-src {hashes((style,))}; "
-        f"img-src data:; base-uri 'none'; {allowed}"
-    )
+    parts = {
+        "default-src": "'none'",
+        "script-src": hashes(scripts),
+        "style-src": hashes((style,)),
+        "img-src": "data:",
+        "base-uri": "'none'",
+    }
+    return "; ".join([*(f"{name} {value}" for name, value in parts.items()), allowed])
 
 
 def _compiled() -> jinja2.BytecodeCache | None:

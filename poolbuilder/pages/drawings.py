@@ -40,9 +40,10 @@ def svg(
 ) -> Markup:
     """A drawing as SVG text; with *middle*, 0, 0 is its middle and not its upper left corner."""
     x, y = (-width / 2, -height / 2) if middle else (0, 0)
-    return Markup('<svg class="{}" viewBox="{}" role="img" aria-label="{}">{}</svg>').format(
-        kind, " ".join(map(n, (x, y, width, height))), title, Markup("".join(body))
-    )
+    box = " ".join(map(n, (x, y, width, height)))
+    given = {"class": kind, "viewBox": box, "role": "img", "aria-label": title}
+    attributes = "".join(f' {name}="{escape(value)}"' for name, value in given.items())
+    return Markup(f"<svg{attributes}>{''.join(body)}</svg>")
 
 
 def shape(tag: str, kind: str, title: str = "", **values: float | str) -> str:

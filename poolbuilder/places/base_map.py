@@ -32,7 +32,7 @@ Feature = dict[str, Any]
 Ints = NDArray[np.int64]
 
 BASE_LAYERS = ("coast", "border", "state", "county", "lake", "river", "town")
-CREDIT = "Map: Natural Earth; US Census Bureau; towns: GeoNames, CC BY 4.0. A picture: not for measuring."
+CREDIT = said("map_credit")
 SCALE = 1000
 """The file holds thousandths of a degree, about 100 m."""
 FACTOR = 2.0

@@ -46,7 +46,7 @@ STATES = {
     "new": "first run",
     "same": "as before",
     "changed": "changed",
-    "stale": "built from older records",
+    "stale": said("state_stale"),
     "failed": "no pool",
 }
 """What became of a water, in words."""

@@ -85,7 +85,7 @@ DOWNLOADS = (
     ("pool.gpkg", "GeoPackage"),
     ("report.html", "report"),
 )
-_POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
+_POLICY = re.compile(r'-Policy" content="([^"]*)">')
 
 
 def shown(text: str, status: int = 200) -> HTMLResponse:
