@@ -54,4 +54,4 @@ def __getattr__(name: str) -> Any:
     """Import a public name when it is first used: importing the package stays cheap."""
     if name in _HOMES:
         return getattr(importlib.import_module(f"poolbuilder.{_HOMES[name]}"), name)
-    raise AttributeError(f"module 'poolbuilder' has no attribute {name!r}")
+    raise AttributeError(f"poolbuilder has no {name!r}")

@@ -25,7 +25,7 @@ except ImportError:  # a pyarrow that keeps its functions elsewhere
     import pyarrow.compute as compute
 
 
-Column: TypeAlias = "pa.Array | pa.ChunkedArray"
+Column: TypeAlias = pa.Array | pa.ChunkedArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

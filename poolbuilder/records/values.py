@@ -46,7 +46,7 @@ _IN_BRACKETS = re.compile(r"[(\[].*?[)\]]")
 DATE_ORDER = "date order"
 """A key among the renamed headings that is none: its value says how dates of numbers are ordered."""
 
-GENUS = "genus of the name"
+GENUS = "genus of names"
 """A name that is no term, for the column of genera beside one of epithets."""
 
 

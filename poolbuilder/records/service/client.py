@@ -516,7 +516,7 @@ def _session(watch: _Watch) -> requests.Session:
     session = Session()
     session.mount("http://", Adapter())
     session.mount("https://", Adapter())
-    about = f"poolbuilder/{poolbuilder.__version__} (one request at a time)"
+    about = f"poolbuilder/{poolbuilder.__version__} (requests in turn)"
     session.headers.update({"User-Agent": about, "Accept": "application/json", "Accept-Encoding": "gzip"})
     return session
 
