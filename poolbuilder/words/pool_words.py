@@ -28,21 +28,6 @@ EVENT_KINDS = {"ambiguous": " (name may mean several species)", "hybrid": " (as 
 """What is said beside an event that names no single species."""
 
 
-def events_shown(count: int, shown: int, *, weighty: bool) -> str:
-    """Which events of a species stand in a list.
-
-    Examples
-    --------
-    >>> events_shown(1, 1, weighty=True), events_shown(3, 3, weighty=True), events_shown(40, 5, weighty=True)
-    ('1 event', '3 events, the weightiest first', 'The 5 weightiest of 40 events')
-    """
-    said, how = words.counted(count, "event"), "weightiest" if weighty else "nearest"
-    if count == 1:
-        return said
-    said = f"{said}, the {how} first" if shown == count else f"The {shown} {how} of {said}"
-    return said if weighty else f"{said}; they count together, among the sampling sites around the water"
-
-
 MOST_NAMED = 8
 
 OLD_YEARS = 30
@@ -58,14 +43,6 @@ def presence_axis(*, intervals: bool) -> str:
     """What the bars of a picture show."""
     return "probability that the species lives in this water" + (
         ",\nwith its 90 % interval" if intervals else ""
-    )
-
-
-def radius_role(pool: Pool) -> str:
-    """What the radius does, and what it does not."""
-    return (
-        f"The radius of {words.radius(pool.site.radius_km)} sets what is called near and the circle on the "
-        "map. Records beyond it count too, less the farther away they lie."
     )
 
 
@@ -741,16 +718,12 @@ def cause(key: str, records: int | None, *, added: bool, facts: Mapping[str, Any
     return CAUSES[key]
 
 
-def _number_of_records(count: int, what: str = "record") -> str:
-    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
-
-
 def _new_records(records: int, facts: Mapping[str, Any]) -> str:
     owners = sorted(facts["owners"].items(), key=lambda one: (-one[1], one[0]))
-    said = f"{_number_of_records(records, 'new record')} in {_number_of_records(facts['events'], 'event')}"
+    said = f"{words.counted(records, 'new record')} in {words.counted(facts['events'], 'event')}"
     said += ": " + ", ".join(f"{name} {count:,}" for name, count in owners[:3])
     if len(owners) > 3:
-        said += f", and {_number_of_records(len(owners) - 3, 'other')}"
+        said += f", and {words.counted(len(owners) - 3, 'other')}"
     if facts["inWater"]:
         said += "; some in this water"
     elif facts["nearestKm"] is not None:
@@ -758,14 +731,14 @@ def _new_records(records: int, facts: Mapping[str, Any]) -> str:
     if facts["years"]:
         said += ", " + words.years(facts["years"][0], facts["years"][-1])
     for name, count in sorted(facts["before"].items()):
-        said += f"; {_number_of_records(count)} re-identified, before {name}"
+        said += f"; {words.counted(count, 'record')} re-identified, before {name}"
     return said
 
 
 def _fate(fate: str, count: int) -> str:
     kind, _, what = fate.partition(":")
     told = {"gone": "no longer among the records", "reidentified": f"re-identified as {what}"}
-    return f"{_number_of_records(count)} {told.get(kind, f'rejected now ({what})')}"
+    return f"{words.counted(count, 'record')} {told.get(kind, f'rejected now ({what})')}"
 
 
 def differences(
