@@ -49,7 +49,6 @@ import pyarrow as pa
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
-from poolbuilder import tables
 from poolbuilder.errors import ChecklistError, InputError, fault, said
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, csv_rows
 
@@ -568,18 +567,16 @@ def _twins(epithet: str, epithets: Iterable[str]) -> list[tuple[str, int]]:
 def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, tuple[str, ...]]]:
     """Count the epithets of a genus; with the commonest vernacular name of each."""
     binomial = re.compile(rf"{re.escape(genus)} ([a-z][a-z-]+)(?: \(?[A-Z].*)?")
-    codes, names = tables.codes(records.column("scientificName"))
-    commons, spoken = tables.codes(records.column("vernacularName"))
     counts: Counter[str] = Counter()
     heard: dict[str, Counter[str]] = {}
-    pairs = Counter(zip(codes.tolist(), commons.tolist(), strict=True))
-    for (code, common), count in sorted(pairs.items()):
-        match = binomial.fullmatch(names[code] or "") if code >= 0 else None
+    given = (records.column(name).to_pylist() for name in ("scientificName", "vernacularName"))
+    for (name, common), count in Counter(zip(*given, strict=True)).items():
+        match = binomial.fullmatch(name or "")
         if match is None or match[1] in {"sp", "spp", "cf", "aff", "hybrid", "x"}:
             continue
         counts[match[1]] += count
-        if common >= 0 and (said := spoken[common]):
-            heard.setdefault(match[1], Counter())[said] += count
+        if common:
+            heard.setdefault(match[1], Counter())[common] += count
     vernacular: dict[str, tuple[str, ...]] = {}
     for epithet, names_heard in heard.items():
         vernacular[epithet] = (min(names_heard.items(), key=lambda item: (-item[1], item[0]))[0],)
