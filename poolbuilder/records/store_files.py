@@ -516,7 +516,7 @@ def _near_in(
         names = ["geometry.x", "geometry.y"]
         x, y = points(parquet.read_row_groups(groups.tolist(), columns=names)) if fits else ((), ())
         if len(x) != len(group):
-            raise StoreError.of("does_not_fit_index", label=folder.label(file.name), repair=REPAIR)
+            raise StoreError.of("does_not_fit", label=folder.label(file.name), repair=REPAIR)
         numbers = np.concatenate([first[at] + np.arange(rows[at]) for at in groups])
         counts = folder.counts(index, file, numbers)
         hits, ecef = [], geodesy.to_ecef(x, y)
