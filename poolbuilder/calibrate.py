@@ -451,11 +451,10 @@ def _thinned(
     return out
 
 
-def _by_water(
-    surveys: Surveys, label: Ints, layers: Layers, draws: int, constants: Constants, settings: Settings
-) -> dict[str, Any]:
-    """Shares by ways along the water beside those by straight distance, and the best divideFactor."""
-    folds = _folds(surveys, label, 1.0, False, constants, settings)
+def _ways(
+    surveys: Surveys, folds: Sequence[Fold], layers: Layers, settings: Settings
+) -> tuple[dict[int, Floats], dict[int, tuple[Ints, Placement]], int, tuple[str, ...]]:
+    """By fold the straight distances, by survey what lies near it by water; surveys on the network; notes."""
     straights: dict[int, Floats] = {}
     ways: dict[int, tuple[Ints, Placement]] = {}
     notes: tuple[str, ...] = ()
@@ -483,6 +482,15 @@ def _by_water(
             y=len(surveys.y),
             stream_snap_m=settings.stream_snap_m,
         )
+    return straights, ways, snapped, notes
+
+
+def _by_water(
+    surveys: Surveys, label: Ints, layers: Layers, draws: int, constants: Constants, settings: Settings
+) -> dict[str, Any]:
+    """Shares by ways along the water beside those by straight distance, and the best divideFactor."""
+    folds = _folds(surveys, label, 1.0, False, constants, settings)
+    straights, ways, snapped, notes = _ways(surveys, folds, layers, settings)
 
     def by(factor: float) -> Floats:
         fixed = settings.replace(divide_factor=factor)

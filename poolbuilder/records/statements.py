@@ -148,7 +148,9 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
     for row, date in _rows(paths, ("scientificName", "what"), as_of):
         what = _KINDS.get(fold(row["what"]))
         if what is None:
-            raise RecordFileError.of("unknown_word", **row.at, column="what", value=row["what"][:40], listed=WHAT)
+            raise RecordFileError.of(
+                "unknown_word", **row.at, column="what", value=row["what"][:40], listed=WHAT
+            )
         values["scientificName"].append(row["scientificName"])
         values["what"].append(what)
         values["date"].append(date)
