@@ -508,7 +508,7 @@ def test_the_command_prints_and_writes(command: Run_, tmp_path: Path) -> None:
     code, out, err = command("--out", str(tmp_path / "out"))
     assert code == 0
     assert "2 introduced species are recorded near 1 of 1 water." in out
-    assert "Lepomis gibbosus, in the water" in out
+    assert "L. gibbosus, in the water" in out
     assert "verify before acting" in out
     assert max(len(line) for line in out.splitlines()) <= 100
     assert "introduced.html" in err

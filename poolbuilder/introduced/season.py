@@ -183,7 +183,7 @@ class Season:
             notes.append(said("settings_differ", changed=changed))
         dropped = [item for item in before["waters"] if _same_water(item, waters) is None]
         if waters and dropped:
-            notes.append(said("waters_not_looked_at", waters=map(words.water, dropped)))
+            notes.append(said("waters_not_looked_at", waters=few([words.water(item) for item in dropped])))
         return notes
 
     def earlier_news(self) -> list[Document]:

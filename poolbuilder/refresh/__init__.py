@@ -38,6 +38,7 @@ from poolbuilder.refresh.plan import LAYERS, Plan, PlannedWater, group_neighbour
 from poolbuilder.refresh.runs import WORK, Runs, point
 from poolbuilder.surroundings import cell_of, centre_of, region_reach
 from poolbuilder.water.hydrography import fetch_water, water_layers
+from poolbuilder.words import few
 from poolbuilder.words.introduced_words import is_restricted
 
 Progress = Callable[[str, int, "int | None"], None]
@@ -426,7 +427,7 @@ class _Season:
         """Waters of the last run that this plan does not have any more."""
         names = {item.water.slug for item in outcomes}
         gone = [item["name"] for slug, item in self.last.get("waters", {}).items() if slug not in names]
-        return [said("waters_dropped", names=gone)] if gone else []
+        return [said("waters_dropped", names=few(gone))] if gone else []
 
 
 def digest_of(content: Any) -> str:

@@ -319,6 +319,18 @@ def joined(words: Sequence[str]) -> str:
     return ", ".join(words[:-1]) + " and " + words[-1]
 
 
+def few(names: Sequence[str], most: int = 5) -> list[str]:
+    """The first names, and how many more there are.
+
+    Examples
+    --------
+    >>> few(["a", "b", "c"], most=1), few(["a"], most=1)
+    (['a', '2 more'], ['a'])
+    """
+    left = len(names) - most
+    return [*names[:most], f"{left:,} more"] if left > 0 else list(names)
+
+
 KM_PER_MILE = 1.609344
 FISH_CAUTIONS = (
     "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look "
