@@ -45,12 +45,15 @@ from functools import cache, cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from poolbuilder.errors import ChecklistError, InputError, fault, said
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, csv_rows
+from poolbuilder.places.regions import regions_at
 
 # Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
 # record.
@@ -581,6 +584,74 @@ def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, 
     for epithet, names_heard in heard.items():
         vernacular[epithet] = (min(names_heard.items(), key=lambda item: (-item[1], item[0]))[0],)
     return counts, vernacular
+
+
+# Where names mean what.
+
+
+def lives_at(
+    name: str,
+    longitude: NDArray[np.float64],
+    latitude: NDArray[np.float64],
+    checklist: Checklist,
+    *,
+    region: NDArray[np.object_],
+    unit: NDArray[np.object_] | None = None,
+) -> NDArray[np.bool_]:
+    """Whether each point lies in the geography of an accepted name; true where the list gives none.
+
+    Parameters
+    ----------
+    name : str
+    longitude, latitude : (n,) arrays
+        Degrees; NaN is anywhere.
+    region, unit : (n,) arrays of str
+        State, province or country; hydrologic unit code, empty where not known.
+    """
+    where = checklist.means_where(name)
+    if not where:
+        return np.ones(len(longitude), dtype=bool)
+    units = tuple(token for token in where if token[0].isdigit())
+    inside = np.isnan(longitude) | np.isnan(latitude)
+    for token in where:
+        if token.startswith("box"):
+            west, south, east, north = map(float, token.split()[1:])
+            with np.errstate(invalid="ignore"):
+                inside |= (
+                    (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
+                )
+    named = {token for token in where if token[0].isalpha() and not token.startswith("box")}
+    for code in set(region.tolist()):
+        if code and (code in named or code.partition("-")[0] in named):
+            inside |= region == code
+    if unit is not None and units:
+        known = unit != ""
+        inside[known] = [str(code).startswith(units) for code in unit[known]]
+    return inside
+
+
+def open_meanings(
+    names: Sequence[str],
+    longitude: NDArray[np.float64],
+    latitude: NDArray[np.float64],
+    checklist: Checklist,
+    *,
+    region: NDArray[np.object_] | None = None,
+    unit: NDArray[np.object_] | None = None,
+) -> NDArray[np.bool_]:
+    """Which of several meanings geography leaves open at each point.
+
+    Returns
+    -------
+    (n, k) array of bool
+        Of each point and name; all true where the point lies in the geography of none.
+    """
+    found = regions_at(longitude, latitude) if region is None else region
+    inside = np.column_stack(
+        [lives_at(name, longitude, latitude, checklist, region=found, unit=unit) for name in names]
+    )
+    inside[~inside.any(axis=1)] = True
+    return inside
 
 
 # Crosses.

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.places.regions import regions_at
+from poolbuilder.names.checklist import Checklist, open_meanings
 
 ELSEWHERE = 0.01
 """Factor for a meaning outside its own geography, where another lives: one record in a hundred is a mistake
@@ -43,71 +42,6 @@ class NameShares:
     row: NDArray[np.int64]
     species: NDArray[np.int64]
     share: NDArray[np.float64]
-
-
-def lives_at(
-    name: str,
-    longitude: NDArray[np.float64],
-    latitude: NDArray[np.float64],
-    checklist: Checklist,
-    *,
-    region: NDArray[np.object_],
-    unit: NDArray[np.object_] | None = None,
-) -> NDArray[np.bool_]:
-    """Whether each point lies in the geography of an accepted name; true where the list gives none.
-
-    Parameters
-    ----------
-    name : str
-    longitude, latitude : (n,) arrays
-        Degrees; NaN is anywhere.
-    region, unit : (n,) arrays of str
-        State, province or country; hydrologic unit code, empty where not known.
-    """
-    where = checklist.means_where(name)
-    if not where:
-        return np.ones(len(longitude), dtype=bool)
-    units = tuple(token for token in where if token[0].isdigit())
-    inside = np.isnan(longitude) | np.isnan(latitude)
-    for token in where:
-        if token.startswith("box"):
-            west, south, east, north = map(float, token.split()[1:])
-            with np.errstate(invalid="ignore"):
-                inside |= (
-                    (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
-                )
-    named = {token for token in where if token[0].isalpha() and not token.startswith("box")}
-    for code in set(region.tolist()):
-        if code and (code in named or code.partition("-")[0] in named):
-            inside |= region == code
-    if unit is not None and units:
-        known = unit != ""
-        inside[known] = [str(code).startswith(units) for code in unit[known]]
-    return inside
-
-
-def open_meanings(
-    names: Sequence[str],
-    longitude: NDArray[np.float64],
-    latitude: NDArray[np.float64],
-    checklist: Checklist,
-    *,
-    region: NDArray[np.object_] | None = None,
-    unit: NDArray[np.object_] | None = None,
-) -> NDArray[np.bool_]:
-    """Which of several meanings geography leaves open at each point.
-
-    Returns
-    -------
-    (n, k) array of bool
-        Of each point and name; all true where the point lies in the geography of none.
-    """
-    found = regions_at(longitude, latitude) if region is None else region
-    inside = np.column_stack(
-        [lives_at(name, longitude, latitude, checklist, region=found, unit=unit) for name in names]
-    )
-    inside[~inside.any(axis=1)] = True
-    return inside
 
 
 def name_shares(

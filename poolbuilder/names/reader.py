@@ -27,8 +27,16 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import said
-from poolbuilder.names.checklist import Checklist, Entry, allowed_edits, letters, nearest, tidy, write_formula
-from poolbuilder.names.meanings import open_meanings
+from poolbuilder.names.checklist import (
+    Checklist,
+    Entry,
+    allowed_edits,
+    letters,
+    nearest,
+    open_meanings,
+    tidy,
+    write_formula,
+)
 from poolbuilder.places.regions import regions_at
 from poolbuilder.settings import Settings
 

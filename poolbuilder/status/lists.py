@@ -30,8 +30,7 @@ import numpy as np
 import shapely
 
 from poolbuilder.errors import ChecklistError, said
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import open_meanings
+from poolbuilder.names.checklist import Checklist, open_meanings
 from poolbuilder.names.reader import read_name
 from poolbuilder.names.vocabularies import (
     DEGREE_OF_ESTABLISHMENT,

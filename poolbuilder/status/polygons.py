@@ -22,8 +22,7 @@ import shapely
 
 from poolbuilder import tables, words
 from poolbuilder.errors import LayerError
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import open_meanings
+from poolbuilder.names.checklist import Checklist, open_meanings
 from poolbuilder.names.reader import read_name
 from poolbuilder.names.vocabularies import columns_of
 from poolbuilder.places.geodesy import Edges, covering_box
