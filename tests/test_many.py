@@ -17,8 +17,7 @@ import pytest
 from poolbuilder import many, schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
-from poolbuilder.job import Engine, Job, Repeats
-from poolbuilder.many import parts_of
+from poolbuilder.job import Engine, Job, Repeats, parts_of
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store

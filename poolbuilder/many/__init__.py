@@ -17,30 +17,26 @@ A run that only counts has ``counts/`` and ``counts.csv`` (TALLIES) in their pla
 from __future__ import annotations
 
 import json
-import multiprocessing
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from poolbuilder import schemas, tables
-from poolbuilder.errors import MissingExtraError, PlanError, PoolFileError, SourceError, said
+from poolbuilder.errors import PlanError, PoolFileError, said
 from poolbuilder.files import disk_errors, whole_file, write_csv, write_whole
-from poolbuilder.job import Engine, Job
+from poolbuilder.job import PART_WATERS, Engine, Job, Part, made_of_parts, parts_of
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Built, prepare
-from poolbuilder.records.store_files import along_curve
-from poolbuilder.surroundings import Cell, cell_of
 
 POOL_KINDS = ("pools", "pairs", "waters")
 COUNT_KINDS = ("counts",)
-PART_WATERS, COUNT_WATERS = 32, 256
-"""Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
+COUNT_WATERS = 256
+"""Waters in a part that only counts."""
 DATUM_KM = 2.0
 """More than any datum moves a place: room around the radius when records are taken for counting."""
 
