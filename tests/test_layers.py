@@ -20,7 +20,6 @@ LAYERS = [
     ["records.archive", "records.values", "records.sheets"],
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
-    ["names.meanings"],
     ["names.reader", "water"],
     ["records.service", "status.terms"],
     ["status.lists", "records.store_files"],

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import name_shares
+from poolbuilder.names.checklist import Checklist, name_shares
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.regions import region_codes, region_name, regions_at
 from poolbuilder.settings import Settings
