@@ -712,6 +712,7 @@ def _as_path(item: Any, beside: Path, what: str) -> str:
 
 PART_WATERS = 32
 """Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
+Progress = Callable[[str, int, "int | None"], None]
 Made = TypeVar("Made")
 
 
@@ -758,11 +759,13 @@ def made_of_parts(
     *,
     workers: int = 1,
     dask: str | None = None,
+    each: Callable[[], None] | None = None,
 ) -> Iterator[Made]:
     """What *make* makes of each part, in any order: on a cluster when *dask* names one, else in *workers*
     processes.
 
-    *make* is a function of a module, so that it can be sent there.
+    *make* is a function of a module, so that it can be sent there.  In one process *each* is called after
+    each water.
     """
     if dask is not None:
         yield from _on_cluster(make, job, parts, dask)
@@ -781,6 +784,7 @@ def made_of_parts(
                 raise
     elif parts:
         engine = Engine(job)
+        engine.each = each or engine.each
         for part in parts:
             yield make(engine, part)
 
@@ -815,3 +819,28 @@ def _on_cluster(
         futures = [client.submit(_work, make, job, part, pure=False) for part in parts]
         for future in finished(futures, loop=client.loop):  # type: ignore[no-untyped-call]
             yield future.result()
+
+
+class Done:
+    """How many waters are done, told as *progress(doing, done, waters)*."""
+
+    def __init__(self, doing: str, waters: int, progress: Progress | None, done: int = 0) -> None:
+        self._doing, self._waters, self._progress = doing, waters, progress
+        self._parts = self._done = done
+        self._tell()
+
+    def _tell(self) -> None:
+        if self._progress is not None:
+            self._progress(self._doing, self._done, self._waters)
+
+    def part(self, waters: int) -> None:
+        """A part of so many waters is done."""
+        self._parts += waters
+        if self._done != self._parts:
+            self._done = self._parts
+            self._tell()
+
+    def one(self) -> None:
+        """One more water is done."""
+        self._done += 1
+        self._tell()

@@ -43,8 +43,7 @@ from poolbuilder.model.looking import (
 )
 from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_here, learn, statements_of
 from poolbuilder.model.share import Smoothing, starting_share
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.names.meanings import ALIKE, NameShares, name_shares
+from poolbuilder.names.checklist import ALIKE, Checklist, NameShares, name_shares
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.places.geodesy import distance_km, to_ecef
 from poolbuilder.places.sites import Site

@@ -28,6 +28,7 @@ import pyarrow as pa
 import shapely
 
 from poolbuilder import pages, tables, words
+from poolbuilder.errors import said
 from poolbuilder.files import geopackage, json_text, write_csv
 from poolbuilder.folder import write_folder
 from poolbuilder.introduced.assessment import RECORD_FIELDS
