@@ -12,6 +12,7 @@ from typing import Any
 from poolbuilder.errors import PlanError, PoolFileError, said
 from poolbuilder.names.vocabularies import fold, read_rows
 from poolbuilder.places.geodesy import distance_km
+from poolbuilder.words import few
 from poolbuilder.words import introduced_words as words
 
 SCHEMA_VERSION = "1.2"
