@@ -131,7 +131,9 @@ class Job:
 
     def run(self) -> Pool:
         """Read what is needed and build the pool."""
-        return self.drawn(next(Engine(self).pools([self.site])).pool)
+        built = next(Engine(self).pools([self.site]))
+        with stage("making the tables"):
+            return self.drawn(built.pool)
 
     def drawn(self, pool: Pool) -> Pool:
         """A pool with the base map and the outlines around its water, for those who draw it."""

@@ -68,7 +68,12 @@ def test_a_build_says_where_its_time_went(run: Run) -> None:
     run("add", str(DATA / "records.zip"), "--store", "store")
     _, _, err = run("build", *HERE, "--store", "store", "--out", "lake", "--explain-time")
     (line,) = [line for line in err.splitlines() if line.startswith("time: ")]
-    for stage in ("learning the region", "weighing", "writing the folder and its report"):
+    for stage in (
+        "learning the region",
+        "weighing",
+        "making the tables",
+        "writing the folder and its report",
+    ):
         assert re.search(rf"{stage} \d+\.\d s", line), stage
     assert "time: " not in run("build", *HERE, "--store", "store")[2]
 
