@@ -438,6 +438,14 @@ def test_a_zip_that_would_fill_the_disk_is_refused(tmp_path: Path) -> None:
     assert read_all([path], settings=Settings(max_unpacked_mib=4))[0].num_rows == 3
 
 
+def test_a_zip_that_holds_a_file_without_a_name_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "nameless.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(zipfile.ZipInfo(""), b"")
+    with pytest.raises(RecordFileError, match="is a broken zip: a file without a name"):
+        read_records(path)
+
+
 def test_broken_zips_are_refused(tmp_path: Path) -> None:
     whole = _zip(
         tmp_path / "a.zip", {**_members("archive_plain"), "x.txt": bytes(range(256)) * 400}
