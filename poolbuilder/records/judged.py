@@ -5,13 +5,11 @@ The record that is kept of several does not depend on the order of the rows.
 
 from __future__ import annotations
 
-import csv
 import datetime
 import re
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -19,7 +17,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.names.vocabularies import BASIS_OF_RECORD, fold, read_term
+from poolbuilder.names.vocabularies import BASIS_OF_RECORD, fold, read_term, vocabulary
 from poolbuilder.records.dates import EARLIEST, Span, read_date, span_of
 from poolbuilder.settings import Settings
 
@@ -37,9 +35,8 @@ SOURCES = ("given", "withheld", "decimals", "default")
 _WGS84_AXIS_M = 6_378_137.0
 _WGS84_ECCENTRICITY2 = 6.694379990141316e-3
 
-_TABLE = (resources.files("poolbuilder.records") / "datums.csv").read_text(encoding="utf-8")
-_DATUMS = {row["datum"]: row["epsg"] for row in csv.DictReader(_TABLE.splitlines())}
-"""By usual name, squeezed: `same` as WGS84, `empty`, or an EPSG code (EPSG Geodetic Parameter Dataset)."""
+_DATUMS = {name: epsg for epsg, names in vocabulary("datum").items() for name in names} | {"": "empty"}
+"""By usual name, squeezed: `same` as WGS84, `empty`, or an EPSG code."""
 
 _NOT_WITHHELD = re.compile(
     r"(information |data |coordinates? |location |locality )*"

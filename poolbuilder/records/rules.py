@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term
+from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term, vocabulary
 from poolbuilder.records.dates import Span
 from poolbuilder.records.judged import SOURCES, Judged
 from poolbuilder.schemas import NAMED, SCREENED, check
@@ -23,21 +23,7 @@ from poolbuilder.settings import Settings
 
 Bools = NDArray[np.bool_]
 
-_PRESENT = {"present", "detected", "presence", "true", "yes", "1", "common", "rare", "abundant"}
-_ABSENT = {"absent", "notdetected", "absence", "false", "no", "0", "notfound", "notpresent"}
-_SUSPECT_PLACE = {
-    "countrycoordinatemismatch",
-    "continentcoordinatemismatch",
-    "presumedswappedcoordinate",
-    "presumednegatedlongitude",
-    "presumednegatedlatitude",
-    "coordinatereprojectionsuspicious",
-    "footprintwktmismatch",
-    "coordinateinvalid",
-    "coordinateoutofrange",
-    "zerocoordinate",
-}
-_SUSPECT_DATE = {"recordeddateinvalid", "recordeddatemismatch", "recordeddateunlikely"}
+_STATUS, _SUSPECT = vocabulary("occurrence"), vocabulary("suspect")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,7 +86,7 @@ def _is_zero(text: str | None) -> bool:
 def _absent(judged: Judged) -> Bools:
     counted = tables.numbers(judged.table["individualCount"]) == 0
     quantity = judged.per_value("organismQuantity", _is_zero).astype(bool)
-    return np.asarray(judged.is_any("occurrenceStatus", _ABSENT) | counted | quantity)
+    return np.asarray(judged.is_any("occurrenceStatus", _STATUS["absent"]) | counted | quantity)
 
 
 def _captive(judged: Judged) -> Bools:
@@ -128,7 +114,7 @@ _CHECKS: dict[str, Callable[[Judged], Bools]] = {
     "duplicate": lambda judged: judged.repeats[0],
     "reused_identifier": lambda judged: judged.repeats[1],
     "doubtful_name": lambda judged: tables.numbers(judged.table["nameQuality"]) < 1,
-    "suspect_place": lambda judged: judged.has_issue(_SUSPECT_PLACE),
+    "suspect_place": lambda judged: judged.has_issue(_SUSPECT["place"]),
     "fuzzy_name": lambda judged: (
         judged.has_issue({"taxonmatchfuzzy"}) & (tables.numbers(judged.table["nameQuality"]) >= 1)
     ),
@@ -140,9 +126,11 @@ _CHECKS: dict[str, Callable[[Judged], Bools]] = {
     "datum_unknown": lambda judged: judged.place.datum_unknown,
     "datum_transformed": lambda judged: judged.place.datum_shifted,
     "undated": lambda judged: judged.when.undated,
-    "doubtful_date": lambda judged: judged.when.doubtful | judged.has_issue(_SUSPECT_DATE),
+    "doubtful_date": lambda judged: judged.when.doubtful | judged.has_issue(_SUSPECT["date"]),
     "wide_date": lambda judged: judged.when.wide,
-    "odd_status": lambda judged: ~judged.is_any("occurrenceStatus", _PRESENT | _ABSENT | {""}),
+    "odd_status": lambda judged: (
+        ~judged.is_any("occurrenceStatus", {*_STATUS["present"], *_STATUS["absent"], ""})
+    ),
     "odd_basis": lambda judged: judged.basis_is(""),
     "released": lambda judged: judged.is_any("degreeOfEstablishment", {"released", "failing"}),
     "unreadable_value": lambda judged: tables.valid(judged.table["readNote"]),

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from poolbuilder.errors import said
+from poolbuilder.names.vocabularies import vocabulary
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import Site
 
@@ -18,15 +19,7 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-CODE_COLUMNS = (
-    "huc16", "huc14", "huc12", "huc10", "huc8", "huc6", "huc4", "huc2", "huc", "hydroid",
-    "hybas_id", "pfaf_id", "basin_code", "basin_id", "catchment_id", "code", "id",
-)  # fmt: skip
-DOWN_COLUMNS = (
-    "hu_12_ds", "tohuc", "hu_10_ds", "hu_14_ds", "hu_8_ds", "next_down", "nextdownid", "downstream",
-    "to_code",
-)  # fmt: skip
-PFAFSTETTER_COLUMNS = ("pfaf_id", "pfafstetter", "pfaf_code")
+COLUMNS = vocabulary("basins")
 GAP_DEGREES = 1e-6
 """Borders this close (0.1 m) are shared; layers are rarely drawn to the last digit."""
 
@@ -111,7 +104,7 @@ def find_basins(layer: Layer, site: Site) -> tuple[Basins, list[str]]:
 
 def _code_column(attributes: Mapping[str, list[Any]]) -> str | None:
     """The column of codes: the longest codes of a kind, and never the same code twice."""
-    for wanted in CODE_COLUMNS:
+    for wanted in COLUMNS["code"]:
         column = find_column(attributes, [wanted])
         if column is not None:
             given = [code for code in map(text_of, attributes[column]) if code is not None]
@@ -146,7 +139,7 @@ def _smallest(tree: shapely.STRtree, longitude: Floats, latitude: Floats) -> Int
 def _relate(
     layer: Layer, codes: list[str | None], home: int, column: str | None
 ) -> tuple[list[str | None], str]:
-    geometry, down_column = layer.geometry, find_column(layer.attributes, DOWN_COLUMNS)
+    geometry, down_column = layer.geometry, find_column(layer.attributes, COLUMNS["down"])
     holding = shapely.contains(geometry, shapely.point_on_surface(geometry[home]))
     near = shapely.dwithin(geometry, geometry[home], GAP_DEGREES)
     near |= _same_parent(geometry, codes, home, column, np.flatnonzero(holding))
@@ -155,7 +148,7 @@ def _relate(
     if down_column is not None and column is not None:
         up, down = _by_pointers(codes, [text_of(code) for code in layer.attributes[down_column]], home)
         how = said("upstream_downstream_follow", down_column=down_column)
-    elif column is not None and find_column(layer.attributes, PFAFSTETTER_COLUMNS) == column:
+    elif column is not None and find_column(layer.attributes, COLUMNS["pfafstetter"]) == column:
         own = codes[home] or ""
         up = np.flatnonzero([_is_below(own, code or "") for code in codes])
         down = np.flatnonzero([_is_below(code or "", own) for code in codes])

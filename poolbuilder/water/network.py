@@ -25,6 +25,7 @@ from shapely.ops import substring
 
 from poolbuilder.errors import LayerError, PoolFileError, said
 from poolbuilder.files import whole_folder
+from poolbuilder.names.vocabularies import vocabulary
 from poolbuilder.places.geodesy import WGS84, distance_km, to_ecef
 from poolbuilder.places.layers import Layer, find_column, names_of, read_layer, split_spec, text_of
 from poolbuilder.settings import Settings
@@ -250,7 +251,7 @@ def _joined_by_place(
 ) -> tuple[Lines, Ints, list[str]]:
     """Join lines whose ends meet, or stop on another line, within *join_m* metres."""
     notes = [said("flow_lines_joined", join_m=join_m)]
-    column = find_column(attributes, ("flowdir", "flow_direction", "direction"))
+    column = find_column(attributes, vocabulary("flowlines")["direction"])
     stated = attributes[column] if column else []
     against = np.array(["against" in (text_of(value) or "").lower() for value in stated] or [False])
     against = against[lines.row] if column else np.zeros(len(lines.row), dtype=bool)
@@ -516,15 +517,6 @@ def _pieces(start: Ints, end: Ints, nodes: int) -> str:
 
 # Barriers.
 
-UP_COLUMNS = ("passability_up", "pass_up", "up_pass", "upstream_passability", "passability_upstream")
-DOWN_COLUMNS = (
-    "passability_down",
-    "pass_down",
-    "down_pass",
-    "downstream_passability",
-    "passability_downstream",
-)
-BOTH_COLUMNS = ("passability", "pass")
 ROUNDING_M = 0.01
 SPAN_M = 1e7
 """Longer than any edge."""
@@ -606,11 +598,12 @@ def read_barriers(layer: Layer, *, settings: Settings) -> tuple[Barriers, list[s
     """
     given, layer = layer, layer.only("points", "dams and falls")
     points, row = shapely.get_parts(layer.geometry, return_index=True)
-    both = find_column(layer.attributes, BOTH_COLUMNS)
+    known = vocabulary("barriers")
+    both = find_column(layer.attributes, known["both"])
     notes, passable = list(layer.notes[len(given.notes) :]), []
     for columns, default, way in (
-        (UP_COLUMNS, settings.barrier_up, "up"),
-        (DOWN_COLUMNS, settings.barrier_down, "down"),
+        (known["up"], settings.barrier_up, "up"),
+        (known["down"], settings.barrier_down, "down"),
     ):
         column = find_column(layer.attributes, columns) or both
         share = np.array([_share(layer, column, k) for k in row.tolist()])

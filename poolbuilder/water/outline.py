@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import Proj
 
 from poolbuilder.errors import said
+from poolbuilder.names.vocabularies import vocabulary
 from poolbuilder.places.geodesy import covering_box, distance_km
 from poolbuilder.places.layers import Layer, find_column, names_of, text_of
 from poolbuilder.places.sites import WATER_TYPES, Site
@@ -148,12 +149,8 @@ class Outline:
         return out
 
 
-TYPE_COLUMNS = ("water_type", "watertype", "ftype", "waterbody_type", "fclass")
-WATER_KINDS = {
-    "390": "lakepond", "lakepond": "lakepond", "436": "lake", "reservoir": "lake", "493": "estuary",
-    "460": "river", "streamriver": "river", "336": "canal", "canalditch": "canal",
-}  # fmt: skip
-"""Feature types of the US national hydrography by number and name, and plain words."""
+KINDS = {word: kind for kind, words in vocabulary("hydrography").items() for word in words}
+"""Feature types of the US national hydrography by number and name."""
 LARGEST_POND_KM2 = 0.08
 """A pond has at most 8 ha: common practice, no source."""
 SEARCH_KM = 50.0
@@ -254,10 +251,10 @@ def _outline(layer: Layer, plane: Plane, rows: Ints, polygons: Any, name: str | 
 
 def _water_type(attributes: Mapping[str, list[Any]], row: int, area_km2: float) -> str | None:
     """The kind of water that a layer's column states; a small "lake or pond" is a pond."""
-    column = find_column(attributes, TYPE_COLUMNS)
+    column = find_column(attributes, vocabulary("outlines")["type"])
     stated = (text_of(attributes[column][row]) if column else None) or ""
     folded = "".join(letter for letter in stated.removesuffix(".0").lower() if letter.isalnum())
-    kind = WATER_KINDS.get(folded, folded if folded in WATER_TYPES else None)
+    kind = KINDS.get(folded, folded if folded in WATER_TYPES else None)
     if kind == "lakepond":
         return "pond" if area_km2 <= LARGEST_POND_KM2 else "lake"
     return kind
