@@ -349,6 +349,8 @@ class Engine:
     def _pools(self, sites: Sequence[Site], regions: Regions) -> Iterator[Built]:
         job, store = self.job, self._store
         cells = [cell_of(site) for site in sites]
+        if isinstance(regions, KeptRegions):
+            regions.keep_only(cells)
         unknown = [cell for cell in dict.fromkeys(cells) if cell not in regions]
         reaches = [record_reach_km(site, settings=job.settings) for site in sites]
         places = [(site.longitude, site.latitude, km) for site, km in zip(sites, reaches, strict=True)]

@@ -14,7 +14,7 @@ import json
 import math
 import shutil
 import zipfile
-from collections.abc import Callable, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Collection, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
@@ -709,6 +709,11 @@ class KeptRegions(MutableMapping[Cell, Region]):
                 self._drop_old()
                 private_folder(self._folder)
             write_whole(self._file(cell), _packed(region))
+
+    def keep_only(self, cells: Collection[Cell]) -> None:
+        """Forget what stands in a file and is of no cell among these: memory stays flat over many waters."""
+        for cell in [one for one in self._known if one not in cells and self._file(one).exists()]:
+            del self._known[cell]
 
     def _drop_old(self) -> None:
         kept = sorted(self._all.glob("*-*"), key=lambda path: path.stat().st_mtime)
