@@ -417,7 +417,8 @@ def _write_layer(
     if shapes is not None:
         types = {shape.geom_type.upper() for shape in shapes}
         kinds = [f"geometry {types.pop() if len(types) == 1 else 'GEOMETRY'}", *kinds]
-        box, given = shapely.total_bounds(shapes).tolist(), [_gpkg_shapes(shapes)]
+        box = shapely.total_bounds(shapes).tolist() if len(shapes) else box
+        given = [_gpkg_shapes(shapes)]
     file.execute(f"CREATE TABLE {quoted(layer)} (fid INTEGER PRIMARY KEY AUTOINCREMENT, {', '.join(kinds)})")
     file.execute(
         "INSERT INTO gpkg_contents VALUES (?, ?, ?, '', ?, ?, ?, ?, ?, ?)",
