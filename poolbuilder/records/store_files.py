@@ -225,7 +225,8 @@ class Folder:
         """Which of some rows of a file count: those that no newer version has replaced."""
         replaced, first = self.replaced(index), file.serial << ROW_BITS
         here = slice(*np.searchsorted(replaced, [first, first + (1 << ROW_BITS)]))
-        return ~np.isin(rows, replaced[here] - first)
+        dead = replaced[here] - first
+        return ~np.isin(rows, dead) if len(dead) else np.ones(len(rows), dtype=bool)
 
 
 def _remote(address: str) -> Any:
@@ -488,10 +489,10 @@ def within(
     return found
 
 
-def boxes_meeting(boxes: Floats, wanted: Sequence[Box]) -> Bools:
-    """Which of some boxes, one a row, meet any of the wanted ones; a point is a box without extent."""
-    found = np.zeros(len(boxes), dtype=bool)
-    left, below, right, above = boxes.T
+def boxes_meeting(edges: Sequence[Floats] | Floats, wanted: Sequence[Box]) -> Bools:
+    """Which boxes, by their four edges, meet any of the wanted ones; a point is a box without extent."""
+    left, below, right, above = edges
+    found = np.zeros(len(left), dtype=bool)
     for west, south, east, north in wanted:
         found |= (left <= east) & (right >= west) & (below <= north) & (above >= south)
     return found
@@ -505,7 +506,7 @@ def _near_in(
     When only *counted*, no more than coordinates are read, and there is no table.
     """
     boxes = [geodesy.covering_box(*place) for place in places]
-    met = np.array([boxes_meeting(file.box, wanted) for wanted in boxes])
+    met = np.array([boxes_meeting(file.box.T, wanted) for wanted in boxes])
     groups = np.flatnonzero(met.any(axis=0))
     if not len(groups):
         return None, []
@@ -522,7 +523,7 @@ def _near_in(
         hits, ecef = [], geodesy.to_ecef(x, y)
         for place, wanted, mine in zip(places, boxes, met, strict=True):
             near = np.flatnonzero(counts & mine[group])
-            near = near[boxes_meeting(np.stack([x[near], y[near]] * 2, axis=1), wanted)]
+            near = near[boxes_meeting((x[near], y[near]) * 2, wanted)]
             hits.append(near[within(x[near], y[near], ecef[near], of=place[:2], reach_km=place[2])])
         is_hit = np.zeros(len(x), dtype=bool)
         for hit in hits:

@@ -128,7 +128,7 @@ def floor_s(store: Store) -> tuple[float, int]:
     boxes = geodesy.covering_box(*PLACE.values())
     wanted = []
     for file in store.index.of_kind("placed"):
-        groups = np.flatnonzero(boxes_meeting(file.box, boxes))
+        groups = np.flatnonzero(boxes_meeting(file.box.T, boxes))
         if len(groups):
             wanted.append((file, groups.tolist()))
             names = [
