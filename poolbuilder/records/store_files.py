@@ -520,11 +520,15 @@ def _near_in(
             raise StoreError.of("does_not_fit", label=folder.label(file.name), repair=REPAIR)
         numbers = np.concatenate([first[at] + np.arange(rows[at]) for at in groups])
         counts = folder.counts(index, file, numbers)
-        hits, ecef = [], geodesy.to_ecef(x, y)
-        for place, wanted, mine in zip(places, boxes, met, strict=True):
+        nears = []
+        for wanted, mine in zip(boxes, met, strict=True):
             near = np.flatnonzero(counts & mine[group])
-            near = near[boxes_meeting((x[near], y[near]) * 2, wanted)]
-            hits.append(near[within(x[near], y[near], ecef[near], of=place[:2], reach_km=place[2])])
+            nears.append(near[boxes_meeting((x[near], y[near]) * 2, wanted)])
+        some = nears[0] if len(nears) == 1 else np.unique(np.concatenate(nears))
+        ecef, hits = geodesy.to_ecef(x[some], y[some]), []
+        for place, near in zip(places, nears, strict=True):
+            spots = ecef if len(near) == len(some) else ecef[np.searchsorted(some, near)]
+            hits.append(near[within(x[near], y[near], spots, of=place[:2], reach_km=place[2])])
         is_hit = np.zeros(len(x), dtype=bool)
         for hit in hits:
             is_hit[hit] = True

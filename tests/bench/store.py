@@ -263,7 +263,7 @@ def bench_exact(report: Report, pairs: int) -> None:
         )
         x, y, _ = geodesy.WGS84.fwd(np.full(size, lon), np.full(size, lat), azimuth, np.abs(metres))
         exact = geodesy.WGS84.inv(np.full(size, lon), np.full(size, lat), x, y)[2] <= 40_000
-        wrong += int((within(x, y, of=(lon, lat), reach_km=40.0) != exact).sum())
+        wrong += int((within(x, y, geodesy.to_ecef(x, y), of=(lon, lat), reach_km=40.0) != exact).sum())
         done += size
     report.add(f"set within 40 km, {done:,} pairs", f"{wrong} differ from pyproj.Geod", "0", wrong == 0)
     from geographiclib.geodesic import Geodesic

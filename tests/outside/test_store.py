@@ -16,6 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 from pyproj import Geod
 
+from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.records import store_files
 from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import within
@@ -124,7 +125,7 @@ def test_within_is_the_geodesic_for_a_million_pairs() -> None:
         metres = reach * 1000 * np.concatenate([rng.uniform(0, 2, 25_000), 1 + rng.normal(0, 1e-6, 25_000)])
         x, y, _ = GEOD.fwd(np.full(50_000, lon), np.full(50_000, lat), azimuth, np.abs(metres))
         exact = GEOD.inv(np.full(50_000, lon), np.full(50_000, lat), x, y)[2] <= reach * 1000
-        assert np.array_equal(within(x, y, of=(lon, lat), reach_km=reach), exact)
+        assert np.array_equal(within(x, y, to_ecef(x, y), of=(lon, lat), reach_km=reach), exact)
         assert 10_000 < exact.sum() < 45_000
 
 
