@@ -15,7 +15,6 @@ import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -192,21 +191,21 @@ def nested_shares(
     led = None
     looked = _looked(looking, away, usable)
 
-    def scales(some: Bools, *start: Any) -> Iterator[tuple[Floats, Floats]]:
-        return _scales(_counted(away, some, looking.found, looked, smoothing.scales), smoothing.lean, *start)
+    def counted(some: Bools) -> list[Counted]:
+        return _counted(away, usable & some, looking.found, looked, smoothing.scales)
 
     if other.any():
         shift = shift_of(looking.species, kind, constants)
-        kernel = np.exp(-away / SCALES_KM[0]) * (usable & other) / BLOCK
-        hits = kernel @ looking.found
+        theirs = counted(other)
+        found, number, _ = theirs[0]
         led = _Led(
-            list(scales(usable & other, shifted(starting, -shift), variance)),
-            hits,
-            np.maximum(_number(kernel, looked) - hits, 0),
+            list(_scales(theirs, smoothing.lean, shifted(starting, -shift), variance)),
+            found / BLOCK,
+            np.maximum(number - found, 0) / BLOCK,
             shift,
             constants.shift_spread,
         )
-    shares = list(scales(usable & ~other, starting, variance, led))
+    shares = list(_scales(counted(~other), smoothing.lean, starting, variance, led))
     wide, (share, variance) = shares[NEAR - 1][0], shares[-1]
     wide, _ = some_unlike(wide, starting, variance)
     share, variance = some_unlike(share, starting, variance)
