@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+import poolbuilder
 from poolbuilder.errors import SettingsError
 from poolbuilder.settings import Settings
 
@@ -52,3 +54,12 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 def test_names_round_trip() -> None:
     values = Settings().as_dict()
     assert Settings.from_dict(values) == Settings()
+
+
+def test_every_number_that_the_code_asks_for_is_a_setting() -> None:
+    known = set(dir(Settings()))
+    for file in Path(poolbuilder.__file__).parent.rglob("*.py"):
+        asked = set(re.findall(r"\bsettings\.([a-z]\w*)", file.read_text(encoding="utf-8")))
+        assert asked <= known | {"csv", "toml", "items"}, file
+    with pytest.raises(AttributeError, match="no setting 'reach'"):
+        Settings().reach  # noqa: B018
