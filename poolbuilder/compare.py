@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 QUESTIONS = ("new-introduced", "lost", "changed")
 """What a script can ask of a comparison."""
-CAUSES = tuple(pool_words.CAUSES)
-"""Causes in the order in which they are said."""
 _SURROUNDINGS = ("wide", "near", "waterType")
 _IN_WATER = ("found", "notDetected", "statement")
 
@@ -101,8 +99,8 @@ def compare(old: Pool, new: Pool) -> Comparison:
     notes = _differences(old, new)
     changes = _changes(old, new)
     order = {row["scientificName"]: place for place, row in enumerate(changes)}
-    causes = [row for name in order for row in _causes(name, old, new)]
-    causes.sort(key=lambda row: (order[row["scientificName"]], CAUSES.index(row["cause"])))
+    causes, said_first = [row for name in order for row in _causes(name, old, new)], list(pool_words.CAUSES)
+    causes.sort(key=lambda row: (order[row["scientificName"]], said_first.index(row["cause"])))
     return Comparison(
         name=new.site.name or old.site.name,
         before=old.as_of,
@@ -264,14 +262,7 @@ def _differences(old: Pool, new: Pool) -> list[str]:
     before, after = old.settings.as_dict(), new.settings.as_dict()
     changed = {key: (before.get(key), value) for key, value in after.items() if before.get(key) != value}
     kinds = [kind for kind in ("ranges", "water", "checklist") if _hashes(old, kind) != _hashes(new, kind)]
-    return pool_words.differences(
-        apart_km=apart,
-        radii=(old.site.radius_km, new.site.radius_km),
-        dates=(old.as_of, new.as_of),
-        settings=changed,
-        inputs=kinds,
-        versions=(old.version, new.version),
-    )
+    return pool_words.differences(old, new, apart_km=apart, settings=changed, inputs=kinds)
 
 
 def _changes(old: Pool, new: Pool) -> list[dict[str, Any]]:

@@ -132,7 +132,7 @@ class Job:
     def run(self) -> Pool:
         """Read what is needed and build the pool."""
         built = next(Engine(self).pools([self.site]))
-        with stage("making the tables"):
+        with stage("tables"):
             return self.drawn(built.pool)
 
     def drawn(self, pool: Pool) -> Pool:
@@ -276,7 +276,7 @@ def record_reach_km(site: Site, *, settings: Settings) -> float:
 
 
 TOOK: dict[str, float] = {}
-"""Seconds that each stage took in this process, in the order of their beginning."""
+"""Seconds that each stage took in this process; their names stand in `words/notes.txt`, `stage_NAME`."""
 
 
 @contextmanager
@@ -313,7 +313,7 @@ class Engine:
             job.statements()  # refused before any work when they cannot be read
         self.job, self.each = job, _nothing
         self.constants = job.open_constants()
-        with stage("opening the records"):
+        with stage("records"):
             self.given, self._store, provenance = _read_given(job)
         self.provenance = replace(
             provenance, calibration=job.calibration, inputs=(*provenance.inputs, *_tables_given(job))
@@ -370,7 +370,7 @@ class Engine:
         for site, cell, rows in zip(sites, cells, found, strict=False):
             if cell not in regions:
                 screened, mine = read.of(site, of_region[cell])
-                with stage("learning the region"):
+                with stage("region"):
                     regions[cell] = learn_region(
                         tables.take(screened.table, mine),
                         cell,
@@ -389,7 +389,7 @@ class Engine:
         """
         if self._store is None:
             return self.given, [np.arange(len(self.given))] * len(places)
-        with stage(said("selecting_records_near")):
+        with stage("near"):
             longitude, latitude, reach_km = zip(*places, strict=True)
             return self._store.select_each(longitude=longitude, latitude=latitude, reach_km=reach_km)
 
@@ -408,7 +408,7 @@ class Engine:
         for note in mirrored:
             job.say(f"note: {note}")
         elsewhere = 0 if self._store is None else self._store.records - count
-        with stage(said("placing_records_water")):
+        with stage("placing"):
             water = job.open_water()
             built = Built(
                 site=job.typed_site(water),
@@ -440,7 +440,7 @@ class _Read:
 
     def _screened(self, records: pa.Table) -> Screened:
         job = self._job
-        with stage(said("naming_screening_them")):
+        with stage("screening"):
             made = prepare(records, self._checklist, settings=job.settings, as_of=job.as_of)
             return Screened(made, self._checklist, job.settings)
 

@@ -46,7 +46,6 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap, status_at
 from poolbuilder.surroundings import Located, Regions, Screened, cell_of, learn_region, locate, see_water
 from poolbuilder.water import Water
-from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
     import geopandas
@@ -348,7 +347,7 @@ class Built:
         return [
             *self.said,
             *(
-                (genus, True, undated if np.isnan(year) else year, pool_words.genus_only(genus, count))
+                (genus, True, undated if np.isnan(year) else year, _genus_only(genus, count))
                 for genus, year, count in finds
             ),
         ]
@@ -544,14 +543,19 @@ def _completeness(looking: Looking, here: NDArray[np.float64]) -> dict[str, Any]
     return completeness(np.bincount(looking.named[mine] % looking.width), len(lists), events.year[lists])
 
 
+def _genus_only(genus: str, records: int) -> str:
+    """What records say that name a genus of the list and no species."""
+    return said("genus_only_once" if records == 1 else "genus_only", records=records, genus=genus)
+
+
 def _notes(looking: Looking, weighed: Weighed) -> list[str]:
     """What the surroundings allow to say."""
     if not len(looking):
-        return [pool_words.NO_SITES]
+        return [said("no_sites")]
     if looking.only_candidates:
-        return [pool_words.ONLY_CANDIDATES.format(sites=len(looking))]
-    known = pool_words.COMMUNITY_KNOWN if weighed.community else pool_words.COMMUNITY_UNKNOWN
-    return [pool_words.LOOKED.format(sites=len(looking), share=words.percent(looking.completeness)), known]
+        return [said("only_candidates", sites=len(looking))]
+    known = said("community_known" if weighed.community else "community_unknown")
+    return [said("looked", sites=len(looking), share=words.percent(looking.completeness)), known]
 
 
 def _hybrids(located: Located) -> pa.Table:

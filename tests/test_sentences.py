@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import string
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 
 from poolbuilder.cli import COMMANDS, cli
 from poolbuilder.errors import LayerError, Sentences, fault, said
+from poolbuilder.words import introduced_words, pool_words
 
 PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 FILES = ("faults.txt", "notes.txt", "options.txt")
@@ -99,3 +101,15 @@ def test_an_error_is_made_of_its_sentence_and_facts() -> None:
     assert (error.fact, error.remedy) == fault("no_layer", layer="ponds", layers=["lakes", "rivers"])
     assert said("made_straight_edges", curved=1) == "1 curved geometry made of straight edges"
     assert said("made_straight_edges", curved=1200) == "1,200 curved geometries made of straight edges"
+
+
+def test_every_text_that_is_asked_for_is_there() -> None:
+    asked = re.compile(r"\b(pool_words|introduced_words)\.([A-Za-z]\w*)")
+    files = [path for kind in ("py", "html", "txt") for path in PACKAGE.rglob(f"*.{kind}")]
+    uses = {found.groups() for path in files for found in asked.finditer(path.read_text(encoding="utf-8"))}
+    texts = {"pool_words": pool_words, "introduced_words": introduced_words}
+    assert [
+        f"{file}.{name}"
+        for file, name in sorted(uses)
+        if name not in {"py", "txt"} and not hasattr(texts[file], name)
+    ] == []

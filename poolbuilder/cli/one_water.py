@@ -26,6 +26,7 @@ from poolbuilder.cli.options import (
     settings_option,
 )
 from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, say, show, tell
+from poolbuilder.errors import said
 from poolbuilder.job import TOOK
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
@@ -68,7 +69,8 @@ def build(
         publish(pool, out, replaced=replaced)
     show(pool, shape, verbose=is_verbose())
     if explain_time:
-        tell(f"time: {pool_words.time_taken(TOOK)}")
+        longest = sorted(TOOK.items(), key=lambda item: -item[1])
+        tell("time: " + ", ".join(f"{said(f'stage_{name}')} {taken:.1f} s" for name, taken in longest))
     if not pool_words.has_data(pool):
         click.get_current_context().exit(3)
 

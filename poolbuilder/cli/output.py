@@ -200,7 +200,7 @@ def publish(pool: Pool, out: Path, *, replaced: str = "") -> None:
     from poolbuilder.job import stage
     from poolbuilder.pages.pool_page import render
 
-    with stage("writing the folder and its report"):
+    with stage("folder"):
         folder = write_pool(pool, out, pages={"report.html": render(pool)})
     if replaced:
         tell(f"replaced {replaced}")

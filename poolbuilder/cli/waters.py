@@ -275,7 +275,7 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     """
     from poolbuilder.compare import compare as compare_pools
     from poolbuilder.folder import read_pool
-    from poolbuilder.pages import lines
+    from poolbuilder.words import lines
 
     result = compare_pools(read_pool(old), read_pool(new))
     emit(shape, lines=lambda: lines("refresh.txt", "comparison", found=result), document=result.as_dict)

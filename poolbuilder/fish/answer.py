@@ -82,13 +82,13 @@ class Specimen:
     @cached_property
     def sentences(self) -> list[str]:
         """Both answers, a sentence each."""
-        return pages.lines(TEXTS, "answers", conclusions=self.conclusions, seen=self.fish.seen)
+        return words.lines(TEXTS, "answers", conclusions=self.conclusions, seen=self.fish.seen)
 
     @cached_property
     def trait_evidence(self) -> list[Row]:
         """What speaks for and against each parent."""
         rows = reasons.trait_evidence(self.weighing)
-        said = pages.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table)
+        said = words.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table)
         return [{**row, "words": text} for row, text in zip(rows, said, strict=False)]
 
     @cached_property
@@ -120,7 +120,7 @@ class Specimen:
         """The answer under other assumptions."""
         rows = reasons.sensitivity(self.weighing)
         before, table = self.conclusion.hybrids_before, self.weighing.table
-        said = pages.lines(TEXTS, "changes", rows=rows, before=before, table=table)
+        said = words.lines(TEXTS, "changes", rows=rows, before=before, table=table)
         return [{**row, "words": text} for row, text in zip(rows, said, strict=True)]
 
     @cached_property
@@ -145,7 +145,7 @@ class Specimen:
         fit = reasons.fit(self.weighing)
         value = {seen.character: seen.value for seen in self.fish.seen}
         depth = value.get("depth_in_sl")
-        return pages.lines(
+        return words.lines(
             TEXTS,
             "doubts",
             specimen=self,
@@ -228,12 +228,12 @@ def summary_lines(specimen: Specimen) -> list[str]:
     """Everything that the terminal shows of one fish, a line each."""
     chance = dict(zip(specimen.weighing.species, specimen.weighing.parenthood.tolist(), strict=True))
     likeliest = sorted(chance.items(), key=lambda item: (-item[1], item[0]))[:3]
-    return pages.lines(TEXTS, "summary", specimen=specimen, parents=likeliest)
+    return words.lines(TEXTS, "summary", specimen=specimen, parents=likeliest)
 
 
 def answer_lines(specimens: Sequence[Specimen]) -> list[str]:
     """Several fish for the terminal, a line each."""
-    return pages.lines(TEXTS, "several", rows=answers_table(specimens).to_pylist())
+    return words.lines(TEXTS, "several", rows=answers_table(specimens).to_pylist())
 
 
 def answers_table(specimens: Sequence[Specimen]) -> pa.Table:
@@ -370,7 +370,7 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         "indices": [_index(pair, index, weighing.table) for pair, index in specimen.indices],
         "photos": [_photo(text) for text in fish.about.get("photos", [])],  # type: ignore[attr-defined]
         "candidates": pool.candidates.slice(0, POOL_ROWS).to_pylist(),
-        "letter": "\n".join(pages.lines(TEXTS, "letter", specimen=specimen)),
+        "letter": "\n".join(words.lines(TEXTS, "letter", specimen=specimen)),
         **_sources(weighing, [row["name"] for row in parents[:PARENTS]]),
         "settings": [row for row in weighing.settings.explain() if row["name"] in _SETTINGS],
     }

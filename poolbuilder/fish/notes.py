@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from poolbuilder import pages
+from poolbuilder import words
 from poolbuilder.errors import TraitError, fault, said
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
@@ -393,4 +393,4 @@ def _ratio(character: Character, lengths: Mapping[str, tuple[float, float]]) -> 
 def template(table: TraitTable, *, settings: Settings) -> str:
     """An empty form with every character of a table, as TOML."""
     facts = {"characters": table.characters, "measures": measures(table), "sure": settings.observer_sure}
-    return "\n".join(pages.lines("fish.txt", "notes", **facts)) + "\n"
+    return "\n".join(words.lines("fish.txt", "notes", **facts)) + "\n"

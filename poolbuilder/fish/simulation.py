@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder import pages
+from poolbuilder import words
 from poolbuilder.files import write_csv
 from poolbuilder.fish.characters import Fish, TraitTable
 from poolbuilder.fish.weighing import (
@@ -219,4 +219,4 @@ def simulation_lines(simulation: Simulation, *, title: str, pairs: bool = True) 
     order = [i for i in np.lexsort((first, third)).tolist() if crossed[i] and pairs]
     each = [_pair(simulation, truth) for truth in order]
     facts = {"title": title, "simulation": simulation, "groups": groups, "pairs": each, "enough": ENOUGH}
-    return pages.lines("fish.txt", "simulation", **facts)
+    return words.lines("fish.txt", "simulation", **facts)

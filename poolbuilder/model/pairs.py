@@ -11,6 +11,7 @@ from typing import Any
 import pyarrow as pa
 
 from poolbuilder import schemas, tables
+from poolbuilder.errors import said
 from poolbuilder.model.looking import STILL
 from poolbuilder.names.checklist import KnownCross, KnownCrosses, write_formula
 from poolbuilder.settings import Settings
@@ -238,7 +239,7 @@ def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) ->
             "bredAndStocked": False,
             "viability": "pure species",
             "hybridRecords": 0,
-            "note": pool_words.pure_note(share),
+            "note": said("pair_pure", share=share),
         }
         for row in candidates.to_pylist()
     ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
 import re
 from functools import lru_cache
 from importlib import resources
@@ -16,26 +15,13 @@ import jinja2
 from markupsafe import Markup
 
 from poolbuilder import words
-from poolbuilder.files import private_folder, write_whole
+from poolbuilder.files import write_whole
 from poolbuilder.pages import drawings
 from poolbuilder.words import pool_words
 
 LEAFLET_VERSION = "1.9"
 SCRIPTS = ("table.js", "map_base.js", "map.js")
 NO_FORMS = "form-action 'none'"
-FILTERS = (
-    "counted",
-    "day",
-    "degrees",
-    "kilometres",
-    "licence",
-    "percent",
-    "place",
-    "plain",
-    "radius",
-    "signed",
-)
-"""Functions of `words` that templates know as filters."""
 OWN_FORMS = "; ".join(f"{name} 'self'" for name in ("form-action", "connect-src"))
 
 
@@ -82,31 +68,14 @@ def policy(*, scripts: tuple[str, ...], style: str, allowed: str = NO_FORMS) -> 
     return "; ".join([*(f"{name} {value}" for name, value in parts.items()), allowed])
 
 
-def _compiled() -> jinja2.BytecodeCache | None:
-    """Templates as they were compiled before, in the user's cache folder; None where that cannot be used."""
-    import platformdirs
-
-    folder = platformdirs.user_cache_path("poolbuilder") / "templates"
-    try:
-        private_folder(folder)
-    except OSError:
-        return None
-    return jinja2.FileSystemBytecodeCache(str(folder)) if os.access(folder, os.W_OK) else None
-
-
 @lru_cache(maxsize=1)
 def environment() -> jinja2.Environment:
-    """The template environment: everything that comes from data is escaped; facts become words here."""
-    made = jinja2.Environment(
-        loader=jinja2.PackageLoader("poolbuilder.pages", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=_compiled(),
+    """The template environment: that of the texts, but everything that comes from data is escaped."""
+    folders = [Path(__file__).parent / "templates", Path(words.__file__).parent]
+    made = words.environment().overlay(
+        loader=jinja2.FileSystemLoader(folders), autoescape=True, bytecode_cache=words.compiled("templates")
     )
-    made.globals |= {"words": words, "pool_words": pool_words, "draw": drawings, "cautions": words.CAUTIONS}
-    made.filters |= {name: getattr(words, name) for name in FILTERS}
+    made.globals |= {"pool_words": pool_words, "draw": drawings, "cautions": words.CAUTIONS}
     return made
 
 
@@ -147,26 +116,6 @@ def fill(
             **values,
         )
     )
-
-
-@lru_cache(maxsize=8)
-def _sentences(template: str) -> Any:
-    text = environment().overlay(autoescape=False)
-    return text.get_template(template).module
-
-
-def lines(template: str, part: str, **facts: Any) -> list[str]:
-    """Sentences made of facts, a line each; a line of one blank stays as an empty one.
-
-    Parameters
-    ----------
-    template : str
-        A text template of macros, without HTML.
-    part : str
-        Name of the macro.
-    """
-    text = str(getattr(_sentences(template), part)(**facts))
-    return [line.rstrip() for line in text.split("\n") if line]
 
 
 def write_page(text: str, path: str | Path) -> Path:

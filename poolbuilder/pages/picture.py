@@ -114,7 +114,7 @@ def plot(pool: Pool, axes: Any = None) -> Any:
     axes.set_ylim(table.num_rows - 0.4, -0.6)
     axes.set_xlim(0, 1)
     axes.set_xticks(np.linspace(0, 1, 5), ["0", "25", "50", "75", "100 %"])
-    axes.set_xlabel(pool_words.presence_axis(intervals=bool(known.any())), fontsize=9)
+    axes.set_xlabel(textwrap.fill(pool_words.presence_axis(bool(known.any())), 50), fontsize=9)
     axes.tick_params(labelsize=9)
     axes.spines[["top", "right"]].set_visible(False)
     return axes

@@ -111,10 +111,7 @@ def _calibration(pool: Pool) -> dict[str, Any]:
         for row in found.get("reliability") or ()
         if None not in (row["predicted"], row["observed"])
     ]
-    title, sentence = pool_words.calibration(pool)
     return {
-        "title": title,
-        "words": sentence,
         "facts": _plain_facts(found),
         "diagram": drawings.reliability(rows, title=said("presence_of_model")) if rows else None,
     }

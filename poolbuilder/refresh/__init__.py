@@ -18,7 +18,7 @@ from typing import Any
 import pyarrow as pa
 
 import poolbuilder
-from poolbuilder import pages
+from poolbuilder import pages, words
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import OfflineError, PoolBuilderError, PoolFileError, SourceError, said
 from poolbuilder.files import locked, write_whole
@@ -471,7 +471,7 @@ def _summarise(run: SeasonalRun, now: datetime.datetime, work: Path) -> None:
 
 def run_lines(document: Mapping[str, Any], part: str = "below") -> list[str]:
     """What a run has to say *below* its table, or only what *changed*."""
-    return pages.lines("refresh.txt", part, run=document, states=STATES, changes=CHANGES)
+    return words.lines("refresh.txt", part, run=document, states=STATES, changes=CHANGES)
 
 
 def _markdown(document: Mapping[str, Any]) -> str:

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import datetime
 import math
+import os
 import re
+import sys
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from poolbuilder.errors import said
+
 if TYPE_CHECKING:
+    import jinja2
+
     from poolbuilder.places.sites import Site
     from poolbuilder.status.decision import Establishment
     from poolbuilder.status.terms import Statement
@@ -580,9 +588,7 @@ def range_status(
 
 def unread_dates(fact: Mapping[str, Any]) -> str:
     """How many dates of a file could not be read, in words."""
-    return (
-        f"{fact['unread']:,} of {fact['dates']:,} dates could not be read, such as {fact['example'][:40]!r}"
-    )
+    return said("unread_dates", unread=fact["unread"], dates=fact["dates"], example=fact["example"][:40])
 
 
 def unread_notes(sources: Iterable[Mapping[str, Any]]) -> list[str]:
@@ -605,3 +611,89 @@ def time_left(seconds: float) -> str:
     if seconds <= 90:
         return f", {max(1, math.ceil(seconds))} s left"
     return f", {seconds / 60:.0f} min left" if seconds < 5400 else f", {seconds / 3600:.1f} h left"
+
+
+# Texts made of facts
+
+
+FILTERS = (
+    "called", "clauses", "counted", "day", "degrees", "joined", "kilometres", "licence", "line", "percent",
+    "place", "plain", "radius", "short", "signed", "spelled", "years",
+)  # fmt: skip
+"""Functions of this module that templates know as filters."""
+
+
+def line(text: str) -> str:
+    """A text on one line."""
+    return re.sub(r"[ \n]+", " ", text).strip()
+
+
+def clauses(text: str) -> str:
+    r"""The lines of a text as the clauses of one sentence.
+
+    Examples
+    --------
+    >>> clauses("no date\\n\\nplaced to 3 km\\n")
+    'no date; placed to 3 km'
+    """
+    return "; ".join(part.strip() for part in text.split("\n") if part.strip())
+
+
+def compiled(kind: str) -> jinja2.BytecodeCache | None:
+    """Templates as they were compiled before, in the user's cache folder; None where that cannot be used.
+
+    Each kind has a folder of its own: a text means another program where what it is given is escaped.
+    """
+    import jinja2
+    import platformdirs
+
+    folder = platformdirs.user_cache_path("poolbuilder") / kind
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return jinja2.FileSystemBytecodeCache(str(folder)) if os.access(folder, os.W_OK) else None
+
+
+@lru_cache(maxsize=1)
+def environment() -> jinja2.Environment:
+    """What fills the texts of this folder: facts become words here."""
+    import jinja2
+
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).parent),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        bytecode_cache=compiled("texts"),
+    )
+    made.globals |= {"words": sys.modules[__name__], "said": said}
+    made.filters |= {name: globals()[name] for name in FILTERS}
+    return made
+
+
+@lru_cache(maxsize=8)
+def _texts(file: str) -> Any:
+    return environment().get_template(file).module
+
+
+def lines(file: str, part: str, *facts: Any, **more: Any) -> list[str]:
+    """Sentences made of facts, a line each; a line of one blank stays as an empty one.
+
+    Parameters
+    ----------
+    file : str
+        A text of this folder, made of macros.
+    part : str
+        Name of the macro.
+    """
+    text = str(getattr(_texts(file), part)(*facts, **more))
+    return [line.rstrip() for line in text.split("\n") if line]
+
+
+def macro(file: str, name: str) -> Any:
+    """A macro of a text as a function that makes one line of facts; what else the text sets, as it is."""
+    if name.startswith("_"):
+        raise AttributeError(name)
+    found = getattr(_texts(file), name)
+    return (lambda *facts, **more: line(str(found(*facts, **more)))) if callable(found) else found
