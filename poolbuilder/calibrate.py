@@ -306,11 +306,13 @@ def predict(
         take = [column.get(name, -1) for name in looking.other_names]
         padded = np.column_stack([surveys.others, np.zeros(len(surveys.others))])
         ways = None if away is None else away(fold)
-        for i, row in enumerate(fold.rows.tolist()):
-            mine = padded[row : row + 1, take] if community else np.zeros((0, len(take)))
-            seen = _seen(surveys, row, fold.region, settings, None if ways is None else ways[i])
-            told = expect(fold.region, seen, own=fold.silent[i], others=mine, constants=constants)
-            out[row] = inverse_logit(told.log_odds)[surveys.scored]
+        seen = [
+            _seen(surveys, row, fold.region, settings, None if ways is None else ways[i])
+            for i, row in enumerate(fold.rows.tolist())
+        ]
+        others = [padded[row : row + community, take] for row in fold.rows.tolist()]
+        expected = expect(fold.region, seen, own=fold.silent, others=others, constants=constants)
+        out[fold.rows] = inverse_logit(expected.log_odds)[:, surveys.scored]
     return out
 
 

@@ -29,7 +29,7 @@ from poolbuilder.places.base_map import base_map
 from poolbuilder.places.geodesy import LARGEST_DISC_KM, disc, distance_km
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import Site
-from poolbuilder.pool import Built, Pool, prepare
+from poolbuilder.pool import Built, Pool, prepare, weigh_together
 from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
@@ -53,6 +53,8 @@ if TYPE_CHECKING:
 
 Rows = NDArray[np.int64]
 
+WEIGHED_TOGETHER = 64
+"""Waters of one region that are weighed in one go."""
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
 
@@ -366,7 +368,7 @@ class Engine:
             near = _with_catch(job, sites[0], tables.take(records, found[0]))
             checklist = Checklist.from_records(job.checklist, near)
             ranges = open_ranges(job.ranges, checklist)
-        read = _Read(job, records, checklist)
+        read, waiting = _Read(job, records, checklist), list[Built]()
         for site, cell, rows in zip(sites, cells, found, strict=False):
             if cell not in regions:
                 screened, mine = read.of(site, of_region[cell])
@@ -379,7 +381,17 @@ class Engine:
                         settings=job.settings,
                         constants=self.constants,
                     )
-            yield self._built(site, *read.of(site, rows), len(rows), ranges, regions[cell])
+            if waiting and (waiting[0].region is not regions[cell] or len(waiting) == WEIGHED_TOGETHER):
+                yield from self._weighed(waiting)
+            waiting.append(self._placed(site, *read.of(site, rows), len(rows), ranges, regions[cell]))
+        yield from self._weighed(waiting)
+
+    def _weighed(self, waiting: list[Built]) -> Iterator[Built]:
+        """Weigh some waters of one region together, and take them from the list one by one."""
+        with stage("weighing"):
+            weigh_together(waiting)
+        while waiting:
+            yield waiting.pop(0)
             self.each()
 
     def near(self, places: Sequence[tuple[float, float, float]]) -> tuple[pa.Table, list[Rows]]:
@@ -393,7 +405,7 @@ class Engine:
             longitude, latitude, reach_km = zip(*places, strict=True)
             return self._store.select_each(longitude=longitude, latitude=latitude, reach_km=reach_km)
 
-    def _built(
+    def _placed(
         self,
         site: Site,
         screened: Screened,
@@ -402,7 +414,7 @@ class Engine:
         ranges: RangeMap | None,
         region: Region,
     ) -> Built:
-        """One water with its rows of the screened records, of which *count* are of the store or the files."""
+        """One water on its rows of the screened records, of which *count* are of the store or the files."""
         job = replace(self.job, site=site)
         mirrored = _mirrored(job, self._store, self.given, count)
         for note in mirrored:
@@ -427,8 +439,6 @@ class Engine:
                 said=job.said_of(screened.checklist),
             )
             built.located  # noqa: B018 (made here for its time)
-        with stage("weighing"):
-            built.candidates  # noqa: B018
         return built
 
 

@@ -398,7 +398,9 @@ class Built:
     @cached_property
     def weighed(self) -> Weighed:
         """Presence of each candidate."""
-        return weigh(self.region, self.seen, constants=self.constants, settings=self.settings)
+        weigh_together([self])
+        weighed: Weighed = vars(self)["weighed"]
+        return weighed
 
     @cached_property
     def _found(self) -> Found:
@@ -512,6 +514,16 @@ class Built:
         )
 
 
+def weigh_together(waters: Sequence[Built]) -> None:
+    """Weigh some waters of one region in one go; each is then as if weighed by itself."""
+    if not waters:
+        return
+    first, seen = waters[0], [water.seen for water in waters]
+    all_weighed = weigh(first.region, seen, constants=first.constants, settings=first.settings)
+    for water, weighed in zip(waters, all_weighed, strict=True):
+        vars(water)["weighed"] = weighed  # where a cached property keeps its value
+
+
 def _calibration(told: Mapping[str, Any] | None, kind: int) -> Mapping[str, Any] | None:
     """How presence is calibrated, where the surveys were of this type of water or the type is not known."""
     if told is None or not kind or "waterTypes" not in told:
@@ -523,10 +535,8 @@ def _by_type(region: Region, seen: WaterSeen, constants: Constants, settings: Se
     """What each type of water would mean, where the type is not known."""
     if seen.kind or not len(region.looking):
         return {}
-    still, running = (
-        weigh(region, replace(seen, kind=kind), constants=constants, settings=settings).presence
-        for kind in (STILL, RUNNING)
-    )
+    both = [replace(seen, kind=kind) for kind in (STILL, RUNNING)]
+    still, running = (one.presence for one in weigh(region, both, constants=constants, settings=settings))
     differ = np.flatnonzero(np.abs(still - running) >= settings.moved_presence)
     order = differ[np.argsort(-np.abs(still - running)[differ], kind="stable")]
     rows = [[region.looking.species[j], float(still[j]), float(running[j])] for j in order.tolist()]

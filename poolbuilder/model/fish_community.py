@@ -186,9 +186,10 @@ def _of_sites(
         some = rows[start : start + ROWS]
         km = pair_km(looking.points[some], looking.points)
         beyond = (km > settings.effort_gap_km) & open_to
-        share = nested_shares(
-            km, beyond, looking, prior, kind=0, constants=constants, smoothing=smoothing
-        ).share
+        start_share = np.broadcast_to(prior, (len(some), len(prior)))
+        share = nested_shares(km, beyond, looking, start_share, constants=constants, smoothing=smoothing)[
+            0
+        ].share
         speak = half.rows
         parts.append(predictors(share, km[:, speak], beyond[:, speak], looking.others[some], looking, half))
     return np.concatenate(parts)

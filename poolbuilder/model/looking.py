@@ -143,6 +143,11 @@ class Events:
         return to_ecef(self.longitude, self.latitude)
 
     @functools.cached_property
+    def usual_names(self) -> float:
+        """How many fishes an event names on average, at least one."""
+        return max(float(self.names.mean()), 1.0) if len(self) else 1.0
+
+    @functools.cached_property
     def plain_water(self) -> NDArray[np.object_]:
         """The water by its plain name, see `plain_name`."""
         return plain_names(self.water)

@@ -11,6 +11,7 @@ Finds, non-detections and statements go through the same function.  All species 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,43 +77,39 @@ class Memory:
     year: Floats
     log_odds: Floats
 
-    @property
-    def presence(self) -> Floats:
-        """Chance that each species lives in the water now, (s,)."""
-        out: Floats = self.state[:, 1:].sum(axis=1)
-        return out
-
 
 TIME = -(10**9)
 
 
 def _log_odds(state: Floats) -> Floats:
-    out: Floats = np.log(state[:, 1:].sum(axis=1)) - np.log(state[:, 0])
+    out: Floats = np.log(state[..., 1:].sum(axis=-1)) - np.log(state[..., 0])
     return out
 
 
 def start_of(presence: Floats, constants: Constants) -> Floats:
-    """State before any event, (s, 1 + J)."""
+    """State before any event, (..., s, 1 + J)."""
     _, weight = beta_nodes(constants.detection_a, constants.detection_b)
-    return np.column_stack([1 - presence, presence[:, None] * weight])
+    return np.concatenate([(1 - presence)[..., None], presence[..., None] * weight], axis=-1)
 
 
 def _seen_as(
-    usual: Floats, here: float, completeness: Floats, mistake: Floats, constants: Constants
+    usual: Floats, here: Floats, completeness: Floats, mistake: Floats, constants: Constants
 ) -> tuple[Floats, Floats]:
-    """Chance that an event names each species, in each state and in any water around, (s, 1 + J), (s, 1)."""
+    """Chance that an event names each species, in each state and in any water around: (..., s, 1 + J) and
+    (..., s, 1).
+    """
     chance, weight = beta_nodes(constants.detection_a, constants.detection_b)
-    c = completeness[:, None]
-    named = np.empty((len(usual), 1 + len(chance)))
-    named[:, 0], named[:, 1:] = mistake, chance
-    named *= c
-    typical = (usual * float(chance @ weight) + (1 - usual) * mistake)[:, None] * c
-    return here * SURE * named + (1 - here * SURE) * typical, typical
+    c, sure = completeness[..., None], (here * SURE)[..., None, None]
+    named = np.empty((*usual.shape, 1 + len(chance)))
+    named[..., 0], named[..., 1:] = mistake, chance
+    named *= sure * c
+    typical = (usual * float(chance @ weight) + (1 - usual) * mistake)[..., None] * c
+    return named + (1 - sure) * typical, typical
 
 
 def _by_bayes(state: Floats, likelihood: Floats, start: Floats) -> Floats:
     joint = state * likelihood
-    out: Floats = (1 - SLIP) * joint / joint.sum(axis=1, keepdims=True) + SLIP * start
+    out: Floats = (1 - SLIP) * joint / joint.sum(axis=-1, keepdims=True) + SLIP * start
     return out
 
 
@@ -125,7 +122,7 @@ def _likelihood(yes: Floats, typical: Floats, found: Floats) -> Floats:
     """
     if not found.any():
         return 1 - yes
-    share = found[:, None]
+    share = found[..., None]
     with np.errstate(invalid="ignore", divide="ignore"):
         of_find = share * np.where(typical > 0, yes / typical, 1.0) + (1 - share)
     out: Floats = np.where(share > 0, of_find, 1 - yes)
@@ -134,64 +131,88 @@ def _likelihood(yes: Floats, typical: Floats, found: Floats) -> Floats:
 
 def remember(
     presence: Floats,
-    events: WaterEvents,
+    events: Sequence[WaterEvents],
     *,
     rate: Floats,
-    now: float,
+    now: Floats,
+    mistake: Floats,
     constants: Constants,
-    mistake: Floats | None = None,
-) -> Memory:
-    """Go through the events of a water, oldest first.
+) -> tuple[list[Memory], Floats]:
+    """Go through the events of some waters, oldest first.
 
     Parameters
     ----------
-    presence : (s,) array
-        What the surroundings and the fish community say, above 0 and below 1; usual before, between and
-        after events.
-    events : WaterEvents
-    rate : (s,) array
+    presence : (v, m, s) array
+        What the surroundings and the fish community say of each water, above 0 and below 1, in so many
+        variants; usual before, between and after events.
+    events : sequence of WaterEvents
+        Of each water.
+    rate : (v, 1, s) array
         Turnover a year.
-    now : float
+    now : (m,) array
         Year of the answer.
-    mistake : (s,) array, optional
-        In place of the constant.
+    mistake : (v, 1, s) array
+        Chance that a complete list names a species that is not there.
 
     Returns
     -------
-    Memory
+    list of Memory
+        Of each water, in the first variant.
+    (v, m, s) array
+        Chance that each species lives in the water now, in all of them.
 
     Notes
     -----
     Between events the state moves as ``usual + (state - usual) exp(-rate dt)``.
     """
     usual = start_of(presence, constants)
-    mistake = np.full(len(presence), constants.mistake) if mistake is None else mistake
-    state = usual
-    rows: list[tuple[int, float, Floats]] = []
+    state, last = usual.copy(), np.full(len(events), np.inf)
+    steps: list[list[tuple[int, float, Floats]]] = [[] for _ in events]
 
-    def to(year: float, state: Floats) -> Floats:
-        before = _log_odds(state)
-        moved = usual + (state - usual) * np.exp(-rate * (year - last))[:, None]
-        rows.append((TIME, year, _log_odds(moved) - before))
-        return moved
+    def note(rows: Ints, codes: Ints, years: Floats, before: Floats, after: Floats) -> None:
+        change = _log_odds(after[0]) - _log_odds(before[0])
+        for row, code, year, one in zip(rows.tolist(), codes.tolist(), years.tolist(), change, strict=True):
+            steps[row].append((code, year, one))
 
-    last = np.inf
-    for i in np.lexsort((events.event, events.year)).tolist():
-        year = float(events.year[i])
-        if year > last:
-            state = to(year, state)
-        before = _log_odds(state)
-        seen = _seen_as(presence, float(events.here[i]), events.completeness[i], mistake, constants)
-        state = _by_bayes(state, _likelihood(*seen, events.found[i]), usual)
-        rows.append((int(events.event[i]), year, _log_odds(state) - before))
-        last = year
-    if now > last:
-        state = to(now, state)
-    return Memory(
-        state=state,
-        event=np.array([row[0] for row in rows], dtype=np.int64),
-        year=np.array([row[1] for row in rows]),
-        log_odds=np.array([row[2] for row in rows]).reshape(len(rows), len(presence)),
+    def pass_to(rows: Ints, years: Floats) -> None:
+        later = years > last[rows]
+        rows, years = rows[later], years[later]
+        if not len(rows):
+            return
+        before, left = state[:, rows], np.exp(-rate * (years - last[rows])[:, None])[..., None]
+        moved = usual[:, rows] + (before - usual[:, rows]) * left
+        note(rows, np.full(len(rows), TIME), years, before, moved)
+        state[:, rows] = moved
+
+    count = np.array([len(each) for each in events], dtype=np.int64)
+    order = [np.lexsort((each.event, each.year)) for each in events]
+    for turn in range(int(count.max(initial=0))):
+        rows = np.flatnonzero(count > turn)
+        at = [(events[row], order[row][turn]) for row in rows.tolist()]
+        year, here, code = (
+            np.array([getattr(each, name)[k] for each, k in at]) for name in ("year", "here", "event")
+        )
+        completeness, found = (
+            np.stack([getattr(each, name)[k] for each, k in at]) for name in ("completeness", "found")
+        )
+        pass_to(rows, year)
+        before, start = state[:, rows], usual[:, rows]
+        seen = _seen_as(presence[:, rows], here, completeness, mistake, constants)
+        after = _by_bayes(before, _likelihood(*seen, found), start)
+        note(rows, code, year, before, after)
+        state[:, rows], last[rows] = after, year
+    pass_to(np.arange(len(events)), now)
+    return (
+        [
+            Memory(
+                state=state[0, i],
+                event=np.array([step[0] for step in mine], dtype=np.int64),
+                year=np.array([step[1] for step in mine]),
+                log_odds=np.array([step[2] for step in mine]).reshape(len(mine), presence.shape[-1]),
+            )
+            for i, mine in enumerate(steps)
+        ],
+        state[..., 1:].sum(axis=-1),
     )
 
 
@@ -201,8 +222,8 @@ class Settling:
 
     Attributes
     ----------
-    if_found, if_missed : (s,) array
-    lists : (s,) int array
+    if_found, if_missed : (..., s) array
+    lists : (..., s) int array
         Complete lists that have to miss it until presence is below 5 %; -1 where fifty do not suffice.
     """
 
@@ -212,15 +233,26 @@ class Settling:
 
 
 def settling(state: Floats, usual: Floats, constants: Constants) -> Settling:
-    """What one more complete list made in the water today would say, and how many settle it."""
-    start, mistake = start_of(usual, constants), np.full(len(state), constants.mistake)
-    yes, typical = _seen_as(usual, 1.0, np.ones(len(state)), mistake, constants)
-    found = _by_bayes(state, _likelihood(yes, typical, np.ones(len(state))), start)
+    """What one more complete list made in each water today would say, and how many settle it.
+
+    Parameters
+    ----------
+    state : (m, s, 1 + J) array
+    usual : (m, s) array
+
+    Returns
+    -------
+    Settling
+        Arrays of (m, s).
+    """
+    start, mistake = start_of(usual, constants), np.full(usual.shape, constants.mistake)
+    yes, typical = _seen_as(usual, np.ones(len(usual)), np.ones(usual.shape), mistake, constants)
+    found = _by_bayes(state, _likelihood(yes, typical, np.ones(usual.shape)), start)
     once = later = _by_bayes(state, 1 - yes, start)
-    lists = np.where(state[:, 1:].sum(axis=1) < SETTLED, 0, -1)
+    lists = np.where(state[..., 1:].sum(axis=-1) < SETTLED, 0, -1)
     for count in range(1, MOST_LISTS + 1):
-        lists = np.where((lists < 0) & (later[:, 1:].sum(axis=1) < SETTLED), count, lists)
+        lists = np.where((lists < 0) & (later[..., 1:].sum(axis=-1) < SETTLED), count, lists)
         if (lists >= 0).all():
             break
         later = _by_bayes(later, 1 - yes, start)
-    return Settling(if_found=found[:, 1:].sum(axis=1), if_missed=once[:, 1:].sum(axis=1), lists=lists)
+    return Settling(if_found=found[..., 1:].sum(axis=-1), if_missed=once[..., 1:].sum(axis=-1), lists=lists)

@@ -118,8 +118,6 @@ class Weighed:
     memory : Memory
         Its steps follow the parts; all sum to logit(presence).
     settling : Settling
-    shares : Shares
-        Of the surroundings, (1, s) each.
     own : (n,) bool array
         Sites of the region that are of this water.
     away_km : (n,) array
@@ -135,7 +133,6 @@ class Weighed:
     parts: dict[str, Floats]
     memory: Memory
     settling: Settling
-    shares: Shares
     own: Bools
     away_km: Floats
     community: bool
@@ -184,219 +181,249 @@ def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> Wate
     """Sampling events that may be of the water, and statements about it."""
     events = looking.events
     rows = np.flatnonzero(water.here > 0.01)
+    if not len(rows):
+        return water.statements
     found = np.maximum(events.found[rows], settings.hybrid_parent_weight * events.hybrid[rows])
     scope = events.scope[rows] | (found > 0)
     year = np.where(np.isnan(events.year[rows]), water.now - settings.undated_age_years, events.year[rows])
-    told = water.statements
-    usual = max(float(events.names.mean()), 1.0) if len(events) else 1.0
-    single = np.where(events.names[rows] < SURVEY_NAMES, 1 / usual, 1.0)
+    single = np.where(events.names[rows] < SURVEY_NAMES, 1 / events.usual_names, 1.0)
     missed = 1 - np.minimum(events.completeness[rows], single)[:, None] * scope
     # Passes of one day at one site miss the same fish: one occasion, which names what any of them named.
     order = np.lexsort((-found.sum(axis=1), events.occasion[rows]))
     first = np.flatnonzero(np.diff(events.occasion[rows][order], prepend=-1))
 
     def joined(values: Floats, how: np.ufunc) -> Floats:
-        out: Floats = how.reduceat(values[order], first, axis=0) if len(rows) else values
+        out: Floats = how.reduceat(values[order], first, axis=0)
         return out
 
-    lead = order[first]
+    lead, stated = order[first], water.statements
     return WaterEvents(
-        year=np.minimum(np.concatenate([year[lead], told.year]), water.now),
-        here=np.concatenate([joined(water.here[rows], np.maximum), told.here]),
-        found=np.concatenate([joined(found, np.maximum), told.found]),
-        completeness=np.concatenate([1 - joined(missed, np.multiply), told.completeness]),
-        event=np.concatenate([rows[lead], told.event]),
+        year=np.minimum(np.concatenate([year[lead], stated.year]), water.now),
+        here=np.concatenate([joined(water.here[rows], np.maximum), stated.here]),
+        found=np.concatenate([joined(found, np.maximum), stated.found]),
+        completeness=np.concatenate([1 - joined(missed, np.multiply), stated.completeness]),
+        event=np.concatenate([rows[lead], stated.event]),
     )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Expected:
-    """What is to be expected of a water before anything was seen of the candidates in it, (s,) each.
+    """What is to be expected of waters before anything was seen of the candidates in them.
 
     Attributes
     ----------
-    log_odds, error : (s,) array
+    log_odds, error : (m, s) array
     parts : mapping
-        The steps that lead to *log_odds*.
-    shares : Shares
-        Of the surroundings, (1, s) each.
-    km : (n,) array
+        The steps that lead to *log_odds*, (m, s) each.
+    km : (m, n) array
         Distance of each site.
-    community : bool
+    community : (m,) bool array
         Whether the other fishes of the water are known.
     """
 
     log_odds: Floats
     error: Floats
     parts: dict[str, Floats]
-    shares: Shares
     km: Floats
-    community: bool
+    community: Bools
 
 
 def expect(
     region: Region,
-    water: WaterSeen,
+    waters: Sequence[WaterSeen],
     *,
     own: Bools,
-    others: Floats,
+    others: Sequence[Floats],
     constants: Constants,
 ) -> Expected:
-    """What the surroundings and the fish community of a water let expect.
+    """What the surroundings and the fish community of waters let expect.
 
     Parameters
     ----------
-    own : (n,) bool array
-        Sites of the region that are of this water; they do not speak.
-    others : (m, k) array
-        Other fishes at each of the water's own sites, in the columns of the region; (0, k) where unknown.
+    own : (m, n) bool array
+        Sites of the region that are of each water; they do not speak for it.
+    others : sequence of (q, k) array
+        Other fishes at each of a water's own sites, in the columns of the region; (0, k) where unknown.
     """
-    looking = region.looking
-    point = to_ecef(np.array([water.longitude]), np.array([water.latitude]))
-    km = pair_km(point, looking.points) if water.away_km is None else water.away_km[None, :]
-    usable = ~own[None, :]
-
-    def around(kind: int) -> Shares:
-        return nested_shares(
-            km, usable, looking, water.prior, kind=kind, constants=constants, smoothing=region.smoothing
-        )
-
-    plain = around(0)
-    typed = around(water.kind) if water.kind else plain
-    straight, start, wide = (
-        logit(np.clip(one[0], EDGE, 1 - EDGE)) for one in (plain.share, typed.share, plain.wide)
+    looking, usable = region.looking, ~own
+    points = to_ecef(
+        np.array([water.longitude for water in waters]), np.array([water.latitude for water in waters])
     )
-    error = np.sqrt(np.minimum(typed.variance[0], MOST_VARIANCE))
-    value, known = start, False
-    if region.community is not None and len(others):
-        # Learnt on all sites, whatever their type: what it changes there, it changes here.
-        taught, more, slope = _by_community(region.community, looking, plain, km, usable, others)
-        value = start + taught - straight
-        there = inverse_logit(value)
-        variance = (more**2 + (slope * error) ** 2) * (there * (1 - there)) ** 2
-        there, variance = some_unlike(np.clip(there, EDGE, 1 - EDGE), water.prior, variance)
-        known, value = True, logit(there)
-        error = np.sqrt(np.minimum(variance / (there * (1 - there)) ** 2, MOST_VARIANCE))
-    prior = logit(water.prior)
+    km = pair_km(points, looking.points)
+    for i, water in enumerate(waters):
+        if water.away_km is not None:
+            km[i] = water.away_km
+    start = np.stack([water.prior for water in waters])
+    plain, typed = nested_shares(
+        km,
+        usable,
+        looking,
+        start,
+        kinds=np.array([water.kind for water in waters]),
+        constants=constants,
+        smoothing=region.smoothing,
+    )
+    straight, value, wide = (
+        logit(np.clip(share, EDGE, 1 - EDGE)) for share in (plain.share, typed.share, plain.wide)
+    )
+    prior = logit(start)
     parts = {
         "status": prior,
         "wide": wide - prior,
         "near": straight - wide,
-        "waterType": start - straight,
-        "community": value - start,
+        "waterType": value - straight,
+        "community": np.zeros_like(value),
     }
-    return Expected(log_odds=value, error=error, parts=parts, shares=typed, km=km[0], community=known)
+    error = np.sqrt(np.minimum(typed.variance, MOST_VARIANCE))
+    known = np.array([region.community is not None and len(each) > 0 for each in others], dtype=bool)
+    if region.community is not None and (rows := np.flatnonzero(known)).size:
+        # Learnt on all sites, whatever their type: what it changes there, it changes here.
+        taught, more, slope = _by_community(region.community, looking, plain, km, usable, others, rows)
+        there = inverse_logit(value[rows] + taught - straight[rows])
+        variance = (more**2 + (slope * error[rows]) ** 2) * (there * (1 - there)) ** 2
+        there, variance = some_unlike(np.clip(there, EDGE, 1 - EDGE), start[rows], variance)
+        parts["community"][rows] = logit(there) - value[rows]
+        value[rows] = logit(there)
+        error[rows] = np.sqrt(np.minimum(variance / (there * (1 - there)) ** 2, MOST_VARIANCE))
+    return Expected(log_odds=value, error=error, parts=parts, km=km, community=known)
 
 
-def weigh(region: Region, water: WaterSeen, *, constants: Constants, settings: Settings) -> Weighed:
-    """Weigh every candidate of one water.
+def weigh(
+    region: Region, waters: Sequence[WaterSeen], *, constants: Constants, settings: Settings
+) -> list[Weighed]:
+    """Weigh every candidate of some waters of a region.
 
     Returns
     -------
-    Weighed
-        A pure function of its arguments.
+    list of Weighed
+        A pure function of its arguments; each water is weighed as it is by itself.
     """
     looking = region.looking
-    own = np.zeros(len(looking), dtype=bool)
-    own[looking.events.site[water.here >= LIKELY_HERE]] = True
-    expected = expect(
-        region, water, own=own, others=looking.others[own & looking.listed], constants=constants
-    )
-    events = _events_here(looking, water, settings)
+    own = np.zeros((len(waters), len(looking)), dtype=bool)
+    for mine, water in zip(own, waters, strict=True):
+        mine[looking.events.site[water.here >= LIKELY_HERE]] = True
+    others = [looking.others[mine & looking.listed] for mine in own]
+    expected = expect(region, waters, own=own, others=others, constants=constants)
     before = inverse_logit(expected.log_odds)
     rate = np.array([constants.turnover_of(name) for name in looking.species])
     faster = np.array([constants.error_of("turnover", name) for name in looking.species])
-    if (open_ := np.isnan(events.found)).any():
-        certain = replace(
-            events, found=np.nan_to_num(events.found), completeness=np.where(open_, 0.0, events.completeness)
-        )
-        known = remember(before, certain, rate=rate, now=water.now, constants=constants).presence
-        events = replace(events, found=_shared(events.found, known))
-    memory = remember(before, events, rate=rate, now=water.now, constants=constants)
-    low, high = _interval(expected, memory.presence, events, rate, faster, water.now, constants)
-    return Weighed(
-        presence=memory.presence,
-        low=low,
-        high=high,
-        before=before,
-        parts=expected.parts,
-        memory=memory,
-        settling=settling(memory.state, before, constants),
-        shares=expected.shares,
-        own=own,
-        away_km=expected.km,
-        community=expected.community,
+    now = np.array([water.now for water in waters])
+    events = [
+        _genera_shared(_events_here(looking, water, settings), start, rate, water.now, constants)
+        for water, start in zip(waters, before, strict=True)
+    ]
+    variants = _variants(expected, rate, faster, constants)
+    memories, presence = remember(
+        inverse_logit(variants[0]),
+        events,
+        rate=variants[1],
+        now=now,
+        mistake=variants[2],
+        constants=constants,
     )
+    low, high = _interval(presence)
+    settled = settling(np.stack([memory.state for memory in memories]), before, constants)
+    return [
+        Weighed(
+            presence=presence[0, i],
+            low=low[i],
+            high=high[i],
+            before=before[i],
+            parts={name: part[i] for name, part in expected.parts.items()},
+            memory=memory,
+            settling=Settling(
+                if_found=settled.if_found[i], if_missed=settled.if_missed[i], lists=settled.lists[i]
+            ),
+            own=own[i],
+            away_km=expected.km[i],
+            community=bool(expected.community[i]),
+        )
+        for i, memory in enumerate(memories)
+    ]
 
 
-def _shared(found: Floats, known: Floats) -> Floats:
+def _genera_shared(
+    events: WaterEvents, before: Floats, rate: Floats, now: float, constants: Constants
+) -> WaterEvents:
     """Finds that name a genus only (NaN for each of its species), shared out by what else is known.
 
     At least one of them lives there: taking a share ``s`` of the find for one species, ``s + (1 - s) p`` is
     its chance ``p`` among the cases with any.
     """
-    open_ = np.isnan(found)
+    open_ = np.isnan(events.found)
+    if not open_.any():
+        return events
+    certain = replace(
+        events, found=np.nan_to_num(events.found), completeness=np.where(open_, 0.0, events.completeness)
+    )
+    _, ((known,),) = remember(
+        before[None, None],
+        [certain],
+        rate=rate[None, None],
+        now=np.array([now]),
+        mistake=np.full((1, 1, len(before)), constants.mistake),
+        constants=constants,
+    )
     p = np.where(open_, np.clip(known, EDGE, 1 - EDGE), 0.0)
     several = 1 - np.prod(1 - p, axis=1, keepdims=True)
-    return np.where(open_, p * (1 / np.maximum(several, EDGE) - 1) / (1 - p), found)
+    shared = np.where(open_, p * (1 / np.maximum(several, EDGE) - 1) / (1 - p), events.found)
+    return replace(events, found=shared)
 
 
-def _interval(
-    expected: Expected,
-    presence: Floats,
-    events: WaterEvents,
-    rate: Floats,
-    faster: Floats,
-    now: float,
-    constants: Constants,
-) -> tuple[Floats, Floats]:
-    """Central 90 % interval of presence, (s,) each.
-
-    What is to be expected, how fast a water turns over and how often a list is mistaken are each moved by
-    1.64 standard errors; what that changes adds up as independent errors do, on log-odds.
-    """
-    rows, middle = [], logit(presence)
-    usual = np.full(len(presence), constants.mistake)
+def _variants(
+    expected: Expected, rate: Floats, faster: Floats, constants: Constants
+) -> tuple[Floats, Floats, Floats]:
+    """Log-odds (7, m, s), turnover and mistakes (7, 1, s) as they are, and each 1.64 standard errors off."""
+    value, wrong = expected.log_odds, np.full(len(rate), constants.mistake)
+    rows = [(value, rate, wrong)]
     for way in (-Z90, Z90):
-        wrong = constants.mistake * math.exp(way * constants.error_of("mistake"))
         rows += [
-            (expected.log_odds + way * expected.error, rate, usual),
-            (expected.log_odds, rate * np.exp(way * faster), usual),
-            (expected.log_odds, rate, np.full(len(presence), wrong)),
+            (value + way * expected.error, rate, wrong),
+            (value, rate * np.exp(way * faster), wrong),
+            (value, rate, wrong * math.exp(way * constants.error_of("mistake"))),
         ]
-    rows = rows if len(events) else rows[::3]
-    log_odds, pace, mistake = (np.concatenate(part) for part in zip(*rows, strict=True))
-    repeated = replace(
-        events,
-        found=np.tile(events.found, (1, len(rows))),
-        completeness=np.tile(events.completeness, (1, len(rows))),
-    )
-    moved = remember(
-        inverse_logit(log_odds), repeated, rate=pace, now=now, constants=constants, mistake=mistake
-    )
-    change = logit(moved.presence.reshape(len(rows), -1)) - middle
+    log_odds, pace, mistake = (np.stack(part) for part in zip(*rows, strict=True))
+    return log_odds, pace[:, None], mistake[:, None]
+
+
+def _interval(presence: Floats) -> tuple[Floats, Floats]:
+    """Central 90 % interval of presence, (m, s) each, from its variants, (7, m, s).
+
+    What each of them changes adds up as independent errors do, on log-odds.
+    """
+    middle, *moved = logit(presence)
+    change = np.stack(moved) - middle
     down, up = (np.sqrt((part**2).sum(axis=0)) for part in (np.minimum(change, 0), np.maximum(change, 0)))
     return inverse_logit(middle - down), inverse_logit(middle + up)
 
 
 def _by_community(
-    community: Community, looking: Looking, shares: Shares, km: Floats, usable: Bools, others: Floats
+    community: Community,
+    looking: Looking,
+    shares: Shares,
+    km: Floats,
+    usable: Bools,
+    others: Sequence[Floats],
+    rows: Ints,
 ) -> tuple[Floats, Floats, Floats]:
-    """Log-odds by the other fishes of the water, their error, and the slope of the share."""
-    x = predictors(
-        np.repeat(shares.share, len(others), axis=0),
-        np.repeat(km[:, community.rows], len(others), axis=0),
-        np.repeat(usable[:, community.rows], len(others), axis=0),
-        others,
+    """Log-odds of some waters by their other fishes, their error, and the slope of the share, (m, s) each."""
+    counts = np.array([len(others[row]) for row in rows.tolist()])
+    of = np.repeat(rows, counts)
+    each = predictors(
+        shares.share[of],
+        km[of][:, community.rows],
+        usable[of][:, community.rows],
+        np.concatenate([others[row] for row in rows.tolist()]),
         looking,
         community,
-    ).mean(axis=0, keepdims=True)
+    )
+    x = np.add.reduceat(each, np.cumsum(counts) - counts, axis=0) / counts[:, None, None]
     value, error = community.log_odds(x)
     taught = community.taught
-    start = logit(np.clip(shares.share[0], EDGE, 1 - EDGE))
+    start = logit(np.clip(shares.share[rows], EDGE, 1 - EDGE))
     return (
-        np.where(taught, value[0], start),
-        np.where(taught, error[0], 0.0),
+        np.where(taught, value, start),
+        np.where(taught, error, 0.0),
         np.where(taught, community.coefficients[:, 1], 1.0),
     )
 

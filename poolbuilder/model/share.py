@@ -24,7 +24,6 @@ from poolbuilder.model.logistic import inverse_logit, logit, pair_km
 from poolbuilder.model.looking import (
     MOST_NAMES,
     RICHNESS,
-    RUNNING,
     SHAPE_PRIOR,
     SHAPES,
     STILL,
@@ -35,6 +34,7 @@ from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 SCALES_KM = (300.0, 100.0, 20.0, 3.0)
 """Wide, to near.  Any sensible choice predicts alike; how many of them tell something is learnt by region."""
@@ -147,10 +147,10 @@ def shifted(share: Floats, shift: Floats) -> Floats:
     return out
 
 
-def shift_of(species: tuple[str, ...], kind: int, constants: Constants) -> Floats:
-    """Log-odds of a water of this type minus those of the other type, (s,)."""
-    sign = 1.0 if kind == STILL else -1.0
-    return sign * np.array([constants.shift.get(name, 0.0) for name in species])
+def shift_of(species: tuple[str, ...], kinds: Ints, constants: Constants) -> Floats:
+    """Log-odds of waters of each type minus those of the other type, (m, s)."""
+    sign = np.where(kinds == STILL, 1.0, -1.0)
+    return sign[:, None] * np.array([constants.shift.get(name, 0.0) for name in species])
 
 
 def nested_shares(
@@ -159,10 +159,10 @@ def nested_shares(
     looking: Looking,
     prior: Floats,
     *,
-    kind: int,
+    kinds: Ints | None = None,
     constants: Constants,
     smoothing: Smoothing = Smoothing(),
-) -> Shares:
+) -> tuple[Shares, Shares]:
     """Shares around waters.
 
     Parameters
@@ -172,44 +172,53 @@ def nested_shares(
     usable : (m, n) bool array
         Which sites may speak for which water.
     looking : Looking
-    prior : (s,) array
+    prior : (m, s) array
         Starting share by status.
-    kind : int
-        Type of the waters; 0 where it is not known: then all sites speak as they are.
+    kinds : (m,) int array, optional
+        Type of each water; 0 where it is not known.
     smoothing : Smoothing
 
     Returns
     -------
-    Shares
+    Shares, Shares
+        With all sites as they are; and with those of the other type of water set apart, where the type of a
+        water is known.
     """
-    away = _away(distance_km, looking)
-    other = np.zeros(len(looking), dtype=bool)
-    if kind:
-        other = looking.water_type == (RUNNING if kind == STILL else STILL)
-    starting = np.repeat(prior[None, :], len(away), axis=0)
-    variance = starting * (1 - starting) / (PRIOR_SITES + 1)
-    led = None
-    looked = _looked(looking, away, usable)
+    away = np.where(usable, np.sqrt(distance_km**2 + looking.spread_km**2), np.inf)
+    variance = prior * (1 - prior) / (PRIOR_SITES + 1)
+    looked = _looked(looking, away)
+    apart = np.zeros(away.shape, dtype=bool)
+    if kinds is not None:
+        apart = (looking.water_type != 0) & (kinds[:, None] != 0) & (looking.water_type != kinds[:, None])
+    parted = apart.any(axis=1)
+    if not parted.any():
+        plain = _shares(_counted(away, looking.found, looked, smoothing.scales), smoothing, prior, variance)
+        return plain, plain
+    own = _counted(np.where(apart, np.inf, away), looking.found, looked, smoothing.scales)
+    theirs = _counted(np.where(apart, away, np.inf), looking.found, looked, smoothing.scales)
+    all_sites = [tuple(a + b for a, b in zip(*two, strict=True)) for two in zip(own, theirs, strict=True)]
+    plain = _shares(all_sites, smoothing, prior, variance)
+    shift = shift_of(looking.species, kinds, constants)
+    led = _Led(
+        parted[:, None],
+        list(_scales(theirs, smoothing.lean, shifted(prior, -shift), variance)),
+        theirs[0][0] / BLOCK,
+        np.maximum(theirs[0][1] - theirs[0][0], 0) / BLOCK,
+        shift,
+        constants.shift_spread,
+    )
+    return plain, _shares(own, smoothing, prior, variance, led)
 
-    def counted(some: Bools) -> list[Counted]:
-        return _counted(away, usable & some, looking.found, looked, smoothing.scales)
 
-    if other.any():
-        shift = shift_of(looking.species, kind, constants)
-        theirs = counted(other)
-        found, number, _ = theirs[0]
-        led = _Led(
-            list(_scales(theirs, smoothing.lean, shifted(starting, -shift), variance)),
-            found / BLOCK,
-            np.maximum(number - found, 0) / BLOCK,
-            shift,
-            constants.shift_spread,
-        )
-    shares = list(_scales(counted(~other), smoothing.lean, starting, variance, led))
-    wide, (share, variance) = shares[NEAR - 1][0], shares[-1]
-    wide, _ = some_unlike(wide, starting, variance)
-    share, variance = some_unlike(share, starting, variance)
-    return Shares(starting, wide, share, _of_log_odds(share, variance))
+def _shares(
+    counted: list[Counted], smoothing: Smoothing, prior: Floats, variance: Floats, led: _Led | None = None
+) -> Shares:
+    """Shares from what was counted around each water."""
+    nested = list(_scales(counted, smoothing.lean, prior, variance, led))
+    wide, (share, variance) = nested[NEAR - 1][0], nested[-1]
+    wide, _ = some_unlike(wide, prior, variance)
+    share, variance = some_unlike(share, prior, variance)
+    return Shares(prior, wide, share, _of_log_odds(share, variance))
 
 
 def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats, Floats]:
@@ -219,21 +228,19 @@ def some_unlike(share: Floats, prior: Floats, variance: Floats) -> tuple[Floats,
     return mixed, (1 - DIFFERENT) ** 2 * variance + (DIFFERENT * prior * (1 - mixed)) ** 2
 
 
-def _away(distance_km: Floats, looking: Looking) -> Floats:
-    out: Floats = np.sqrt(distance_km**2 + looking.spread_km[None, :] ** 2)
-    return out
-
-
 Counted = tuple[Floats, Floats, Floats]
 """Kernel-weighted finds and looked-at sites, and the latter by the squared kernel, (m, s) each."""
 
 
-def _counted(away: Floats, usable: Bools, found: Floats, looked: Floats, scales: int) -> list[Counted]:
-    """What is counted around each water at each scale, wide to near."""
+def _counted(away: Floats, found: Floats, looked: Floats, scales: int) -> list[Counted]:
+    """What is counted around each water at each scale, wide to near; sites infinitely far do not count."""
     out = []
     for scale in SCALES_KM[:scales]:
-        kernel = np.exp(-away / scale) * (usable & (away < CUT * scale))
-        out.append((kernel @ found, _number(kernel, looked), _number(kernel**2, looked)))
+        kernel = np.exp(away / -scale)
+        kernel *= away < CUT * scale
+        finds, number = kernel @ found, _number(kernel, looked)
+        kernel *= kernel
+        out.append((finds, number, _number(kernel, looked)))
     return out
 
 
@@ -264,9 +271,8 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
     looked = np.minimum(looking.looked, 1.0)
     if looking.only_candidates:
         looked = np.ones_like(looked)
-    counted = _counted(
-        _away(km, looking), (km > gap_km) & open_to, looking.found, looked[None], len(SCALES_KM)
-    )
+    away = np.where((km > gap_km) & open_to, np.sqrt(km**2 + looking.spread_km**2), np.inf)
+    counted = _counted(away, looking.found, looked[None], len(SCALES_KM))
     start = np.repeat(prior[None, :], len(rows), axis=0)
     found, c = looking.found[rows], looked[rows]
     best, most = Smoothing(), -np.inf
@@ -302,6 +308,7 @@ class _Led:
     they pass on how far they differ from the wider one.
     """
 
+    parted: Bools
     theirs: list[tuple[Floats, Floats]]
     hits: Floats
     misses: Floats
@@ -312,15 +319,17 @@ class _Led:
         if k:
             there, error = self.theirs[k]
             moved = logit(there) - logit(self.theirs[k - 1][0])
-            return shifted(share, moved / (1 + _of_log_odds(there, error))), variance
-        return self._widest(share, variance)
+            passed = shifted(share, moved / (1 + _of_log_odds(there, error)))
+            return np.where(self.parted, passed, share), variance
+        lead, spread = self._widest(share, variance)
+        return np.where(self.parted, lead, share), np.where(self.parted, spread, variance)
 
     def _widest(self, share: Floats, variance: Floats) -> tuple[Floats, Floats]:
         own = _of_log_odds(share, variance)
         middle = logit(share) * np.sqrt(1 + LOGISTIC * own)
         apart = own + self.spread**2
         left = own * self.spread**2 / apart
-        here = logit(THERE) + self.shift[:, None]
+        here = logit(THERE) + self.shift[..., None]
         fit = self.hits[..., None] * np.log(THERE) + self.misses[..., None] * np.log1p(-THERE)
         fit = fit - (here - middle[..., None]) ** 2 / (2 * apart[..., None])
         weight = np.exp(fit - fit.max(axis=-1, keepdims=True))
@@ -347,7 +356,7 @@ def _stands_for() -> tuple[Floats, Floats]:
     return part / any_named[..., None], odds
 
 
-def _looked(looking: Looking, away: Floats, usable: Bools) -> Floats:
+def _looked(looking: Looking, away: Floats) -> Floats:
     """How many looked-at sites each site stands for, (m, n, s) or (1, n, s).
 
     Where only candidates were recorded, sites without any left no record.  How many they are is told by how
@@ -357,7 +366,7 @@ def _looked(looking: Looking, away: Floats, usable: Bools) -> Floats:
     if not looking.only_candidates:
         return looking.looked[None]
     held = np.minimum((looking.found > 0).sum(axis=1), MOST_NAMES)
-    some = usable & looking.lists & (held > 0)
+    some = np.isfinite(away) & looking.lists & (held > 0)
     weight = some * (np.exp(-away / TOGETHER_KM) + 1e-3)
     weight *= np.minimum(1.0, MOST_LISTS / np.maximum(weight.sum(axis=1, keepdims=True), EDGE))
     stands, odds = _stands_for()

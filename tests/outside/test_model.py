@@ -86,8 +86,21 @@ def test_memory_against_the_forward_algorithm(seed: int, monkeypatch: pytest.Mon
 
     rng = np.random.default_rng(seed)
     presence, rate, now = rng.uniform(0.01, 0.95, size=3), rng.uniform(0.001, 0.2, size=3), 2015
-    events = _history(rng, 3, int(rng.integers(1, 15)))
-    memory = remember(presence, events, rate=rate, now=float(now), constants=CONSTANTS)
+    events, other = _history(rng, 3, int(rng.integers(1, 15))), _history(rng, 3, int(rng.integers(0, 9)))
+
+    def both() -> tuple[memory_module.Memory, np.ndarray]:
+        """This water and another one beside it."""
+        (memory, _), known = remember(
+            np.stack([presence, rng.uniform(0.01, 0.95, size=3)])[None],
+            [events, other],
+            rate=rate[None, None],
+            now=np.full(2, float(now)),
+            mistake=np.full((1, 1, 3), CONSTANTS.mistake),
+            constants=CONSTANTS,
+        )
+        return memory, known[0, 0]
+
+    memory, known = both()
     _, worth = scipy.special.roots_jacobi(16, CONSTANTS.detection_b - 1, CONSTANTS.detection_a - 1)
     for j in range(3):
         usual = np.append(1 - presence[j], presence[j] * worth / worth.sum())
@@ -97,14 +110,14 @@ def test_memory_against_the_forward_algorithm(seed: int, monkeypatch: pytest.Mon
         kept = np.exp(-rate[j])
         water.transmat_ = kept * np.eye(len(usual)) + (1 - kept) * usual[None, :]
         last = water.predict_proba(_frames(events, j, presence[j], now))[-1]
-        assert memory.presence[j] == pytest.approx(1 - last[0], abs=1e-9)
+        assert known[j] == pytest.approx(1 - last[0], abs=1e-9)
         assert memory.state[j] == pytest.approx(last, abs=1e-9)
-    change = scipy.special.logit(memory.presence) - scipy.special.logit(presence)
+    change = scipy.special.logit(known) - scipy.special.logit(presence)
     assert memory.log_odds.sum(axis=0) == pytest.approx(change, abs=1e-9)
     monkeypatch.setattr(memory_module, "SLIP", slipping)
-    slipped = remember(presence, events, rate=rate, now=float(now), constants=CONSTANTS).presence
-    assert slipped == pytest.approx(memory.presence, abs=20 * slipping)
-    assert (slipped != memory.presence).any()
+    slipped = both()[1]
+    assert slipped == pytest.approx(known, abs=20 * slipping)
+    assert (slipped != known).any()
 
 
 def test_logistic_fit_with_offset_against_statsmodels() -> None:
@@ -145,12 +158,11 @@ def _share(found: np.ndarray, looked: np.ndarray, km: np.ndarray, prior: float) 
         found=found[:, None], looked=looked[:, None], spread_km=np.zeros(len(found)), species=("Lepomis cyanellus",),
         water_type=np.zeros(len(found), dtype=np.int64), only_candidates=False,
     )  # fmt: skip
-    out = share_module.nested_shares(
+    out, _ = share_module.nested_shares(
         km[None, :],
         np.ones((1, len(found)), dtype=bool),
         looking,
-        np.array([prior]),
-        kind=0,
+        np.array([[prior]]),
         constants=CONSTANTS,
     )
     assert out.variance[0, 0] > 0
