@@ -54,115 +54,98 @@ class Frame:
         return cls(radius_km=radius_km, outlined=water is not None and water.outline is not None, year=year)
 
 
-@dataclass(frozen=True)
-class _Seen:
-    """The evidence of one species as arrays."""
-
-    kind: Ints
-    records: Ints
-    distance_km: Floats
-    by_water_km: Floats
-    uncertainty_m: Floats
-    year: Floats
-    inside: Floats
-    in_water: Floats
-    counted: Bools  # speaks for the species by its own name
-
-
 _OWN = np.array([kind in OWN_KINDS for kind in KINDS])
 
 
-def _seen(found: Found, located: Any, count: int) -> list[_Seen]:
-    """The evidence of each of so many species."""
-    of = located.rows[found.record]
-    year = located.screened.year[of].astype(float)
-    columns: Sequence[Any] = (
-        found.kind,
-        found.records,
-        located.distance_km[found.record],
-        located.by_water_km[found.record],
-        located.screened.uncertainty_m[of],
-        np.where(year > 0, year, np.nan),
-        located.inside_share[found.record],
-        found.here,
-        _OWN[found.kind],
-    )
-    ends = np.searchsorted(found.species, np.arange(count + 1))
-    return [
-        _Seen(*(column[start:end] for column in columns))
-        for start, end in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True)
-    ]
+class _Counts:
+    """What the evidence counts for each candidate; arrays of one element a candidate unless said."""
 
+    def __init__(self, found: Found, located: Any, count: int, frame: Frame) -> None:
+        self._count, self._frame, self._found = count, frame, found
+        self._species, self._records, self._in_water = found.species, found.records, found.here >= 0.5
+        year = located.screened.year[located.rows[found.record]].astype(float)
+        self._year = np.where(year > 0, year, np.nan)
+        self._km, by_water = located.distance_km[found.record], located.by_water_km[found.record]
+        self._by_water_km = by_water
+        self.own = _OWN[found.kind]  # by event: speaks for the species by its own name
+        self.near = self.own & (self._km <= frame.radius_km)  # by event
+        self.connected = self._any(self.own & (by_water <= frame.radius_km))
+        self.hybrid = self._sum(self._records, found.kind == HYBRID)
+        self.inside = self._sum(located.inside_share[found.record] * self._records, self.own)
 
-def _tier(events: _Seen, counted: Bools, row: Mapping[str, Any], radius_km: float) -> str:
-    if counted.any():
-        if (events.in_water[counted] >= 0.5).any():
-            return "water"
-        if (events.by_water_km[counted] <= radius_km).any():
-            return "connected"
-        if (events.distance_km[counted] <= radius_km).any():
-            return "radius"
-        return "beyond"
-    return "range" if row["rangeClass"] in _INSIDE else "none"
+    def _sum(self, values: NDArray[Any], rows: Bools) -> NDArray[Any]:
+        total = np.bincount(self._species[rows], values[rows], minlength=self._count)
+        return total.astype(values.dtype)
 
+    def _any(self, rows: Bools) -> Bools:
+        return np.bincount(self._species[rows], minlength=self._count) > 0
 
-def _least(values: Floats) -> float | None:
-    known = values[~np.isnan(values)]
-    return float(known.min()) if len(known) else None
+    def _least(self, values: Floats, rows: Bools) -> Floats:
+        """The least value that is known; NaN without any."""
+        least = np.full(self._count, np.nan)
+        np.fmin.at(least, self._species[rows], values[rows])
+        return least
 
+    def columns(self) -> dict[str, list[Any]]:
+        """The counted columns of POOL, but for the note."""
+        median = np.full(self._count, np.nan)
+        for j in np.unique(self._species[self.near]).tolist():
+            rows = self.near & (self._species == j)
+            median[j] = np.median(np.repeat(self._km[rows], self._records[rows]))
+        numbers = {
+            "records": self._sum(self._records, self.near),
+            "recordsInWater": self._sum(self._records, self.near & self._in_water),
+            "expectedRecords": self.inside,
+            "events": np.bincount(self._species[self.near], minlength=self._count),
+            "nearestKm": self._least(self._km, self.own),
+            "medianKm": median,
+            "nearestByWaterKm": self._least(self._by_water_km, self.own),
+            "firstYear": self._least(self._year, self.near),
+            "lastYear": -self._least(-self._year, self.near),
+            "hybridRecords": self.hybrid,
+        }
+        out = {name: [None if x != x else x for x in values.tolist()] for name, values in numbers.items()}
+        for name in ("firstYear", "lastYear"):
+            out[name] = [None if year is None else int(year) for year in out[name]]
+        return out
 
-def _weighted_median(values: Floats, counts: Ints) -> float | None:
-    return float(np.median(np.repeat(values, counts))) if len(values) else None
+    def tiers(self, inside_range: Sequence[bool]) -> list[str]:
+        """The tier of each candidate, by whether it is inside of its range."""
+        own, near, water = (self._any(rows) for rows in (self.own, self.near, self.own & self._in_water))
+        return [
+            str(tier)
+            for tier in np.select(
+                [water, self.connected, near, own, np.array(inside_range, dtype=bool)], TIERS[:-1], TIERS[-1]
+            )
+        ]
 
+    def remarks(self, tiers: Sequence[str], uncertainty_m: Floats) -> list[dict[str, Any]]:
+        """The facts behind what a careful colleague would add to each row, see `pool_words.candidate_note`.
 
-def _years(events: _Seen, mask: Bools) -> tuple[int | None, int | None]:
-    known = events.year[mask]
-    known = known[~np.isnan(known)]
-    return (int(known.min()), int(known.max())) if len(known) else (None, None)
-
-
-def _remarks(events: _Seen, near: Bools, tier: str, frame: Frame) -> dict[str, Any]:
-    """The facts behind what a careful colleague would add to the row, see `pool_words.candidate_note`."""
-    _, last = _years(events, events.counted)
-    ambiguous, hybrid = (events.kind > 0) & (events.kind < HYBRID), events.kind == HYBRID
-    found: dict[str, Any] = {
-        "tier": "" if tier == "none" and hybrid.any() else tier,
-        "undated": last is None and bool(events.counted.any()),
-        "notSince": last if last is not None and frame.year - last >= OLD_YEARS else None,
-        "ambiguous": int(events.records[ambiguous].sum()),
-    }
-    if near.any():
-        nearest = np.flatnonzero(near)[int(np.argmin(events.distance_km[near]))]
-        straight, by_water = float(events.distance_km[nearest]), float(events.by_water_km[nearest])
-        found["coarse"] = bool((events.uncertainty_m[near] >= frame.radius_km * 500).all())
-        found["single"] = bool(near.sum() == 1 and events.records[near].sum() == 1)
-        if by_water > 3 * straight and by_water > straight + FARTHER_KM:
-            found |= {"overLandKm": straight, "byWaterKm": by_water}
-    return found
-
-
-def _row(events: _Seen, row: Mapping[str, Any], frame: Frame) -> dict[str, Any]:
-    """The counted columns of one candidate."""
-    radius_km = frame.radius_km
-    near = events.counted & (events.distance_km <= radius_km)
-    own = events.counted
-    tier = _tier(events, own, row, radius_km)
-    first, last = _years(events, near)
-    in_water = near & (events.in_water >= 0.5)
-    return {
-        "tier": tier,
-        "records": int(events.records[near].sum()),
-        "recordsInWater": int(events.records[in_water].sum()),
-        "expectedRecords": float((events.inside * events.records)[own].sum()),
-        "events": int(near.sum()),
-        "nearestKm": _least(events.distance_km[own]),
-        "medianKm": _weighted_median(events.distance_km[near], events.records[near]),
-        "nearestByWaterKm": _least(events.by_water_km[own]),
-        "firstYear": first,
-        "lastYear": last,
-        "hybridRecords": int(events.records[events.kind == HYBRID].sum()),
-        "note": pool_words.candidate_note(_remarks(events, near, tier, frame)),
-    }
+        *uncertainty_m* is that of each event.
+        """
+        frame, kind = self._frame, self._found.kind
+        last = -self._least(-self._year, self.own)
+        undated = np.isnan(last) & self._any(self.own)
+        ambiguous = self._sum(self._records, (kind > 0) & (kind < HYBRID))
+        found: list[dict[str, Any]] = [
+            {
+                "tier": "" if tier == "none" and self._any(kind == HYBRID)[j] else tier,
+                "undated": bool(undated[j]),
+                "notSince": int(last[j]) if frame.year - last[j] >= OLD_YEARS else None,
+                "ambiguous": int(ambiguous[j]),
+            }
+            for j, tier in enumerate(tiers)
+        ]
+        for j in np.unique(self._species[self.near]).tolist():
+            rows = np.flatnonzero(self.near & (self._species == j))
+            nearest = rows[np.argmin(self._km[rows])]
+            straight, by_water = float(self._km[nearest]), float(self._by_water_km[nearest])
+            found[j]["coarse"] = bool((uncertainty_m[rows] >= frame.radius_km * 500).all())
+            found[j]["single"] = bool(len(rows) == 1 and self._records[rows].sum() == 1)
+            if by_water > 3 * straight and by_water > straight + FARTHER_KM:
+                found[j] |= {"overLandKm": straight, "byWaterKm": by_water}
+        return found
 
 
 def candidate_rows(
@@ -192,28 +175,31 @@ def candidate_rows(
     list of dict
         Rows of POOL, sorted by presence, then name.
     """
-    said = {row["scientificName"]: row for row in status.to_pylist()}
-    rows = []
-    for j, (name, events) in enumerate(zip(species, _seen(found, located, len(species)), strict=True)):
-        row = _row(events, said[name], frame)
-        row["note"] = "; ".join(text for text in (row["note"], establishment[name].note) if text)
-        lists = int(weighed.settling.lists[j])
-        rows.append(
-            {
-                "scientificName": name,
-                "vernacularName": vernacular.get(name),
-                "presence": float(weighed.presence[j]),
-                "presenceLow": float(weighed.low[j]),
-                "presenceHigh": float(weighed.high[j]),
-                "presenceIfFound": float(weighed.settling.if_found[j]),
-                "presenceIfMissed": float(weighed.settling.if_missed[j]),
-                "listsToRuleOut": None if lists < 0 else lists,
-                "establishmentMeans": establishment[name].means,
-                "establishmentSource": establishment[name].source,
-                "rangeKm": said[name]["rangeKm"],
-                **row,
-            }
-        )
+    stated = {row["scientificName"]: row for row in status.to_pylist()}
+    counts = _Counts(found, located, len(species), frame)
+    tiers = counts.tiers([stated[name]["rangeClass"] in _INSIDE for name in species])
+    remarks = counts.remarks(tiers, located.screened.uncertainty_m[located.rows[found.record]])
+    settling = weighed.settling
+    columns: dict[str, Sequence[Any]] = {
+        "scientificName": species,
+        "vernacularName": [vernacular.get(name) for name in species],
+        "presence": weighed.presence.tolist(),
+        "presenceLow": weighed.low.tolist(),
+        "presenceHigh": weighed.high.tolist(),
+        "presenceIfFound": settling.if_found.tolist(),
+        "presenceIfMissed": settling.if_missed.tolist(),
+        "listsToRuleOut": [None if lists < 0 else lists for lists in settling.lists.tolist()],
+        "establishmentMeans": [establishment[name].means for name in species],
+        "establishmentSource": [establishment[name].source for name in species],
+        "rangeKm": [stated[name]["rangeKm"] for name in species],
+        "tier": tiers,
+        **counts.columns(),
+        "note": [
+            "; ".join(text for text in (pool_words.candidate_note(remark), establishment[name].note) if text)
+            for name, remark in zip(species, remarks, strict=True)
+        ],
+    }
+    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     total = sum(row["presence"] for row in rows)
     ordered = sorted(rows, key=lambda row: (-round(row["presence"], 12), row["scientificName"]))
     for row in ordered:
