@@ -22,6 +22,7 @@ from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import MissingExtraError, RecordFileError, SourceError, said
 from poolbuilder.model.constants import Constants
+from poolbuilder.model.looking import joint_codes
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.reader import read_taxon
@@ -492,13 +493,14 @@ class Repeats:
         identifier, _ = tables.codes(screened["occurrenceID"])
         size = settings.event_cell_degrees
         east, north = (
-            np.nan_to_num(np.round(tables.numbers(screened[name]) / size), nan=1e9)
+            np.nan_to_num(np.round(tables.numbers(screened[name]) / size), nan=1e9).astype(np.int64)
             for name in ("longitude", "latitude")
         )
-        _, cell = np.unique(east + 1j * north, return_inverse=True)
         groups = []
-        for key in (identifier, np.asarray(cell, dtype=np.int64).reshape(-1)):
-            rows = np.flatnonzero((key >= 0) & np.isin(key, key[struck]))
+        for key in (identifier, joint_codes(east, north)):
+            compared = np.zeros(int(key.max(initial=-1)) + 2, dtype=bool)
+            compared[key[struck]] = True
+            rows = np.flatnonzero((key >= 0) & compared[key])
             _, group = np.unique(key[rows], return_inverse=True)
             groups.append((rows, group, struck[rows]))
         return cls(groups=groups)

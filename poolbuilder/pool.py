@@ -39,7 +39,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
-from poolbuilder.schemas import CROSSES, HYBRIDS, POOL
+from poolbuilder.schemas import CROSSES, HYBRIDS, POOL, STATUS, check
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
@@ -353,8 +353,8 @@ class Built:
         ]
 
     @cached_property
-    def status(self) -> pa.Table:
-        """What the range polygons say; schema STATUS."""
+    def status(self) -> list[dict[str, Any]]:
+        """What the range polygons say; rows of STATUS."""
         return status_at(self.ranges, self.site, self.checklist.species)
 
     @cached_property
@@ -497,7 +497,7 @@ class Built:
             contributions=self.contributions,
             rejected=rejected_records(screened),
             crosses=tables.of_rows(CROSSES, self.crosses),
-            status=self.status,
+            status=check(tables.of_rows(STATUS, self.status), STATUS, "status"),
             counts={
                 **count_records(screened, located.table(COUNTED), self.site.radius_km),
                 "elsewhere": self.provenance.elsewhere,

@@ -14,7 +14,7 @@ import json
 import math
 import shutil
 import zipfile
-from collections.abc import Callable, Collection, Iterator, MutableMapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
@@ -36,6 +36,7 @@ from poolbuilder.model.looking import (
     Events,
     Looking,
     events_of,
+    joint_codes,
     look,
     plain_names,
     type_of_water,
@@ -45,7 +46,7 @@ from poolbuilder.model.presence import LIKELY_HERE, Region, WaterSeen, chance_he
 from poolbuilder.model.share import Smoothing, starting_share
 from poolbuilder.names.checklist import ALIKE, Checklist, NameShares, name_shares
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
-from poolbuilder.places.geodesy import distance_km, to_ecef
+from poolbuilder.places.geodesy import distance_km, distance_within_km, to_ecef
 from poolbuilder.places.sites import Site
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.schemas import LOCATED
@@ -212,14 +213,14 @@ class _Meant:
         )
 
 
-def prior_of(status: pa.Table, means: dict[str, str], *, settings: Settings) -> Floats:
+def prior_of(status: Sequence[Mapping[str, Any]], means: dict[str, str], *, settings: Settings) -> Floats:
     """Starting share of each species by its range class, else by who says native or introduced, (s,)."""
     return np.array(
         [
             starting_share(
                 row["rangeClass"], row["rangeKm"], means.get(row["scientificName"]), settings=settings
             )
-            for row in status.to_pylist()
+            for row in status
         ]
     )
 
@@ -228,7 +229,7 @@ def see_water(
     region: Region,
     site: Site,
     *,
-    status: pa.Table,
+    status: Sequence[Mapping[str, Any]],
     means: dict[str, str],
     water: Water | None,
     statements: Sequence[tuple[str, bool, float]],
@@ -353,6 +354,11 @@ class DistinctPlaces:
     uncertainty_m: Floats
     spot: Ints
 
+    @cached_property
+    def points(self) -> Floats:
+        """ECEF metres of the places, (q, 3)."""
+        return to_ecef(self.longitude, self.latitude)
+
 
 class Screened:
     """Screened records, and what is worked out of them once for all the waters that read them.
@@ -448,12 +454,12 @@ class Screened:
     @cached_property
     def spots(self) -> DistinctPlaces:
         """The distinct places and uncertainties."""
-        place, at = np.unique(self.longitude + 1j * self.latitude, return_inverse=True)
-        distinct, unsure = np.unique(self.uncertainty_m, return_inverse=True)
-        _, first, spot = np.unique(at * len(distinct) + unsure, return_index=True, return_inverse=True)
+        at, unsure = joint_codes(_codes(self.longitude), _codes(self.latitude)), _codes(self.uncertainty_m)
+        _, place = np.unique(at, return_index=True)
+        _, first, spot = np.unique(joint_codes(at, unsure), return_index=True, return_inverse=True)
         return DistinctPlaces(
-            longitude=place.real.copy(),
-            latitude=place.imag.copy(),
+            longitude=self.longitude[place],
+            latitude=self.latitude[place],
             place=at[first],
             uncertainty_m=self.uncertainty_m[first],
             spot=spot,
@@ -515,6 +521,11 @@ class Screened:
             if event not in named and genus in self.checklist.genera:
                 found.setdefault(genus, []).append(float(year) if year > 0 else np.nan)
         return [(genus, float(np.fmax.reduce(each)), len(each)) for genus, each in found.items()]
+
+
+def _codes(values: Floats) -> Ints:
+    """Code of each distinct number, in their order."""
+    return np.unique(values, return_inverse=True)[1]
 
 
 _EVENT = ["eventID", "eventDate", "longitude", "latitude"]
@@ -633,10 +644,15 @@ def locate(screened: Screened, rows: Ints, site: Site, *, water: Water | None, s
     """
     spots = screened.spots
     uncertainty, spot = spots.uncertainty_m, spots.spot
-    away = distance_km(
-        spots.longitude, spots.latitude, from_longitude=site.longitude, from_latitude=site.latitude
+    reach = reach_of(site, settings=settings) + SPREAD * uncertainty / 1000
+    away = distance_within_km(
+        spots.longitude,
+        spots.latitude,
+        spots.points,
+        of=(site.longitude, site.latitude),
+        most_km=float(reach.max(initial=0.0)),
     )[spots.place]
-    within = away <= reach_of(site, settings=settings) + SPREAD * uncertainty / 1000
+    within = away <= reach
     mine = within[spot]
     if len(rows) < screened.table.num_rows:
         read = np.zeros(screened.table.num_rows, dtype=bool)

@@ -152,7 +152,7 @@ def candidate_rows(
     weighed: Weighed,
     found: Found,
     located: Any,
-    status: pa.Table,
+    status: Sequence[Mapping[str, Any]],
     *,
     species: Sequence[str],
     vernacular: Mapping[str, str | None],
@@ -165,8 +165,8 @@ def candidate_rows(
     ----------
     located : poolbuilder.surroundings.Located
         The records that *found* is made of.
-    status : Table, schema STATUS
-        One row per species.
+    status : sequence of dict
+        Rows of STATUS, one per species.
     establishment : mapping
         Species to its status at the place.
 
@@ -175,7 +175,7 @@ def candidate_rows(
     list of dict
         Rows of POOL, sorted by presence, then name.
     """
-    stated = {row["scientificName"]: row for row in status.to_pylist()}
+    stated = {row["scientificName"]: row for row in status}
     counts = _Counts(found, located, len(species), frame)
     tiers = counts.tiers([stated[name]["rangeClass"] in _INSIDE for name in species])
     remarks = counts.remarks(tiers, located.screened.uncertainty_m[located.rows[found.record]])
@@ -211,7 +211,7 @@ def contributions_table(
     weighed: Weighed,
     region: Region,
     candidates: Sequence[Mapping[str, Any]],
-    status: pa.Table,
+    status: Sequence[Mapping[str, Any]],
     *,
     establishment: Mapping[str, Establishment],
     told: Sequence[str],
@@ -222,7 +222,8 @@ def contributions_table(
     ----------
     candidates : sequence of dict
         Rows of POOL.
-    status : Table, schema STATUS
+    status : sequence of dict
+        Rows of STATUS.
     establishment : mapping
         Species to its status at the place.
     told : sequence of str
@@ -233,7 +234,7 @@ def contributions_table(
     Table, schema CONTRIBUTIONS
         In the order of the candidates.
     """
-    said = {row["scientificName"]: row for row in status.to_pylist()}
+    said = {row["scientificName"]: row for row in status}
     column = {name: j for j, name in enumerate(region.looking.species)}
     steps = [
         step

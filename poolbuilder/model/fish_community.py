@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.logistic import fit, logit, pair_km
 from poolbuilder.model.looking import Looking
-from poolbuilder.model.share import Smoothing, nested_shares
+from poolbuilder.model.share import Smoothing, mean_shares
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -29,9 +29,9 @@ BASE_MEAN, BASE_PRECISION = -2.0, 0.05
 RARE_NAME = 5
 FEW_FINDS = 5
 MOST_AXES = 40
-LIKE_SCALE, LIKE_POWER, LIKE_KM, LIKE_PRIOR = 30.0, 4.0, 30.0, 0.3
+LIKE_SCALE, LIKE_KM, LIKE_PRIOR = 30.0, 30.0, 0.3
 MOST_SHARE = 0.98
-ROWS = 256
+ROWS = 128
 POOLED_SPECIES = 20
 MOST_SITES = 2500
 """The sites nearest to the middle of the region are learnt from."""
@@ -113,8 +113,15 @@ def predictors(
     others, found = looking.others[community.rows], looking.found[community.rows]
     shared = (mine * community.rarity) @ others.T
     total = (mine @ community.rarity)[:, None] + (others @ community.rarity)[None, :]
-    alike = LIKE_SCALE * ((shared + 1) / (total - shared + 1)) ** LIKE_POWER
-    kernel = np.exp(-distance_km / LIKE_KM) * usable * alike
+    total -= shared
+    total += 1
+    shared += 1
+    shared /= total
+    shared *= shared
+    kernel = np.exp(np.where(usable, distance_km, np.inf) / -LIKE_KM)
+    kernel *= shared  # the fourth power of how alike two lists are
+    kernel *= shared
+    kernel *= LIKE_SCALE
     like = (kernel @ found + LIKE_PRIOR * share * c) / (kernel.sum(axis=1, keepdims=True) + LIKE_PRIOR) / c
     number = np.log1p(mine.sum(axis=1) / c)
     own = np.column_stack([number, number**2, (mine - community.centre) @ community.axes / np.sqrt(c)])
@@ -186,10 +193,7 @@ def _of_sites(
         some = rows[start : start + ROWS]
         km = pair_km(looking.points[some], looking.points)
         beyond = (km > settings.effort_gap_km) & open_to
-        start_share = np.broadcast_to(prior, (len(some), len(prior)))
-        share = nested_shares(km, beyond, looking, start_share, constants=constants, smoothing=smoothing)[
-            0
-        ].share
+        share = mean_shares(km, beyond, looking, np.tile(prior, (len(some), 1)), smoothing)
         speak = half.rows
         parts.append(predictors(share, km[:, speak], beyond[:, speak], looking.others[some], looking, half))
     return np.concatenate(parts)

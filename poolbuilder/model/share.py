@@ -210,6 +210,16 @@ def nested_shares(
     return plain, _shares(own, smoothing, prior, variance, led)
 
 
+def mean_shares(
+    distance_km: Floats, usable: Bools, looking: Looking, prior: Floats, smoothing: Smoothing
+) -> Floats:
+    """The share around waters with all sites as they are, as `nested_shares` has it, (m, s)."""
+    away = np.where(usable, np.sqrt(distance_km**2 + looking.spread_km**2), np.inf)
+    counted = _counted(away, looking.found, _looked(looking, away), smoothing.scales, squares=False)
+    share: Floats = _shares(counted, smoothing, prior, np.zeros_like(prior)).share
+    return share
+
+
 def _shares(
     counted: list[Counted], smoothing: Smoothing, prior: Floats, variance: Floats, led: _Led | None = None
 ) -> Shares:
@@ -232,15 +242,21 @@ Counted = tuple[Floats, Floats, Floats]
 """Kernel-weighted finds and looked-at sites, and the latter by the squared kernel, (m, s) each."""
 
 
-def _counted(away: Floats, found: Floats, looked: Floats, scales: int) -> list[Counted]:
-    """What is counted around each water at each scale, wide to near; sites infinitely far do not count."""
+def _counted(
+    away: Floats, found: Floats, looked: Floats, scales: int, *, squares: bool = True
+) -> list[Counted]:
+    """What is counted around each water at each scale, wide to near; sites infinitely far do not count.
+
+    Squares, which only variances need, are left at 0 where they are not asked for.
+    """
     out = []
     for scale in SCALES_KM[:scales]:
         kernel = np.exp(away / -scale)
         kernel *= away < CUT * scale
         finds, number = kernel @ found, _number(kernel, looked)
-        kernel *= kernel
-        out.append((finds, number, _number(kernel, looked)))
+        if squares:
+            kernel *= kernel
+        out.append((finds, number, _number(kernel, looked) if squares else np.zeros_like(number)))
     return out
 
 
@@ -272,7 +288,7 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
     if looking.only_candidates:
         looked = np.ones_like(looked)
     away = np.where((km > gap_km) & open_to, np.sqrt(km**2 + looking.spread_km**2), np.inf)
-    counted = _counted(away, looking.found, looked[None], len(SCALES_KM))
+    counted = _counted(away, looking.found, looked[None], len(SCALES_KM), squares=False)
     start = np.repeat(prior[None, :], len(rows), axis=0)
     found, c = looking.found[rows], looked[rows]
     best, most = Smoothing(), -np.inf

@@ -65,6 +65,28 @@ def distance_km(
     return (metres / 1000).reshape(shape)
 
 
+def distance_within_km(
+    longitude: Floats, latitude: Floats, points: Floats, *, of: tuple[float, float], most_km: float
+) -> Floats:
+    """Geodesic distance of places that may be so near, in kilometres; infinite for the others.
+
+    Parameters
+    ----------
+    longitude, latitude : (n,) array
+        Degrees.
+    points : (n, 3) array
+        The same in ECEF metres.
+    of : (longitude, latitude)
+    most_km : float
+        A place farther away than this may come out as infinitely far.
+    """
+    offset = points - to_ecef(of[0], of[1])
+    near = np.flatnonzero(np.einsum("ij,ij->i", offset, offset) <= chord_bounds_m(most_km)[1] ** 2)
+    away = np.full(len(points), np.inf)
+    away[near] = distance_km(longitude[near], latitude[near], from_longitude=of[0], from_latitude=of[1])
+    return away
+
+
 def to_ecef(longitude: ArrayLike, latitude: ArrayLike) -> Floats:
     """Earth-centred, Earth-fixed coordinates of points on WGS84, in metres.
 

@@ -13,10 +13,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import words
@@ -79,7 +79,7 @@ class Establishment:
         """What speaks against it, in words."""
         return words.status_remark(self)
 
-    @property
+    @cached_property
     def note(self) -> str:
         """The remark, and since when the species is recorded where nobody states its status."""
         return "; ".join(text for text in (self.remark, words.recorded_since(self.since)) if text)
@@ -194,7 +194,7 @@ def terms_of_records(
 
 def status_answers(
     records: Mapping[int, RecordTerms],
-    polygons: pa.Table,
+    polygons: Sequence[Mapping[str, Any]],
     checklist: Checklist,
     site: Site,
     *,
@@ -209,8 +209,8 @@ def status_answers(
     ----------
     records : mapping
         Place of a species in the list to what its records say, see `terms_of_records`.
-    polygons : Table, schema STATUS
-        What the range polygons say.
+    polygons : sequence of dict
+        What the range polygons say; rows of STATUS.
     checklist : Checklist
     site : Site
     basins : poolbuilder.water.basins.Basins or None
@@ -233,7 +233,7 @@ def status_answers(
     listed = [each.at(site, year=year, code=drainage.code) for each in lists]
     shipped = shipped_statements(checklist.species, site.longitude, site.latitude, drainage)
     found = {}
-    for row in polygons.to_pylist():
+    for row in polygons:
         name, drawn = row["scientificName"], row["establishmentMeans"]
         throughout = checklist.establishment(name)
         statements = [item for each in listed for item in each.get(name, ())]
@@ -243,10 +243,17 @@ def status_answers(
             statements.append(Statement(source="checklist", means=throughout))
         if name in shipped:
             statements.append(shipped[name])
-        found[name] = decide(
-            statements,
-            records=said.get(name),
-            polygons_differ=drawn is not None and row["polygonsDisagree"],
-            order=order,
-        )
+        differ = drawn is not None and row["polygonsDisagree"]
+        if name in said:
+            found[name] = decide(statements, records=said[name], polygons_differ=differ, order=order)
+        else:
+            found[name] = _without_records(tuple(statements), differ, order)
     return found
+
+
+@lru_cache(maxsize=4096)
+def _without_records(
+    statements: tuple[Statement, ...], polygons_differ: bool, order: tuple[str, ...]
+) -> Establishment:
+    """What is decided between the same statements at many waters."""
+    return decide(statements, polygons_differ=polygons_differ, order=order)

@@ -17,10 +17,9 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 import shapely
 
-from poolbuilder import tables, words
+from poolbuilder import words
 from poolbuilder.errors import LayerError
 from poolbuilder.names.checklist import Checklist, open_meanings
 from poolbuilder.names.reader import read_name
@@ -28,7 +27,7 @@ from poolbuilder.names.vocabularies import columns_of
 from poolbuilder.places.geodesy import Edges, covering_box
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.sites import Site
-from poolbuilder.schemas import STATUS, check
+from poolbuilder.schemas import STATUS
 from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.terms import STRENGTH, polygon_class, read_code, side
 
@@ -320,7 +319,7 @@ class RangeMap:
         return features
 
 
-def status_at(range_map: RangeMap | None, site: Site, species: Sequence[str]) -> pa.Table:
+def status_at(range_map: RangeMap | None, site: Site, species: Sequence[str]) -> list[dict[str, Any]]:
     """What the range polygons say of each species at a site.
 
     Parameters
@@ -334,17 +333,14 @@ def status_at(range_map: RangeMap | None, site: Site, species: Sequence[str]) ->
 
     Returns
     -------
-    Table, schema STATUS
-        One row per species, in the order given.
+    list of dict
+        Rows of STATUS, one per species, in the order given.
     """
     covering: dict[str, list[RangePolygon]] = {}
     if range_map is not None and range_map.polygons:
         for polygon in range_map.covering(site.longitude, site.latitude):
             covering.setdefault(polygon.species, []).append(polygon)
-    rows = [_status(range_map, site, name, covering.get(name, [])) for name in species]
-    return check(
-        tables.table(STATUS, {name: [row[name] for row in rows] for name in STATUS.names}), STATUS, "status"
-    )
+    return [_status(range_map, site, name, covering.get(name, [])) for name in species]
 
 
 def _status(
