@@ -50,10 +50,10 @@ def located(*rows: dict[str, Any]) -> pa.Table:
     return make(LOCATED, [_accepted(row) for row in rows])
 
 
-def status(*rows: dict[str, Any]) -> pa.Table:
+def status(*rows: dict[str, Any]) -> list[dict[str, Any]]:
     """Rows of STATUS; without a map unless said otherwise."""
     filled = [{"rangeClass": "no_map", "words": "no range map", **row} for row in rows]
-    return tables.table(STATUS, {name: [row.get(name) for row in filled] for name in STATUS.names})
+    return [{name: row.get(name) for name in STATUS.names} for row in filled]
 
 
 def _accepted(row: dict[str, Any]) -> dict[str, Any]:

@@ -30,10 +30,10 @@ def _map(*names: str) -> RangeMap:
 
 
 def _status(found: RangeMap | None, site: Site = SITE, species=SUNFISHES.species) -> dict[str, dict]:
-    table = status_at(found, site, species)
-    assert table.schema.equals(STATUS)
-    assert table["scientificName"].to_pylist() == list(species)
-    return {row["scientificName"].removeprefix("Lepomis "): row for row in table.to_pylist()}
+    rows = status_at(found, site, species)
+    assert all(list(row) == STATUS.names for row in rows)
+    assert [row["scientificName"] for row in rows] == list(species)
+    return {row["scientificName"].removeprefix("Lepomis "): row for row in rows}
 
 
 def _plain(folder: Path, shapes, **attributes) -> RangeMap:
@@ -220,7 +220,7 @@ def test_a_polygon_under_the_old_name_speaks_only_of_who_lives_there(
     site = Site(longitude=longitude, latitude=latitude)
     for row in status_at(
         _around(tmp_path, longitude, latitude), site, ["Lepomis megalotis", "Lepomis peltastes"]
-    ).to_pylist():
+    ):
         native = row["scientificName"].endswith(meant)
         assert (row["rangeClass"], row["establishmentMeans"]) == (
             ("extant", "native") if native else ("outside", None)
@@ -230,7 +230,7 @@ def test_a_polygon_under_the_old_name_speaks_only_of_who_lives_there(
 def test_a_name_that_was_split_speaks_for_both_where_both_live(tmp_path: Path) -> None:
     site = Site(longitude=-88.2, latitude=40.1)
     found = status_at(_around(tmp_path, -88.2, 40.1), site, ["Lepomis megalotis", "Lepomis peltastes"])
-    rows = {row["scientificName"].split()[1]: row for row in found.to_pylist()}
+    rows = {row["scientificName"].split()[1]: row for row in found}
     for name in ("megalotis", "peltastes"):
         assert rows[name]["rangeClass"] == "extant"
         assert rows[name]["words"].endswith(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.logistic import fit, logit, pair_km
+from poolbuilder.model.logistic import fit, logit, pair_km, product
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.share import Smoothing, mean_shares
 from poolbuilder.settings import Settings
@@ -96,7 +96,14 @@ def _axes(others: Floats, number: int) -> Floats:
 
 
 def predictors(
-    share: Floats, distance_km: Floats, usable: Bools, mine: Floats, looking: Looking, community: Community
+    share: Floats,
+    distance_km: Floats,
+    usable: Bools,
+    mine: Floats,
+    looking: Looking,
+    community: Community,
+    *,
+    learning: bool = False,
 ) -> Floats:
     """Predictors of waters, (m, s, k).
 
@@ -111,8 +118,8 @@ def predictors(
     """
     c = community.completeness
     others, found = looking.others[community.rows], looking.found[community.rows]
-    shared = (mine * community.rarity) @ others.T
-    total = (mine @ community.rarity)[:, None] + (others @ community.rarity)[None, :]
+    shared = product(mine * community.rarity, others.T, blocked=learning)
+    total = (mine * community.rarity).sum(axis=1)[:, None] + (others @ community.rarity)[None, :]
     total -= shared
     total += 1
     shared += 1
@@ -122,9 +129,11 @@ def predictors(
     kernel *= shared  # the fourth power of how alike two lists are
     kernel *= shared
     kernel *= LIKE_SCALE
-    like = (kernel @ found + LIKE_PRIOR * share * c) / (kernel.sum(axis=1, keepdims=True) + LIKE_PRIOR) / c
+    like = product(kernel, found, blocked=learning) + LIKE_PRIOR * share * c
+    like /= (kernel.sum(axis=1, keepdims=True) + LIKE_PRIOR) * c
     number = np.log1p(mine.sum(axis=1) / c)
-    own = np.column_stack([number, number**2, (mine - community.centre) @ community.axes / np.sqrt(c)])
+    axes = product(mine - community.centre, community.axes, blocked=learning) / np.sqrt(c)
+    own = np.column_stack([number, number**2, axes])
     wide = np.broadcast_to(own[:, None, :], (*share.shape, own.shape[1]))
     pair = np.stack([logit(share), logit(np.clip(like, 1e-4, MOST_SHARE))], axis=2)
     return np.concatenate([pair, wide], axis=2)
@@ -173,7 +182,7 @@ def learn_community(
         taught=looking.found[teach].sum(axis=0) >= FEW_FINDS,
         completeness=c,
     )
-    x = _of_sites(teach, open_to, looking, prior, smoothing, half, constants, settings)
+    x = _of_sites(teach, open_to, looking, prior, smoothing, half, settings)
     return _fitted(x, looking.found[teach], half, constants)
 
 
@@ -184,7 +193,6 @@ def _of_sites(
     prior: Floats,
     smoothing: Smoothing,
     half: Community,
-    constants: Constants,
     settings: Settings,
 ) -> Floats:
     """Predictors of the teaching sites, each from the sites beyond the gap around it."""
@@ -195,7 +203,8 @@ def _of_sites(
         beyond = (km > settings.effort_gap_km) & open_to
         share = mean_shares(km, beyond, looking, np.tile(prior, (len(some), 1)), smoothing)
         speak = half.rows
-        parts.append(predictors(share, km[:, speak], beyond[:, speak], looking.others[some], looking, half))
+        mine = looking.others[some]
+        parts.append(predictors(share, km[:, speak], beyond[:, speak], mine, looking, half, learning=True))
     return np.concatenate(parts)
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.logistic import inverse_logit, logit, pair_km
+from poolbuilder.model.logistic import inverse_logit, logit, pair_km, product
 from poolbuilder.model.looking import (
     MOST_NAMES,
     RICHNESS,
@@ -150,7 +150,8 @@ def shifted(share: Floats, shift: Floats) -> Floats:
 def shift_of(species: tuple[str, ...], kinds: Ints, constants: Constants) -> Floats:
     """Log-odds of waters of each type minus those of the other type, (m, s)."""
     sign = np.where(kinds == STILL, 1.0, -1.0)
-    return sign[:, None] * np.array([constants.shift.get(name, 0.0) for name in species])
+    shift: Floats = sign[:, None] * np.array([constants.shift.get(name, 0.0) for name in species])
+    return shift
 
 
 def nested_shares(
@@ -159,7 +160,7 @@ def nested_shares(
     looking: Looking,
     prior: Floats,
     *,
-    kinds: Ints | None = None,
+    kinds: Ints,
     constants: Constants,
     smoothing: Smoothing = Smoothing(),
 ) -> tuple[Shares, Shares]:
@@ -174,7 +175,7 @@ def nested_shares(
     looking : Looking
     prior : (m, s) array
         Starting share by status.
-    kinds : (m,) int array, optional
+    kinds : (m,) int array
         Type of each water; 0 where it is not known.
     smoothing : Smoothing
 
@@ -187,16 +188,15 @@ def nested_shares(
     away = np.where(usable, np.sqrt(distance_km**2 + looking.spread_km**2), np.inf)
     variance = prior * (1 - prior) / (PRIOR_SITES + 1)
     looked = _looked(looking, away)
-    apart = np.zeros(away.shape, dtype=bool)
-    if kinds is not None:
-        apart = (looking.water_type != 0) & (kinds[:, None] != 0) & (looking.water_type != kinds[:, None])
-    parted = apart.any(axis=1)
+    of = looking.water_type[None, :]
+    apart: Bools = (of != 0) & (kinds[:, None] != 0) & (of != kinds[:, None])
+    parted = np.asarray(apart.any(axis=1), dtype=bool)
     if not parted.any():
         plain = _shares(_counted(away, looking.found, looked, smoothing.scales), smoothing, prior, variance)
         return plain, plain
     own = _counted(np.where(apart, np.inf, away), looking.found, looked, smoothing.scales)
     theirs = _counted(np.where(apart, away, np.inf), looking.found, looked, smoothing.scales)
-    all_sites = [tuple(a + b for a, b in zip(*two, strict=True)) for two in zip(own, theirs, strict=True)]
+    all_sites = [(a + x, b + y, c + z) for (a, b, c), (x, y, z) in zip(own, theirs, strict=True)]
     plain = _shares(all_sites, smoothing, prior, variance)
     shift = shift_of(looking.species, kinds, constants)
     led = _Led(
@@ -215,7 +215,7 @@ def mean_shares(
 ) -> Floats:
     """The share around waters with all sites as they are, as `nested_shares` has it, (m, s)."""
     away = np.where(usable, np.sqrt(distance_km**2 + looking.spread_km**2), np.inf)
-    counted = _counted(away, looking.found, _looked(looking, away), smoothing.scales, squares=False)
+    counted = _counted(away, looking.found, _looked(looking, away), smoothing.scales, learning=True)
     share: Floats = _shares(counted, smoothing, prior, np.zeros_like(prior)).share
     return share
 
@@ -243,20 +243,20 @@ Counted = tuple[Floats, Floats, Floats]
 
 
 def _counted(
-    away: Floats, found: Floats, looked: Floats, scales: int, *, squares: bool = True
+    away: Floats, found: Floats, looked: Floats, scales: int, *, learning: bool = False
 ) -> list[Counted]:
     """What is counted around each water at each scale, wide to near; sites infinitely far do not count.
 
-    Squares, which only variances need, are left at 0 where they are not asked for.
+    For *learning*, which asks for no variances, the squares are left at 0.
     """
     out = []
+    looked = looked[0] if len(looked) == 1 else looked
     for scale in SCALES_KM[:scales]:
         kernel = np.exp(away / -scale)
         kernel *= away < CUT * scale
-        finds, number = kernel @ found, _number(kernel, looked)
-        if squares:
-            kernel *= kernel
-        out.append((finds, number, _number(kernel, looked) if squares else np.zeros_like(number)))
+        finds, number = (product(kernel, values, blocked=learning) for values in (found, looked))
+        squares = np.zeros_like(number) if learning else product(kernel**2, looked, blocked=False)
+        out.append((finds, number, squares))
     return out
 
 
@@ -288,7 +288,7 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
     if looking.only_candidates:
         looked = np.ones_like(looked)
     away = np.where((km > gap_km) & open_to, np.sqrt(km**2 + looking.spread_km**2), np.inf)
-    counted = _counted(away, looking.found, looked[None], len(SCALES_KM), squares=False)
+    counted = _counted(away, looking.found, looked[None], len(SCALES_KM), learning=True)
     start = np.repeat(prior[None, :], len(rows), axis=0)
     found, c = looking.found[rows], looked[rows]
     best, most = Smoothing(), -np.inf
@@ -301,12 +301,6 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
             if number >= LEAST_SCALES and fit > most:
                 best, most = one, fit
     return best
-
-
-def _number(kernel: Floats, looked: Floats) -> Floats:
-    """Looked-at sites around each water, (m, s)."""
-    out: Floats = kernel @ looked[0] if len(looked) == 1 else np.einsum("mn,mns->ms", kernel, looked)
-    return out
 
 
 def _of_log_odds(share: Floats, variance: Floats) -> Floats:

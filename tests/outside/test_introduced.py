@@ -125,7 +125,7 @@ def test_status_and_distance_at_twenty_county_centres(
         tree = shapely.STRtree(living)
         for county in _chosen(shares):
             centre = shapely.point_on_surface(counties[county])
-            row = status_at(range_map, Site(longitude=centre.x, latitude=centre.y), [name]).to_pylist()[0]
+            row = status_at(range_map, Site(longitude=centre.x, latitude=centre.y), [name])[0]
             if shares[county] > 0:
                 assert (row["rangeClass"], row["rangeKm"]) == ("extant", 0), (name, county)
             else:

@@ -163,6 +163,7 @@ def _share(found: np.ndarray, looked: np.ndarray, km: np.ndarray, prior: float) 
         np.ones((1, len(found)), dtype=bool),
         looking,
         np.array([[prior]]),
+        kinds=np.zeros(1, dtype=np.int64),
         constants=CONSTANTS,
     )
     assert out.variance[0, 0] > 0
