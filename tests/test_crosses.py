@@ -21,7 +21,7 @@ from poolbuilder.cli.one_water import crosses as command
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
 from poolbuilder.model.looking import RUNNING, STILL
-from poolbuilder.model.pairs import FREQUENCY, pair, viability_factor, with_pure
+from poolbuilder.model.pairs import FREQUENCY, frequency_of, pair, viability_factor, with_pure
 from poolbuilder.names.checklist import Checklist, KnownCross, KnownCrosses
 from poolbuilder.pool import Pool
 from poolbuilder.settings import Settings
@@ -265,11 +265,14 @@ def test_every_statement_that_ships_is_about_accepted_names() -> None:
 
 def test_how_often_a_cross_is_met() -> None:
     known = KnownCrosses.load()
-    assert known.frequency("Lepomis macrochirus", "Lepomis cyanellus")[0] == "common"
-    assert known.frequency("Abramis brama", "Rutilus rutilus")[0] == "common"
-    frequency, source = known.frequency("Squalius cephalus", "Rutilus rutilus")
-    assert (frequency, "Chub Study Group" in source) == ("single report", True)
-    assert known.frequency("Lepomis auritus", "Lepomis symmetricus") == ("none known", "")
+    pairs = {
+        ("Lepomis macrochirus", "Lepomis cyanellus"): "common",
+        ("Abramis brama", "Rutilus rutilus"): "common",
+        ("Squalius cephalus", "Rutilus rutilus"): "single report",
+        ("Lepomis auritus", "Lepomis symmetricus"): "none known",
+    }
+    assert {pair: frequency_of(known.of(*pair)) for pair in pairs} == pairs
+    assert "Chub Study Group" in known.of("Squalius cephalus", "Rutilus rutilus")[0].source
     stocked = [
         pair
         for pair in combinations(SUNFISHES, 2)

@@ -39,7 +39,7 @@ import html
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property, lru_cache
 from importlib import resources
@@ -52,7 +52,7 @@ from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from poolbuilder.errors import ChecklistError, InputError, fault, said
-from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, csv_rows
+from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, csv_rows, vocabulary
 from poolbuilder.places.regions import regions_at
 
 # Text of a name as strangers write it.  What is folded is only ever compared; the text as given stays in its
@@ -180,44 +180,30 @@ def read_rows(
         Of type *error*.
     """
 
-    def wrong(fact: str, remedy: str, row: int | None = None) -> InputError:
-        return error(fact, file=path, row=row, remedy=remedy)
-
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as damage:
-        raise wrong(*fault("not_utf_text")) from damage
+        raise error.of("not_utf_text", file=path) from damage
     rows = csv_rows(text, file=path, error=error)
     _, header = next(rows, (1, []))
-    missing = [name for name in required if name not in header]
-    unknown = [name for name in header if name not in known]
-    twice = [name for name in header if header.count(name) > 1]
-    if missing:
-        raise wrong(*fault("no_such_column", column=missing[0], header=header or "nothing"), 1)
-    if unknown or twice:
-        fact = f"unknown column {unknown[0]!r}" if unknown else f"column {twice[0]} stands twice"
-        raise wrong(fact, f"known are {', '.join(known)}", 1)
+    for name in required:
+        if name not in header:
+            raise error.of("no_such_column", file=path, row=1, column=name, header=header or "nothing")
+    for name in header:
+        if name not in known:
+            raise error.of("unknown_column", file=path, row=1, column=name, known=known)
+        if header.count(name) > 1:
+            raise error.of("column_twice", file=path, row=1, column=name, known=known)
     for number, row in rows:
         if len(row) != len(header):
-            raise wrong(*fault("more_cells", cells=len(row), header=len(header)), number)
+            raise error.of("more_cells", file=path, row=number, cells=len(row), header=len(header))
         yield number, dict(zip(header, row, strict=True))
 
 
 # Names.
 
 STATUSES = ("accepted", "synonym", "ambiguous", "hybrid", "genus")
-COLUMNS = (
-    "scientificName",
-    "taxonomicStatus",
-    "acceptedNameUsage",
-    "vernacularName",
-    "validFrom",
-    "validTo",
-    "establishmentMeans",
-    "meansWhere",
-    "source",
-    "note",
-)
+COLUMNS = vocabulary("columns")["checklist"]
 _BINOMIAL = re.compile(r"[A-Z][a-z]+ [a-z][a-z-]+")
 _NAME = re.compile(r"[A-Z][a-z]+(?: [a-z][a-z-]+){0,2}")
 
@@ -246,7 +232,6 @@ class Entry:
     valid_to: int | None = None
     establishment: str | None = None
     means_where: tuple[str, ...] = ()
-    source: str = ""
     note: str = ""
     row: int = 0
 
@@ -278,71 +263,66 @@ def _read_entries(content: bytes, path: str) -> list[Entry]:
         raise ChecklistError.of("no_accepted_name", file=path)
     seen: dict[tuple[str, bool], int] = {}
     for entry in entries:
-        first = seen.setdefault((entry.name.lower(), entry.status == "ambiguous"), entry.row)
-        least, most = _HOW_MANY.get(entry.status, (0, 99))
-        strange = [name for name in entry.accepted if name not in accepted]
-        fact = remedy = ""
-        if first != entry.row:
-            fact = f"{entry.name} stands in row {first} already"
-            remedy = said("name_row_ambiguous")
-        elif not least <= len(entry.accepted) <= most:
-            fact = f"{entry.status} {entry.name} has {len(entry.accepted)} names in acceptedNameUsage"
-            remedy = f"give {said(f'names_of_{entry.status}')}, separated by |"
-        elif strange:
-            fact = said("stands_not_accepted", name=entry.name, strange=strange[0])
-            remedy = said("add_row_mend")
-        if fact:
+        for fact, remedy in _contradictions(entry, accepted, seen):
             raise ChecklistError(fact, file=path, row=entry.row, remedy=remedy)
     return entries
 
 
-def _entry(row: Mapping[str, str], number: int, path: str) -> Entry:
+def _contradictions(
+    entry: Entry, accepted: Collection[str], seen: dict[tuple[str, bool], int]
+) -> Iterator[tuple[str, str]]:
+    """What in a row does not fit the rows of the list, *seen* those before it."""
+    first = seen.setdefault((entry.name.lower(), entry.status == "ambiguous"), entry.row)
+    if first != entry.row:
+        yield fault("stands_already", name=entry.name, first=first)
+    least, most = _HOW_MANY.get(entry.status, (0, 99))
+    if not least <= len(entry.accepted) <= most:
+        wanted = said(f"names_of_{entry.status}")
+        yield fault("has_other_names", item=entry, names=len(entry.accepted), wanted=wanted)
+    for name in entry.accepted:
+        if name not in accepted:
+            yield fault("stands_not_accepted", name=entry.name, strange=name)
+
+
+def _parts(cell: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in cell.split("|") if part.strip())
+
+
+def _faults(row: Mapping[str, str], name: str, status: str) -> Iterator[tuple[str, str]]:
+    """What is wrong with the cells of a row."""
+    for column, among in (("taxonomicStatus", STATUSES), ("establishmentMeans", ESTABLISHMENT_MEANS)):
+        if row[column] not in {"", *among}:
+            yield fault("unknown_word", column=column, value=row[column], listed=among)
+    if not (_BINOMIAL if status == "accepted" else _NAME).fullmatch(name):
+        yield fault("not_a_name", name=name)
+    for column in ("validFrom", "validTo"):
+        if not _YEAR.fullmatch(row[column]):
+            yield fault("not_a_year", column=column, year=row[column])
+    if row["validTo"] and row["validFrom"] > row["validTo"]:
+        yield fault("years_swapped", first=row["validFrom"], last=row["validTo"])
+    if status == "accepted" and row["acceptedNameUsage"] not in {"", name}:
+        yield fault("accepted_for_another", name=name)
+    for place in _parts(row["meansWhere"]):
+        if not _PLACE.fullmatch(place):
+            yield fault("not_a_place", place=place)
+
+
+def _entry(given: Mapping[str, str], number: int, path: str) -> Entry:
     """One row as an Entry, its own cells checked."""
-
-    def ask(fits: bool, fact: str, remedy: str) -> None:
-        if not fits:
-            raise ChecklistError(fact, file=path, row=number, remedy=remedy)
-
-    def parts(column: str) -> tuple[str, ...]:
-        return tuple(part.strip() for part in row.get(column, "").split("|") if part.strip())
-
-    def year(column: str) -> int | None:
-        text = row.get(column, "")
-        ask(bool(_YEAR.fullmatch(text)), f"{column} {text!r} is not a year", said("four_digits_empty"))
-        return int(text) if text else None
-
-    name, status = row["scientificName"], row.get("taxonomicStatus", "") or "accepted"
-    means, accepted, places = (
-        row.get("establishmentMeans", ""),
-        parts("acceptedNameUsage"),
-        parts("meansWhere"),
-    )
-    ask(status in STATUSES, f"taxonomicStatus {status!r} is unknown", f"use one of {', '.join(STATUSES)}")
-    pattern = _BINOMIAL if status == "accepted" else _NAME
-    fits = pattern.fullmatch(name) is not None
-    ask(fits, f"scientificName {name!r} is not a name", said("genus_epithet_without"))
-    known = ", ".join(ESTABLISHMENT_MEANS)
-    fits = means in {"", *ESTABLISHMENT_MEANS}
-    ask(fits, f"establishmentMeans {means!r} is unknown", f"use one of {known}")
-    since, until = year("validFrom"), year("validTo")
-    fits = since is None or until is None or since <= until
-    ask(fits, f"validFrom {since} is after validTo {until}", said("swap_two_years"))
-    fits = status != "accepted" or accepted in {(), (name,)}
-    ask(fits, f"accepted name {name} stands for another", "make it a synonym")
-    for place in places:
-        remedy = said("hydrologic_unit_codes")
-        ask(bool(_PLACE.fullmatch(place)), f"meansWhere {place!r} is no place", remedy)
+    row = dict.fromkeys(COLUMNS, "") | given
+    name, status = row["scientificName"], row["taxonomicStatus"] or "accepted"
+    for fact, remedy in _faults(row, name, status):
+        raise ChecklistError(fact, file=path, row=number, remedy=remedy)
     return Entry(
         name=name,
         status=status,
-        accepted=(name,) if status == "accepted" else accepted,
-        vernacular=parts("vernacularName"),
-        valid_from=since,
-        valid_to=until,
-        establishment=means or None,
-        means_where=places,
-        source=row.get("source", ""),
-        note=row.get("note", ""),
+        accepted=(name,) if status == "accepted" else _parts(row["acceptedNameUsage"]),
+        vernacular=_parts(row["vernacularName"]),
+        valid_from=int(row["validFrom"]) if row["validFrom"] else None,
+        valid_to=int(row["validTo"]) if row["validTo"] else None,
+        establishment=row["establishmentMeans"] or None,
+        means_where=_parts(row["meansWhere"]),
+        note=row["note"],
         row=number,
     )
 
@@ -403,12 +383,10 @@ class Checklist:
 
     def split_year(self, name: str) -> int | None:
         """The last year in which an accepted name was also used for other species."""
-        years = [
-            entry.valid_to
-            for entry in self.by_name.get(name.lower(), ())
-            if entry.status == "ambiguous" and entry.valid_to is not None
-        ]
-        return max(years, default=None)
+        named = self.by_name.get(name.lower(), ())
+        return max(
+            (one.valid_to for one in named if one.status == "ambiguous" and one.valid_to), default=None
+        )
 
     # What names are looked up by.
 
@@ -535,7 +513,6 @@ class Checklist:
                 name=f"{genus} {epithet}",
                 accepted=(f"{genus} {epithet}",),
                 vernacular=vernacular.get(epithet, ()),
-                source=said("named_records"),
             )
             for epithet in sorted(common)
         )
@@ -770,11 +747,14 @@ def open_meanings(
 
 # Crosses.
 
-CROSS_COLUMNS = ("parent1", "parent2", "mother", "origin", "viability", "words", "source", "frequency")
-ORIGINS = ("natural", "stocked", "laboratory")
+CROSS_COLUMNS = vocabulary("columns")["crosses"]
 FREQUENCIES = ("common", "repeated", "single report", "none known")
 """How often a cross is met in nature, the most often first."""
-VIABILITIES = ("", "lethal", "partly lethal", "viable")
+_CHOICES = {
+    "origin": ("natural", "stocked", "laboratory"),
+    "viability": ("", "lethal", "partly lethal", "viable"),
+    "frequency": ("", *FREQUENCIES),
+}
 SHIPPED_CROSSES = ("crosses_lepomis", "crosses_leuciscids")
 
 
@@ -823,34 +803,14 @@ class KnownCrosses:
 
     @cached_property
     def _by_pair(self) -> Mapping[tuple[str, str], tuple[KnownCross, ...]]:
-        found: dict[tuple[str, str], list[KnownCross]] = {}
+        found: dict[tuple[str, str], tuple[KnownCross, ...]] = {}
         for each in self.statements:
-            found.setdefault(each.parents, []).append(each)
-        return {parents: tuple(group) for parents, group in found.items()}
+            found[each.parents] = (*found.get(each.parents, ()), each)
+        return found
 
     def of(self, first: str, second: str) -> tuple[KnownCross, ...]:
         """The statements about a pair, in the order of the table."""
         return self._by_pair.get((min(first, second), max(first, second)), ())
-
-    def frequency(self, first: str, second: str) -> tuple[str, str]:
-        """How often a cross is met in nature, and the source.
-
-        Returns
-        -------
-        frequency : str
-            One of `FREQUENCIES`; the most frequent that a statement gives.  A cross found in nature
-            without a class is a single report.
-        source : str
-            Empty for ``none known``.
-        """
-        found = []
-        for each in self.of(first, second):
-            if each.frequency or each.origin == "natural":
-                found.append((FREQUENCIES.index(each.frequency or "single report"), each.source))
-        if not found:
-            return "none known", ""
-        place, source = min(found, key=lambda item: item[0])
-        return FREQUENCIES[place], source
 
     @classmethod
     def load(cls, *paths: str | Path) -> KnownCrosses:
@@ -881,23 +841,16 @@ def _crosses(given: Iterable[str | Path]) -> KnownCrosses:
 
 
 def _statement(row: Mapping[str, str], number: int, path: str) -> KnownCross:
-    def wrong(fact: str, remedy: str) -> ChecklistError:
-        return ChecklistError(fact, file=path, row=number, remedy=remedy)
-
     first, second = row["parent1"], row["parent2"]
     if not first or not second or first >= second:
-        raise wrong(*fault("parents_not_two", first=first, second=second))
+        raise ChecklistError.of("parents_not_two", file=path, row=number, first=first, second=second)
     if not row["source"]:
-        raise wrong(*fault("no_source"))
-    choices = {
-        "mother": ("", "both", first, second),
-        "origin": ORIGINS,
-        "viability": VIABILITIES,
-        "frequency": ("", *FREQUENCIES),
-    }
-    for column, among in choices.items():
-        if row.get(column, "") not in among:
-            listed = ", ".join(choice or "(empty)" for choice in among)
-            raise wrong(*fault("unknown_word", column=column, value=row[column], listed=listed))
+        raise ChecklistError.of("no_source", file=path, row=number)
+    for column, among in {"mother": ("", "both", first, second), **_CHOICES}.items():
+        value, listed = row.get(column, ""), [choice or "(empty)" for choice in among]
+        if value not in among:
+            raise ChecklistError.of(
+                "unknown_word", file=path, row=number, column=column, value=value, listed=listed
+            )
     plain = {name: row.get(name, "") for name in CROSS_COLUMNS[2:]}
     return KnownCross(parents=(first, second), **plain)

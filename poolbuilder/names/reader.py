@@ -19,6 +19,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -102,6 +103,21 @@ class NameReading:
         return doubt * (settings.quality_misspelt if self.misspelt else 1.0)
 
 
+def _read_patterns() -> dict[str, re.Pattern[str]]:
+    """The patterns of ``patterns.txt`` by name."""
+    text = Path(__file__).with_name("patterns.txt").read_text(encoding="utf-8").replace("\n ", "")
+    found: dict[str, str] = {}
+    for line in text.splitlines():
+        if line and line[0] != "#":
+            name, _, pattern = line.partition(": ")
+            found[name] = re.sub(r"{([a-z]+)}", lambda match: found[match[1]], pattern)
+    return {name: re.compile(pattern) for name, pattern in found.items()}
+
+
+_PATTERNS = _read_patterns()
+_DOUBT, _ASIDE, _BRACKET = (_PATTERNS[name] for name in ("doubt", "aside", "bracket"))
+_SIGN, _HYBRID = _PATTERNS["sign"], _PATTERNS["hybrid"]
+
 # Rows of the list.
 
 _MATCH = {"accepted": "exact", "synonym": "synonym", "ambiguous": "ambiguous", "hybrid": "hybrid"}
@@ -141,20 +157,11 @@ def _meant(
 _RANK = {"subsp", "ssp", "var", "f", "forma", "morph", "complex", "group", "s.l", "s.s"}
 # Words of stage and sex that stand where a subspecies would.
 _STAGE = {"juvenile", "juveniles", "juv", "adult", "adults", "larva", "larvae", "fry", "male", "female"}
-_EPITHET = re.compile(r"[a-z][a-z-]{2,}")
-_GENUS = re.compile(r"[A-Za-z][a-z]*\.|[A-Za-z][A-Za-z]+|[A-Z]")
-# Authors and a year: capitalised words, joined by particles; a lone X is none.
-_WORD = r"(?!X[a-z]{4}|(?:X|F\d|Hyb\w*|Cross|Male|Female|Juv\w*|Adult)\b)[A-Z][\w.'-]*"
-_AUTHOR = rf"(?: \(?{_WORD}(?:,? (?:{_WORD}|&|and|et|in|ex|de|von|van|der))*(?:,? \d{{4}})?\)?)?"
-_TWO = r"([a-z][a-z-]{2,})(?: ([a-z][a-z-]{2,}))?"
-# Genus, perhaps a subgenus, epithet, perhaps a subspecies, perhaps authors.
-_PLAIN = re.compile(rf"([A-Z][a-z]{{2,}})(?: \([A-Z][a-z]+\))? {_TWO}{_AUTHOR}")
-_PLAIN_EPITHETS = re.compile(rf"(?:\([A-Z][a-z]+\) )?{_TWO}{_AUTHOR}")
 
 
 def _read_plain(text: str, checklist: Checklist, year: int | None) -> NameReading | None:
     """Look up genus and epithets, the author left aside."""
-    match = _PLAIN.fullmatch(text)
+    match = _PATTERNS["plain"].fullmatch(text)
     if match is None:
         return None
     genus, epithets = match[1].lower(), [match[2]]
@@ -204,10 +211,10 @@ def _epithets(words: Sequence[str], capitals: bool) -> tuple[str, ...]:
     words = [word for word in words if word.lower().rstrip(".") not in _RANK | _STAGE] or list(words)
     if capitals:  # what follows in capitals may be an author as well as a subspecies
         return (words[0].lower(),)
-    match = _PLAIN_EPITHETS.fullmatch(" ".join(words))
+    match = _PATTERNS["plain_epithets"].fullmatch(" ".join(words))
     if match is not None:
         return tuple(epithet for epithet in match.groups() if epithet)
-    lower = tuple(word.lower() for word in words[:2] if _EPITHET.fullmatch(word.lower()))
+    lower = tuple(word.lower() for word in words[:2] if _PATTERNS["epithet"].fullmatch(word.lower()))
     return lower or (words[0].lower(),)
 
 
@@ -243,7 +250,7 @@ def _read_scientific(text: str, checklist: Checklist, year: int | None, hint: st
     ``unknown`` when the genus is of the list and the epithet is not; None for any other text.
     """
     first, *words = text.split()
-    genera = _genera(first, checklist, hint) if _GENUS.fullmatch(first) else []
+    genera = _genera(first, checklist, hint) if _PATTERNS["genus"].fullmatch(first) else []
     if not genera:
         return None
     genus, slips = genera[0]
@@ -273,7 +280,7 @@ def _read_epithet(text: str, checklist: Checklist, year: int | None, hint: str) 
     epithet that several species bear is not read.
     """
     epithet = text.lower().strip(".")
-    if not _EPITHET.fullmatch(epithet):
+    if not _PATTERNS["epithet"].fullmatch(epithet):
         return None
     if hint in checklist.epithets:
         found = _listed(hint, [epithet], checklist, year) or _nearly([(hint, 0)], epithet, checklist, year)
@@ -334,18 +341,6 @@ def _misspoken(text: str, checklist: Checklist, year: int | None) -> NameReading
 
 # One name, without any cross in it.
 
-_DOUBT = re.compile(
-    r"\b(?:c\.? ?f|aff|nr|near|prob(?:abl[ey])?|poss(?:ibl[ey])?|perhaps|maybe|likely|presumed|uncertain"
-    r"|auct)\b\.?|\?",
-    re.IGNORECASE,
-)
-_ASIDE = re.compile(
-    r"\b(?:n\. ?sp|sp\.? ?nov|spp?|species|indet(?:erminate)?|unident(?:ified)?|undetermined|unknown|unk|gen"
-    r"|juv(?:enile)?s?|adults?|larva[el]?|fry|fingerlings?|y\.?o\.?y|immatures?"
-    r"|young(?: of (?:the )?year)?)\b\.?",
-    re.IGNORECASE,
-)
-_BRACKET = re.compile(r"[(\[]([^()\[\]]*)[)\]]?")
 _EDGES = " ,;:-*\"'"
 
 
@@ -411,25 +406,6 @@ def _read_loosely(text: str, checklist: Checklist, year: int | None, hint: str) 
 
 # Crosses.
 
-_SIGN = re.compile(
-    r"""
-    ×
-    | (?<=[\w.)?♀♂\ ])\*(?=\ ?[\w(♀♂])           # not the star of a footnote at the end
-    | (?:^|(?<=[\s)\]♀♂]))[xX](?=$|[\s(\[♀♂])   # an x that stands alone
-    | (?<=[a-z])X(?=[a-z]{3}|[A-Z]\.|[A-Z][a-z]) # cyanellusXgulosus
-    | (?<=\s)[xX](?=[A-Z]\.?[a-z\ ])             # xLepomis
-    """,
-    re.VERBOSE,
-)
-_HYBRID = re.compile(
-    r"\b(?:(?:tri)?hybrid(?:e[ns]?|s)?|hybr?\.?|hibrid[oa]s?|(?:back)?cross(?:es|ed|bred|breed)?"
-    r"|intergrad(?:e|es|ing)|bastarde?s?|hibrid|kruising(?:en)?|kreuzung(?:en)?|korsning|risteyma|croisement"
-    r"|F[1-4])(?!\w)\.?",
-    re.IGNORECASE,
-)
-_FEMALE = re.compile(r"♀+|\bfemales?\b|\bfem\.|\((?:f|fem)\.?\)", re.IGNORECASE)
-_MALE = re.compile(r"♂+|\bmales?\b|\((?:m|male)\.?\)", re.IGNORECASE)
-_DANGLING = re.compile(r"^(?:(?:or|and|with)\b\s*)+|(?:\s*\b(?:or|and|with))+$", re.IGNORECASE)
 _OUTER = " \t,;:.-–—/&+[]{}\"'"
 
 
@@ -460,8 +436,12 @@ class Formula:
 
 def _without_sex(text: str) -> tuple[str, str | None]:
     """Take the mention of a sex off a name; both sexes at once say nothing."""
-    female, male = bool(_FEMALE.search(text)), bool(_MALE.search(text))
-    bare = " ".join(_MALE.sub(" ", _FEMALE.sub(" ", text)).split()) if female or male else text
+    female, male = bool(_PATTERNS["female"].search(text)), bool(_PATTERNS["male"].search(text))
+    bare = (
+        " ".join(_PATTERNS["male"].sub(" ", _PATTERNS["female"].sub(" ", text)).split())
+        if female or male
+        else text
+    )
     return bare, None if female == male else "female" if female else "male"
 
 
@@ -469,7 +449,7 @@ def _part(text: str) -> tuple[str, str | None]:
     bare, sex = _without_sex(text)
     if bare.count("(") != bare.count(")"):  # half of a pair that holds the whole formula
         bare = bare.replace("(", " ").replace(")", " ")
-    kept = _DANGLING.sub("", " ".join(bare.split()).strip(_OUTER))
+    kept = _PATTERNS["dangling"].sub("", " ".join(bare.split()).strip(_OUTER))
     if kept.startswith("(") and kept.endswith(")"):
         kept = kept[1:-1].strip()
     return kept + ("." if kept and bare.rstrip().endswith(".") else ""), sex
@@ -582,12 +562,6 @@ def _unsigned_pair(text: str, checklist: Checklist, year: int | None) -> list[Na
     return []
 
 
-_JOINTS = re.compile(
-    r"\s*(?:[/&+,;]|\b(?:and|with|by|or|between|of|from|und|zwischen|et|entre|y|en|tussen|och|mellan|ja|es)\b)\s*",
-    re.IGNORECASE,
-)
-
-
 def _worded(text: str, checklist: Checklist, year: int | None) -> list[NameReading]:
     """Parents of a text that says hybrid without a sign: whole, then cut at its joints."""
     if pair := _unsigned_pair(text, checklist, year):
@@ -595,7 +569,7 @@ def _worded(text: str, checklist: Checklist, year: int | None) -> list[NameReadi
     whole = _read_part(text, checklist, year, "", "")
     if whole.role in {"candidate", "genus", "hybrid"}:
         return [whole]
-    for pieces in (_JOINTS.split(text), re.split(r"\s*[-–/&]\s*", text)):
+    for pieces in (_PATTERNS["joints"].split(text), _PATTERNS["dashes"].split(text)):
         if len(pieces) > 1:
             found = _read_parts(Formula.of(pieces), checklist, year)
             if any(each.role == "candidate" for each in found):
@@ -651,25 +625,16 @@ def _joined(given: str, parts: Sequence[NameReading]) -> NameReading:
 
 # The whole text.
 
-_NOTHING = re.compile(
-    r"no (?:fish|catch|organism|specimen|individual)s?(?: .*)?|none|nothing|nil|n/?a|null|unknown"
-    r"|unidentified",
-    re.IGNORECASE,
-)
-_EITHER = re.compile(r"\s*/\s*|\s+or\s+", re.IGNORECASE)
-_ALSO = re.compile(r"\s*[,;&+–]\s*|\s+and\s+|\s*-\s*", re.IGNORECASE)
-_ATTACHED = re.compile(r"(?<=\s)[xX]([a-z]{4,})")
-_COUNTED = re.compile(r"^\(?\d+ ?[xX×]?\)? (?=\D)|[ (]+[xX×]? ?\d{1,3}\)?$")  # "x 3" says how many
 _HYBRID_RANKS = {"hybrid", "nothospecies", "nothogenus"}
 
 
 def _either(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading | None:
     """Several names in one text, as in ``cyanellus/macrochirus``, all of the list: one or another."""
-    parts = _EITHER.split(text)
+    parts = _PATTERNS["either"].split(text)
     if len(parts) > 1:
         found: list[NameReading | None] = [*_read_parts(Formula.of(parts), checklist, year)]
     else:  # of other lists of names only where each stands on the list
-        pieces = _ALSO.split(text)
+        pieces = _PATTERNS["also"].split(text)
         found = [_read_listed(part, checklist, year) for part in pieces] if len(pieces) > 1 else []
     several = [each for each in found if each is not None and each.role == "candidate"]
     if len(several) < max(len(found), 2):
@@ -683,7 +648,7 @@ def _either(given: str, text: str, checklist: Checklist, year: int | None) -> Na
 
 def _detached(text: str, checklist: Checklist) -> str:
     """Part an x from the epithet it is written on to, only where the list holds that epithet."""
-    match = _ATTACHED.search(text)
+    match = _PATTERNS["attached"].search(text)
     if match is None:
         return text
     known = {epithet for names in checklist.epithets.values() for epithet in names}
@@ -693,7 +658,7 @@ def _detached(text: str, checklist: Checklist) -> str:
 
 
 def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading:
-    text = _detached(_COUNTED.sub("", text), checklist)
+    text = _detached(_PATTERNS["counted"].sub("", text), checklist)
     formula = split_formula(text)
     if formula is not None:
         group = NameReading(given=given, role="group", notes=(said("cross_other_species"),))
@@ -746,7 +711,7 @@ def read_name(
     if not words or not any(char.isalpha() for char in words):
         reason = "no readable name" if given.strip() else "no name"
         return NameReading(given=given, role="none", notes=(reason,))
-    if _NOTHING.fullmatch(words):
+    if _PATTERNS["nothing"].fullmatch(words):
         note = said("text_says_there")
         return NameReading(given=given, role="none", notes=(note,))
     doubt = tidy(qualifier or "")
@@ -786,15 +751,12 @@ def _read_record(
     return found.noted(note, qualified=True, dated=dated, match="disagreeing")
 
 
-_YEAR = re.compile(r"(?<!\d)(1[5-9]\d\d|20\d\d)(?!\d)")
-
-
 def _years(records: pa.Table, rows: Ints) -> Ints:
     """Year of the given rows: as given, else the first in eventDate; -1 where there is none."""
     chosen = tables.take(records.select(["year", "eventDate"]), rows)
     years = tables.integers(chosen.column("year"))
     for row, text in enumerate(tables.strings(chosen.column("eventDate"))):
-        if years[row] < 0 and (match := _YEAR.search(text or "")):
+        if years[row] < 0 and (match := _PATTERNS["year"].search(text or "")):
             years[row] = int(match[1])
     return years
 
