@@ -179,7 +179,6 @@ def read_rows(
     InputError
         Of type *error*.
     """
-
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as damage:

@@ -436,13 +436,10 @@ class Formula:
 
 def _without_sex(text: str) -> tuple[str, str | None]:
     """Take the mention of a sex off a name; both sexes at once say nothing."""
-    female, male = bool(_PATTERNS["female"].search(text)), bool(_PATTERNS["male"].search(text))
-    bare = (
-        " ".join(_PATTERNS["male"].sub(" ", _PATTERNS["female"].sub(" ", text)).split())
-        if female or male
-        else text
-    )
-    return bare, None if female == male else "female" if female else "male"
+    female, male = _PATTERNS["female"], _PATTERNS["male"]
+    bare = " ".join(male.sub(" ", female.sub(" ", text)).split())
+    sexes = {sex for sex, sign in (("female", female), ("male", male)) if sign.search(text)}
+    return bare if sexes else text, sexes.pop() if len(sexes) == 1 else None
 
 
 def _part(text: str) -> tuple[str, str | None]:
