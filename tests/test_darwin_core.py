@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from poolbuilder.errors import RecordFileError
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
-from poolbuilder.records import text_table
+from poolbuilder.records import grids
 from poolbuilder.records.reading import read_all, read_records
 from poolbuilder.records.rules import screen, tally
 from poolbuilder.records.service.answers import record_key
@@ -105,7 +105,7 @@ def test_stray_marks_swallow_nothing_in_a_table_without_quoting() -> None:
     ],
 )
 def test_whether_marks_enclose_is_seen_from_the_values(lines: list[str], quote: str | None) -> None:
-    assert text_table.sniff("\n".join(lines).encode(), file="f").quote == quote
+    assert grids.sniff("\n".join(lines).encode(), file="f").quote == quote
 
 
 def test_rows_that_do_not_fit_are_kept_in_place_with_a_note() -> None:
@@ -592,7 +592,7 @@ def test_what_is_written_is_read(
     path = tmp_path_factory.mktemp("law") / "t.txt"
     path.write_bytes((end.join(text) + end).encode(encoding))
     records = read_all([path])[0].to_pydict()
-    missing = set(text_table.MISSING)
+    missing = set(grids.MISSING)
     assert records["locality"] == [None if place in missing else place for _, place in rows]
     assert records["scientificName"] == [None if name in missing else name for name, _ in rows]
     assert records["decimalLatitude"] == [40.5] * len(rows)

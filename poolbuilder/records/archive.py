@@ -18,7 +18,7 @@ from typing import BinaryIO
 
 from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
-from poolbuilder.records.text_table import Layout
+from poolbuilder.records.grids import Layout
 from poolbuilder.settings import Settings
 
 MIB = 1 << 20
@@ -133,7 +133,7 @@ class CorePart:
     download of the service repeats the records as they were given.
     """
 
-    name: str
+    name: str = ""
     layout: Layout | None = None
     defaults: Mapping[str, str] = field(default_factory=dict)
     key: int | None = None

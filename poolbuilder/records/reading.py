@@ -8,14 +8,13 @@ one row.
 from __future__ import annotations
 
 import hashlib
-import io
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import pyarrow as pa
@@ -25,19 +24,23 @@ from numpy.typing import NDArray
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
-from poolbuilder.records import text_table
-from poolbuilder.records.archive import (
-    Container,
-    CorePart,
-    core_parts,
-    datasets_of,
-    open_container,
-    refuse_large,
-)
+from poolbuilder.records.archive import CorePart, core_parts, datasets_of, open_container, refuse_large
 from poolbuilder.records.dates import DateColumn, read_column, read_date
-from poolbuilder.records.sheets import kind_of, read_points, read_sheets
-from poolbuilder.records.text_table import Grid, RawBatch
+from poolbuilder.records.grids import (
+    PARQUET_MAGIC,
+    Grid,
+    Opener,
+    ParquetGrid,
+    RawBatch,
+    kind_of,
+    parquet_grid,
+    read_points,
+    read_sheets,
+    repeated,
+    text_grid,
+)
 from poolbuilder.records.values import (
+    COORDINATES,
     DATE_ORDER,
     GENUS,
     SERVICE_ID,
@@ -59,7 +62,6 @@ CORE_KEY = "core key"
 PARENT_KEY = "parent key"
 """Names that are no terms, for the columns by which the tables refer to each other."""
 
-_ZIP_MAGIC, _PARQUET_MAGIC = b"PK\x03\x04", b"PAR1"
 _DEEPEST = 10
 _ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
 _ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
@@ -69,17 +71,11 @@ class EventTable:
     """An event table in memory; a visit inherits from the survey or site that is its parent."""
 
     def __init__(self, batches: Sequence[RawBatch]) -> None:
-        names = dict.fromkeys(name for batch in batches for name in batch.columns)
-        count = sum(len(batch.rows) for batch in batches)
-        joined = {
-            name: pa.concat_arrays(
-                [batch.columns.get(name, pa.nulls(len(batch.rows), pa.string())) for batch in batches]
-            )
-            for name in names
-        }
-        self._keys = joined.pop(CORE_KEY, pa.nulls(count, pa.string()))
-        parents = joined.pop(PARENT_KEY, pa.nulls(count, pa.string()))
-        self._columns = joined
+        parts = [pa.Table.from_arrays(list(raw.columns.values()), list(raw.columns)) for raw in batches]
+        bare = pa.Table.from_arrays([tables.array([], pa.string())] * 2, [CORE_KEY, PARENT_KEY])
+        whole = pa.concat_tables([bare, *parts], promote_options="permissive")
+        self._columns = {name: pa.concat_arrays(whole[name].chunks) for name in whole.column_names}
+        self._keys, parents = self._columns.pop(CORE_KEY), self._columns.pop(PARENT_KEY)
         place = self._place(parents)
         for _ in range(_DEEPEST):
             before = sum(column.null_count for column in self._columns.values())
@@ -127,56 +123,54 @@ class RecordTable:
     ----------
     described : CorePart
         What the archive's descriptor says of it; little for a table on its own.
-    open_stream : callable
-        Opens its bytes.
+    grid : Grid
+        The table itself.
     where : path
         Named in errors.
     source : str
         Goes to `sourceFile`.
     rename : dict of str to str
         Given heading to term.
-    zipped : bool
-        Whether its bytes lie within a zip.
     events : tuple of RecordTable
         The event table that the records refer to.
     verbatim : RecordTable, optional
         The records as they were given to the service, before it read their names.
-    grid : Grid, optional
-        The table itself, of text, a spreadsheet or a layer.
-    unpacked : int
-        Bytes at least, of Parquet.
     unread : dict, optional
         How many dates could not be read.
     """
 
     described: CorePart
-    open_stream: Callable[[], Any]
+    grid: Grid
     where: str | Path
     source: str
     rename: Mapping[str, str]
-    zipped: bool = False
     events: tuple[RecordTable, ...] = ()
     verbatim: RecordTable | None = None
-    grid: Grid | None = None
-    names: tuple[str, ...] = ()
-    unpacked: int = 0
     unread: dict[str, Any] | None = None
-    _types: tuple[pa.DataType, ...] = ()
     _terms: dict[str, int] = field(default_factory=dict)
     _defaults: dict[str, str] = field(default_factory=dict)
     _dates: DateColumn | None = None
     _remark: Callable[[str], None] = lambda text: None
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its own headings."""
+        return self.grid.names
+
+    @property
+    def headings(self) -> list[str]:
+        """Its headings, constants and those of the events that it is joined to among them."""
+        return [name for table in (self, *self.events) for name in (*table.names, *table.described.defaults)]
+
     def prepare(self, remark: Callable[[str], None]) -> None:
-        """Find out how the table is written and where its terms stand.
+        """Find out where its terms stand.
 
         Raises
         ------
         RecordFileError
-            When it cannot be read, or has no coordinates or names.
+            When it has no coordinates or names, or words for numbers.
         """
         self._remark = remark
-        self._look()
         self._place(complete=not self.events)
         self._refuse_types()
         folded = [fold(name) for name in self.names if name]
@@ -188,52 +182,11 @@ class RecordTable:
             self._defaults["geodeticDatum"] = "WGS84"
             remark(said("download_open_occurrence"))
         for part in self.events:
-            part._look()
             part._place(complete=False)
-        if self.verbatim is not None:
-            self.verbatim._look()
         if self.events:
             remark(said("records_joined_events"))
             found = match_columns(self.headings, file=self.where, rename=self.rename)
             check_complete(found, self.headings, self.where)
-
-    @property
-    def headings(self) -> list[str]:
-        """Its headings, constants and those of the events that it is joined to among them."""
-        tables = (self, *self.events)
-        return [name for table in tables for name in [*table.names, *table.described.defaults]]
-
-    def _refuse_types(self) -> None:
-        """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
-        for term, at in self._terms.items():
-            wanted, given = RECORDS.field(term).type, self._types[at] if self._types else pa.null()
-            given = given.value_type if pa.types.is_dictionary(given) else given
-            if pa.types.is_string(wanted) or _can_be_number(given):
-                continue
-            raise RecordFileError.of("column_not_numbers", file=self.where, names=self.names[at], given=given)
-
-    def _look(self) -> None:
-        if self.grid is not None:
-            self.names = self.grid.names
-            return
-        with self.open_stream() as stream:
-            head = stream.read(text_table.HEAD_BYTES)
-        if head.startswith(_PARQUET_MAGIC):
-            with self._parquet() as parquet:
-                schema, shape = parquet.schema_arrow, parquet.metadata
-                self.names, self._types = tuple(schema.names), tuple(schema.types)
-                packed = sum(shape.row_group(at).total_byte_size for at in range(shape.num_row_groups))
-                self.unpacked = max(packed, shape.num_rows * len(self.names))
-            return
-        layout = self.described.layout
-        if layout is None:
-            layout = text_table.sniff(head, file=self.where)
-        elif not head.strip():
-            raise RecordFileError.of("empty_reading", file=self.where)
-        else:
-            layout = text_table.widened(layout, head, file=self.where)
-        self.names = layout.names
-        self.grid = text_table.text_grid(self.open_stream, layout, file=self.where)
 
     def _place(self, *, complete: bool) -> None:
         constants = self.described.defaults
@@ -248,17 +201,17 @@ class RecordTable:
             term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
         }
 
-    @contextmanager
-    def _parquet(self) -> Iterator[Any]:
-        import pyarrow.parquet as parquet  # read only when needed
-
-        with self.open_stream() as stream:
-            try:
-                # Within a zip a jump back would unpack the part from its start again.
-                source = io.BytesIO(stream.read()) if self.zipped else stream
-                yield parquet.ParquetFile(source, pre_buffer=False)  # else it keeps all that it has read
-            except (pa.ArrowInvalid, OSError, UnicodeDecodeError) as error:
-                raise RecordFileError.of("broken_parquet_file", file=self.where, error=error) from error
+    def _refuse_types(self) -> None:
+        """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
+        if not isinstance(self.grid, ParquetGrid):
+            return
+        for term, at in self._terms.items():
+            given = self.grid.types[at]
+            given = given.value_type if pa.types.is_dictionary(given) else given
+            if not pa.types.is_string(RECORDS.field(term).type) and not _can_be_number(given):
+                raise RecordFileError.of(
+                    "column_not_numbers", file=self.where, names=self.names[at], given=given
+                )
 
     def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part, after :meth:`prepare`."""
@@ -383,61 +336,19 @@ class RecordTable:
                 wanted[PARENT_KEY] = parent
             for raw in part._raw(wanted, tally):
                 for term, value in part._defaults.items():
-                    raw.columns.setdefault(term, text_table.repeated(value, len(raw.rows)))
+                    raw.columns.setdefault(term, repeated(value, len(raw.rows)))
                 batches.append(raw)
         return EventTable(batches)
 
     def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
-        if self.grid is not None:
-            places = [
-                self._terms[name] for name in ("decimalLongitude", "decimalLatitude") if name in self._terms
-            ]
-            yield from text_table.batches_of(self.grid.rows(tally, places), wanted, tally)
-            return
-        start = 1
-        with self._parquet() as parquet:
-            named = {term: self.names[index] for term, index in wanted.items()}
-            for batch in parquet.iter_batches(5 * text_table.BATCH_ROWS, columns=list(named.values())):
-                rows = np.arange(start, start + batch.num_rows, dtype=np.int64)
-                start += batch.num_rows
-                notes: dict[int, list[str]] = {}
-                values = {
-                    term: _decoded(_plain(batch.column(batch.schema.names.index(name))), term, notes, tally)
-                    for term, name in named.items()
-                }
-                yield RawBatch(columns=values, rows=rows, notes=notes)
-
-
-def _decoded(column: pa.Array, term: str, notes: dict[int, list[str]], tally: Counter[str]) -> pa.Array:
-    """A column of which every text is UTF-8; what is not is read as far as it can be, and noted."""
-    if not pa.types.is_string(column.type):
-        return column
-    try:
-        column.validate(full=True)
-        return column
-    except pa.ArrowInvalid:
-        texts = []
-    for row, given in enumerate(column.cast(pa.binary()).to_pylist()):
-        text = None if given is None else given.decode(errors="replace")
-        if text is not None and text.encode() != given:
-            notes.setdefault(row, []).append(said("bytes_not_utf", term=term))
-            tally["undecodable"] += text.count("\ufffd")
-        texts.append(text)
-    return tables.array(texts, pa.string())
+        places = [self._terms[name] for name in COORDINATES if name in self._terms]
+        return self.grid.batches(wanted, tally, places)
 
 
 def _can_be_number(kind: pa.DataType) -> bool:
     is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
     is_number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
     return bool(is_text or is_number or pa.types.is_null(kind))
-
-
-def _plain(column: pa.Array) -> pa.Array:
-    if pa.types.is_dictionary(column.type):
-        column = column.cast(column.type.value_type)
-    if pa.types.is_large_string(column.type) or pa.types.is_string_view(column.type):
-        column = column.cast(pa.string())
-    return column
 
 
 class RecordFile:
@@ -464,12 +375,12 @@ class RecordFile:
         self._remarks: list[str] = []
         self._unread: list[dict[str, Any]] = []
         self._rows: int | None = None
-        self._grids: list[Grid] = []
         self.datasets: tuple[dict[str, Any], ...] = ()
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
-                refuse_large(part.unpacked, path, settings)
+                if isinstance(part.grid, ParquetGrid):
+                    refuse_large(part.grid.unpacked, path, settings)
             self.headings = tuple(name for part in parts for name in part.headings)
 
     def lacks(self) -> set[str]:
@@ -480,24 +391,27 @@ class RecordFile:
     @contextmanager
     def _parts(self) -> Iterator[list[RecordTable]]:
         """The tables of records inside, open as long as the `with` block runs."""
-        if not self.path.is_dir():
-            kind = kind_of(self.path)
-            if kind:
-                self._grids = self._grids or self._read_grids(kind)
-                yield self._of_grids()
-                return
-            with self.path.open("rb") as stream:
-                is_zip = stream.read(len(_ZIP_MAGIC)) == _ZIP_MAGIC
-            if not is_zip:
-                yield [self._alone(self.path.name, where=self.path, source=self.name)]
-                return
-        with open_container(self.path, self.settings) as container:
-            self.datasets = self.datasets or tuple(datasets_of(container))
-            yield self._parts_of(container)
+        kind = "zip" if self.path.is_dir() else kind_of(self.path)
+        if kind == "zip":
+            with open_container(self.path, self.settings) as container:
+                self.datasets = self.datasets or tuple(datasets_of(container))
+                described = core_parts(container)
+                yield [self._archived(item, container.open, alone=len(described) == 1) for item in described]
+        elif kind == "text":
+            grid = self._opened(CorePart(), lambda: self.path.open("rb"), self.path)
+            yield [self._alone(grid, self.path, self.name)]
+        elif len(self._grids) == 1:
+            yield [self._alone(self._grids[0], self.path, self.name)]
+        else:
+            yield [
+                self._alone(grid, f"{self.path}/{grid.name}", f"{self.name}/{grid.name}")
+                for grid in self._grids
+            ]
 
-    def _read_grids(self, kind: str) -> list[Grid]:
+    @cached_property
+    def _grids(self) -> list[Grid]:
         """The sheets or layers that hold records; the others are remarked on."""
-        if kind == "layer":
+        if kind_of(self.path) == "layer":
             return read_points(self.path)
 
         def complete(names: Sequence[str]) -> dict[str, int]:
@@ -521,44 +435,33 @@ class RecordFile:
                 self.remark(said("sheet_not_read", name=grid.name))
         return good
 
-    def _alone(self, name: str, *, where: str | Path, source: str, grid: Grid | None = None) -> RecordTable:
+    def _alone(self, grid: Grid, where: str | Path, source: str) -> RecordTable:
+        """A table that no descriptor describes."""
+        return RecordTable(described=CorePart(), grid=grid, where=where, source=source, rename=self.rename)
+
+    def _archived(
+        self, what: CorePart, open_part: Callable[[str], BinaryIO], *, alone: bool = True
+    ) -> RecordTable:
+        """A part of an archive or zip."""
+        where = f"{self.path}/{what.name}"
         return RecordTable(
-            described=CorePart(name=name),
-            open_stream=lambda: self.path.open("rb"),
-            where=where,
-            source=source,
+            described=what,
+            grid=self._opened(what, lambda: open_part(what.name), where),
             rename=self.rename,
-            grid=grid,
+            where=where,
+            source=self.name
+            if alone
+            else f"{self.name}/{what.name}",  # rows of two parts may have one number
+            events=tuple(self._archived(event, open_part) for event in what.events),
+            verbatim=self._archived(what.verbatim, open_part) if what.verbatim else None,
         )
 
-    def _of_grids(self) -> list[RecordTable]:
-        if len(self._grids) == 1:
-            return [self._alone("", where=self.path, source=self.name, grid=self._grids[0])]
-        return [
-            self._alone(
-                grid.name, where=f"{self.path}/{grid.name}", source=f"{self.name}/{grid.name}", grid=grid
-            )
-            for grid in self._grids
-        ]
-
-    def _parts_of(self, container: Container) -> list[RecordTable]:
-        """The parts of an archive or zip that hold its records, in the order of its descriptor."""
-        described = core_parts(container)
-
-        def part(what: CorePart, *, alone: bool) -> RecordTable:
-            return RecordTable(
-                described=what,
-                open_stream=lambda: container.open(what.name),
-                rename=self.rename,
-                where=f"{container.path}/{what.name}",
-                # rows of two parts may have one number
-                source=self.name if alone else f"{self.name}/{what.name}",
-                zipped=container.path.is_file(),
-                events=tuple(part(event, alone=True) for event in what.events),
-                verbatim=part(what.verbatim, alone=True) if what.verbatim else None,
-            )
-
-        return [part(item, alone=len(described) == 1) for item in described]
+    def _opened(self, what: CorePart, open_stream: Opener, where: str | Path) -> Grid:
+        with open_stream() as stream:
+            is_parquet = stream.read(len(PARQUET_MAGIC)) == PARQUET_MAGIC
+        if is_parquet:
+            return parquet_grid(open_stream, zipped=what.name != "" and self.path.is_file(), file=where)
+        return text_grid(open_stream, what.layout, file=where)
 
     def remark(self, text: str) -> None:
         """Keep a remark on the whole file, once."""
@@ -618,17 +521,12 @@ class RecordFile:
     @cached_property
     def _sha256(self) -> str:
         whole = hashlib.sha256()
-        files = (
-            sorted(item for item in self.path.rglob("*") if item.is_file())
-            if self.path.is_dir()
-            else [self.path]
-        )
-        for item in files:
-            if self.path.is_dir():
-                whole.update(item.relative_to(self.path).as_posix().encode())
+        if not self.path.is_dir():
+            with self.path.open("rb") as stream:
+                return hashlib.file_digest(stream, "sha256").hexdigest()
+        for item in sorted(item for item in self.path.rglob("*") if item.is_file()):
+            whole.update(item.relative_to(self.path).as_posix().encode())
             with item.open("rb") as stream:
-                if not self.path.is_dir():
-                    return hashlib.file_digest(stream, "sha256").hexdigest()
                 whole.update(hashlib.file_digest(stream, "sha256").digest())
         return whole.hexdigest()
 

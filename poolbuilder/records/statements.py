@@ -22,8 +22,7 @@ from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import columns_of, fold, vocabulary
 from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
-from poolbuilder.records.sheets import kind_of, read_sheets
-from poolbuilder.records.text_table import HEAD_BYTES, Grid, sniff, text_grid
+from poolbuilder.records.grids import Grid, kind_of, read_sheets, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
 from poolbuilder.settings import Settings
 
@@ -103,9 +102,7 @@ def _filled(path: Path, needed: Sequence[str]) -> Iterator[_Given]:
 def _grid(path: Path) -> Grid:
     """The only table of a text file or spreadsheet."""
     if kind_of(path) != "sheet":
-        with path.open("rb") as stream:
-            layout = sniff(stream.read(HEAD_BYTES), file=path)
-        return text_grid(lambda: path.open("rb"), layout, file=path)
+        return text_grid(lambda: path.open("rb"), None, file=path)
     sheets = read_sheets(path, Settings(), terms_in=lambda names: len(columns_of(names, "statements")))
     if len(sheets) > 1:
         raise RecordFileError.of("sheets_something", file=path, sheets=len(sheets))

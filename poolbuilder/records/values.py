@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold, vocabulary
-from poolbuilder.records.text_table import RawBatch, repeated
+from poolbuilder.records.grids import RawBatch, repeated
 from poolbuilder.schemas import RECORDS
 
 SERVICE_ID = "gbifID"
@@ -178,7 +178,7 @@ def check_complete(found: Mapping[str, int], names: Sequence[str], file: str | P
     ------
     RecordFileError
     """
-    missing = [term for term in _COORDINATES if term not in found]
+    missing = [term for term in COORDINATES if term not in found]
     what = "coordinates" if missing else "names"
     if not missing and "scientificName" not in found and "vernacularName" not in found:
         missing = ["scientificName"]
@@ -191,7 +191,7 @@ def check_complete(found: Mapping[str, int], names: Sequence[str], file: str | P
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_COORDINATES = ("decimalLongitude", "decimalLatitude")
+COORDINATES = ("decimalLongitude", "decimalLatitude")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
@@ -251,7 +251,7 @@ def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Fl
             values = tables.numbers(column.cast(pa.float64()))
         except pa.ArrowInvalid:
             index, distinct = tables.codes(column)
-            place = term in _COORDINATES
+            place = term in COORDINATES
             lookup = np.array([_parsed(text or "", place=place) for text in distinct] + [np.nan])
             values = lookup[index]
             commas = {i for i, text in enumerate(distinct) if place and text and _COMMA.fullmatch(text)}
@@ -321,22 +321,17 @@ class RowKeys:
 
     def _seen(self, hashes: NDArray[np.int64]) -> Bools:
         """Which of *hashes* came before, in this call or an earlier one; then remembers them."""
-        order = np.argsort(hashes, kind="stable")
-        ranked = hashes[order]
-        again = np.zeros(len(hashes), dtype=bool)
-        again[1:] = ranked[1:] == ranked[:-1]
-        fresh = ranked[~again]
+        fresh, first = np.unique(hashes, return_index=True)
+        again = np.ones(len(hashes), dtype=bool)
+        again[first] = False
         for known in self._sorted:
-            place = np.minimum(np.searchsorted(known, ranked), len(known) - 1)
-            again |= known[place] == ranked
+            place = np.minimum(np.searchsorted(known, hashes), len(known) - 1)
+            again |= known[place] == hashes
         # Runs of doubling length, so that each hash is merged only a few times.
         while self._sorted and len(self._sorted[-1]) <= 2 * len(fresh):
-            fresh = np.concatenate([self._sorted.pop(), fresh])
-            fresh.sort(kind="stable")
+            fresh = np.sort(np.concatenate([self._sorted.pop(), fresh]), kind="stable")
         self._sorted.append(fresh)
-        seen = np.empty(len(hashes), dtype=bool)
-        seen[order] = again
-        return seen
+        return again
 
     def make(
         self,
@@ -402,7 +397,7 @@ def _restore_whole_names(
 
 def _count_swapped(out: Mapping[str, pa.Array], tally: Counter[str]) -> None:
     """Count places off the globe that lie on it when latitude and longitude change places."""
-    east, north = (tables.numbers(out[term]) for term in _COORDINATES)
+    east, north = (tables.numbers(out[term]) for term in COORDINATES)
     with np.errstate(invalid="ignore"):
         tally["placed"] += int((~np.isnan(east) & ~np.isnan(north)).sum())
         tally["swapped"] += int(((np.abs(north) > 90) & (np.abs(north) <= 180) & (np.abs(east) <= 90)).sum())
@@ -452,9 +447,9 @@ def records_of(
             else:
                 out[item.name] = _whole(item.name, item.type, values, notes, tally)
     _count_swapped(out, tally)
-    written = [_decimals(given[term]) for term in _COORDINATES if term in given]
+    written = [_decimals(given[term]) for term in COORDINATES if term in given]
     if written:
-        read = [~np.isnan(tables.numbers(out[term])) for term in _COORDINATES if term in given]
+        read = [~np.isnan(tables.numbers(out[term])) for term in COORDINATES if term in given]
         most = np.fmax.reduce(
             [np.where(good, number, np.nan) for good, number in zip(read, written, strict=True)]
         )

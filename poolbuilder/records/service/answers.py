@@ -27,8 +27,8 @@ import pyarrow as pa
 from poolbuilder import schemas, tables
 from poolbuilder.errors import StoreError, said
 from poolbuilder.files import disk_errors, write_whole
+from poolbuilder.records.grids import RawBatch
 from poolbuilder.records.service.client import Answer, oddity, parsed, text_of
-from poolbuilder.records.text_table import RawBatch
 from poolbuilder.records.values import WHOLE_NAME, WHOLE_NAME_DOUBTS, RowKeys, records_of
 
 PLAN, PAGES, MANIFEST, REFUSED = "plan.json", "pages.jsonl", "manifest.json", "refused.json"
