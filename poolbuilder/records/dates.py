@@ -137,18 +137,15 @@ ORDERS = ("mdy", "dmy", "ymd")
 """Orders of day, month and year in a date of numbers."""
 
 _TRIPLE = re.compile(r"(\d{1,4})\s*([-/. ])\s*(\d{1,2})\s*\2\s*(\d{1,4})")
+_DAY, _MONTH = r"(?P<day>\d{1,2})(?:st|nd|rd|th)?", r"(?P<month>[a-z]{3,9})"
+_YEAR, _GAP = r"(?P<year>\d{4}|\d{2})", "[-/., ]"
 _NAMED = (
-    re.compile(
-        r"(?P<day>\d{1,2})(?:st|nd|rd|th)?[-/., ]*(?P<month>[a-z]{3,9})[-/., ']*(?P<year>\d{4}|\d{2})"
-    ),
-    re.compile(
-        r"(?P<month>[a-z]{3,9})[-/., ]*(?P<day>\d{1,2})(?:st|nd|rd|th)?[-/., ']+(?P<year>\d{4}|\d{2})"
-    ),
-    re.compile(r"(?P<month>[a-z]{3,9})[-/., ]*(?P<year>\d{4})"),
-    re.compile(r"(?P<year>\d{4})[-/., ]+(?P<month>[a-z]{3,9})(?:[-/., ]+(?P<day>\d{1,2}))?"),
+    re.compile(rf"{_DAY}{_GAP}*{_MONTH}[-/., ']*{_YEAR}"),
+    re.compile(rf"{_MONTH}{_GAP}*{_DAY}[-/., ']+{_YEAR}"),
+    re.compile(rf"{_MONTH}{_GAP}*(?P<year>\d{{4}})"),
+    re.compile(rf"(?P<year>\d{{4}}){_GAP}+{_MONTH}(?:{_GAP}+(?P<day>\d{{1,2}}))?"),
 )
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_MONTH_NAMES = (
+_MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
     "november", "december",
 )  # fmt: skip
@@ -174,20 +171,12 @@ def _year(text: str) -> int:
 def _by_name(text: str) -> str | None:
     """A date with the month's English name, as ISO 8601."""
     for pattern in _NAMED:
-        match = pattern.fullmatch(text.casefold())
-        if match is None:
-            continue
-        parts = match.groupdict()
-        name = parts["month"]
-        if name[:3] not in _MONTHS:
-            return None
-        month = _MONTHS.index(name[:3]) + 1
-        if not (_MONTH_NAMES[month - 1].startswith(name) or name == "sept"):
-            return None
-        day = parts.get("day")
-        span = span_of(_year(parts["year"]), month, int(day) if day else None)
-        if span is not None:
-            return span.start.isoformat() if day else span.start.isoformat()[:7]
+        if match := pattern.fullmatch(text.casefold()):
+            month = next((at for at, name in enumerate(_MONTHS, 1) if name.startswith(match["month"])), 13)
+            day = match.groupdict().get("day")
+            span = span_of(_year(match["year"]), month, int(day) if day else None)
+            if span is not None:
+                return span.start.isoformat()[: 10 if day else 7]
     return None
 
 
@@ -202,9 +191,8 @@ def _by_order(text: str, order: str) -> str | None:
     if len(year) not in (2, 4) or max(map(len, others)) > 2:
         return None
     if (mark == "." and order == "mdy") or (order == "ymd" and len(year) == 2 and mark != "-"):
-        return (
-            None  # nobody writes the month first with points, or two digits of a year first but with dashes
-        )
+        # Nobody writes the month first with points, or two digits of a year first but with dashes.
+        return None
     span = span_of(_year(year), int(given["m"]) or 13, int(given["d"]) or 32)
     return span.start.isoformat() if span else None
 

@@ -1,4 +1,4 @@
-"""Records about to be judged: basis, place on WGS84, date and repeats, each worked out once.
+"""What the rules judge of records: their place on WGS84, their date and repeats, each worked out once.
 
 The record that is kept of several does not depend on the order of the rows.
 """
@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.names.vocabularies import BASIS_OF_RECORD, fold, read_term, vocabulary
+from poolbuilder.names.vocabularies import fold, vocabulary
 from poolbuilder.records.dates import EARLIEST, Span, read_date, span_of
 from poolbuilder.settings import Settings
 
@@ -47,6 +46,12 @@ _NOT_WITHHELD = re.compile(
 _STATED = re.compile(r"uncertainty[^.]*?(?:increased to|set to|of)\s*([\d.,]+)\s*(km|m\b|met)", re.IGNORECASE)
 
 
+def per_value(table: pa.Table, term: str, make: Callable[[str | None], Any]) -> NDArray[Any]:
+    """*make* of each value of a text column, called once per distinct value."""
+    index, distinct = tables.codes(table[term])
+    return np.array([make(text) for text in distinct] + [make(None)])[index]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Placing:
     """Places of n records; every array has n entries.
@@ -59,21 +64,15 @@ class Placing:
         NaN only where there are no coordinates.
     source : int array
         Position in SOURCES of what the uncertainty comes from; -1 without coordinates.
-    uncertainty_missing, uncertainty_invalid, coarse, withheld, datum_assumed, datum_unknown, datum_shifted
-        Bool arrays for the flags of the same names.
+    struck : dict of str to bool array
+        Where each rule on places strikes.
     """
 
     longitude: Floats
     latitude: Floats
     uncertainty_m: Floats
-    source: NDArray[np.int64]
-    uncertainty_missing: Bools
-    uncertainty_invalid: Bools
-    coarse: Bools
-    withheld: Bools
-    datum_assumed: Bools
-    datum_unknown: Bools
-    datum_shifted: Bools
+    source: Ints
+    struck: Mapping[str, Bools]
 
 
 def half_cell_m(latitude: Floats, degrees: Floats) -> Floats:
@@ -191,15 +190,11 @@ def _on_wgs84(
 
 def _remarks(table: pa.Table) -> tuple[Bools, Floats]:
     """Rows that something was withheld from, and the uncertainty that the remark states."""
-    withheld = np.zeros(table.num_rows, dtype=bool)
-    stated = np.full(table.num_rows, np.nan)
-    for name in ("dataGeneralizations", "informationWithheld"):
-        index, distinct = tables.codes(table[name])
-        says = np.array([is_withheld(text) for text in distinct] + [False])
-        amount = np.array([_stated_m(text) for text in distinct] + [np.nan])
-        withheld |= says[index]
-        stated = np.fmax(stated, np.where(says[index], amount[index], np.nan))
-    return withheld, stated
+    columns = ("dataGeneralizations", "informationWithheld")
+    says = [per_value(table, name, is_withheld) for name in columns]
+    amounts = (per_value(table, name, _stated_m) for name in columns)
+    stated = [np.where(row, amount, np.nan) for row, amount in zip(says, amounts, strict=True)]
+    return np.logical_or(*says), np.fmax(*stated)
 
 
 def placed(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Settings) -> Placing:
@@ -254,13 +249,15 @@ def placed(table: pa.Table, *, default_m: Floats, assumed: Bools, settings: Sett
         latitude=north,
         uncertainty_m=np.where(located, np.minimum(base + added_m, LARGEST_UNCERTAINTY_M), np.nan),
         source=np.where(located, source, -1),
-        uncertainty_missing=located & np.isnan(given),
-        uncertainty_invalid=located & ~np.isnan(given) & ~good,
-        coarse=located & coarse & good,
-        withheld=withheld,
-        datum_assumed=located & ((how == _ASSUMED) | extra),
-        datum_unknown=located & (how == _UNKNOWN),
-        datum_shifted=located & (how == _SHIFTED),
+        struck={
+            "uncertainty_missing": located & np.isnan(given),
+            "uncertainty_invalid": located & ~np.isnan(given) & ~good,
+            "coarse_coordinates": located & coarse & good,
+            "withheld": withheld,
+            "datum_assumed": located & ((how == _ASSUMED) | extra),
+            "datum_unknown": located & (how == _UNKNOWN),
+            "datum_transformed": located & (how == _SHIFTED),
+        },
     )
 
 
@@ -303,50 +300,39 @@ def _collectors(text: str | None) -> frozenset[str]:
     return frozenset(word for word in re.findall(r"\w+", (text or "").casefold()) if len(word) > 2)
 
 
-def _per_distinct(column: pa.ChunkedArray, make: Any) -> list[Any]:
-    index, distinct = tables.codes(column)
+def _per_distinct(named: pa.Table, term: str, make: Callable[[str | None], Any]) -> list[Any]:
+    index, distinct = tables.codes(named[term])
     made = [*(make(text) for text in distinct), make(None)]
     return [made[place] for place in index.tolist()]
 
 
 def _names(named: pa.Table) -> Ints:
     """Equal where the readings agree: role and accepted names, else the name as given."""
-    given = _per_distinct(named["scientificName"], lambda text: " ".join((text or "").casefold().split()))
-    accepted = named["acceptedNames"].to_pylist()
-    roles = named["role"].to_pylist()
-    return _codes(
-        (role, tuple(names)) if names else (role, text)
-        for role, names, text in zip(roles, accepted, given, strict=True)
-    )
+    given = _per_distinct(named, "scientificName", lambda text: " ".join((text or "").casefold().split()))
+    read = zip(named["role"].to_pylist(), named["acceptedNames"].to_pylist(), given, strict=True)
+    return _codes((role, tuple(names or ()) or text) for role, names, text in read)
 
 
 def _identifiers(named: pa.Table) -> Ints:
     """Equal where occurrenceID is; a bare running number counts within its own data set or file only."""
     index, distinct = tables.codes(named["occurrenceID"])
-    local = np.array([bool(_LOCAL.fullmatch(text or "")) for text in distinct] + [False])
-    if not local.any():
-        return index
-    scopes = zip(
-        index.tolist(), named["datasetKey"].to_pylist(), named["sourceFile"].to_pylist(), strict=True
-    )
-    return _codes(
-        None if code < 0 else ((code, dataset or file) if local[code] else code)
-        for code, dataset, file in scopes
-    )
+    local = np.array([bool(_LOCAL.fullmatch(text or "")) for text in distinct] + [False])[index]
+    dataset, datasets = tables.codes(named["datasetKey"])
+    file, files = tables.codes(named["sourceFile"])
+    scope = np.where(dataset >= 0, dataset, len(datasets) + 1 + file) + 1
+    return np.where(index < 0, -1, index * (len(datasets) + len(files) + 2) + local * scope)
 
 
 def _numbers_in_collection(named: pa.Table) -> Ints:
-    catalogue = _per_distinct(named["catalogNumber"], _squeezed)
-    field = _per_distinct(named["recordNumber"], _squeezed)
-    institution = _per_distinct(named["institutionCode"], _squeezed)
-    found: list[Any] = []
-    for number, own, house in zip(catalogue, field, institution, strict=True):
-        if number:
-            bare = number.removeprefix(house) if house else number
-            found.append(("catalogue", house, bare or number))
-        else:
-            found.append(("field", own) if own else None)
-    return _codes(found)
+    """Equal where the catalogue number within its institution is, else the collector's number."""
+
+    def number(catalogue: str | None, own: str | None, house: str | None) -> tuple[str | None, ...] | None:
+        if not catalogue:
+            return ("field", own) if own else None
+        return "catalogue", house, catalogue.removeprefix(house or "") or catalogue
+
+    terms = ("catalogNumber", "recordNumber", "institutionCode")
+    return _codes(map(number, *(_per_distinct(named, term, _squeezed) for term in terms)))
 
 
 def _cells(
@@ -360,17 +346,14 @@ def _cells(
     return east.astype(np.int64), north.astype(np.int64)
 
 
-def _first_rows(named: pa.Table, quality: NDArray[np.float64], uncertainty_m: NDArray[np.float64]) -> Ints:
+def _rank(named: pa.Table, quality: Floats, uncertainty_m: Floats) -> Ints:
     """Rank of each row in the order of preference: best quality, least uncertainty, then its key."""
     size = np.where(np.isnan(uncertainty_m), np.inf, uncertainty_m)
-    keys = named["recordKey"].to_pylist()
-    files = named["sourceFile"].to_pylist()
-    numbers = tables.integers(named["sourceRow"])
-    order = sorted(
-        range(named.num_rows), key=lambda row: (-quality[row], size[row], keys[row], files[row], numbers[row])
-    )
+    numbers = [tables.array(values, pa.float64()) for values in (-quality, size)]
+    terms = ("recordKey", "sourceFile", "sourceRow")
+    whole = pa.Table.from_arrays([*numbers, *(named[term] for term in terms)], ["quality", "size", *terms])
     rank = np.empty(named.num_rows, dtype=np.int64)
-    rank[order] = np.arange(named.num_rows)
+    rank[tables.order(whole, [(name, "ascending") for name in whole.column_names])] = np.arange(len(rank))
     return rank
 
 
@@ -386,15 +369,7 @@ def _losers(group: Ints, rank: Ints, collectors: Sequence[frozenset[str]]) -> li
 
 
 def find_repeats(
-    named: pa.Table,
-    *,
-    among: Bools,
-    longitude: NDArray[np.float64],
-    latitude: NDArray[np.float64],
-    dates: Ints,
-    quality: NDArray[np.float64],
-    uncertainty_m: NDArray[np.float64],
-    cell_degrees: float,
+    named: pa.Table, place: Placing, dates: Ints, *, among: Bools, quality: Floats, cell_degrees: float
 ) -> tuple[Bools, Bools]:
     """Find repeats among some rows of a NAMED table.
 
@@ -414,34 +389,25 @@ def find_repeats(
     repeats = np.zeros(named.num_rows, dtype=bool)
     reused = np.zeros(named.num_rows, dtype=bool)
     rows = np.flatnonzero(among)
-    identifiers = _identifiers(named)
-    numbers = _numbers_in_collection(named)
+    identifiers, numbers = _identifiers(named), _numbers_in_collection(named)
     by_identifier = _groups([identifiers], rows)
     if not by_identifier and not (numbers[rows] >= 0).any():
         return repeats, reused
-    names = _names(named)
-    rank = _first_rows(named, quality, uncertainty_m)
+    names, rank = _names(named), _rank(named, quality, place.uncertainty_m)
     nobody = [frozenset[str]()] * named.num_rows
     for group in _groups([identifiers, names], rows):
         repeats[_losers(group, rank, nobody)] = True
     for group in by_identifier:
         reused[group] = len(set(names[group].tolist())) > 1
     rows = np.flatnonzero(among & ~repeats)
-    east, north = _cells(longitude, latitude, cell_degrees)
-    collectors = _per_distinct(named["recordedBy"], _collectors)
+    east, north = _cells(place.longitude, place.latitude, cell_degrees)
+    collectors = _per_distinct(named, "recordedBy", _collectors)
     for group in _groups([names, dates, east, north, numbers], rows):
         repeats[_losers(group, rank, collectors)] = True
     return repeats, reused
 
 
 _NONE = -(2**40)  # no year, month or day: below every 32-bit number
-BASES = ("quality_specimen", "quality_observation", "quality_material_sample", "quality_citation")
-"""Settings of the qualities by basis of record."""
-
-_SPECIMENS = {"PreservedSpecimen", "MaterialEntity"}
-_OBSERVATIONS = {"HumanObservation", "MachineObservation", "Observation", "Event"}
-
-
 LONGEST = 1_000_000
 """No span of days between two years of four digits is longer."""
 
@@ -453,150 +419,45 @@ class When:
     Attributes
     ----------
     index : int array
-        Position in the lists, one a record.
+        Position in the list, one a record.
     span : list of Span or None
         None for no date, or one that cannot be.
-    impossible, doubtful, wide : bool array
-        One a record.
+    numbers : int array
+        Of each record, equal where the date, or the span of days, is; -1 without one.
+    struck : dict of str to bool array
+        Where each rule on dates strikes.
     """
 
-    index: NDArray[np.int64]
+    index: Ints
     span: list[Span | None]
-    impossible: Bools
-    doubtful: Bools
-    wide: Bools
+    numbers: Ints
+    struck: Mapping[str, Bools]
 
     def of_each(self, make: Callable[[Span], Any]) -> list[Any]:
         """*make* of each distinct date, None without one."""
         return [None if span is None else make(span) for span in self.span]
 
-    @cached_property
-    def date_numbers(self) -> NDArray[np.int64]:
-        """A number for each record, equal where the date, or the span of days, is; -1 without one."""
-        days = self.of_each(lambda span: span.start.toordinal() * LONGEST + (span.end - span.start).days)
-        return np.array([-1 if day is None else day for day in days], dtype=np.int64)[self.index]
 
-    @cached_property
-    def undated(self) -> Bools:
-        """Records without a date, of those whose date is not impossible."""
-        missing = np.array([span is None for span in self.span], dtype=bool)
-        return np.asarray(missing[self.index] & ~self.impossible)
-
-
-@dataclass(kw_only=True)
-class Judged:
-    """A NAMED table with what the rules need of it, worked out once.
-
-    ``rejected`` is brought up to date as the rules are asked in order.
-    """
-
-    table: pa.Table
-    settings: Settings
-    as_of: datetime.date
-    rejected: Bools = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.rejected = np.zeros(self.table.num_rows, dtype=bool)
-
-    def per_value(self, term: str, make: Callable[[str | None], Any]) -> NDArray[Any]:
-        """*make* of each value of a text column, called once per distinct value."""
-        index, distinct = tables.codes(self.table[term])
-        return np.array([make(text) for text in distinct] + [make(None)])[index]
-
-    def basis_is(self, term: str) -> Bools:
-        """Where the basis of record is this term of the vocabulary; empty text for none."""
-        return np.asarray(self.basis == term)
-
-    def role_is(self, role: str) -> Bools:
-        """Where the name has this role."""
-        return np.asarray(self.role == role)
-
-    def is_any(self, term: str, folded: Collection[str]) -> Bools:
-        """Where a column's value, in lower-case letters and digits, is one of *folded*."""
-        return self.per_value(term, lambda text: fold(text) in folded).astype(bool)
-
-    def has_issue(self, folded: Collection[str]) -> Bools:
-        """Where the service set one of these flags."""
-
-        def any_of(text: str | None) -> bool:
-            marks = (text or "").replace("[", ";").replace("]", ";").replace(",", ";").replace("|", ";")
-            return any(fold(mark) in folded for mark in marks.split(";"))
-
-        return self.per_value("issue", any_of).astype(bool)
-
-    @cached_property
-    def basis(self) -> NDArray[Any]:
-        """Basis of record as a term of the vocabulary; empty text when unknown."""
-        return self.per_value("basisOfRecord", lambda text: read_term(text, BASIS_OF_RECORD) or "")
-
-    @cached_property
-    def role(self) -> NDArray[Any]:
-        """What the name is to the checklist."""
-        return self.per_value("role", lambda text: text or "none")
-
-    @cached_property
-    def place(self) -> Placing:
-        """Places on WGS84 with uncertainty."""
-        specimen = np.isin(self.basis, [*_OBSERVATIONS, "MaterialSample"], invert=True)
-        default = np.where(
-            specimen,
-            self.settings.default_uncertainty_specimen_m,
-            self.settings.default_uncertainty_observation_m,
-        )
-        assumed = self.has_issue({"geodeticdatumassumedwgs84", "geodeticdatuminvalid"})
-        return placed(self.table, default_m=default, assumed=assumed, settings=self.settings)
-
-    @cached_property
-    def when(self) -> When:
-        """Dates of the events."""
-        return _dated(self.table, self.as_of)
-
-    @cached_property
-    def basis_quality(self) -> Floats:
-        """Quality by basis of record alone."""
-        by_basis = np.array([getattr(self.settings, name) for name in BASES])
-        return np.asarray(by_basis[self.basis_code], dtype=np.float64)
-
-    @cached_property
-    def basis_code(self) -> NDArray[np.int64]:
-        """Kind of basis of record that has a quality of its own, as a row of BASES."""
-        out = np.full(self.table.num_rows, BASES.index("quality_citation"))
-        out[np.isin(self.basis, list(_SPECIMENS))] = BASES.index("quality_specimen")
-        out[np.isin(self.basis, list(_OBSERVATIONS))] = BASES.index("quality_observation")
-        out[self.basis == "MaterialSample"] = BASES.index("quality_material_sample")
-        return out
-
-    @cached_property
-    def repeats(self) -> tuple[Bools, Bools]:
-        """Repeats and reused identifiers among the records that no earlier rule rejects."""
-        quality = self.basis_quality * tables.numbers(self.table["nameQuality"])
-        return find_repeats(
-            self.table,
-            among=~self.rejected,
-            longitude=self.place.longitude,
-            latitude=self.place.latitude,
-            dates=self.when.date_numbers,
-            quality=quality,
-            uncertainty_m=self.place.uncertainty_m,
-            cell_degrees=self.settings.event_cell_degrees,
-        )
-
-
-def _dated(table: pa.Table, as_of: datetime.date) -> When:
+def dated(table: pa.Table, as_of: datetime.date) -> When:
+    """When records were made, and which dates cannot be or are in doubt; none is later than *as_of*."""
     code, distinct = tables.codes(table["eventDate"])
     parts = [code, *(tables.integers(table[name], missing=_NONE) for name in ("year", "month", "day"))]
     _, first, index = np.unique(np.stack(parts, axis=1), axis=0, return_index=True, return_inverse=True)
     spans: list[Span | None] = []
-    verdicts = np.zeros((len(first), 3), dtype=bool)
+    verdicts = np.zeros((len(first), 4), dtype=bool)
+    days = np.full(len(first), -1)
     for place, row in enumerate(first.tolist()):
-        text = distinct[parts[0][row]] if parts[0][row] >= 0 else None
-        span, how = read_date(text or "")
+        text = distinct[code[row]] if code[row] >= 0 else None
         given = tuple(int(part[row]) if part[row] != _NONE else None for part in parts[1:])
-        span, *verdicts[place] = _judge_date(span, how, given, as_of)
+        span, *verdicts[place, :3] = _judge_date(*read_date(text or ""), given, as_of)
+        if span is not None:
+            days[place] = span.start.toordinal() * LONGEST + (span.end - span.start).days
+        verdicts[place, 3] = span is None and not verdicts[place, 0]
         spans.append(span)
     index = index.ravel()
-    impossible, doubtful, wide = verdicts[index].T
-    return When(index=index, span=spans, impossible=impossible, doubtful=doubtful, wide=wide)
+    rules = ("impossible_date", "doubtful_date", "wide_date", "undated")
+    struck = dict(zip(rules, verdicts[index].T, strict=True))
+    return When(index=index, span=spans, numbers=days[index], struck=struck)
 
 
 def _judge_date(

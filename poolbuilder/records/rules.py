@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import datetime
+import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
@@ -15,9 +16,15 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, read_term, vocabulary
+from poolbuilder.names.vocabularies import (
+    BASIS_OF_RECORD,
+    DEGREE_OF_ESTABLISHMENT,
+    fold,
+    read_term,
+    vocabulary,
+)
 from poolbuilder.records.dates import Span
-from poolbuilder.records.judged import SOURCES, Judged
+from poolbuilder.records.judged import SOURCES, dated, find_repeats, per_value, placed
 from poolbuilder.schemas import NAMED, SCREENED, check
 from poolbuilder.settings import Settings
 
@@ -44,8 +51,6 @@ class Rule:
         The public data-quality test that it follows.
     effect : str
         `reject`, `flag`, or `lower` (a flag that also lowers quality).
-    check : callable
-        Judged to bool array: where the rule strikes.
     factor : str or None
         For `lower`: the Setting, or the column, by which quality is multiplied.
     """
@@ -55,94 +60,15 @@ class Rule:
     reason: str
     terms: tuple[str, ...]
     effect: Literal["reject", "flag", "lower"]
-    check: Callable[[Judged], Bools]
     test: str | None = None
     factor: str | None = None
-
-
-def _no_coordinates(judged: Judged) -> Bools:
-    return ~tables.valid(judged.table["decimalLongitude"]) | ~tables.valid(judged.table["decimalLatitude"])
-
-
-def _out_of_range(judged: Judged) -> Bools:
-    longitude = tables.numbers(judged.table["decimalLongitude"])
-    latitude = tables.numbers(judged.table["decimalLatitude"])
-    return np.asarray((np.abs(longitude) > 180) | (np.abs(latitude) > 90))
-
-
-def _zero(judged: Judged) -> Bools:
-    longitude = tables.numbers(judged.table["decimalLongitude"])
-    latitude = tables.numbers(judged.table["decimalLatitude"])
-    return np.asarray((longitude == 0) & (latitude == 0))
-
-
-def _is_zero(text: str | None) -> bool:
-    try:
-        return text is not None and float(text) == 0
-    except ValueError:
-        return False
-
-
-def _absent(judged: Judged) -> Bools:
-    counted = tables.numbers(judged.table["individualCount"]) == 0
-    quantity = judged.per_value("organismQuantity", _is_zero).astype(bool)
-    return np.asarray(judged.is_any("occurrenceStatus", _STATUS["absent"]) | counted | quantity)
-
-
-def _captive(judged: Judged) -> Bools:
-    degree = judged.per_value(
-        "degreeOfEstablishment",
-        lambda text: read_term(text, DEGREE_OF_ESTABLISHMENT) in {"captive", "cultivated"},
-    ).astype(bool)
-    # `managed` is the older word of the service for what is kept by people.
-    managed = judged.is_any("establishmentMeans", {"managed", "captive", "cultivated", "cultivatedcaptive"})
-    return np.asarray(judged.basis_is("LivingSpecimen") | degree | managed)
-
-
-_CHECKS: dict[str, Callable[[Judged], Bools]] = {
-    "no_coordinates": _no_coordinates,
-    "out_of_range": _out_of_range,
-    "zero_coordinates": _zero,
-    "absent": _absent,
-    "fossil": lambda judged: judged.basis_is("FossilSpecimen"),
-    "captive": _captive,
-    "not_a_record": lambda judged: judged.basis_is("Taxon"),
-    "no_name": lambda judged: judged.role_is("none"),
-    "not_to_species": lambda judged: judged.role_is("genus"),
-    "unknown_species": lambda judged: judged.role_is("unknown"),
-    "impossible_date": lambda judged: judged.when.impossible,
-    "duplicate": lambda judged: judged.repeats[0],
-    "reused_identifier": lambda judged: judged.repeats[1],
-    "doubtful_name": lambda judged: tables.numbers(judged.table["nameQuality"]) < 1,
-    "suspect_place": lambda judged: judged.has_issue(_SUSPECT["place"]),
-    "fuzzy_name": lambda judged: (
-        judged.has_issue({"taxonmatchfuzzy"}) & (tables.numbers(judged.table["nameQuality"]) >= 1)
-    ),
-    "withheld": lambda judged: judged.place.withheld,
-    "uncertainty_missing": lambda judged: judged.place.uncertainty_missing,
-    "uncertainty_invalid": lambda judged: judged.place.uncertainty_invalid,
-    "coarse_coordinates": lambda judged: judged.place.coarse,
-    "datum_assumed": lambda judged: judged.place.datum_assumed,
-    "datum_unknown": lambda judged: judged.place.datum_unknown,
-    "datum_transformed": lambda judged: judged.place.datum_shifted,
-    "undated": lambda judged: judged.when.undated,
-    "doubtful_date": lambda judged: judged.when.doubtful | judged.has_issue(_SUSPECT["date"]),
-    "wide_date": lambda judged: judged.when.wide,
-    "odd_status": lambda judged: (
-        ~judged.is_any("occurrenceStatus", {*_STATUS["present"], *_STATUS["absent"], ""})
-    ),
-    "odd_basis": lambda judged: judged.basis_is(""),
-    "released": lambda judged: judged.is_any("degreeOfEstablishment", {"released", "failing"}),
-    "unreadable_value": lambda judged: tables.valid(judged.table["readNote"]),
-}
-"""Where each rule of rules.csv strikes."""
 
 
 def _shipped() -> Iterator[Rule]:
     text = resources.files("poolbuilder.records").joinpath("rules.csv").read_text(encoding="utf-8")
     for row in csv.DictReader(text.splitlines()):
         words = {**row, "terms": tuple(row["terms"].split()), "test": row["test"] or None}
-        yield Rule(**{**words, "factor": row["factor"] or None}, check=_CHECKS[row["key"]])  # type: ignore[arg-type]
+        yield Rule(**{**words, "factor": row["factor"] or None})  # type: ignore[arg-type]
 
 
 RULES = tuple(_shipped())
@@ -152,11 +78,76 @@ RULES = tuple(_shipped())
 DAYS_A_YEAR = 365.25
 
 
-def _factor(rule: Rule, judged: Judged) -> NDArray[np.float64]:
+_KINDS = {
+    "quality_specimen": ("PreservedSpecimen", "MaterialEntity"),
+    "quality_observation": ("HumanObservation", "MachineObservation", "Observation", "Event"),
+    "quality_material_sample": ("MaterialSample",),
+}
+"""Bases of record that have a quality of their own, by its setting; the others have that of a citation."""
+
+
+def _is_any(named: pa.Table, term: str, folded: Collection[str]) -> Bools:
+    """Where a column's value, in lower-case letters and digits, is one of *folded*."""
+    return per_value(named, term, lambda text: fold(text) in folded).astype(bool)
+
+
+def _has_issue(named: pa.Table, folded: Collection[str]) -> Bools:
+    """Where the service set one of these flags."""
+    marks = re.compile(r"[\[\];,|]")
+
+    def any_of(text: str | None) -> bool:
+        return any(fold(mark) in folded for mark in marks.split(text or ""))
+
+    return per_value(named, "issue", any_of).astype(bool)
+
+
+def _is_zero(text: str | None) -> bool:
+    try:
+        return text is not None and float(text) == 0
+    except ValueError:
+        return False
+
+
+def _strikes(named: pa.Table, basis: NDArray[Any]) -> dict[str, Bools]:
+    """Where each rule strikes that reads nothing but columns."""
+    longitude, latitude = (tables.numbers(named[name]) for name in ("decimalLongitude", "decimalLatitude"))
+    role = per_value(named, "role", lambda text: text or "none")
+    quality = tables.numbers(named["nameQuality"])
+    degree = per_value(
+        named, "degreeOfEstablishment", lambda text: read_term(text, DEGREE_OF_ESTABLISHMENT) or ""
+    )
+    # `managed` is the older word of the service for what is kept by people.
+    managed = _is_any(named, "establishmentMeans", {"managed", "captive", "cultivated", "cultivatedcaptive"})
+    absent, present = (_is_any(named, "occurrenceStatus", _STATUS[word]) for word in ("absent", "present"))
+    none = tables.numbers(named["individualCount"]) == 0
+    none |= per_value(named, "organismQuantity", _is_zero).astype(bool)
+    return {
+        "no_coordinates": np.isnan(longitude) | np.isnan(latitude),
+        "out_of_range": (np.abs(longitude) > 180) | (np.abs(latitude) > 90),
+        "zero_coordinates": (longitude == 0) & (latitude == 0),
+        "absent": absent | none,
+        "fossil": basis == "FossilSpecimen",
+        "captive": (basis == "LivingSpecimen") | np.isin(degree, ["captive", "cultivated"]) | managed,
+        "not_a_record": basis == "Taxon",
+        "no_name": role == "none",
+        "not_to_species": role == "genus",
+        "unknown_species": role == "unknown",
+        "doubtful_name": quality < 1,
+        "suspect_place": _has_issue(named, _SUSPECT["place"]),
+        "fuzzy_name": _has_issue(named, {"taxonmatchfuzzy"}) & (quality >= 1),
+        "odd_status": ~(absent | present | _is_any(named, "occurrenceStatus", {""})),
+        "odd_basis": basis == "",
+        "released": np.isin(degree, ["released", "failing"]),
+        "unreadable_value": tables.valid(named["readNote"]),
+    }
+
+
+def _factor(rule: Rule, named: pa.Table, settings: Settings) -> Any:
+    """What the quality of a record that the rule strikes is multiplied by."""
     assert rule.factor is not None
-    if rule.factor in judged.table.column_names:
-        return tables.numbers(judged.table[rule.factor])
-    return np.full(judged.table.num_rows, float(getattr(judged.settings, rule.factor)))
+    if rule.factor in named.column_names:
+        return tables.numbers(named[rule.factor])
+    return float(getattr(settings, rule.factor))
 
 
 def _middle(span: Span, as_of: datetime.date) -> datetime.date:
@@ -209,20 +200,38 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
         When *named* does not match its schema.
     """
     check(named, NAMED, "named")
-    judged = Judged(table=named, settings=settings, as_of=as_of)
+    basis = per_value(named, "basisOfRecord", lambda text: read_term(text, BASIS_OF_RECORD) or "")
+    quality = np.full(named.num_rows, settings.quality_citation)
+    for name, bases in _KINDS.items():
+        quality[np.isin(basis, bases)] = getattr(settings, name)
+    seen = np.isin(basis, [*_KINDS["quality_observation"], *_KINDS["quality_material_sample"]])
+    place = placed(
+        named,
+        default_m=np.where(
+            seen, settings.default_uncertainty_observation_m, settings.default_uncertainty_specimen_m
+        ),
+        assumed=_has_issue(named, {"geodeticdatumassumedwgs84", "geodeticdatuminvalid"}),
+        settings=settings,
+    )
+    when = dated(named, as_of)
+    struck = {**_strikes(named, basis), **place.struck, **when.struck}
+    struck["doubtful_date"] |= _has_issue(named, _SUSPECT["date"])
     rejected_by = np.full(named.num_rows, -1, dtype=np.int64)
-    flagged: list[tuple[str, NDArray[np.bool_]]] = []
-    quality = judged.basis_quality.copy()
     for number, rule in enumerate(RULES):
-        struck = rule.check(judged)
+        if rule.key == "duplicate":  # of what no rule before it rejects
+            struck["duplicate"], struck["reused_identifier"] = find_repeats(
+                named,
+                place,
+                when.numbers,
+                among=rejected_by < 0,
+                quality=quality * tables.numbers(named["nameQuality"]),
+                cell_degrees=settings.event_cell_degrees,
+            )
         if rule.effect == "reject":
-            rejected_by[struck & ~judged.rejected] = number
-            judged.rejected |= struck
-            continue
-        flagged.append((rule.key, struck))
-        if rule.effect == "lower":
-            quality = np.where(struck, quality * _factor(rule, judged), quality)
-    place, when = judged.place, judged.when
+            rejected_by[struck[rule.key] & (rejected_by < 0)] = number
+        elif rule.effect == "lower":
+            quality = np.where(struck[rule.key], quality * _factor(rule, named, settings), quality)
+    flagged = [(rule.key, struck[rule.key]) for rule in RULES if rule.effect != "reject"]
     arrays = [
         _chosen([rule.key for rule in RULES], rejected_by, pa.string()),
         _lists_of_flags(flagged, named.num_rows),
