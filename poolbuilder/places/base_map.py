@@ -52,22 +52,9 @@ class FinerLayer(NamedTuple):
 
 
 FINER_URL = "https://raw.githubusercontent.com/martynafford/natural-earth-geojson/0b9a6ceb0a70/"
-FINER = (
-    FinerLayer(
-        "lake",
-        "10m/physical/ne_10m_lakes_north_america.json",
-        "95ed1ed4acb51a6e5d26be560a68dd5c193e380a63354c926aba74df2e130be8",
-    ),
-    FinerLayer(
-        "lake",
-        "10m/physical/ne_10m_lakes_europe.json",
-        "665f8061f1e1ffb0b9a2e6ea7c688168524e6891da082546981de9a173041a5c",
-    ),
-    FinerLayer(
-        "river",
-        "10m/physical/ne_10m_rivers_europe.json",
-        "1b8ffba35eec17b1b641f7ab342794f73bef466f0154774b8dc922a0409c6c4d",
-    ),
+FINER = tuple(
+    FinerLayer(*line.split(","))
+    for line in (Path(__file__).parent / "finer_layers.csv").read_text(encoding="utf-8").splitlines()[1:]
 )
 
 

@@ -17,7 +17,7 @@ import sqlite3
 import warnings
 import zipfile
 import zlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -36,10 +36,6 @@ from poolbuilder.words import counted
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
-
-
-def _turned(degrees: float) -> Callable[[Floats], Floats]:
-    return lambda xy: np.column_stack([xy[:, 0] + degrees, xy[:, 1]])
 
 
 def unwrap_rings(geometry: Geometries) -> tuple[Geometries, int]:
@@ -74,31 +70,26 @@ def unwrap_rings(geometry: Geometries) -> tuple[Geometries, int]:
     out = geometry.copy()
     changed = 0
     for item in suspects:
-        parts = [_unwrapped(part) for part in shapely.get_parts(geometry[item])]
+        members = shapely.get_parts(geometry[item])
+        parts = [_unwrapped(part) for part in shapely.get_parts(members)]
         if any(moved for _, moved in parts):
-            pieces = [split_at_antimeridian(part) for part, _ in parts]
-            out[item] = shapely.union_all(pieces)
+            out[item] = shapely.union_all([part for part, _ in parts])
             changed += 1
     return (out, changed) if changed else (geometry, 0)
 
 
 def _unwrapped(part: Any) -> tuple[Any, bool]:
-    """A single part with continuous longitudes, and whether that differs from what it was."""
+    """A single part cut at ±180°, and whether its longitudes ran on or jumped."""
+    rings = shapely.get_rings(part) if part.geom_type == "Polygon" else [part]
+    runs, moved = zip(*(_continuous(shapely.get_coordinates(ring)) for ring in rings), strict=True)
+    if not any(moved):
+        return part, False
     if part.geom_type == "Polygon":
-        exterior, moved = _continuous(shapely.get_coordinates(part.exterior))
-        shape = shapely.make_valid(shapely.Polygon(_around_pole(exterior)))
-        for ring in part.interiors:
-            hole, hole_moved = _continuous(shapely.get_coordinates(ring))
-            moved |= hole_moved
-            shape = shape.difference(_hole_within(shape, shapely.Polygon(_around_pole(hole))))
-        return (shape, True) if moved else (part, False)
-    if part.geom_type in {"LineString", "LinearRing"}:
-        line, moved = _continuous(shapely.get_coordinates(part))
-        return (shapely.LineString(line), True) if moved else (part, False)
-    if part.geom_type == "GeometryCollection":
-        inner = [_unwrapped(item) for item in shapely.get_parts(part)]
-        return shapely.GeometryCollection([item for item, _ in inner]), any(moved for _, moved in inner)
-    return part, bool((np.abs(shapely.get_coordinates(part)[:, 0]) > 180).any())
+        shape, *holes = (split_at_antimeridian(shapely.Polygon(_around_pole(run))) for run in runs)
+        return shape.difference(shapely.union_all(holes)), True
+    if part.geom_type != "Point":
+        part = shapely.LineString(runs[0])
+    return split_at_antimeridian(part), True
 
 
 def _continuous(ring: Floats) -> tuple[Floats, bool]:
@@ -117,28 +108,9 @@ def _around_pole(ring: Floats) -> Floats:
     return np.vstack([ring, [ring[-1, 0], pole], [ring[0, 0], pole], ring[0]])
 
 
-def _hole_within(shape: Any, hole: Any) -> Any:
-    """The hole, turned by whole turns to where it meets the shape."""
-    hole = shapely.make_valid(hole)
-    for turn in (0.0, 360.0, -360.0):
-        turned = shapely.transform(hole, _turned(turn))
-        if shape.intersects(turned):
-            return turned
-    return hole
-
-
 LON_LAT = CRS.from_user_input("OGC:CRS84")
-GEOJSON_TYPES = {
-    "FeatureCollection",
-    "Feature",
-    "GeometryCollection",
-    "Point",
-    "MultiPoint",
-    "LineString",
-    "MultiLineString",
-    "Polygon",
-    "MultiPolygon",
-}
+GEOJSON_TYPES = {many + kind for many in ("", "Multi") for kind in ("Point", "LineString", "Polygon")}
+GEOJSON_TYPES |= {"FeatureCollection", "Feature", "GeometryCollection"}
 
 
 @dataclass(frozen=True, kw_only=True)

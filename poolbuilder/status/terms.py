@@ -17,13 +17,7 @@ ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
 """Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
 records, range polygons, the species list, the shipped table."""
 
-_SIDES = {
-    "native": "native",
-    "nativeReintroduced": "native",
-    "nativeEndemic": "native",
-    "introduced": "introduced",
-    "introducedAssistedColonisation": "introduced",
-}
+_SIDES = {term: found for found, terms in vocabulary("side").items() for term in terms}
 
 
 def side(means: str | None) -> str | None:
@@ -119,32 +113,20 @@ def read_status(text: str, heading: str = "") -> tuple[str | None, str | None]:
 # 2024); code 2 of presence is discontinued there and still met with.
 
 
-def _numbered(*labels: str) -> dict[int, str]:
-    return dict(enumerate(labels, start=1))
+def _numbered(kind: str) -> dict[int, str]:
+    return {int(code): " ".join(label) for code, label in vocabulary(kind).items()}
 
 
-PRESENCE = _numbered(
-    "extant", "probably extant", "possibly extant", "possibly extinct", "extinct",
-    "presence uncertain", "expected additional range",
-)  # fmt: skip
-ORIGIN = _numbered(
-    "native", "reintroduced", "introduced", "vagrant", "origin uncertain", "assisted colonisation"
-)
-SEASONAL = _numbered(
-    "resident", "breeding season", "non-breeding season", "passage", "seasonal occurrence uncertain"
-)
-_MEANS = _numbered(
-    "native", "nativeReintroduced", "introduced", "vagrant", "uncertain", "introducedAssistedColonisation"
-)
+PRESENCE, ORIGIN, SEASONAL = map(_numbered, ("presence", "origin", "seasonal"))
+_MEANS = _numbered("means")
 _LABELS = {"presence": PRESENCE, "origin": ORIGIN, "seasonal": SEASONAL}
 _OTHER_WORDS = {
     "presence": {"extinctpost1500": 5, "present": 1, "uncertain": 6},
     "origin": {**{fold(means): code for code, means in _MEANS.items()}, "nativeendemic": 1},
     "seasonal": {},
 }
-_BY_PRESENCE = {4: "possibly_extinct", 5: "extinct", 6: "uncertain", 7: "outside"}
 _BY_ORIGIN = {3: "introduced", 4: "vagrant", 6: "introduced"}
-_EXTANT = {1: "extant", 2: "probably_extant", 3: "possibly_extant"}
+_BY_PRESENCE = {6: "uncertain", 7: "outside"}
 
 STRENGTH = (
     "extant", "introduced", "probably_extant", "possibly_extant", "uncertain", "possibly_extinct", "vagrant",
@@ -217,8 +199,7 @@ def polygon_class(
     labels = [PRESENCE[presence] if presence else "range as drawn"]
     labels += [names[code] for names, code in ((ORIGIN, origin), (SEASONAL, seasonal)) if code]
     presence, words = presence or 1, ", ".join(labels)
-    found = _BY_PRESENCE.get(presence)
-    if found is None:
-        carried = origin in _BY_ORIGIN and (presence < 3 or origin == 4)
-        found = _BY_ORIGIN[origin or 0] if carried else _EXTANT[presence]
+    found = _BY_PRESENCE.get(presence, PRESENCE[presence].replace(" ", "_"))
+    if origin in _BY_ORIGIN and (presence < 3 or (presence == 3 and origin == 4)):
+        found = _BY_ORIGIN[origin]
     return found, None if presence == 7 or not origin else _MEANS[origin], words
