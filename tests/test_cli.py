@@ -276,7 +276,7 @@ def test_what_no_one_foresaw_is_one_line_that_asks_for_a_report(
     def broken(*_: object, **__: object) -> None:
         raise KeyError("a fault\nin two lines")
 
-    monkeypatch.setattr(record_store.rules, "callback", broken)
+    monkeypatch.setattr(record_store, "rules", broken)
     code, out, err = run("rules")
     assert (code, out) == (70, "")
     assert len(err.splitlines()) == 1
@@ -412,3 +412,24 @@ def test_no_cell_starts_a_formula(run: Run, tmp_path: Path, shape: str) -> None:
     for text in texts:
         for row in csv.reader(io.StringIO(text, newline="")):
             assert not [cell for cell in row if cell[:1] in set("=+@\t\r") or re.match("-[^0-9.]", cell)]
+
+
+def test_the_words_that_options_take_are_those_of_the_code() -> None:
+    from poolbuilder.cli.options import OPTIONS
+    from poolbuilder.compare import QUESTIONS
+    from poolbuilder.places.sites import WATER_TYPES
+    from poolbuilder.records.service.client import DEFAULT_URL
+    from poolbuilder.water.hydrography import HYDROGRAPHY_URL
+    from poolbuilder.words.introduced_words import NEWS
+
+    def taken(option: str) -> tuple[str, ...]:
+        return tuple(OPTIONS[option]["takes"].split("|"))
+
+    assert taken("--water-type") == WATER_TYPES
+    assert taken("compare --fail-on") == QUESTIONS
+    assert taken("introduced --fail-on") == ("new", *NEWS)
+    assert taken("refresh --fail-on") == (*QUESTIONS, *NEWS)
+    assert [OPTIONS[f"--{of}-url"]["default"] for of in ("service", "water")] == [
+        DEFAULT_URL,
+        HYDROGRAPHY_URL,
+    ]

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import schemas, tables
-from poolbuilder.cli.one_water import crosses as command
+from poolbuilder.cli import cli
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.folder import write_pool
 from poolbuilder.model.looking import RUNNING, STILL
@@ -340,7 +340,7 @@ def folder(demo_pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(command, list(arguments))
+    return CliRunner().invoke(cli, ["crosses", *arguments])
 
 
 def test_the_command_lists_the_heaviest_pairs_within_100_columns(folder: Path, demo_pool: Pool) -> None:

@@ -540,9 +540,9 @@ def test_port_in_use_is_a_clear_error(workspace: Workspace) -> None:
 
 
 def test_page_command_is_in_the_help() -> None:
-    from poolbuilder.cli.online import page
+    from poolbuilder.cli import cli
 
-    ran = CliRunner().invoke(page, ["--help"])
+    ran = CliRunner().invoke(cli, ["page", "--help"])
     assert ran.exit_code == 0
     assert "waters.toml" in ran.output
 

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from poolbuilder import words as wording
-from poolbuilder.cli.one_water import report as report_command
+from poolbuilder.cli import cli
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
 from poolbuilder.pages import as_script, drawings, maps, picture, pool_page, write_page
@@ -464,11 +464,11 @@ def test_write_page_leaves_the_old_page_when_it_cannot_write(
 def test_report_command_makes_page_and_picture(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
     folder = tmp_path_factory.mktemp("command")
     write_pool(pool, folder / "pool")
-    ran = CliRunner().invoke(report_command, [str(folder / "pool")])
+    ran = CliRunner().invoke(cli, ["report", str(folder / "pool")])
     assert ran.exit_code == 0, ran.output
     assert words((folder / "pool" / "report.html").read_text()) == words(render(pool))
     ran = CliRunner().invoke(
-        report_command, [str(folder / "pool"), "--picture", str(folder / "pool_rows.png")]
+        cli, ["report", str(folder / "pool"), "--picture", str(folder / "pool_rows.png")]
     )
     assert ran.exit_code == 0, ran.output
     assert (folder / "pool_rows.png").stat().st_size > 10_000

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from poolbuilder.cli.one_water import build
+from poolbuilder.cli import cli
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.places.regions import region_codes, regions_at
@@ -134,7 +134,7 @@ def _records(folder: Path) -> Path:
 
 def _built(*options: str) -> dict[str, Any]:
     arguments = ["--lat", "37.2", "--lon", "-80.6", "--as-of", "2026-06-01", "--format", "json", *options]
-    result = CliRunner().invoke(build, arguments, catch_exceptions=False)
+    result = CliRunner().invoke(cli, ["build", *arguments], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return dict(json.loads(result.stdout))
 

@@ -12,43 +12,16 @@ import threading
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import click
 
 import poolbuilder
+from poolbuilder.cli.options import COMMANDS, made_command
 from poolbuilder.errors import InputError, PoolBuilderError
 from poolbuilder.files import is_full
-
-COMMANDS = {
-    "add": "poolbuilder.cli.record_store:add",
-    "build": "poolbuilder.cli.one_water:build",
-    "calibrate": "poolbuilder.cli.surveys:calibrate",
-    "compare": "poolbuilder.cli.waters:compare",
-    "crosses": "poolbuilder.cli.one_water:crosses",
-    "demo": "poolbuilder.cli.one_water:demo",
-    "introduced": "poolbuilder.cli.waters:introduced",
-    "many": "poolbuilder.cli.waters:many",
-    "fetch": "poolbuilder.cli.online:fetch",
-    "page": "poolbuilder.cli.online:page",
-    "refresh": "poolbuilder.cli.waters:refresh",
-    "report": "poolbuilder.cli.one_water:report",
-    "restore": "poolbuilder.cli.record_store:restore",
-    "rules": "poolbuilder.cli.record_store:rules",
-    "settings": "poolbuilder.cli.surveys:settings",
-    "specimen": "poolbuilder.cli.one_water:specimen",
-}
-"""Command name to module and function; a command's module is imported only when it is run."""
-
-GROUPS = {
-    "One water": ("build", "report", "crosses", "compare", "page", "demo"),
-    "Many waters": ("many", "introduced", "refresh"),
-    "One fish": ("specimen",),
-    "Records": ("add", "fetch", "restore", "rules"),
-    "Model": ("calibrate", "settings"),
-}
-"""How ``--help`` lists the commands; what stands in no group comes last."""
 
 EXIT_CODES = """\b
 Exit codes:
@@ -100,28 +73,22 @@ class LazyGroup(click.Group):
     """A group whose commands are imported when they are needed."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Every command name, sorted."""
-        return sorted(COMMANDS)
+        """Every command name, in the order of their groups."""
+        return list(COMMANDS)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands in their groups, each with its first sentence."""
-        listed = {name for names in GROUPS.values() for name in names}
-        rest = tuple(name for name in self.list_commands(ctx) if name not in listed)
-        for title, names in {**GROUPS, "Further": rest}.items():
-            known = [(name, self.get_command(ctx, name)) for name in names if name in COMMANDS]
-            rows = [(name, command.get_short_help_str(200)) for name, command in known if command]
-            if rows:
-                with formatter.section(title):
-                    formatter.write_dl(rows)
+        for title, names in groupby(COMMANDS, lambda name: COMMANDS[name]["group"]):
+            with formatter.section(title):
+                known = [(name, self.get_command(ctx, name)) for name in names]
+                formatter.write_dl([(name, found.get_short_help_str(200)) for name, found in known if found])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command, or None when there is no such command."""
         if cmd_name not in COMMANDS:
             return None
-        module, name = COMMANDS[cmd_name].split(":")
-        command: Any = getattr(importlib.import_module(module), name)
-        assert isinstance(command, click.Command)
-        return command
+        module = importlib.import_module(f"poolbuilder.cli.{COMMANDS[cmd_name]['module']}")
+        return made_command(cmd_name, getattr(module, cmd_name))
 
 
 @click.group(

@@ -1,4 +1,4 @@
-"""``build``, ``report``, ``crosses``, ``demo`` and ``specimen``: one water, and one fish in it."""
+"""``build``, ``report``, ``crosses``, ``page``, ``demo`` and ``specimen``: one water, and one fish in it."""
 
 from __future__ import annotations
 
@@ -9,90 +9,54 @@ import click
 import pyarrow as pa
 
 from poolbuilder import words
-from poolbuilder.cli.options import (
-    FILE,
-    LAYER,
-    format_option,
-    knowledge_options,
-    layer_options,
-    make_job,
-    option,
-    out_option,
-    place_options,
-    pool_options,
-    radius_of,
-    read_settings,
-    record_options,
-    settings_option,
-)
+from poolbuilder.cli.options import Given, make_job, paired_lists, radius_of, read_settings, store_path
 from poolbuilder.cli.output import emit, fitted, is_verbose, publish, refuse_other_place, say, show, tell
-from poolbuilder.errors import said
+from poolbuilder.errors import MissingExtraError, said
 from poolbuilder.job import TOOK
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
+from poolbuilder.settings import Settings
 from poolbuilder.words import pool_words
 
 
-@click.command()
-@place_options
-@pool_options
-@layer_options
-@option("--outlines", metavar=LAYER)
-@record_options
-@knowledge_options
-@out_option
-@option("--replace", is_flag=True)
-@option("--explain-time", is_flag=True)
-@format_option()
-def build(
-    lat: float,
-    lon: float,
-    name: str,
-    radius_km: float | None,
-    radius_mi: float | None,
-    water_type: str | None,
-    out: Path | None,
-    replace: bool,
-    explain_time: bool,
-    shape: str,
-    **given: Any,
-) -> None:
+def build(given: Given) -> None:
     """Build the pool of one water: which species could be the parents here?
 
     Where no record lies within reach there is no answer: that is said, and the exit code is 3.
     """
-    radius = radius_of(radius_km, radius_mi)
-    site = Site(longitude=lon, latitude=lat, radius_km=radius, name=name, water_type=water_type)
-    replaced = "" if out is None else refuse_other_place(site, out, replace=replace)
-    pool = make_job(site, say=tell, **given).run()
-    if out is not None:
-        publish(pool, out, replaced=replaced)
-    show(pool, shape, verbose=is_verbose())
-    if explain_time:
+    site = Site(
+        longitude=given.lon,
+        latitude=given.lat,
+        radius_km=radius_of(given),
+        name=given.name or "",
+        water_type=given.water_type,
+    )
+    replaced = "" if given.out is None else refuse_other_place(site, given.out, replace=given.replace)
+    pool = make_job(site, given, say=tell).run()
+    if given.out is not None:
+        publish(pool, given.out, replaced=replaced)
+    show(pool, given.format, verbose=is_verbose())
+    if given.explain_time:
         longest = sorted(TOOK.items(), key=lambda item: -item[1])
         tell("time: " + ", ".join(f"{said(f'stage_{name}')} {taken:.1f} s" for name, taken in longest))
     if not pool_words.has_data(pool):
         click.get_current_context().exit(3)
 
 
-@click.command()
-@click.argument("pool", type=FILE)
-@option("--out", of="report", type=click.Path(path_type=Path, dir_okay=False))
-@option("--picture", "picture_file", type=click.Path(path_type=Path, dir_okay=False))
-def report(pool: Path, out: Path | None, picture_file: Path | None) -> None:
+def report(given: Given) -> None:
     """Make the page of the pool in folder POOL again, or a picture for a paper."""
     from poolbuilder.folder import read_pool
 
-    built = read_pool(pool)
-    if picture_file is not None:
+    built = read_pool(given.pool)
+    if given.picture is not None:
         from poolbuilder.pages.picture import picture
 
-        click.echo(picture(built, picture_file))
+        click.echo(picture(built, given.picture))
         return
     from poolbuilder.pages import write_page
     from poolbuilder.pages.pool_page import render
 
-    click.echo(write_page(render(built), out or pool / "report.html"))
+    click.echo(write_page(render(built), given.out or given.pool / "report.html"))
 
 
 def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
@@ -112,55 +76,83 @@ def _lines(found: Pool, crosses: pa.Table, top: int) -> list[str]:
     return [*lines, f"and {rest} more (--top {crosses.num_rows} shows all)"] if rest > 0 else lines
 
 
-@click.command()
-@click.argument("pool", type=FILE)
-@option("--include-pure", is_flag=True)
-@option("--f1-share", of="crosses", type=float)
-@option("--top", type=click.IntRange(1, 100_000), default=20, show_default=True)
-@format_option()
-def crosses(pool: Path, include_pure: bool, f1_share: float | None, top: int, shape: str) -> None:
+def crosses(given: Given) -> None:
     """List the parent pairs of the pool in folder POOL, with their weights."""
-    if f1_share is not None and not include_pure:
+    if given.f1_share is not None and not given.include_pure:
         raise click.UsageError("--f1-share says nothing without --include-pure")
     from poolbuilder.folder import read_pool
     from poolbuilder.model.pairs import with_pure
 
-    found = read_pool(pool)
-    settings = found.settings if f1_share is None else found.settings.replace(f1_share=f1_share)
-    pairs = with_pure(found.crosses, found.candidates, settings=settings) if include_pure else found.crosses
+    found = read_pool(given.pool)
+    settings = found.settings if given.f1_share is None else found.settings.replace(f1_share=given.f1_share)
+    pairs = found.crosses
+    if given.include_pure:
+        pairs = with_pure(pairs, found.candidates, settings=settings)
     if not pool_words.has_data(found):
         click.echo(pool_words.findings(found))
         click.get_current_context().exit(3)
-    emit(shape, lines=lambda: _lines(found, pairs, top), table=lambda: pairs)
-    if include_pure and shape == "table":
+    emit(given.format, lines=lambda: _lines(found, pairs, given.top), table=lambda: pairs)
+    if given.include_pure and given.format == "table":
         click.echo(f"pairs share {settings.f1_share:g} of the weight (f1Share), the species the rest")
 
 
-@click.command()
-@out_option
-def demo(out: Path | None) -> None:
+def page(given: Given) -> None:
+    """Choose a water on a map and see its list build, in this machine's browser."""
+    from poolbuilder.names.checklist import SHIPPED
+
+    try:
+        from poolbuilder.web.views import serve
+        from poolbuilder.web.workspace import Workspace
+    except ImportError as error:
+        raise MissingExtraError.of("page_needs_starlette") from error
+    workspace = Workspace(
+        store=store_path(given.store[0] if given.store else None),
+        more_stores=given.store[1:],
+        folder=given.folder,
+        checklists=(*SHIPPED, *given.checklist),
+        ranges=given.ranges,
+        region_lists=paired_lists(given),
+        layers={
+            kind: layer
+            for kind in ("water", "basins", "streams", "barriers")
+            if (layer := getattr(given, kind))
+        },
+        settings=read_settings(given.settings),
+        service_url=given.service_url,
+        water_url=given.water_url,
+    )
+
+    def ready(address: str) -> None:
+        tell(f"open {address} (stop with Ctrl-C)")
+        if given.open:
+            click.launch(address)
+
+    serve(workspace, port=given.port, ready=ready)
+
+
+def demo(given: Given) -> None:
     """Run the whole job on an invented water that ships with poolbuilder."""
     from poolbuilder.demonstration import demo_pool
 
     pool = demo_pool()
-    publish(pool, out or Path("demo_pool"))
+    publish(pool, given.out or Path("demo_pool"))
     show(pool, "table", verbose=is_verbose())
 
 
-def _simulate(
-    traits: Path | None, fish: int, seed: int, settings_file: Path | None, out: Path | None
-) -> None:
+def _simulate(given: Given) -> None:
     from poolbuilder.fish.characters import read_traits
     from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 
-    table, settings = read_traits(traits), read_settings(settings_file)
+    table, settings = read_traits(given.traits), read_settings(given.settings)
     listed, prior = even_hypotheses(table)
     counts = [each.key for each in table.characters if each.kind == "count"]
     for title, keys in (("counts alone", counts), ("everything", None)):
-        made = simulate(table, listed, prior, characters=keys, fish=fish, seed=seed, settings=settings)
+        made = simulate(
+            table, listed, prior, characters=keys, fish=given.simulated, seed=given.seed, settings=settings
+        )
         say(simulation_lines(made, title=title, pairs=keys is None))
-    if out is not None:
-        tell(f"wrote {write_confusion(made, out)} (confusion.csv, with everything seen)")
+    if given.out is not None:
+        tell(f"wrote {write_confusion(made, given.out)} (confusion.csv, with everything seen)")
     click.echo(
         "every hypothesis alike before looking; drawn from the tables that weigh them: the best to hope for"
     )
@@ -170,91 +162,51 @@ def _simulate(
     click.echo(f"entries of the table: {known} ({share:.0f} % from memory)")
 
 
-def _settings(built: Any, settings_file: Path | None, f1_share: float | None) -> Any:
-    """The pool's settings, with those of a file and --f1-share in place of its own."""
-    from poolbuilder.settings import Settings
-
-    chosen = {**built.settings.as_dict(), **read_settings(settings_file).changed()}
-    if f1_share is not None:
-        chosen["f1Share"] = f1_share
-    return Settings.from_dict(chosen)
-
-
-@click.command()
-@click.argument("pool", required=False, type=FILE)
-@click.argument("fish", metavar="FISH...", nargs=-1, type=FILE)
-@option("--traits", type=FILE)
-@out_option
-@option("--field-sheet", is_flag=True)
-@option(
-    "--place", type=click.Choice(["exact", "tenth", "degree", "none"]), default="degree", show_default=True
-)
-@option("--f1-share", type=float)
-@settings_option("specimen")
-@format_option()
-@option("--template", is_flag=True)
-@option("--simulate", is_flag=True)
-@option("--simulated", type=click.IntRange(2, 10_000), default=100, show_default=True)
-@option("--seed", type=int, default=1, show_default=True)
-def specimen(
-    pool: Path | None,
-    fish: tuple[Path, ...],
-    traits: Path | None,
-    out: Path | None,
-    field_sheet: bool,
-    place: str,
-    f1_share: float | None,
-    settings_file: Path | None,
-    shape: str,
-    template: bool,
-    simulate: bool,
-    simulated: int,
-    seed: int,
-) -> None:
+def specimen(given: Given) -> None:
     """Weigh what was seen on fish of one water against the pool in folder POOL.
 
     FISH is a TOML file with what was seen on one fish (--template prints an empty one) or a
     CSV file with one fish a row; several are weighed together.
     """
-    if template or simulate:
-        if pool is not None:
-            raise click.UsageError("--template and --simulate take no POOL")
-        if simulate:
-            _simulate(traits, simulated, seed, settings_file, out)
-            return
-        from poolbuilder.fish.characters import read_traits
-        from poolbuilder.fish.notes import template as form
-
-        click.echo(form(read_traits(traits), settings=read_settings(settings_file)), nl=False)
+    if (given.template or given.simulate) and given.pool is not None:
+        raise click.UsageError("--template and --simulate take no POOL")
+    if given.simulate:
+        _simulate(given)
         return
-    if pool is None or not (fish or field_sheet):
-        raise click.UsageError("name a pool folder and the notes on a fish (--template prints empty ones)")
-    from poolbuilder.fish.answer import (
-        answer_lines,
-        answers_table,
-        identify_all,
-        summary_lines,
-        write_specimen,
-        write_specimens,
-    )
-    from poolbuilder.fish.answer import field_sheet as sheet
+    from poolbuilder.fish import answer, notes
     from poolbuilder.fish.characters import Fish, read_traits
-    from poolbuilder.fish.notes import read_fish
+
+    if given.template:
+        form = notes.template(read_traits(given.traits), settings=read_settings(given.settings))
+        click.echo(form, nl=False)
+        return
+    if given.pool is None or not (given.fish or given.field_sheet):
+        raise click.UsageError("name a pool folder and the notes on a fish (--template prints empty ones)")
     from poolbuilder.folder import read_pool
 
-    built, table = read_pool(pool), read_traits(traits)
-    settings = _settings(built, settings_file, f1_share)
-    notes = [each for path in fish for each in read_fish(path, table, settings=settings)]
-    weighed = identify_all(built, notes or [Fish()], table, settings=settings)
-    if field_sheet:
-        click.echo(sheet(weighed[0]))
+    built, table = read_pool(given.pool), read_traits(given.traits)
+    chosen = {**built.settings.as_dict(), **read_settings(given.settings).changed()}
+    if given.f1_share is not None:
+        chosen["f1Share"] = given.f1_share
+    settings = Settings.from_dict(chosen)
+    fish = [each for path in given.fish for each in notes.read_fish(path, table, settings=settings)]
+    weighed = answer.identify_all(built, fish or [Fish()], table, settings=settings)
+    first, single = weighed[0], len(weighed) == 1
+    if given.field_sheet:
+        click.echo(answer.field_sheet(first))
         return
-    first = weighed[0]
-    if len(weighed) == 1:
-        emit(shape, lines=lambda: summary_lines(first), table=first.posterior_table)
+    if single:
+        emit(given.format, lines=lambda: answer.summary_lines(first), table=first.posterior_table)
     else:
-        emit(shape, lines=lambda: answer_lines(weighed), table=lambda: answers_table(weighed))
-    if out is not None:
-        single = len(weighed) == 1
-        folder = write_specimen(first, out, place=place) if single else write_specimens(weighed, out)
+        emit(
+            given.format,
+            lines=lambda: answer.answer_lines(weighed),
+            table=lambda: answer.answers_table(weighed),
+        )
+    if given.out is not None:
+        folder = (
+            answer.write_specimen(first, given.out, place=given.place)
+            if single
+            else answer.write_specimens(weighed, given.out)
+        )
         tell(f"wrote {folder} ({'open specimen.html in a browser' if single else 'answers.csv'})")

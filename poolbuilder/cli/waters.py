@@ -9,35 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from poolbuilder.cli.options import (
-    FILE,
-    day,
-    format_option,
-    layer_options,
-    listed,
-    make_job,
-    option,
-    out_option,
-    pool_options,
-    store_option,
-    together,
-    water_type_option,
-)
+from poolbuilder.cli.options import Given, make_job
 from poolbuilder.cli.output import emit, fitted, leave, no_progress, progress_line, say, tell
-from poolbuilder.compare import QUESTIONS
 from poolbuilder.places.sites import Site, read_waters
 from poolbuilder.words.introduced_words import NEWS
 
 if TYPE_CHECKING:
     from poolbuilder.introduced import Run
 
-waters_options = together(
-    click.argument("waters", type=FILE, metavar="WATERS.csv"),
-    option("--radius-km", of="waters", type=float, default=40.0, show_default=True),
-)
 NEW = ("new-in-water", "new-near")
 """What `--fail-on new` means."""
-workers_option = option("--workers", type=click.IntRange(1, 1024), default=1, show_default=True)
 
 
 def _read(waters: Path, **given: Any) -> tuple[tuple[Site, ...], list[str]]:
@@ -49,26 +30,7 @@ def _read(waters: Path, **given: Any) -> tuple[tuple[Site, ...], list[str]]:
     return sites, aside
 
 
-@click.command()
-@waters_options
-@water_type_option
-@pool_options
-@layer_options
-@store_option
-@option("--out", of="many", type=FILE, required=True)
-@workers_option
-@option("--counts", is_flag=True)
-@option("--dask", metavar="ADDRESS")
-def many(
-    waters: Path,
-    radius_km: float,
-    water_type: str | None,
-    out: Path,
-    workers: int,
-    dask: str | None,
-    counts: bool,
-    **given: Any,
-) -> None:
+def many(given: Given) -> None:
     """Build the pools of many waters: a table with name, latitude and longitude.
 
     It may give radius_km and water_type, too.  Each pool is the one that build gives for the
@@ -77,17 +39,27 @@ def many(
     """
     from poolbuilder.many import build_many
 
-    sites, _ = _read(waters, radius_km=radius_km, water_type=water_type)
-    job = make_job(sites[0], **given)
-    if dask is not None:
-        tell(f"note: the scheduler at {dask} is trusted wholly: it can run code here")
-    result = build_many(sites, job, out, workers=workers, dask=dask, counts=counts, progress=progress_line)
-    name = "records" if counts else "recordedSpecies"
+    sites, _ = _read(given.waters, radius_km=given.radius_km, water_type=given.water_type)
+    job, out = make_job(sites[0], given), given.out
+    if given.dask is not None:
+        tell(f"note: the scheduler at {given.dask} is trusted wholly: it can run code here")
+    result = build_many(
+        sites,
+        job,
+        out,
+        workers=given.workers,
+        dask=given.dask,
+        counts=given.counts,
+        progress=progress_line,
+    )
+    name = "records" if given.counts else "recordedSpecies"
     rows = zip(result["water"].to_pylist(), result[name].to_pylist(), strict=True)
     recorded = len({water for water, count in rows if count > 0})
     click.echo(f"{len(sites):,} waters, {recorded:,} with a candidate recorded in them or near")
     written = (
-        "counts.csv holds all counts" if counts else "waters.csv is the summary; pools and pairs are Parquet"
+        "counts.csv holds all counts"
+        if given.counts
+        else "waters.csv is the summary; pools and pairs are Parquet"
     )
     tell(f"wrote {out} ({written})")
 
@@ -115,36 +87,7 @@ def _show(run: Run, shape: str, *, quiet: bool) -> None:
     )
 
 
-@click.command()
-@waters_options
-@option("--group", of="introduced", metavar="NAME")
-@option("--since", type=day, metavar="DATE")
-@option("--previous", type=click.Path(path_type=Path, file_okay=False))
-@option("--since-last", is_flag=True)
-@option("--reviewed", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE")
-@option("--fail-on", of="introduced", multiple=True, metavar="KIND[,KIND]", callback=listed("new", *NEWS))
-@option("--quiet", is_flag=True)
-@format_option()
-@pool_options
-@layer_options
-@store_option
-@out_option
-@workers_option
-def introduced(
-    waters: Path,
-    radius_km: float,
-    group: str | None,
-    since: datetime.date | None,
-    previous: Path | None,
-    since_last: bool,
-    reviewed: Path | None,
-    fail_on: tuple[str, ...],
-    quiet: bool,
-    shape: str,
-    out: Path | None,
-    workers: int,
-    **given: Any,
-) -> None:
+def introduced(given: Given) -> None:
     """Find introduced species near each of many waters, and what is new.
 
     Native or introduced is taken from the agency's own list, the lists of a water's regions, the
@@ -158,63 +101,34 @@ def introduced(
     from poolbuilder.introduced.report import write_run
     from poolbuilder.introduced.season import Reviewed, Season, read_run
 
-    previous = _last(out) if since_last else previous
-    if fail_on and since is None and previous is None and not since_last:
+    previous = _last(given.out) if given.since_last else given.previous
+    if given.fail_on and given.since is None and previous is None and not given.since_last:
         raise click.UsageError("--fail-on needs --previous or --since to compare with")
-    sites, aside = _read(waters, radius_km=radius_km)
+    sites, aside = _read(given.waters, radius_km=given.radius_km)
     season = Season(
-        since=since,
+        since=given.since,
         before=None if previous is None else read_run(previous),
-        reviewed=Reviewed() if reviewed is None else Reviewed.read(reviewed),
+        reviewed=Reviewed() if given.reviewed is None else Reviewed.read(given.reviewed),
     )
-    job = make_job(sites[0], **given)
     run = find_introduced(
         sites,
-        job,
-        group=group,
+        make_job(sites[0], given),
+        group=given.group,
         season=season,
-        workers=workers,
+        workers=given.workers,
         notes=aside,
-        progress=no_progress if quiet else progress_line,
+        progress=no_progress if given.quiet else progress_line,
     )
-    _show(run, shape, quiet=quiet)
-    if out is not None:
-        folder = write_run(run, out)
-        if not quiet:
+    _show(run, given.format, quiet=given.quiet)
+    if given.out is not None:
+        folder = write_run(run, given.out)
+        if not given.quiet:
             tell(f"wrote {folder} (open introduced.html in a browser)")
-    kinds = [kind for word in fail_on for kind in (NEW if word == "new" else (word,))]
-    leave(run.found(tuple(dict.fromkeys(kinds))), quiet=quiet)
+    kinds = [kind for word in given.fail_on for kind in (NEW if word == "new" else (word,))]
+    leave(run.found(tuple(dict.fromkeys(kinds))), quiet=given.quiet)
 
 
-@click.command()
-@click.argument("plan", type=FILE, metavar="PLAN.toml")
-@option("--service-url", of="refresh", envvar="POOLBUILDER_SERVICE_URL")
-@option("--offline", of="refresh", is_flag=True)
-@option("--as-of", of="refresh", type=day, metavar="DATE")
-@option(
-    "--fail-on",
-    "questions",
-    of="refresh",
-    multiple=True,
-    metavar="KIND[,KIND]",
-    callback=listed(*QUESTIONS, *NEWS),
-)
-@option("--since-last", of="refresh", is_flag=True, expose_value=False)
-@option("--quiet", of="refresh", is_flag=True)
-@workers_option
-@option("--prune-days", type=click.IntRange(1, 100_000), metavar="N")
-@format_option("table", "json")
-def refresh(
-    plan: Path,
-    service_url: str | None,
-    offline: bool,
-    as_of: datetime.date | None,
-    questions: tuple[str, ...],
-    quiet: bool,
-    workers: int,
-    prune_days: int | None,
-    shape: str,
-) -> None:
+def refresh(given: Given) -> None:
     """Refresh the pools of many waters, and say what changed and why.
 
     Fetches what is new, builds every pool, compares it with the last run, and writes a
@@ -227,22 +141,23 @@ def refresh(
     from poolbuilder.refresh.plan import read_plan
     from poolbuilder.refresh.runs import Runs
 
-    what = read_plan(plan).with_service(service_url)
+    what = read_plan(given.plan).with_service(given.service_url)
     now = datetime.datetime.now().astimezone()
-    if as_of is not None:
-        now = datetime.datetime.combine(as_of, datetime.time(12), now.tzinfo)
-    with Client(what.service_url, settings=what.settings, offline=offline) as client:
-        progress = no_progress if quiet else progress_line
-        run = run_plan(what, client, now=now, workers=workers, progress=progress)
-    if prune_days is not None:
-        Runs(what.out).prune(now.date() - datetime.timedelta(days=prune_days))
+    if given.as_of is not None:
+        now = datetime.datetime.combine(given.as_of, datetime.time(12), now.tzinfo)
+    with Client(what.service_url, settings=what.settings, offline=given.offline) as client:
+        progress = no_progress if given.quiet else progress_line
+        run = run_plan(what, client, now=now, workers=given.workers, progress=progress)
+    if given.prune_days is not None:
+        Runs(what.out).prune(now.date() - datetime.timedelta(days=given.prune_days))
     document = json.loads((run.folder / "summary.json").read_text(encoding="utf-8"))
-    if quiet:
+    if given.quiet:
         say(run_lines(document, "changed"))
     else:
-        emit(shape, lines=lambda: [*_table(document), *run_lines(document)], document=lambda: document)
+        lines = [*_table(document), *run_lines(document)]
+        emit(given.format, lines=lambda: lines, document=lambda: document)
         tell(f"wrote {run.folder} (open summary.html in a browser)")
-    leave(run.found(questions), missing=run.missing, quiet=quiet)
+    leave(run.found(given.fail_on), missing=run.missing, quiet=given.quiet)
 
 
 def _table(document: dict[str, Any]) -> list[str]:
@@ -262,12 +177,7 @@ def _table(document: dict[str, Any]) -> list[str]:
     return fitted(("water", "state", "recorded", *CHANGES, "fetched"), rows, right=(2, 3, 4, 5))
 
 
-@click.command()
-@click.argument("old", type=FILE)
-@click.argument("new", type=FILE)
-@option("--fail-on", "questions", multiple=True, type=click.Choice(QUESTIONS))
-@format_option("table", "json")
-def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> None:
+def compare(given: Given) -> None:
     """Say what changed between two pool folders of one water, and why.
 
     Each species that was gained, lost or moved is shown with its causes; they add up to
@@ -277,7 +187,9 @@ def compare(old: Path, new: Path, questions: tuple[str, ...], shape: str) -> Non
     from poolbuilder.folder import read_pool
     from poolbuilder.words import lines
 
-    result = compare_pools(read_pool(old), read_pool(new))
-    emit(shape, lines=lambda: lines("refresh.txt", "comparison", found=result), document=result.as_dict)
-    found = [f"{question}: {', '.join(names)}" for question in questions if (names := result.found(question))]
-    leave(found)
+    result = compare_pools(read_pool(given.old), read_pool(given.new))
+    emit(
+        given.format, lines=lambda: lines("refresh.txt", "comparison", found=result), document=result.as_dict
+    )
+    asked = {question: result.found(question) for question in given.fail_on}
+    leave([f"{question}: {', '.join(names)}" for question, names in asked.items() if names])
