@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -91,19 +92,9 @@ class Surveys:
     sources: tuple[dict[str, Any], ...]
 
     @property
-    def points(self) -> Floats:
-        """ECEF metres of the waters."""
-        return to_ecef(self.longitude, self.latitude)
-
-    @property
     def species(self) -> list[str]:
         """Names of the species that are scored."""
         return [self.checklist.species[j] for j in self.scored.tolist()]
-
-    @property
-    def y(self) -> Floats:
-        """What was found of the species that are scored, (n, q)."""
-        return self.found[:, self.scored]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -253,69 +244,6 @@ class Fold:
     silent: Bools
 
 
-def _folds(
-    surveys: Surveys, label: Ints, keep: float, closed: bool, constants: Constants, settings: Settings
-) -> list[Fold]:
-    """Regions learnt without each fold and all within the gap of it; whole folds are silent when *closed*."""
-    table = surveys.table
-    if keep < 1:
-        table = tables.where(table, np.random.default_rng(SEED).random(table.num_rows) < keep)
-    looking = _look(table, surveys.checklist, constants, settings)
-    prior = np.full(len(surveys.checklist.species), settings.prior_not_stated)
-    folds = []
-    for code in np.unique(label).tolist():
-        rows = np.flatnonzero(label == code)
-        near: Bools = pair_km(surveys.points[rows], looking.points) <= settings.effort_gap_km
-        any_near: Bools = np.asarray(near.any(axis=0), dtype=bool)
-        region = learn(looking, prior, constants=constants, settings=settings, left_out=any_near)
-        folds.append(Fold(rows, region, near | any_near if closed else near))
-    return folds if len(looking) else []
-
-
-def _seen(
-    surveys: Surveys, row: int, region: Region, settings: Settings, away: Floats | None = None
-) -> WaterSeen:
-    """A water as `build` sees it when nothing was recorded in it."""
-    species = tuple(surveys.checklist.species)
-    return WaterSeen(
-        longitude=float(surveys.longitude[row]),
-        latitude=float(surveys.latitude[row]),
-        prior=np.full(len(species), settings.prior_not_stated),
-        kind=int(surveys.kinds[row]),
-        here=np.zeros(len(region.looking.events)),
-        statements=statements_of(species, []),
-        now=0.0,
-        away_km=away,
-    )
-
-
-def predict(
-    surveys: Surveys,
-    folds: Sequence[Fold],
-    *,
-    community: bool,
-    constants: Constants,
-    settings: Settings,
-    away: Callable[[Fold], Floats] | None = None,
-) -> Floats:
-    """Presence of each scored species at each water, from regions that never saw it, (n, q)."""
-    out = np.full(surveys.y.shape, np.nan)
-    for fold in folds:
-        looking = fold.region.looking
-        column = {name: i for i, name in enumerate(surveys.other_names)}
-        take = [column.get(name, -1) for name in looking.other_names]
-        padded = np.column_stack([surveys.others, np.zeros(len(surveys.others))])
-        ways = None if away is None else away(fold)
-        seen = [
-            _seen(surveys, row, fold.region, settings, None if ways is None else ways[i])
-            for i, row in enumerate(fold.rows.tolist())
-        ]
-        others = [padded[row : row + community, take] for row in fold.rows.tolist()]
-        expected = expect(fold.region, seen, own=fold.silent, others=others, constants=constants)
-        out[fold.rows] = inverse_logit(expected.log_odds)[:, surveys.scored]
-    return out
-
-
 def draws_of(group: Ints, size: int) -> Floats:
     """Weights of each water in bootstrap samples of whole groups, (draws, n)."""
     rng = np.random.default_rng(SEED)
@@ -331,6 +259,10 @@ def _clean(value: float) -> float | None:
     return round(float(value), 6) + 0.0 if math.isfinite(value) else None  # no -0.0
 
 
+def _cleaned(values: Mapping[str, float]) -> dict[str, float | None]:
+    return {name: _clean(value) for name, value in values.items()}
+
+
 def _interval(values: list[float]) -> list[float | None]:
     finite = np.array([value for value in values if math.isfinite(value)])
     if len(finite) < len(values) / 2 or not len(finite):
@@ -338,199 +270,250 @@ def _interval(values: list[float]) -> list[float | None]:
     return [_clean(float(q)) for q in np.quantile(finite, [0.05, 0.95])]
 
 
-def _scored(p: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
-    """Scores of one method with 90 % intervals; *weights* are (draws, n) by water."""
-    flat = {name: _clean(value) for name, value in scores.score(p.ravel(), y.ravel()).items()}
-    kept = [
-        scores.score(p.ravel(), y.ravel(), np.repeat(weight, y.shape[1]))
-        for weight in weights
-        if weight.sum() > 0
-    ]
-    return {**flat, "interval90": {name: _interval([one[name] for one in kept]) for name in scores.SCORES}}
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """The model asked about surveyed waters that it has not seen.
 
+    Attributes
+    ----------
+    surveys : Surveys
+    constants, settings : Constants, Settings
+        What the model is run with.
+    draws : int
+        Bootstrap samples for the intervals.
+    """
 
-def difference(p: Floats, other: Floats, y: Floats, weights: Floats) -> dict[str, Any]:
-    """Brier and log loss of a method less those of another; below 0 the method is better."""
-    out: dict[str, Any] = {}
-    for name, kind in (("brier", scores.brier), ("logLoss", scores.log_loss)):
+    surveys: Surveys
+    constants: Constants
+    settings: Settings
+    draws: int
 
-        def less(weight: Floats | None, kind: Callable[..., float] = kind) -> float:
-            flat = None if weight is None else np.repeat(weight, y.shape[1])
-            return kind(p.ravel(), y.ravel(), flat) - kind(other.ravel(), y.ravel(), flat)
+    @cached_property
+    def y(self) -> Floats:
+        """What was found of the species that are scored, (n, q)."""
+        return self.surveys.found[:, self.surveys.scored]
 
-        out[name] = _clean(less(None))
-        out[f"{name}Interval90"] = _interval([less(weight) for weight in weights if weight.sum() > 0])
-    return out
+    @cached_property
+    def points(self) -> Floats:
+        """ECEF metres of the waters."""
+        return to_ecef(self.surveys.longitude, self.surveys.latitude)
 
+    @cached_property
+    def by_water(self) -> Floats:
+        """Bootstrap weights, by water."""
+        return draws_of(np.arange(len(self.y)), self.draws)
 
-def _pairs_found(p: Floats, y: Floats, rows: Ints) -> float:
-    """Share of the pairs caught together that stand among the first three, as far as three can hold them."""
-    every = list(combinations(range(p.shape[1]), 2))
-    hit = possible = 0
-    for row in rows.tolist():
-        value = np.array([p[row, a] * p[row, b] for a, b in every])
-        caught = {i for i, (a, b) in enumerate(every) if y[row, a] > 0 and y[row, b] > 0}
-        first = set(np.argsort(-value, kind="stable")[:FIRST_PAIRS].tolist())
-        hit += len(first & caught)
-        possible += min(FIRST_PAIRS, len(caught))
-    return hit / possible if possible else math.nan
+    @cached_property
+    def blocks(self) -> Ints:
+        """The block of the land that each water lies in."""
+        return blocks(self.surveys.longitude, self.surveys.latitude, BLOCKS)
 
+    def folds(self, label: Ints, *, keep: float = 1.0, closed: bool = False) -> list[Fold]:
+        """Regions learnt without each fold and all near it; whole folds are silent when *closed*."""
+        table, settings = self.surveys.table, self.settings
+        if keep < 1:
+            table = tables.where(table, np.random.default_rng(SEED).random(table.num_rows) < keep)
+        looking = _look(table, self.surveys.checklist, self.constants, settings)
+        prior = np.full(len(self.surveys.checklist.species), settings.prior_not_stated)
+        folds = []
+        for code in np.unique(label).tolist():
+            rows = np.flatnonzero(label == code)
+            near: Bools = pair_km(self.points[rows], looking.points) <= settings.effort_gap_km
+            any_near: Bools = np.asarray(near.any(axis=0), dtype=bool)
+            region = learn(looking, prior, constants=self.constants, settings=settings, left_out=any_near)
+            folds.append(Fold(rows, region, near | any_near if closed else near))
+        return folds if len(looking) else []
 
-def _by_species(p: Floats, surveys: Surveys) -> dict[str, Any]:
-    return {
-        name: {
-            "found": int(surveys.y[:, j].sum()),
-            **{key: _clean(value) for key, value in scores.score(p[:, j], surveys.y[:, j]).items()},
-        }
-        for j, name in enumerate(surveys.species)
-    }
-
-
-def _card(
-    surveys: Surveys, label: Ints, closed: bool, draws: int, constants: Constants, settings: Settings
-) -> dict[str, Any] | None:
-    """Everything that is said of one way of leaving waters out."""
-    folds = _folds(surveys, label, 1.0, closed, constants, settings)
-    if len(folds) < 2:
-        return None
-    y = surveys.y
-    made = {
-        "model": predict(surveys, folds, community=True, constants=constants, settings=settings),
-        "withoutCommunity": predict(surveys, folds, community=False, constants=constants, settings=settings),
-    }
-    if np.isnan(made["model"]).any():
-        return None
-    plain = {name: np.zeros(y.shape) for name in BASELINES}
-    for fold in folds:
-        rest = np.setdiff1d(np.arange(len(y)), fold.rows)
-        looking = fold.region.looking
-        speak = ~fold.silent.all(axis=0)
-        answers = baselines(
-            surveys.points[fold.rows], surveys.points[rest], y[rest], looking.points[speak],
-            (looking.found[speak][:, surveys.scored] >= 0.5).astype(float), gap_km=settings.effort_gap_km,
-        )  # fmt: skip
-        for name, values in answers.items():
-            plain[name][fold.rows] = values
-    waters = draws_of(np.arange(len(y)), draws)
-    whole = draws_of(blocks(surveys.longitude, surveys.latitude, BLOCKS), draws)
-    card: dict[str, Any] = {"sites": len(y), "folds": len(folds)}
-    base = scores.brier(plain["prevalence"].ravel(), y.ravel())
-    for name, p in made.items():
-        card[name] = _scored(p, y, waters)
-        card[name]["skill"] = _clean(1 - card[name]["brier"] / base) if base else None
-        card[name]["reliability"] = [
-            {key: _clean(value) for key, value in row.items()}
-            for row in scores.reliability(p.ravel(), y.ravel())
-        ]
-    card["baselines"] = {name: _scored(p, y, waters) for name, p in plain.items()}
-    card["differences"] = {
-        name: {other: difference(p, plain[other], y, whole) for other in BASELINES}
-        for name, p in made.items()
-    }
-    card["bySpecies"] = _by_species(made["model"], surveys)
-    rows = np.flatnonzero(surveys.hybrid & (y.sum(axis=1) >= 2))
-    card["crosses"] = {"waters": len(rows), "first": FIRST_PAIRS} | {
-        name: _clean(_pairs_found(p, y, rows))
-        for name, p in {
-            **made,
-            "recordShare": plain["recordShare"],
-            "kernelShare": plain["kernelShare"],
-        }.items()
-    }
-    return card
-
-
-def _thinned(
-    surveys: Surveys, label: Ints, draws: int, constants: Constants, settings: Settings
-) -> dict[str, Any]:
-    """Scores where only a share of the records is left, as a pool is built from them."""
-    waters, out = draws_of(np.arange(len(surveys.y)), draws), {}
-    for name, keep in THINNED.items():
-        folds = _folds(surveys, label, keep, False, constants, settings)
-        p = predict(surveys, folds, community=False, constants=constants, settings=settings)
-        if not np.isnan(p).any():
-            out[name] = {"keep": keep, **_scored(p, surveys.y, waters)}
-    return out
-
-
-def _ways(
-    surveys: Surveys, folds: Sequence[Fold], layers: Layers, settings: Settings
-) -> tuple[dict[int, Floats], dict[int, tuple[Ints, Placement]], int, tuple[str, ...]]:
-    """By fold the straight distances, by survey what lies near it by water; surveys on the network; notes."""
-    straights: dict[int, Floats] = {}
-    ways: dict[int, tuple[Ints, Placement]] = {}
-    notes: tuple[str, ...] = ()
-    snapped = 0
-    for fold in folds:
-        looking = fold.region.looking
-        straight = pair_km(surveys.points[fold.rows], looking.points)
-        _, first = np.unique(looking.events.site, return_index=True)
-        for k, row in enumerate(fold.rows.tolist()):
-            place = Site(longitude=float(surveys.longitude[row]), latitude=float(surveys.latitude[row]))
-            water = Water.at(place, settings=settings, **layers)
-            near = np.flatnonzero(straight[k] <= WAYS_KM)
-            longitude, latitude = (
-                each[first[near]] for each in (looking.events.longitude, looking.events.latitude)
-            )
-            placed = water.place(longitude, latitude, np.full(len(near), PLACED_M))
-            ways[row] = near, placed
-            snapped += water.streams is not None and water.streams.routes is not None
-            notes = notes or tuple(note for note in water.notes if note.startswith(("streams:", "basins:")))
-        straights[id(fold)] = straight
-    if not snapped:
-        raise CalibrationError.of(
-            "none_surveyed_waters",
-            streams=layers["streams"],
-            y=len(surveys.y),
-            stream_snap_m=settings.stream_snap_m,
+    def _seen(self, row: int, region: Region, away: Floats | None) -> WaterSeen:
+        """A water as `build` sees it when nothing was recorded in it."""
+        species = tuple(self.surveys.checklist.species)
+        return WaterSeen(
+            longitude=float(self.surveys.longitude[row]),
+            latitude=float(self.surveys.latitude[row]),
+            prior=np.full(len(species), self.settings.prior_not_stated),
+            kind=int(self.surveys.kinds[row]),
+            here=np.zeros(len(region.looking.events)),
+            statements=statements_of(species, []),
+            now=0.0,
+            away_km=away,
         )
-    return straights, ways, snapped, notes
 
+    def predict(
+        self, folds: Sequence[Fold], *, community: bool, away: Callable[[Fold], Floats] | None = None
+    ) -> Floats:
+        """Presence of each scored species at each water, from regions that never saw it, (n, q)."""
+        out = np.full(self.y.shape, np.nan)
+        column = {name: i for i, name in enumerate(self.surveys.other_names)}
+        padded = np.column_stack([self.surveys.others, np.zeros(len(self.y))])
+        for fold in folds:
+            take = [column.get(name, -1) for name in fold.region.looking.other_names]
+            ways = [None] * len(fold.rows) if away is None else away(fold)
+            rows = fold.rows.tolist()
+            seen = [self._seen(row, fold.region, way) for row, way in zip(rows, ways, strict=True)]
+            others = [padded[row : row + community, take] for row in rows]
+            told = expect(fold.region, seen, own=fold.silent, others=others, constants=self.constants)
+            out[fold.rows] = inverse_logit(told.log_odds)[:, self.surveys.scored]
+        return out
 
-def _by_water(
-    surveys: Surveys, label: Ints, layers: Layers, draws: int, constants: Constants, settings: Settings
-) -> dict[str, Any]:
-    """Shares by ways along the water beside those by straight distance, and the best divideFactor."""
-    folds = _folds(surveys, label, 1.0, False, constants, settings)
-    straights, ways, snapped, notes = _ways(surveys, folds, layers, settings)
+    def scored(self, p: Floats) -> dict[str, Any]:
+        """Scores of one method with 90 % intervals."""
+        y = self.y
+        drawn = [
+            scores.score(p.ravel(), y.ravel(), np.repeat(weight, y.shape[1]))
+            for weight in self.by_water
+            if weight.sum() > 0
+        ]
+        intervals = {name: _interval([one[name] for one in drawn]) for name in scores.SCORES}
+        return {**_cleaned(scores.score(p.ravel(), y.ravel())), "interval90": intervals}
 
-    def by(factor: float) -> Floats:
-        fixed = settings.replace(divide_factor=factor)
+    def difference(self, p: Floats, other: Floats) -> dict[str, Any]:
+        """Brier and log loss of a method less those of another; below 0 the method is better."""
+        y = self.y
+        out: dict[str, Any] = {}
+        weights = [
+            np.repeat(weight, y.shape[1]) for weight in draws_of(self.blocks, self.draws) if weight.sum() > 0
+        ]
+        for name, kind in (("brier", scores.brier), ("logLoss", scores.log_loss)):
+            less = [
+                kind(p.ravel(), y.ravel(), weight) - kind(other.ravel(), y.ravel(), weight)
+                for weight in (None, *weights)
+            ]
+            out |= {name: _clean(less[0]), f"{name}Interval90": _interval(less[1:])}
+        return out
 
-        def away(fold: Fold) -> Floats:
-            km = straights[id(fold)].copy()
-            for k, row in enumerate(fold.rows.tolist()):
-                near, placed = ways[row]
-                km[k, near] = effective_km(
-                    km[k, near], placed.by_water_km, placed.passability, placed.divided, settings=fixed
-                )
-            return km
+    def pairs_found(self, p: Floats, rows: Ints) -> float:
+        """Share of the pairs caught together that are among the first three, as far as three hold them."""
+        first, second = np.array(list(combinations(range(p.shape[1]), 2)), dtype=int).reshape(-1, 2).T
+        hit = possible = 0
+        for row in rows.tolist():
+            leading = np.argsort(-p[row, first] * p[row, second], kind="stable")[:FIRST_PAIRS]
+            caught = (self.y[row, first] > 0) & (self.y[row, second] > 0)
+            hit += int(caught[leading].sum())
+            possible += min(FIRST_PAIRS, int(caught.sum()))
+        return hit / possible if possible else math.nan
 
-        return predict(surveys, folds, community=False, constants=constants, settings=settings, away=away)
+    def _baselines(self, folds: Sequence[Fold]) -> dict[str, Floats]:
+        """Presence by each plain method, from the same sites as the model."""
+        plain = {name: np.zeros(self.y.shape) for name in BASELINES}
+        for fold in folds:
+            rest = np.setdiff1d(np.arange(len(self.y)), fold.rows)
+            looking, speak = fold.region.looking, ~fold.silent.all(axis=0)
+            answers = baselines(
+                self.points[fold.rows], self.points[rest], self.y[rest], looking.points[speak],
+                (looking.found[speak][:, self.surveys.scored] >= 0.5).astype(float),
+                gap_km=self.settings.effort_gap_km,
+            )  # fmt: skip
+            for name, values in answers.items():
+                plain[name][fold.rows] = values
+        return plain
 
-    y = surveys.y
-    made = {factor: by(factor) for factor in FACTORS}
-    loss = {factor: scores.log_loss(p.ravel(), y.ravel()) for factor, p in made.items()}
-    whole = draws_of(blocks(surveys.longitude, surveys.latitude, BLOCKS), draws)
-    chosen = np.empty(y.shape)
-    for fold in folds:  # each fold takes the factor that serves the other folds best
-        rest = np.setdiff1d(np.arange(len(y)), fold.rows)
-        best = min(FACTORS, key=lambda one: scores.log_loss(made[one][rest].ravel(), y[rest].ravel()))
-        chosen[fold.rows] = made[best][fold.rows]
-    straight_p = predict(surveys, folds, community=False, constants=constants, settings=settings)
-    less = difference(straight_p, chosen, y, whole)
-    kinds = {"brier": scores.brier, "logLoss": scores.log_loss, "auc": scores.auc}
-    factor = min(FACTORS, key=lambda one: loss[one])
-    return {
-        "divideFactor": factor,
-        "snapped": snapped,
-        "unsnapped": len(y) - snapped,
-        "straight": {key: round(kind(straight_p.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
-        "byWater": {key: round(kind(chosen.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
-        "gain": {name: [less[name], *less[f"{name}Interval90"]] for name in ("brier", "logLoss")},
-        "helps": factor < 1 and min(less[f"{name}Interval90"][0] or 0 for name in ("brier", "logLoss")) > 0,
-        "notes": list(notes),
-    }
+    def card(self, label: Ints, *, closed: bool) -> dict[str, Any] | None:
+        """Everything that is said of one way of leaving waters out."""
+        folds, y = self.folds(label, closed=closed), self.y
+        if len(folds) < 2:
+            return None
+        made = {
+            "model": self.predict(folds, community=True),
+            "withoutCommunity": self.predict(folds, community=False),
+        }
+        if np.isnan(made["model"]).any():
+            return None
+        plain = self._baselines(folds)
+        base = scores.brier(plain["prevalence"].ravel(), y.ravel())
+        card: dict[str, Any] = {"sites": len(y), "folds": len(folds)}
+        for name, p in made.items():
+            card[name] = self.scored(p)
+            card[name]["skill"] = _clean(1 - card[name]["brier"] / base) if base else None
+            card[name]["reliability"] = [_cleaned(row) for row in scores.reliability(p.ravel(), y.ravel())]
+        card["baselines"] = {name: self.scored(p) for name, p in plain.items()}
+        card["differences"] = {
+            name: {other: self.difference(p, plain[other]) for other in BASELINES} for name, p in made.items()
+        }
+        card["bySpecies"] = {
+            name: {"found": int(y[:, j].sum()), **_cleaned(scores.score(made["model"][:, j], y[:, j]))}
+            for j, name in enumerate(self.surveys.species)
+        }
+        rows = np.flatnonzero(self.surveys.hybrid & (y.sum(axis=1) >= 2))
+        weighed = {**made, **{name: plain[name] for name in ("recordShare", "kernelShare")}}
+        found = {name: self.pairs_found(p, rows) for name, p in weighed.items()}
+        card["crosses"] = {"waters": len(rows), "first": FIRST_PAIRS, **_cleaned(found)}
+        return card
+
+    def thinned(self, label: Ints) -> dict[str, Any]:
+        """Scores where only a share of the records is left, as a pool is built from them."""
+        out = {}
+        for name, keep in THINNED.items():
+            p = self.predict(self.folds(label, keep=keep), community=False)
+            if not np.isnan(p).any():
+                out[name] = {"keep": keep, **self.scored(p)}
+        return out
+
+    def ways(self, fold: Fold, layers: Layers) -> tuple[Floats, list[tuple[Ints, Placement]], list[Water]]:
+        """Straight distances from a fold's waters to all sites, what lies near each by water, the waters."""
+        straight = pair_km(self.points[fold.rows], fold.region.looking.points)
+        events = fold.region.looking.events
+        _, first = np.unique(events.site, return_index=True)
+        waters, placed = [], []
+        for km, row in zip(straight, fold.rows.tolist(), strict=True):
+            site = Site(
+                longitude=float(self.surveys.longitude[row]), latitude=float(self.surveys.latitude[row])
+            )
+            waters.append(Water.at(site, settings=self.settings, **layers))
+            near = np.flatnonzero(km <= WAYS_KM)
+            longitude, latitude = events.longitude[first[near]], events.latitude[first[near]]
+            placed.append((near, waters[-1].place(longitude, latitude, np.full(len(near), PLACED_M))))
+        return straight, placed, waters
+
+    def along_water(self, label: Ints, layers: Layers) -> dict[str, Any]:
+        """Shares by ways along the water beside those by straight distance, and the best divideFactor."""
+        folds, y = self.folds(label), self.y
+        ways = {id(fold): self.ways(fold, layers) for fold in folds}
+        waters = [water for _, _, some in ways.values() for water in some]
+        snapped = sum(water.streams is not None and water.streams.routes is not None for water in waters)
+        if not snapped:
+            snap_m = self.settings.stream_snap_m
+            raise CalibrationError.of(
+                "none_surveyed_waters", streams=layers["streams"], y=len(y), stream_snap_m=snap_m
+            )
+        notes = (
+            [note for note in water.notes if note.startswith(("streams:", "basins:"))] for water in waters
+        )
+
+        def by(factor: float) -> Floats:
+            fixed = self.settings.replace(divide_factor=factor)
+
+            def away(fold: Fold) -> Floats:
+                straight, placed, _ = ways[id(fold)]
+                km = straight.copy()
+                for k, (near, at) in enumerate(placed):
+                    km[k, near] = effective_km(
+                        km[k, near], at.by_water_km, at.passability, at.divided, settings=fixed
+                    )
+                return km
+
+            return self.predict(folds, community=False, away=away)
+
+        made = {factor: by(factor) for factor in FACTORS}
+        chosen = np.empty(y.shape)
+        for fold in folds:  # each fold takes the factor that serves the other folds best
+            rest = np.setdiff1d(np.arange(len(y)), fold.rows)
+            best = min(FACTORS, key=lambda one: scores.log_loss(made[one][rest].ravel(), y[rest].ravel()))
+            chosen[fold.rows] = made[best][fold.rows]
+        straight_p = self.predict(folds, community=False)
+        less = self.difference(straight_p, chosen)
+        kinds = {"brier": scores.brier, "logLoss": scores.log_loss, "auc": scores.auc}
+        factor = min(FACTORS, key=lambda one: scores.log_loss(made[one].ravel(), y.ravel()))
+        helps = factor < 1 and min(less[f"{name}Interval90"][0] or 0 for name in ("brier", "logLoss")) > 0
+        return {
+            "divideFactor": factor,
+            "snapped": snapped,
+            "unsnapped": len(y) - snapped,
+            "straight": {key: round(kind(straight_p.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
+            "byWater": {key: round(kind(chosen.ravel(), y.ravel()), 6) for key, kind in kinds.items()},
+            "gain": {name: [less[name], *less[f"{name}Interval90"]] for name in ("brier", "logLoss")},
+            "helps": helps,
+            "notes": next(filter(None, notes), []),
+        }
 
 
 def calibrate(  # noqa: PLR0913 (each is an input of its own)
@@ -582,28 +565,26 @@ def calibrate(  # noqa: PLR0913 (each is an input of its own)
         files, [Path(path) for path in records], checklist=checklist, as_of=as_of, settings=start,
         constants=given, renames=renames,
     )  # fmt: skip
-    labels = {
-        "leaveOneOut": folds_of(clusters(surveys.points, start.effort_gap_km), FOLDS),
-        "blocks": blocks(surveys.longitude, surveys.latitude, BLOCKS),
+    trial = Trial(surveys, given, start, draws)
+    by_water = folds_of(clusters(trial.points, start.effort_gap_km), FOLDS)
+    every = {
+        "leaveOneOut": trial.card(by_water, closed=False),
+        "blocks": trial.card(trial.blocks, closed=True),
     }
-    cards: dict[str, Any] = {}
-    for scheme, label in labels.items():
-        card = _card(surveys, label, scheme == "blocks", draws, given, start)
-        if card is not None:
-            cards[scheme] = card
-    enough = len(surveys.y) >= FEW_WATERS and "leaveOneOut" in cards
+    cards = {scheme: card for scheme, card in every.items() if card is not None}
+    enough = len(trial.y) >= FEW_WATERS and "leaveOneOut" in cards
     if enough:
-        cards["thinned"] = _thinned(surveys, labels["leaveOneOut"], draws, given, start)
+        cards["thinned"] = trial.thinned(by_water)
     if layers is not None and enough:
-        cards["byWater"] = _by_water(surveys, labels["leaveOneOut"], layers, draws, given, start)
+        cards["byWater"] = trial.along_water(by_water, layers)
     fitted = fit_constants([surveys.looking], given) if enough else {}
     kinds = {1: "still", 2: "running"}
     document = {
         "schemaVersion": SCHEMA_VERSION,
         "poolbuilderVersion": poolbuilder.__version__,
         "status": "calibrated" if enough else "uncalibrated",
-        "sites": len(surveys.y),
-        "species": {name: int(n) for name, n in zip(surveys.species, surveys.y.sum(axis=0), strict=True)},
+        "sites": len(trial.y),
+        "species": {name: int(n) for name, n in zip(surveys.species, trial.y.sum(axis=0), strict=True)},
         "waterTypes": sorted({kinds.get(int(kind), "unknown") for kind in surveys.kinds}),
         "sources": list(surveys.sources),
         "gapKm": start.effort_gap_km,
