@@ -602,7 +602,7 @@ def _with_outlines(pool: Pool, spec: str) -> Pool:
     site = pool.site
     area = disc(site.longitude, site.latitude, min(DRAWN_RADII * site.radius_km, LARGEST_DISC_KM))
     pieces = [piece for piece in shapely.intersection(layer.geometry, area) if not piece.is_empty]
-    drawn = [feature(piece, {}) for piece in pieces]
+    drawn = [feature(piece) for piece in pieces]
     return replace(
         pool,
         features={**pool.features, "states": drawn},

@@ -30,11 +30,12 @@ def _asked(file: str) -> Iterator[tuple[str, str, set[str]]]:
                 and node.func.attr == "of"
                 and "Error" in ast.unparse(node.func)
             )
-            name = node.func.id if isinstance(node.func, ast.Name) else ""
+            at_line = isinstance(node.func, ast.Attribute) and node.func.attr == "fault"  # of notes, of a table
+            name = "fault" if at_line else node.func.id if isinstance(node.func, ast.Name) else ""
             if (of or name == "fault") if file == "faults.txt" else name == "said":
                 facts = {item.arg or "**" for item in node.keywords}
                 aside = {"file", "row", "source", "url"} if of else set()
-                for key in _keys(node.args[0]):
+                for key in _keys(node.args[-1] if at_line else node.args[0]):
                     yield f"{path.name}:{node.lineno}", key, facts - aside
 
 

@@ -249,7 +249,7 @@ def test_nothing_seen_gives_back_the_prior_and_says_so() -> None:
     found = specimen("[fish]")
     assert found.weighing.posterior == pytest.approx(found.weighing.prior)
     assert found.sentences[0].startswith("Nothing was observed")
-    assert not found.conclusion.decided
+    assert not found.conclusions[0].decided
     assert found.trait_evidence == []
     assert "Nothing was observed" in render(found)
 
@@ -317,7 +317,7 @@ def test_both_questions_are_answered_and_one_control_moves_both() -> None:
     plain, more = specimen(), specimen(settings=Settings(f1_share=0.2))
     for found, share in ((plain, 0.05), (more, 0.2)):
         odds = 16 * share / (1 - share)
-        assert found.conclusion.hybrids_before == pytest.approx(share)
+        assert found.conclusions[0].hybrids_before == pytest.approx(share)
         assert found.misfit.prior[found.misfit.crossed].sum() == pytest.approx(odds / (1 + odds))
     assert plain.misfit.hypotheses[int(plain.misfit.order[0])].parents == (
         "Lepomis cyanellus",
@@ -483,18 +483,18 @@ def test_below_the_setting_the_answer_is_cannot_tell() -> None:
         specimen(settings=Settings(specimen_decided=0.5)),
         specimen(settings=Settings(specimen_decided=0.999)),
     )
-    assert open_.conclusion.decided
+    assert open_.conclusions[0].decided
     assert open_.sentences[0].endswith("without DNA this is an argued guess.")
-    assert not strict.conclusion.decided
+    assert not strict.conclusions[0].decided
     assert strict.sentences[0].startswith("Cannot tell")
-    assert strict.conclusion.share >= 0.999
+    assert strict.conclusions[0].share >= 0.999
 
 
 def test_two_that_reach_the_setting_together_are_not_decided() -> None:
     first = float(specimen().weighing.posterior.max())
     found = specimen(settings=Settings(specimen_decided=first + 0.01))
-    assert len(found.conclusion.leading) == 2
-    assert not found.conclusion.decided
+    assert len(found.conclusions[0].leading) == 2
+    assert not found.conclusions[0].decided
     assert found.sentences[0].startswith(
         "Cannot tell between Lepomis cyanellus and Lepomis cyanellus × Lepomis macrochirus"
     )

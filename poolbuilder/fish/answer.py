@@ -7,8 +7,7 @@ import io
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
@@ -16,12 +15,11 @@ from urllib.parse import urlsplit
 import pyarrow as pa
 from markupsafe import Markup
 
-from poolbuilder import pages, schemas, tables, words
+from poolbuilder import pages, tables, words
 from poolbuilder.errors import TraitError
 from poolbuilder.files import write_csv
-from poolbuilder.fish import reasons
 from poolbuilder.fish.characters import Cell, Character, Fish, TraitTable, shipped_file
-from poolbuilder.fish.reasons import Row
+from poolbuilder.fish.reasons import TEXTS, HybridIndex, Row, Specimen
 from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together
 from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
@@ -35,149 +33,7 @@ if TYPE_CHECKING:
 FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 """What a specimen's folder holds."""
 
-TEXTS = "fish.txt"
-POOR_FIT = -2.5
-"""Standard deviations below which even the leading hypothesis fits poorly."""
-SHEET_SECONDS = 300.0
-"""What the looks of a field sheet may take together."""
 FIRST, PARENTS, POOL_ROWS = 10, 4, 8
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Specimen:
-    """One fish, weighed against a pool.
-
-    Attributes
-    ----------
-    pool : Pool
-    weighing : Weighing
-    left_out : tuple of str
-        Candidates of the pool that the trait table does not know; they are no hypotheses.
-    """
-
-    pool: Pool
-    weighing: Weighing
-    left_out: tuple[str, ...] = ()
-
-    @property
-    def fish(self) -> Fish:
-        """The notes on the fish."""
-        return self.weighing.fish
-
-    @cached_property
-    def conclusion(self) -> reasons.Conclusion:
-        """The answer for any fish of this water."""
-        return reasons.conclusion(self.weighing)
-
-    @cached_property
-    def misfit(self) -> Weighing:
-        """The same fish, of which it is known that it fits no species."""
-        return self.weighing.of_misfits()
-
-    @cached_property
-    def conclusions(self) -> list[reasons.Conclusion]:
-        """Both questions answered: any fish of this water, and a fish that fits no species."""
-        return [self.conclusion, reasons.conclusion(self.misfit)]
-
-    @cached_property
-    def sentences(self) -> list[str]:
-        """Both answers, a sentence each."""
-        return words.lines(TEXTS, "answers", conclusions=self.conclusions, seen=self.fish.seen)
-
-    @cached_property
-    def trait_evidence(self) -> list[Row]:
-        """What speaks for and against each parent."""
-        rows = reasons.trait_evidence(self.weighing)
-        said = words.lines(TEXTS, "evidence", rows=rows, table=self.weighing.table)
-        return [{**row, "words": text} for row, text in zip(rows, said, strict=False)]
-
-    @cached_property
-    def against_parents(self) -> reasons.AgainstParents | None:
-        """Why the leading pair, and not one of its parents alone."""
-        return reasons.against_parents(self.weighing)
-
-    @cached_property
-    def drop_outs(self) -> list[Row]:
-        """The order in which candidates drop out."""
-        by_key = self.weighing.table.by_key
-        return [
-            {**row, "words": by_key[row["character"]].words if row["character"] else "the pool alone"}
-            for row in reasons.drop_outs(self.weighing)
-        ]
-
-    @cached_property
-    def next_characters(self) -> list[Row]:
-        """What would decide next."""
-        return reasons.next_characters(self.weighing)
-
-    @cached_property
-    def sheet_characters(self) -> list[Row]:
-        """The characters of a field sheet for a fish that fits no species, within five minutes."""
-        return reasons.next_characters(self.misfit, most=8, seconds=SHEET_SECONDS)
-
-    @cached_property
-    def sensitivity(self) -> list[Row]:
-        """The answer under other assumptions."""
-        rows = reasons.sensitivity(self.weighing)
-        before, table = self.conclusion.hybrids_before, self.weighing.table
-        said = words.lines(TEXTS, "changes", rows=rows, before=before, table=table)
-        return [{**row, "words": text} for row, text in zip(rows, said, strict=True)]
-
-    @cached_property
-    def indices(self) -> list[tuple[Hypothesis, reasons.HybridIndex]]:
-        """Hubbs' index of the leading pairs."""
-        return reasons.indices(self.weighing)
-
-    @cached_property
-    def forms(self) -> list[tuple[str, float]]:
-        """Forms of the likeliest species, where the table knows any."""
-        return reasons.forms(self.weighing, self.conclusion.leading[0].parents[0])
-
-    @cached_property
-    def marks(self) -> dict[str, int]:
-        """How the cells that this answer rests on are known."""
-        seen = [each.character for each in self.fish.seen]
-        return self.weighing.table.marks(self.weighing.species, seen)
-
-    @cached_property
-    def doubts(self) -> list[str]:
-        """What could be wrong, in sentences, the gravest first."""
-        fit = reasons.fit(self.weighing)
-        value = {seen.character: seen.value for seen in self.fish.seen}
-        depth = value.get("depth_in_sl")
-        return words.lines(
-            TEXTS,
-            "doubts",
-            specimen=self,
-            poor=-fit if fit < POOR_FIT else None,
-            other_genus=value.get("anal_spines", 3.0) != 3.0 or (isinstance(depth, float) and depth > 2.9),
-            settings=self.weighing.settings,
-        )
-
-    def posterior_table(self) -> pa.Table:
-        """Schema POSTERIOR."""
-        weighing, order = self.weighing, self.weighing.order.tolist()
-        listed = [weighing.hypotheses[index] for index in order]
-        made = tables.table(
-            schemas.POSTERIOR,
-            {
-                "hypothesis": [each.formula for each in listed],
-                "parent1": [each.parents[0] for each in listed],
-                "parent2": [each.parents[1] for each in listed],
-                "prior": weighing.prior[order].tolist(),
-                "posterior": weighing.posterior[order].tolist(),
-                "rank": list(range(1, len(listed) + 1)),
-            },
-        )
-        return schemas.check(made, schemas.POSTERIOR, "specimen")
-
-    def evidence_table(self) -> pa.Table:
-        """Schema TRAIT_EVIDENCE."""
-        made = tables.table(
-            schemas.TRAIT_EVIDENCE,
-            {name: [row[name] for row in self.trait_evidence] for name in schemas.TRAIT_EVIDENCE.names},
-        )
-        return schemas.check(made, schemas.TRAIT_EVIDENCE, "specimen")
 
 
 def identify(pool: Pool, fish: Fish, table: TraitTable, *, settings: Settings | None = None) -> Specimen:
@@ -378,7 +234,7 @@ def _content(specimen: Specimen) -> dict[str, Any]:
 
 def _ranked(specimen: Specimen) -> list[Row]:
     """Every hypothesis, the likeliest first."""
-    weighing, leading = specimen.weighing, specimen.conclusion.leading
+    weighing, leading = specimen.weighing, specimen.conclusions[0].leading
     return [
         {
             "hypothesis": weighing.hypotheses[index],
@@ -416,7 +272,7 @@ def _changing(drops: Sequence[Row]) -> list[Row]:
     ]
 
 
-def _index(pair: Hypothesis, index: reasons.HybridIndex, table: TraitTable) -> Row:
+def _index(pair: Hypothesis, index: HybridIndex, table: TraitTable) -> Row:
     marks = [(table.by_key[key].words, row[3]) for key, row in index.by_character.items()]
     return {
         "pair": pair,

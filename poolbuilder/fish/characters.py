@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poolbuilder.errors import TraitError, fault, said
+from poolbuilder.errors import TraitError
 from poolbuilder.names.checklist import read_rows
 
 MARKS = ("measured", "read", "read in part", "from memory")
@@ -410,7 +410,7 @@ def _table(
         characters=tuple(described),
         cells=tuple(cells),
         correlations={
-            frozenset((row["character1"], row["character2"])): row.number("r", 0.0) or 0.0
+            frozenset((row["character1"], row["character2"])): row.number("r") or 0.0
             for row in _rows(correlations, CORRELATIONS)
         },
         source={"path": Path(traits[1]).name, "sha256": digest},
@@ -426,24 +426,24 @@ class _Row:
     def __getitem__(self, column: str) -> str:
         return self.cells.get(column, "")
 
-    def fault(self, fact: str, remedy: str) -> TraitError:
-        return TraitError(fact, file=self.path, row=self.line, remedy=remedy)
+    def fault(self, key: str, **facts: Any) -> TraitError:
+        return TraitError.of(key, file=self.path, row=self.line, **facts)
 
     def choice(self, column: str) -> str:
         if self[column] not in CHOICES[column]:
             listed = ", ".join(choice or "(empty)" for choice in CHOICES[column])
-            raise self.fault(*fault("unknown_word", column=column, value=self[column], listed=listed))
+            raise self.fault("unknown_word", column=column, value=self[column], listed=listed)
         return self[column]
 
-    def number(self, column: str, default: float | None = None) -> float | None:
+    def number(self, column: str) -> float | None:
         if not self[column]:
-            return default
+            return None
         try:
             value = float(self[column])
         except ValueError:
             value = math.nan
         if not math.isfinite(value):
-            raise self.fault(*fault("cell_not_a_number", column=column, value=self[column]))
+            raise self.fault("cell_not_a_number", column=column, value=self[column])
         return value
 
     def list(self, column: str) -> tuple[str, ...]:
@@ -451,23 +451,21 @@ class _Row:
 
 
 def _character(row: _Row) -> Character:
-    kind, states = row.choice("kind"), row.list("states")
-    low, high = row.number("low", 0.0) or 0.0, row.number("high", 0.0) or 0.0
+    kind, states, key = row.choice("kind"), row.list("states"), row["character"]
+    low, high = row.number("low") or 0.0, row.number("high") or 0.0
     if kind in {"scale", "state"} and len(states) < 2:
-        fact = f"character {row['character']} has {len(states)} states"
-        raise row.fault(fact, said("name_two_more"))
+        raise row.fault("too_few_states", item=key, states=len(states))
     if kind in {"count", "ratio"} and not low < high:
-        fact = f"character {row['character']}: {low:g} to {high:g} is no range"
-        raise row.fault(fact, said("low_high_say"))
+        raise row.fault("no_span", item=key, low=low, high=high)
     return Character(
-        key=row["character"],
+        key=key,
         states=states,
         low=low,
         high=high,
         step=row.number("step") or 1.0,
         factor=row.number("factor") or 1.0,
         sides=row.list("sides"),
-        group=row["group"] or row["character"],
+        group=row["group"] or key,
         shows=row.choice("shows"),
         also=row.list("also"),
         seconds=row.number("seconds") or 30.0,
@@ -482,9 +480,7 @@ def _listed(row: _Row, column: str, character: Character) -> dict[str, float]:
     for part in row.list(column):
         match = _SHARE.fullmatch(part)
         if match is None or match[1] not in known or match[1] in given:
-            raise row.fault(
-                *fault("not_state_share", part=part, item=character.key, known=known[0], known2=known)
-            )
+            raise row.fault("not_state_share", part=part, item=character.key, known=known[0], known2=known)
         given[match[1]] = float(match[2])
     return given
 
@@ -493,20 +489,19 @@ def _shares(row: _Row, character: Character) -> tuple[float, ...]:
     given = _listed(row, "states", character)
     total = sum(given.values())
     if abs(total - 1) > 0.005:
-        raise row.fault(*fault("shares_sum", item=character.key, total=total))
+        raise row.fault("shares_sum", item=character.key, total=total)
     return tuple(given.get(state, 0.0) / total for state in character.states)
 
 
 def _range(row: _Row, character: Character) -> dict[str, Any]:
     low, high, mode = (row.number(column) for column in ("low", "high", "mode"))
     if low is None or high is None:
-        raise row.fault(*fault("no_range", item=character.key))
+        raise row.fault("no_range", item=character.key)
     order = [character.low, low, *([] if mode is None else [mode]), high, character.high]
     if any(first > second for first, second in pairwise(order)):
         own = f"low {low:g}, high {high:g}" + ("" if mode is None else f", mode {mode:g}")
         bounds = f"{character.low:g} and {character.high:g}"
-
-        raise row.fault(*fault("out_order_not", item=character.key, own=own, bounds=bounds))
+        raise row.fault("out_order_not", item=character.key, own=own, bounds=bounds)
     return {"low": low, "high": high, "mode": mode}
 
 
@@ -523,24 +518,22 @@ def _measured(row: _Row, character: Character) -> dict[str, Any]:
     mean_, sd_, slope, at_mm, at_size = (row.number(column) for column in keys)
     n_ = row.number("n")
     if mean_ is None or not sd_ or not n_:
-        raise row.fault(*fault("marked_measured_without", item=character.key))
+        raise row.fault("marked_measured_without", item=character.key)
     return {"mean": mean_, "sd": sd_, "n": int(n_), "slope": slope, "at_mm": at_mm, "sd_at_size": at_size}
 
 
 def _cell(row: _Row, by_key: Mapping[str, Character]) -> Cell:
     character = by_key.get(row["character"])
     if character is None:
-        raise row.fault(*fault("unknown_character", character=row["character"]))
+        raise row.fault("unknown_character", character=row["character"])
     if row["kind"] != character.kind:
-        raise row.fault(
-            *fault("character_of_another_kind", item=character.key, kind=character.kind, kind2=row["kind"])
-        )
+        kinds = {"kind": character.kind, "kind2": row["kind"]}
+        raise row.fault("character_of_another_kind", item=character.key, **kinds)
     if not row["scientificName"] or not row["source"]:
-        missing = "source" if row["scientificName"] else "species"
-        raise row.fault(*fault("cell_without", missing=missing))
+        raise row.fault("cell_without", missing="source" if row["scientificName"] else "species")
     mark, hybrid = row.choice("mark"), row.choice("hybrid")
     if hybrid and not row["hybridSource"]:
-        raise row.fault(*fault("no_source_hybrids", hybrid=hybrid))
+        raise row.fault("no_source_hybrids", hybrid=hybrid)
     values: dict[str, Any] = {name: row[name] for name in ("source", "conflict", "note")}
     if not character.is_number:
         values["shares"] = _shares(row, character)
@@ -562,16 +555,10 @@ def _cell(row: _Row, by_key: Mapping[str, Character]) -> Cell:
 
 
 def _only_once(cells: Sequence[Cell], path: str) -> None:
-    seen = set()
+    seen: set[tuple[str, ...]] = set()
     for cell in cells:
         key = (cell.species, cell.form, cell.character, cell.sex, cell.size)
         if key in seen:
-            raise TraitError.of(
-                "sex_size_stands",
-                file=path,
-                species=cell.species,
-                character=cell.character,
-                sex=cell.sex,
-                size=cell.size,
-            )
+            facts = {name: getattr(cell, name) for name in ("species", "character", "sex", "size")}
+            raise TraitError.of("sex_size_stands", file=path, **facts)
         seen.add(key)

@@ -9,10 +9,10 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from poolbuilder import words
-from poolbuilder.errors import TraitError, fault, said
+from poolbuilder.errors import TraitError, said
 from poolbuilder.fish.characters import Character, Fish, Seen, TraitTable, Value
 from poolbuilder.settings import Settings, parsed_toml
 
@@ -135,6 +135,15 @@ def fish_from(
     return _FishNotes(document, table, settings, where, lines, row).fish()
 
 
+class _Look(NamedTuple):
+    """One entry under ``seen``: the key as it was written, what was seen, how sure, and why not surer."""
+
+    key: str
+    value: Any
+    sure: float
+    why: str
+
+
 class _FishNotes:
     """Notes being read."""
 
@@ -150,52 +159,48 @@ class _FishNotes:
         self.table, self.settings, self.where, self.lines, self.row = table, settings, where, lines, row
         for name in document:
             if name not in {"fish", "seen"}:
-                raise self.fault(name, *fault("unknown_section_key", name=name))
+                raise self.fault(name, "unknown_section_key", name=name)
         self.about = self._section(document, "fish")
         self.given = self._section(document, "seen")
         self.names = _names(table)
         self.doubts: list[str] = []
 
-    def fault(self, key: str, fact: str, remedy: str) -> TraitError:
-        """An error at the line where a key stands."""
-        pattern = re.compile(rf'\s*\[?"?{re.escape(key)}"?\s*[\]=.]')
+    def fault(self, at: str, key: str, **facts: Any) -> TraitError:
+        """The fault of ``words/faults.txt`` under *key*, at the line where *at* stands."""
+        pattern = re.compile(rf'\s*\[?"?{re.escape(at)}"?\s*[\]=.]')
         line = next((number for number, text in enumerate(self.lines, 1) if pattern.match(text)), None)
-        return TraitError(fact, file=self.where, row=self.row or line, remedy=remedy)
+        return TraitError.of(key, file=self.where, row=self.row or line, **facts)
 
     def _section(self, document: Mapping[str, Any], name: str) -> dict[str, Any]:
         section = document.get(name, {})
         if not isinstance(section, dict):
-            raise self.fault(name, *fault("not_section", name=name))
+            raise self.fault(name, "not_section", name=name)
         return dict(section)
 
     def fish(self) -> Fish:
         self._check_about()
-        values: dict[str, tuple[Any, float, str, str]] = {}
+        looks: dict[str, _Look] = {}
         for key, given in self.given.items():
             target = self._target(key)
-            value, sure, why = self._with_certainty(key, given)
-            if value is None:
-                continue
-            if target in values:
-                raise self.fault(key, *fault("given_twice", target=target))
-            values[target] = (value, sure, key, why)
-        lengths = {
-            key: self._measure(key, *values.pop(key)[:2]) for key in measures(self.table) if key in values
-        }
-        self._check_measures(lengths)
-        seen = [
-            each for character in self.table.characters for each in self._observe(character, values, lengths)
-        ]
+            look = self._look(key, given)
+            if look.value is not None and target in looks:
+                raise self.fault(key, "given_twice", target=target)
+            if look.value is not None:
+                looks[target] = look
+        lengths = {key: self._length(looks.pop(key)) for key in measures(self.table) if key in looks}
+        self._check_lengths(lengths)
+        seen = [each for character in self.table.characters for each in self._seen(character, looks, lengths)]
         self._contradictions({each.character: each.value for each in seen})
+        standard = lengths.get(STANDARD_LENGTH)
         return Fish(
             name=str(self.about.get("name", "")),
             sex=self._choice("sex", SEXES),
-            stage=self._stage(lengths),
+            stage=self._stage(None if standard is None else standard.value),
             breeding=BREEDING[self._choice("breeding", tuple(BREEDING))],
-            length_mm=lengths[STANDARD_LENGTH][0] if STANDARD_LENGTH in lengths else None,
+            length_mm=None if standard is None else standard.value,
             seen=tuple(seen),
             about={key: self.about[key] for key in ABOUT if key in self.about}
-            | {key: value for key, (value, _) in lengths.items()},
+            | {key: look.value for key, look in lengths.items()},
             doubts=tuple(self.doubts),
         )
 
@@ -203,20 +208,19 @@ class _FishNotes:
 
     def _check_about(self) -> None:
         for key, value in self.about.items():
+            if key in self.names and key not in FISH:
+                raise self.fault(
+                    key, "unknown_key_under", item=key, remedy_given=said("seen_characters_measures")
+                )
             if key not in FISH:
                 near = difflib.get_close_matches(key, FISH, n=1)
                 remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(FISH)}"
-                if key in self.names:
-                    remedy = said("seen_characters_measures")
-                raise self.fault(key, *fault("unknown_key_under", item=key, remedy_given=remedy))
+                raise self.fault(key, "unknown_key_under", item=key, remedy_given=remedy)
             if len(str(value)) > MOST_TEXT:
-                raise self.fault(
-                    key, *fault("too_long", item=key, value=len(str(value)), most_text=MOST_TEXT)
-                )
+                raise self.fault(key, "too_long", item=key, value=len(str(value)), most_text=MOST_TEXT)
         photos = self.about.get("photos", [])
         if not isinstance(photos, list) or not all(isinstance(each, str) for each in photos):
-            remedy = said("photos_side_jpg")
-            raise self.fault("photos", *fault("photos_not_list", remedy_given=remedy))
+            raise self.fault("photos", "photos_not_list", remedy_given=said("photos_side_jpg"))
 
     def _choice(self, key: str, choices: Iterable[str]) -> str:
         value = self.about.get(key, "unknown")
@@ -224,94 +228,94 @@ class _FishNotes:
             value = "yes" if value else "no"
         value = str(value).strip().lower() or "unknown"
         if value not in choices:
-            raise self.fault(key, *fault("unknown_word", column=key, value=value, listed=choices))
+            raise self.fault(key, "unknown_word", column=key, value=value, listed=choices)
         return value
 
-    def _stage(self, lengths: Mapping[str, tuple[float, float]]) -> str:
+    def _stage(self, length: float | None) -> str:
         stage = self._choice("size", SIZES)
-        length = lengths.get(STANDARD_LENGTH)
         if length is None:
             return stage
-        measured = "young" if length[0] < self.settings.young_mm else "adult"
-        if stage not in {"unknown", measured}:
-            own = said("standard_length_mm", length=length[0], measured=measured)
-            self.doubts.append(said("notes_call_taken", stage=stage, own=own))
-            return stage
-        return measured
+        measured = "young" if length < self.settings.young_mm else "adult"
+        if stage in {"unknown", measured}:
+            return measured
+        own = said("standard_length_mm", length=length, measured=measured)
+        self.doubts.append(said("notes_call_taken", stage=stage, own=own))
+        return stage
 
     # -- [seen] --------------------------------------------------------------------------
 
     def _target(self, key: str) -> str:
-        plain = re.sub(r"[\s-]+", "_", key.strip().lower())
+        """The character or measure that a key stands for."""
+        plain = _plain(key)
         if plain in self.names:
             return self.names[plain]
         near = difflib.get_close_matches(plain, self.names, n=3, cutoff=0.5)
         known = ", ".join(dict.fromkeys(self.names[name] for name in near))
         remedy = f"nearest are {known}" if near else said("poolbuilder_specimen_template")
-        raise self.fault(key, *fault("unknown_character_notes", item=key, remedy_given=remedy))
+        raise self.fault(key, "unknown_character_notes", item=key, remedy_given=remedy)
 
-    def _with_certainty(self, key: str, given: Any) -> tuple[Any, float, str]:
-        """Value, certainty and its reason; None for a value that stands empty."""
-        sure: Any = self.settings.observer_sure
-        value, why = given, ""
-        if isinstance(given, dict):
-            if set(given) - {"value", "sure", "why"} or "value" not in given:
-                raise self.fault(key, *fault("no_value", item=key))
-            value, sure, why = given["value"], given.get("sure", sure), str(given.get("why", ""))[:MOST_TEXT]
+    def _look(self, key: str, given: Any) -> _Look:
+        """A value with its certainty; a value that stands empty, or is a mere guess, is None."""
+        entry = given if isinstance(given, dict) else {"value": given}
+        if set(entry) - {"value", "sure", "why"} or "value" not in entry:
+            raise self.fault(key, "no_value", item=key)
+        value, sure = entry["value"], entry.get("sure", self.settings.observer_sure)
         sure = SURE.get(sure.strip().lower(), sure) if isinstance(sure, str) else sure
         if isinstance(sure, bool) or not isinstance(sure, int | float) or not 0 <= sure <= 1:
-            raise self.fault(key, *fault("sure_not_share", item=key, sure=sure, sure2=SURE))
+            raise self.fault(key, "sure_not_share", item=key, sure=sure, sure2=SURE)
         empty = value == [] or (isinstance(value, str) and value.strip().lower() in {"", "unknown", "?"})
-        return (None if empty or sure == 0 else value), float(sure), why
+        return _Look(
+            key, None if empty or sure == 0 else value, float(sure), str(entry.get("why", ""))[:MOST_TEXT]
+        )
 
     def _figure(self, key: str, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise self.fault(key, *fault("not_number_notes", item=key, value=value))
+            raise self.fault(key, "not_number_notes", item=key, value=value)
         return float(value)
 
-    def _measure(self, key: str, value: Any, sure: float) -> tuple[float, float]:
-        figure = self._figure(key, value)
+    def _length(self, look: _Look) -> _Look:
+        figure = self._figure(look.key, look.value)
         if not 0 < figure < 1000:
-            raise self.fault(key, *fault("not_possible", item=key, figure=figure))
-        return figure, sure
+            raise self.fault(look.key, "not_possible", item=look.key, figure=figure)
+        return look._replace(value=figure)
 
-    def _check_measures(self, lengths: Mapping[str, tuple[float, float]]) -> None:
+    def _check_lengths(self, lengths: Mapping[str, _Look]) -> None:
         whole = lengths.get(STANDARD_LENGTH)
-        for key, (value, _) in lengths.items():
-            most = LONGEST_PART.get(key)
-            if whole and most and value > most * whole[0]:
-                raise self.fault(key, *fault("too_long_standard", item=key, value=value, whole=whole[0]))
-            if key != STANDARD_LENGTH and whole is None:
+        for key, look in lengths.items():
+            if whole and look.value > LONGEST_PART.get(key, math.inf) * whole.value:
+                raise self.fault(key, "too_long_standard", item=key, value=look.value, whole=whole.value)
+            if whole is None:
                 self.doubts.append(f"{key} says nothing without {STANDARD_LENGTH}")
 
-    def _observe(
-        self, character: Character, values: Mapping[str, Any], lengths: Mapping[str, tuple[float, float]]
+    def _seen(
+        self, character: Character, looks: Mapping[str, _Look], lengths: Mapping[str, _Look]
     ) -> list[Seen]:
-        found = [
-            (name, *values[name][:2], values[name][2])
-            for name in (character.key, *(f"{character.key}_{side}" for side in character.sides))
-            if name in values
-        ]
-        made = _ratio(character, lengths)
-        if made is not None:
-            found.append((character.key, made[0], made[1], character.numerator))
+        """What was seen of a character: by itself, on either side, and as the ratio of two measures."""
+        names = (character.key, *(f"{character.key}_{side}" for side in character.sides))
+        found = [looks[name] for name in names if name in looks]
+        if character.numerator in lengths and character.denominator in lengths:
+            above, below = lengths[character.numerator], lengths[character.denominator]
+            ratio = character.factor * above.value / below.value
+            found.append(_Look(character.numerator, ratio, min(above.sure, below.sure), ""))
         if not found:
             return []
-        seen = [self._value(character, key, value) for _, value, _, key in found]
-        sure = sum(each[2] for each in found) / len(found)
-        why = "; ".join(dict.fromkeys(values[each[3]][3] for each in found if each[3] in values)).strip("; ")
-        if not isinstance(seen[0], float):
-            words = character.say(seen[0])
-            return [Seen(character=character.key, value=seen[0], sure=sure, words=words, why=why)]
-        figures = [value for value in seen if isinstance(value, float)]
-        apart, each_side = max(figures) - min(figures), " and ".join(f"{value:.3g}" for value in figures)
-        if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
-            raise self.fault(
-                found[-1][3], *fault("contradict_another", words=character.words, each_side=each_side)
+        values = [self._value(character, look.key, look.value) for look in found]
+        value, words = values[0], character.say(values[0])
+        figures = [each for each in values if isinstance(each, float)]
+        if figures:
+            value = sum(figures) / len(figures)
+            apart, each_side = (
+                max(figures) - min(figures),
+                " and ".join(f"{figure:.3g}" for figure in figures),
             )
-        mean = sum(figures) / len(figures)
-        words = character.say(mean) + (f" (mean of {each_side})" if apart else "")
-        return [Seen(character=character.key, value=mean, sure=sure, words=words, why=why)]
+            if apart > (SIDES_MAY_DIFFER if character.kind == "count" else 0.05 * max(figures)):
+                raise self.fault(
+                    found[-1].key, "contradict_another", words=character.words, each_side=each_side
+                )
+            words = character.say(value) + (f" (mean of {each_side})" if apart else "")
+        sure = sum(look.sure for look in found) / len(found)
+        why = "; ".join(dict.fromkeys(look.why for look in found if look.why))
+        return [Seen(character=character.key, value=value, sure=sure, words=words, why=why)]
 
     def _value(self, character: Character, key: str, value: Any) -> Value:
         if isinstance(value, list) and character.states and value:
@@ -321,39 +325,32 @@ class _FishNotes:
             return self._state(character, key, value)
         figure = self._figure(key, value)
         if character.kind == "count" and figure != int(figure):
-            raise self.fault(key, *fault("not_whole_number", item=key, figure=figure))
-        if not character.low <= figure <= character.high:
+            raise self.fault(key, "not_whole_number", item=key, figure=figure)
+        low, high = character.low, character.high
+        if not low <= figure <= high:
             raise self.fault(
-                key,
-                *fault(
-                    "not_possible_group",
-                    words=character.words,
-                    figure=figure,
-                    low=character.low,
-                    high=character.high,
-                ),
+                key, "not_possible_group", words=character.words, figure=figure, low=low, high=high
             )
         return figure
 
     def _state(self, character: Character, key: str, value: Any) -> str:
         if isinstance(value, bool) and {"present", "absent"} <= set(character.states):
             value = "present" if value else "absent"
-        plain = re.sub(r"[\s-]+", "_", str(value).strip().lower())
+        plain = _plain(str(value))
         if plain not in character.states:
-            raise self.fault(key, *fault("not_state", item=key, value=value, states=character.states))
+            raise self.fault(key, "not_state", item=key, value=value, states=character.states)
         return plain
 
     def _contradictions(self, seen: Mapping[str, Value]) -> None:
         total, lower = seen.get("gill_rakers"), seen.get("gill_rakers_lower")
         if isinstance(total, float) and isinstance(lower, float) and lower >= total:
-            fact = said("gill_rakers_all", total=total, lower=lower)
-            raise self.fault("gill_rakers", fact, said("count_upper_limb"))
+            raise self.fault("gill_rakers", "gill_rakers_all", total=total, lower=lower)
         for key, state, ratio, low, high in _DISAGREE:
             value = seen.get(ratio)
             if seen.get(key) == state and isinstance(value, float) and not low <= value <= high:
                 first, second = self.table.by_key[key], self.table.by_key[ratio]
-                fact = f"{first.words}: {first.say(state)} contradicts {second.words} {value:.3g}"
-                raise self.fault(key, fact, said("look_again_keep"))
+                both = {"first": first.words, "state": first.say(state), "second": second.words}
+                raise self.fault(key, "state_contradicts_ratio", **both, value=value)
 
 
 _DISAGREE = (
@@ -382,12 +379,8 @@ def _names(table: TraitTable) -> dict[str, str]:
     return names
 
 
-def _ratio(character: Character, lengths: Mapping[str, tuple[float, float]]) -> tuple[float, float] | None:
-    """A ratio from its two measures, with how sure both are together."""
-    if character.numerator not in lengths or character.denominator not in lengths:
-        return None
-    (above, sure1), (below, sure2) = lengths[character.numerator], lengths[character.denominator]
-    return character.factor * above / below, min(sure1, sure2)
+def _plain(text: str) -> str:
+    return re.sub(r"[\s-]+", "_", text.strip().lower())
 
 
 def template(table: TraitTable, *, settings: Settings) -> str:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
-from poolbuilder.fish.characters import Cell, Character, Seen
+from poolbuilder import schemas, tables, words
+from poolbuilder.fish.characters import Cell, Character, Fish, Seen
 from poolbuilder.fish.weighing import (
     Hypothesis,
     Weighing,
@@ -22,8 +25,16 @@ from poolbuilder.fish.weighing import (
     with_error,
 )
 
+if TYPE_CHECKING:
+    from poolbuilder.pool import Pool
+
 Array = NDArray[np.float64]
 Row = dict[str, Any]
+TEXTS = "fish.txt"
+POOR_FIT = -2.5
+"""Standard deviations below which even the leading hypothesis fits poorly."""
+SHEET_SECONDS = 300.0
+"""What the looks of a field sheet may take together."""
 
 
 def _logit(p: float) -> float:
@@ -148,41 +159,6 @@ def _bayes_factors(weighing: Weighing, row: int) -> Array:
     return np.asarray(np.nan_to_num(factors, nan=0.0, posinf=0.0, neginf=0.0))
 
 
-def trait_evidence(weighing: Weighing) -> list[Row]:
-    """What each character says of each species as a parent.
-
-    Returns
-    -------
-    list of dict
-        Schema TRAIT_EVIDENCE: species by posterior, characters by the size of logOdds.
-    """
-    fish, whole = weighing.fish, weighing.parenthood
-    alone = [_bayes_factors(weighing, row) for row in range(len(fish.seen))]
-    without = [weighing.again(without=seen.character).parenthood for seen in fish.seen]
-    rows: list[Row] = []
-    for index in np.argsort(-whole, kind="stable").tolist():
-        species, made = weighing.species[index], []
-        for row, seen in enumerate(fish.seen):
-            character = weighing.table.by_key[seen.character]
-            cells = weighing.table.fitting(species, character.key, sex=fish.sex, stage=fish.stage)
-            expected, mark = expectation(weighing, species, character)
-            made.append(
-                {
-                    "scientificName": species,
-                    "character": seen.character,
-                    "seen": seen.words,
-                    "expected": expected,
-                    "mark": mark,
-                    "inRange": _against_range(cells, seen),
-                    "lostInHybrids": any(cell.hybrid == "lost" for cell in cells),
-                    "logOdds": float(alone[row][index]),
-                    "added": _logit(float(whole[index])) - _logit(float(without[row][index])),
-                }
-            )
-        rows += sorted(made, key=lambda item: (-abs(item["logOdds"]), item["character"]))
-    return rows
-
-
 @dataclass(frozen=True, kw_only=True)
 class AgainstParents:
     """A pair weighed against each of its parents alone.
@@ -206,34 +182,6 @@ class AgainstParents:
     prior: tuple[float, float]
     posterior: tuple[float, float]
     later: list[tuple[str, float]]
-
-
-def against_parents(weighing: Weighing) -> AgainstParents | None:
-    """Why the leading pair, and not one of its parents alone?  None when there is no pair."""
-    pure = {each.parents[0]: i for i, each in enumerate(weighing.hypotheses) if each.kind == "pure"}
-    leading = next((i for i in weighing.order.tolist() if weighing.crossed[i]), None)
-    if leading is None:
-        return None
-    pair = weighing.hypotheses[leading]
-    parents = [pure[name] for name in pair.parents]
-    rows: list[Row] = []
-    for row, seen in enumerate(weighing.fish.seen):
-        likelihood = weighing.damping[row] * weighing.log_likelihood[row]
-        first, second = (float(likelihood[leading] - likelihood[parent]) for parent in parents)
-        rows.append({"character": seen.character, "seen": seen.words, "first": first, "second": second})
-    rows.sort(key=lambda row: (-max(abs(row["first"]), abs(row["second"])), row["character"]))
-
-    def odds(shares: Array) -> tuple[float, float]:
-        logs = np.log(np.maximum(shares, 1e-300))
-        return float(logs[leading] - logs[parents[0]]), float(logs[leading] - logs[parents[1]])
-
-    return AgainstParents(
-        pair=pair,
-        rows=rows,
-        prior=odds(weighing.prior),
-        posterior=odds(weighing.posterior),
-        later=_later_crosses(weighing, leading),
-    )
 
 
 def _log_chance(weighing: Weighing, row: int, shares: Array) -> float:
@@ -357,25 +305,7 @@ def mean_index(
     return HybridIndex(parents=parents, by_character=kept, left_out=left_out, weighted=weighted)
 
 
-def indices(weighing: Weighing, *, most: int = 3) -> list[tuple[Hypothesis, HybridIndex]]:
-    """Hubbs' index of the leading pairs, over all counts and measures."""
-    pairs = [weighing.hypotheses[index] for index in weighing.order.tolist() if weighing.crossed[index]]
-    made = []
-    for pair in pairs[:most]:
-        values = {}
-        for each in weighing.fish.seen:
-            if not isinstance(each.value, float):
-                continue
-            character = weighing.table.by_key[each.character]
-            (mean1, variance1), (mean2, variance2) = (
-                moments(weighing.shares_of(name, each.character), character) for name in pair.parents
-            )
-            values[each.character] = (each.value, mean1, mean2, math.sqrt((variance1 + variance2) / 2))
-        made.append((pair, mean_index(pair.parents, values)))
-    return made
-
-
-# -- what moved the answer, what would move it next, and how much hangs on what ------------
+# -- what would move the answer next ------------------------------------------------------
 
 
 def _information(weighing: Weighing, row: int) -> float:
@@ -383,42 +313,6 @@ def _information(weighing: Weighing, row: int) -> float:
     moved = posterior(weighing.prior, weighing.damping[row] * weighing.log_likelihood[row])
     known = moved > 0
     return float(np.sum(moved[known] * np.log2(moved[known] / weighing.prior[known])))
-
-
-def drop_outs(weighing: Weighing) -> list[Row]:
-    """Take the characters in one by one, the most telling first, and list who drops out.
-
-    Returns
-    -------
-    list of dict
-        character, seen, dropped, returned (species), left (number of species) and leading
-        (formula) with its share; the first row, without a character, is the pool alone.  The
-        end does not depend on the order; the steps do.
-    """
-    seen = weighing.fish.seen
-    order = sorted(range(len(seen)), key=lambda row: (-_information(weighing, row), seen[row].character))
-    out: set[str] = set()
-    rows: list[Row] = []
-    score = np.zeros(len(weighing.hypotheses))
-    for row in [None, *order]:
-        if row is not None:
-            score = score + weighing.damping[row] * weighing.log_likelihood[row]
-        now = posterior(weighing.prior, score)
-        chance = dict(zip(weighing.species, (weighing.membership @ now).tolist(), strict=True))
-        below = {name for name, value in chance.items() if value < weighing.settings.drop_below}
-        rows.append(
-            {
-                "character": seen[row].character if row is not None else "",
-                "seen": seen[row].words if row is not None else "",
-                "dropped": sorted(below - out),
-                "returned": sorted(out - below),
-                "left": len(chance) - len(below),
-                "leading": weighing.hypotheses[int(np.argmax(now))].formula,
-                "share": float(now.max()),
-            }
-        )
-        out = below
-    return rows
 
 
 def _entropy(shares: Array) -> Array:
@@ -472,36 +366,254 @@ def next_characters(weighing: Weighing, *, most: int = 5, seconds: float = math.
     return rows
 
 
-def sensitivity(weighing: Weighing) -> list[Row]:
-    """The leading hypothesis under other assumptions.
+# -- one fish ------------------------------------------------------------------------------
 
-    Returns
-    -------
-    list of dict
-        change (``even``, ``f1Share`` with its value, or ``without`` with a character), leading
-        (formula), share (its posterior), before (what the answer as given has left) and changed.
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Specimen:
+    """One fish, weighed against a pool.
+
+    Attributes
+    ----------
+    pool : Pool
+    weighing : Weighing
+    left_out : tuple of str
+        Candidates of the pool that the trait table does not know; they are no hypotheses.
     """
-    first = int(weighing.order[0])
-    share = float(weighing.prior[weighing.crossed].sum())
-    even = np.full(len(weighing.prior), 1 / len(weighing.prior))
-    variants: list[tuple[str, Any, Weighing]] = [("even", None, weighing.again(prior=even))]
-    for wanted in (share / 2, min(2 * share, 1.0)):
-        if 0 < share < 1:
-            prior = prior_with_f1_share(weighing.hypotheses, weighing.prior, wanted)
-            variants.append(("f1Share", wanted, weighing.again(prior=prior)))
-    for seen in weighing.fish.seen:
-        variants.append(("without", seen.character, weighing.again(without=seen.character)))
-    rows = []
-    for change, value, other in variants:
-        leading = int(other.order[0])
-        rows.append(
-            {
-                "change": change,
-                "value": value,
-                "leading": other.hypotheses[leading].formula,
-                "share": float(other.posterior[leading]),
-                "before": float(other.posterior[first]),
-                "changed": leading != first,
-            }
+
+    pool: Pool
+    weighing: Weighing
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def fish(self) -> Fish:
+        """The notes on the fish."""
+        return self.weighing.fish
+
+    @cached_property
+    def misfit(self) -> Weighing:
+        """The same fish, of which it is known that it fits no species."""
+        return self.weighing.of_misfits()
+
+    @cached_property
+    def conclusions(self) -> list[Conclusion]:
+        """Both questions answered: any fish of this water, and a fish that fits no species."""
+        return [conclusion(self.weighing), conclusion(self.misfit)]
+
+    @cached_property
+    def sentences(self) -> list[str]:
+        """Both answers, a sentence each."""
+        return words.lines(TEXTS, "answers", conclusions=self.conclusions, seen=self.fish.seen)
+
+    @cached_property
+    def trait_evidence(self) -> list[Row]:
+        """What each character says of each species as a parent, with a sentence.
+
+        Schema TRAIT_EVIDENCE: species by posterior, characters by the size of logOdds.
+        """
+        weighing = self.weighing
+        fish, whole = weighing.fish, weighing.parenthood
+        alone = [_bayes_factors(weighing, row) for row in range(len(fish.seen))]
+        without = [weighing.again(without=seen.character).parenthood for seen in fish.seen]
+        rows: list[Row] = []
+        for index in np.argsort(-whole, kind="stable").tolist():
+            species, made = weighing.species[index], []
+            for row, seen in enumerate(fish.seen):
+                character = weighing.table.by_key[seen.character]
+                cells = weighing.table.fitting(species, character.key, sex=fish.sex, stage=fish.stage)
+                expected, mark = expectation(weighing, species, character)
+                made.append(
+                    {
+                        "scientificName": species,
+                        "character": seen.character,
+                        "seen": seen.words,
+                        "expected": expected,
+                        "mark": mark,
+                        "inRange": _against_range(cells, seen),
+                        "lostInHybrids": any(cell.hybrid == "lost" for cell in cells),
+                        "logOdds": float(alone[row][index]),
+                        "added": _logit(float(whole[index])) - _logit(float(without[row][index])),
+                    }
+                )
+            rows += sorted(made, key=lambda item: (-abs(item["logOdds"]), item["character"]))
+        texts = words.lines(TEXTS, "evidence", rows=rows, table=weighing.table)
+        return [{**row, "words": text} for row, text in zip(rows, texts, strict=False)]
+
+    @cached_property
+    def against_parents(self) -> AgainstParents | None:
+        """Why the leading pair, and not one of its parents alone?  None when there is no pair."""
+        weighing = self.weighing
+        pure = {each.parents[0]: i for i, each in enumerate(weighing.hypotheses) if each.kind == "pure"}
+        leading = next((i for i in weighing.order.tolist() if weighing.crossed[i]), None)
+        if leading is None:
+            return None
+        pair = weighing.hypotheses[leading]
+        parents = [pure[name] for name in pair.parents]
+        rows: list[Row] = []
+        for row, seen in enumerate(weighing.fish.seen):
+            likelihood = weighing.damping[row] * weighing.log_likelihood[row]
+            first, second = (float(likelihood[leading] - likelihood[parent]) for parent in parents)
+            rows.append({"character": seen.character, "seen": seen.words, "first": first, "second": second})
+        rows.sort(key=lambda row: (-max(abs(row["first"]), abs(row["second"])), row["character"]))
+
+        def odds(shares: Array) -> tuple[float, float]:
+            logs = np.log(np.maximum(shares, 1e-300))
+            return float(logs[leading] - logs[parents[0]]), float(logs[leading] - logs[parents[1]])
+
+        return AgainstParents(
+            pair=pair,
+            rows=rows,
+            prior=odds(weighing.prior),
+            posterior=odds(weighing.posterior),
+            later=_later_crosses(weighing, leading),
         )
-    return rows
+
+    @cached_property
+    def drop_outs(self) -> list[Row]:
+        """The characters taken in one by one, the most telling first, and who drops out.
+
+        character, words, seen, dropped, returned (species), left (number of species) and leading
+        (formula) with its share; the first row, without a character, is the pool alone.  The
+        end does not depend on the order; the steps do.
+        """
+        weighing = self.weighing
+        seen = weighing.fish.seen
+        order = sorted(range(len(seen)), key=lambda row: (-_information(weighing, row), seen[row].character))
+        out: set[str] = set()
+        rows: list[Row] = []
+        score = np.zeros(len(weighing.hypotheses))
+        for row in [None, *order]:
+            step = {"character": "", "words": "the pool alone", "seen": ""}
+            if row is not None:
+                score = score + weighing.damping[row] * weighing.log_likelihood[row]
+                name = weighing.table.by_key[seen[row].character].words
+                step = {"character": seen[row].character, "words": name, "seen": seen[row].words}
+            now = posterior(weighing.prior, score)
+            chance = dict(zip(weighing.species, (weighing.membership @ now).tolist(), strict=True))
+            below = {name for name, value in chance.items() if value < weighing.settings.drop_below}
+            rows.append(
+                {
+                    **step,
+                    "dropped": sorted(below - out),
+                    "returned": sorted(out - below),
+                    "left": len(chance) - len(below),
+                    "leading": weighing.hypotheses[int(np.argmax(now))].formula,
+                    "share": float(now.max()),
+                }
+            )
+            out = below
+        return rows
+
+    @cached_property
+    def next_characters(self) -> list[Row]:
+        """What would decide next."""
+        return next_characters(self.weighing)
+
+    @cached_property
+    def sheet_characters(self) -> list[Row]:
+        """The characters of a field sheet for a fish that fits no species, within five minutes."""
+        return next_characters(self.misfit, most=8, seconds=SHEET_SECONDS)
+
+    @cached_property
+    def sensitivity(self) -> list[Row]:
+        """The leading hypothesis under other assumptions.
+
+        change (``even``, ``f1Share`` with its value, or ``without`` with a character) and its words,
+        leading (formula), share (its posterior), before (what the answer as given has left) and changed.
+        """
+        weighing = self.weighing
+        first = int(weighing.order[0])
+        share = float(weighing.prior[weighing.crossed].sum())
+        even = np.full(len(weighing.prior), 1 / len(weighing.prior))
+        variants: list[tuple[str, Any, Weighing]] = [("even", None, weighing.again(prior=even))]
+        for wanted in (share / 2, min(2 * share, 1.0)):
+            if 0 < share < 1:
+                prior = prior_with_f1_share(weighing.hypotheses, weighing.prior, wanted)
+                variants.append(("f1Share", wanted, weighing.again(prior=prior)))
+        for seen in weighing.fish.seen:
+            variants.append(("without", seen.character, weighing.again(without=seen.character)))
+        rows = []
+        for change, value, other in variants:
+            leading = int(other.order[0])
+            rows.append(
+                {
+                    "change": change,
+                    "value": value,
+                    "leading": other.hypotheses[leading].formula,
+                    "share": float(other.posterior[leading]),
+                    "before": float(other.posterior[first]),
+                    "changed": leading != first,
+                }
+            )
+        texts = words.lines(TEXTS, "changes", rows=rows, before=share, table=weighing.table)
+        return [{**row, "words": text} for row, text in zip(rows, texts, strict=True)]
+
+    @cached_property
+    def indices(self) -> list[tuple[Hypothesis, HybridIndex]]:
+        """Hubbs' index of the three leading pairs, over all counts and measures."""
+        weighing = self.weighing
+        pairs = [weighing.hypotheses[index] for index in weighing.order.tolist() if weighing.crossed[index]]
+        made = []
+        for pair in pairs[:3]:
+            values = {}
+            for each in weighing.fish.seen:
+                if not isinstance(each.value, float):
+                    continue
+                character = weighing.table.by_key[each.character]
+                (mean1, variance1), (mean2, variance2) = (
+                    moments(weighing.shares_of(name, each.character), character) for name in pair.parents
+                )
+                values[each.character] = (each.value, mean1, mean2, math.sqrt((variance1 + variance2) / 2))
+            made.append((pair, mean_index(pair.parents, values)))
+        return made
+
+    @cached_property
+    def forms(self) -> list[tuple[str, float]]:
+        """Forms of the likeliest species, where the table knows any."""
+        return forms(self.weighing, self.conclusions[0].leading[0].parents[0])
+
+    @cached_property
+    def marks(self) -> dict[str, int]:
+        """How the cells that this answer rests on are known."""
+        seen = [each.character for each in self.fish.seen]
+        return self.weighing.table.marks(self.weighing.species, seen)
+
+    @cached_property
+    def doubts(self) -> list[str]:
+        """What could be wrong, in sentences, the gravest first."""
+        poor = fit(self.weighing)
+        value = {seen.character: seen.value for seen in self.fish.seen}
+        depth = value.get("depth_in_sl")
+        return words.lines(
+            TEXTS,
+            "doubts",
+            specimen=self,
+            poor=-poor if poor < POOR_FIT else None,
+            other_genus=value.get("anal_spines", 3.0) != 3.0 or (isinstance(depth, float) and depth > 2.9),
+            settings=self.weighing.settings,
+        )
+
+    def posterior_table(self) -> pa.Table:
+        """Schema POSTERIOR."""
+        weighing, order = self.weighing, self.weighing.order.tolist()
+        listed = [weighing.hypotheses[index] for index in order]
+        made = tables.table(
+            schemas.POSTERIOR,
+            {
+                "hypothesis": [each.formula for each in listed],
+                "parent1": [each.parents[0] for each in listed],
+                "parent2": [each.parents[1] for each in listed],
+                "prior": weighing.prior[order].tolist(),
+                "posterior": weighing.posterior[order].tolist(),
+                "rank": list(range(1, len(listed) + 1)),
+            },
+        )
+        return schemas.check(made, schemas.POSTERIOR, "specimen")
+
+    def evidence_table(self) -> pa.Table:
+        """Schema TRAIT_EVIDENCE."""
+        made = tables.table(
+            schemas.TRAIT_EVIDENCE,
+            {name: [row[name] for row in self.trait_evidence] for name in schemas.TRAIT_EVIDENCE.names},
+        )
+        return schemas.check(made, schemas.TRAIT_EVIDENCE, "specimen")

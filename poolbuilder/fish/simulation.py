@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
@@ -99,19 +98,13 @@ class Simulation:
     @property
     def calibration(self) -> list[tuple[float, float, float, float, int]]:
         """(low, high, mean posterior, share true, n) over every fish and hypothesis, by posterior."""
-        truth = np.broadcast_to(np.eye(len(self.hypotheses))[:, None, :], self.posterior.shape)
-        frame = pd.DataFrame({"given": self.posterior.ravel(), "true": truth.ravel()})
-        bins = (frame["given"] * BINS).astype(int).clip(upper=BINS - 1)
-        return [
-            (
-                bin_ / BINS,
-                (bin_ + 1) / BINS,
-                float(rows["given"].mean()),
-                float(rows["true"].mean()),
-                len(rows),
-            )
-            for bin_, rows in frame.groupby(bins)
-        ]
+        given = self.posterior.ravel()
+        truth = np.broadcast_to(np.eye(len(self.hypotheses))[:, None, :], self.posterior.shape).ravel()
+        bins = np.minimum((given * BINS).astype(int), BINS - 1)
+        number = np.bincount(bins, minlength=BINS)
+        mean, true = (np.bincount(bins, each, BINS) / np.maximum(number, 1) for each in (given, truth))
+        found = np.flatnonzero(number).tolist()
+        return [(k / BINS, (k + 1) / BINS, float(mean[k]), float(true[k]), int(number[k])) for k in found]
 
 
 def even_hypotheses(table: TraitTable) -> tuple[tuple[Hypothesis, ...], Array]:

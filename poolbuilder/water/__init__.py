@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +27,12 @@ Floats = NDArray[np.float64]
 
 DIVIDED = frozenset({"neighbouring", "other"})
 """Watersheds that a fish can reach only by the sea, or over a divide."""
+
+
+_NUMBERS = (
+    "shore_km", "in_water_share", "by_water_km", "upstream_km", "downstream_km", "passability",
+    "snap_m", "snap_longitude", "snap_latitude",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,20 +89,16 @@ class Placement:
 
     def features(self) -> list[Feature]:
         """Where records were put on the network, with their distance by water."""
-        places = np.round([self.snap_longitude, self.snap_latitude], DECIMALS).T.tolist()
         return [
-            {
-                "type": "Feature",
-                "geometry": {"type": "Point", "coordinates": tuple(places[k])},
-                "properties": {
-                    "record": k,
-                    "snapM": _number(self.snap_m[k], 1),
-                    "byWaterKm": _number(self.by_water_km[k], 3),
-                    "upstreamKm": _number(self.upstream_km[k], 3),
-                    "downstreamKm": _number(self.downstream_km[k], 3),
-                    "passability": _number(self.passability[k], 4),
-                },
-            }
+            feature(
+                shapely.Point(self.snap_longitude[k], self.snap_latitude[k]),
+                record=k,
+                snapM=self.snap_m[k],
+                byWaterKm=self.by_water_km[k],
+                upstreamKm=self.upstream_km[k],
+                downstreamKm=self.downstream_km[k],
+                passability=self.passability[k],
+            )
             for k in np.flatnonzero(np.isfinite(self.snap_longitude)).tolist()
         ]
 
@@ -107,13 +108,18 @@ MOST_LINES = 5000
 DECIMALS = 6
 
 
-def feature(shape: Any, properties: Mapping[str, Any]) -> Feature:
-    """A GeoJSON feature with coordinates rounded to 1e-6 degrees (0.1 m), wound as RFC 7946 says."""
+def feature(shape: Any, **properties: Any) -> Feature:
+    """A GeoJSON feature, wound as RFC 7946 says, its coordinates to 1e-6 degrees (0.1 m), numbers rounded."""
     rounded = shapely.orient_polygons(shapely.transform(shape, lambda xy: np.round(xy, DECIMALS)))
-    return {"type": "Feature", "geometry": shapely.geometry.mapping(rounded), "properties": dict(properties)}
+    plain = {name: _rounded(name, value) for name, value in properties.items()}
+    return {"type": "Feature", "geometry": shapely.geometry.mapping(rounded), "properties": plain}
 
 
-def _number(value: float, digits: int) -> float | None:
+def _rounded(name: str, value: Any) -> Any:
+    """A property to be drawn: kilometres to the metre, metres to 0.1, shares to four digits; None for NaN."""
+    if not isinstance(value, float):
+        return value
+    digits = 3 if name.endswith("Km") else 1 if name.endswith("M") else 4
     return round(float(value), digits) if np.isfinite(value) else None
 
 
@@ -234,7 +240,9 @@ class Water:
         places, which = np.unique(given, axis=1, return_inverse=True)  # many records share a place
         found = {name: values[which.ravel()] for name, values in self._place(*places).items()}
         relation, snap = found.pop("basin_relation").tolist(), found.pop("snap").tolist()
-        notes = _outside(relation) if self.basins is not None else []
+        notes = []
+        if self.basins is not None and (outside := relation.count(None)):
+            notes.append(said("none_watersheds_given", outside=outside))
         notes += _snapped(snap, self.settings) if self.streams is not None else []
         return Placement(**found, basin_relation=relation, snap=snap, notes=tuple(notes))
 
@@ -242,13 +250,8 @@ class Water:
         """Arrays by their names in `Placement`."""
         uncertainty = np.nan_to_num(uncertainty_m, nan=0.0)
         sigma = np.asarray(sigma_km(uncertainty, quantile=self.settings.uncertainty_quantile)) * 1000
-        count, numbers = (
-            len(lon),
-            ("shore_km", "in_water_share", "by_water_km", "upstream_km", "downstream_km"),
-        )
-        found = {name: np.full(count, np.nan) for name in (*numbers, "passability", "snap_m")}
-        found |= {name: np.full(count, np.nan) for name in ("snap_longitude", "snap_latitude")}
-        found |= {name: np.full(count, None, dtype=object) for name in ("basin_relation", "snap")}
+        found: dict[str, NDArray[Any]] = {name: np.full(len(lon), np.nan) for name in _NUMBERS}
+        found |= {name: np.full(len(lon), None, dtype=object) for name in ("basin_relation", "snap")}
         if self.outline is not None:
             found["shore_km"] = self.outline.shore_km(lon, lat)
             found["in_water_share"] = self.outline.share(lon, lat, sigma)
@@ -262,12 +265,12 @@ class Water:
         """GeoJSON features to draw, by layer."""
         layers: dict[str, list[Feature]] = {}
         if self.outline is not None:
-            properties = {"name": self.outline.name, "areaKm2": round(self.outline.area_km2, 4)}
-            layers["outline"] = [feature(self.outline.geometry, properties)]
+            area = self.outline.area_km2
+            layers["outline"] = [feature(self.outline.geometry, name=self.outline.name, areaKm2=area)]
         if (sheds := self.basins) is not None:
             rows = zip(sheds.geometry, sheds.codes, sheds.names, sheds.relation, strict=True)
             layers["basins"] = [
-                feature(shape, {"code": code, "name": name, "relation": relation})
+                feature(shape, code=code, name=name, relation=relation)
                 for shape, code, name, relation in rows
             ]
         if self.streams is not None:
@@ -294,32 +297,29 @@ class Water:
             ways = np.stack(streams.routes.to(edges, network.length_m[edges] / 2))
         order = np.lexsort([edges, straight, np.nan_to_num(ways[0] + ways[1], nan=np.inf)])
         order = order[straight[order] <= self.site.radius_km][:MOST_LINES]
-        drawn = []
-        for shape, edge, (up, down, passed) in zip(
-            network.shapes(edges[order]), edges[order].tolist(), ways[:, order].T, strict=True
-        ):
-            properties = {
-                "name": network.names[code] if (code := int(network.name[edge])) >= 0 else None,
-                "row": int(network.row[edge]),
-                "byWaterKm": _number((up + down) / 1000, 3),
-                "upstreamKm": _number(up / 1000, 3),
-                "downstreamKm": _number(down / 1000, 3),
-                "passability": _number(passed, 4),
-            }
-            drawn.append(feature(split_at_antimeridian(shape), properties))
-        return drawn
+        shapes = zip(network.shapes(edges[order]), edges[order].tolist(), ways[:, order].T, strict=True)
+        return [
+            feature(
+                split_at_antimeridian(shape),
+                name=network.names[code] if (code := int(network.name[edge])) >= 0 else None,
+                row=int(network.row[edge]),
+                byWaterKm=(up + down) / 1000,
+                upstreamKm=up / 1000,
+                downstreamKm=down / 1000,
+                passability=passed,
+            )
+            for shape, edge, (up, down, passed) in shapes
+        ]
 
     def _barriers(self, barriers: Barriers) -> list[Feature]:
         near = np.flatnonzero(self._km(barriers.longitude, barriers.latitude) <= self.site.radius_km)
         return [
             feature(
                 shapely.Point(barriers.longitude[k], barriers.latitude[k]),
-                {
-                    "name": barriers.names[k],
-                    "passabilityUp": float(barriers.up[k]),
-                    "passabilityDown": float(barriers.down[k]),
-                    "onNetwork": bool(barriers.edge[k] >= 0),
-                },
+                name=barriers.names[k],
+                passabilityUp=barriers.up[k],
+                passabilityDown=barriers.down[k],
+                onNetwork=bool(barriers.edge[k] >= 0),
             )
             for k in near.tolist()
         ]
@@ -337,51 +337,20 @@ def _read_as_it_stands(spec: str, purpose: str, size: int, changed: int) -> Laye
     return read_layer(spec, purpose=purpose)
 
 
-def _outside(relation: list[str | None]) -> list[str]:
-    outside = Counter(relation)[None]
-    return [said("none_watersheds_given", outside=_records(outside, "lie"))] if outside else []
-
-
-def _records(number: int, verb: str) -> str:
-    """A number of records with its verb.
-
-    Examples
-    --------
-    >>> _records(1, "lie"), _records(1200, "lie"), _records(1, "are")
-    ('1 record lies', '1,200 records lie', '1 record is')
-    """
-    if number == 1:
-        return f"1 record {'is' if verb == 'are' else verb + 's'}"
-    return f"{number:,} records {verb}"
+_SNAPPED = {
+    "distant": "more_km_away",
+    "unconnected": "flow_lines_without",
+    "unsnapped": "near_no_flow",
+    "uncertain": "less_certain_streamsnapuncertaintym",
+}
+"""What is said of records that stand so."""
 
 
 def _snapped(snap: list[str | None], settings: Settings) -> list[str]:
     """What became of the records on the network, with their numbers."""
-    number = Counter(snap)
-    notes = []
+    number, notes = Counter(snap), []
     if placed := number["water"] + number["stream"] + number["lake"]:
         among = f", {number['lake']} in other waters" if number["lake"] else ""
-        notes.append(
-            said("stream_network_them", placed=_records(placed, "stand"), water=number["water"], among=among)
-        )
-    if number["distant"]:
-        notes.append(
-            said(
-                "more_km_away",
-                distant=_records(number["distant"], "lie"),
-                network_reach_km=settings.network_reach_km,
-            )
-        )
-    if number["unconnected"]:
-        notes.append(said("flow_lines_without", unconnected=_records(number["unconnected"], "lie")))
-    if number["unsnapped"]:
-        notes.append(said("near_no_flow", unsnapped=_records(number["unsnapped"], "lie")))
-    if number["uncertain"]:
-        notes.append(
-            said(
-                "less_certain_streamsnapuncertaintym",
-                uncertain=_records(number["uncertain"], "are"),
-                stream_snap_uncertainty_m=settings.stream_snap_uncertainty_m,
-            )
-        )
-    return notes
+        notes.append(said("stream_network_them", placed=placed, water=number["water"], among=among))
+    given = [(key, number[kind]) for kind, key in _SNAPPED.items() if number[kind]]
+    return notes + [said(key, records=count, settings=settings) for key, count in given]

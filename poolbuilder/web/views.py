@@ -37,7 +37,7 @@ from starlette.routing import Mount, Route
 from poolbuilder import pages, words
 from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, SiteError, said
 from poolbuilder.files import private_folder, write_whole
-from poolbuilder.fish.answer import Specimen, drawing, identify, render, write_specimen
+from poolbuilder.fish.answer import drawing, identify, render, write_specimen
 from poolbuilder.fish.characters import TraitTable, read_traits
 from poolbuilder.fish.notes import (
     BREEDING,
@@ -49,6 +49,7 @@ from poolbuilder.fish.notes import (
     measures,
     number,
 )
+from poolbuilder.fish.reasons import Specimen
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import read_taxon
