@@ -39,7 +39,7 @@ from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.records.rules import screen
-from poolbuilder.schemas import CROSSES, HYBRIDS, POOL, STATUS, check
+from poolbuilder.schemas import CROSSES, POOL, STATUS, check
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment, status_answers, terms_of_records
 from poolbuilder.status.lists import RegionLists
@@ -568,8 +568,8 @@ def _notes(looking: Looking, weighed: Weighed) -> list[str]:
     return [said("looked", sites=len(looking), share=words.percent(looking.completeness)), known]
 
 
-def _hybrids(located: Located) -> pa.Table:
-    """Hybrid records within reach, by their parents."""
+def _hybrids(located: Located) -> list[dict[str, Any]]:
+    """Hybrid records within reach, by their parents; rows of HYBRIDS."""
     rows = np.flatnonzero(located.hybrid)
     weight = located.screened.quality[located.rows[rows]] * located.kernel[rows]
     groups: dict[tuple[str, ...], list[float]] = {}
@@ -577,15 +577,10 @@ def _hybrids(located: Located) -> pa.Table:
         names = located.screened.parents[row]
         if len(names) >= 2:
             groups.setdefault(tuple(sorted(names)), []).append(value)
-    ordered = sorted(groups)
-    return tables.table(
-        HYBRIDS,
-        {
-            "parents": [list(names) for names in ordered],
-            "records": [len(groups[names]) for names in ordered],
-            "weight": [sum(groups[names]) for names in ordered],
-        },
-    )
+    return [
+        {"parents": list(names), "records": len(groups[names]), "weight": sum(groups[names])}
+        for names in sorted(groups)
+    ]
 
 
 def _features(

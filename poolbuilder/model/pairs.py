@@ -74,10 +74,10 @@ def _viability(statements: Sequence[KnownCross], parents: tuple[str, str]) -> st
 # -- pairs -------------------------------------------------------------------------------
 
 
-def _hybrid_evidence(hybrids: pa.Table) -> dict[tuple[str, str], tuple[int, float]]:
+def _hybrid_evidence(hybrids: Sequence[Mapping[str, Any]]) -> dict[tuple[str, str], tuple[int, float]]:
     """Records and their weight for each pair; three parents share a record's weight among three pairs."""
     found: dict[tuple[str, str], tuple[int, float]] = {}
-    for row in hybrids.to_pylist():
+    for row in hybrids:
         pairs = list(combinations(sorted(set(row["parents"])), 2))
         for each in pairs:
             records, weight = found.get(each, (0, 0.0))
@@ -112,26 +112,21 @@ def _note(statements: Sequence[KnownCross], factor: float, records: int, setting
     return pool_words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records)
 
 
-def _pair_row(
-    pair_: Row,
-    presence: Mapping[str, float],
-    evidence: tuple[int, float],
-    known: KnownCrosses,
-    kind: int,
-    settings: Settings,
-) -> Row:
-    (records, weight), parents = evidence, (pair_["parent1"], pair_["parent2"])
+def _prior(
+    pair_: Row, presence: Mapping[str, float], hybrid_weight: float, kind: int, settings: Settings
+) -> float:
     often = FREQUENCY[pair_["frequency"]] * (STOCKED if pair_["bredAndStocked"] and kind == STILL else 1.0)
-    meeting = pair_["factor"] * often * presence[parents[0]] * presence[parents[1]]
-    shown = settings.hybrid_pair_boost * -math.expm1(-weight)
-    note = _note(known.of(*parents), pair_["factor"], records, settings) if records else pair_["note"]
-    return {**pair_, "prior": meeting + shown, "hybridRecords": records, "note": note}
+    meeting = pair_["factor"] * often * presence[pair_["parent1"]] * presence[pair_["parent2"]]
+    shown: float = settings.hybrid_pair_boost * -math.expm1(-hybrid_weight)
+    return float(meeting) + shown
 
 
-def _weighed(rows: Sequence[Row], share: float) -> list[Row]:
-    """The rows with weights that sum to *share*."""
+def _weighed(rows: list[Row], share: float) -> list[Row]:
+    """The rows, with weights that sum to *share*."""
     total = sum(row["prior"] for row in rows)
-    return [{**row, "weight": share * row["prior"] / total} for row in rows]
+    for row in rows:
+        row["weight"] = share * row["prior"] / total
+    return rows
 
 
 def _ordered(rows: Sequence[Row]) -> list[Row]:
@@ -184,30 +179,30 @@ def pair(
     """
     schemas.check(candidates, schemas.POOL, "pair")
     schemas.check(hybrids, schemas.HYBRIDS, "pair")
-    rows = pair_rows(candidates.to_pylist(), hybrids, settings=settings, known=known, kind=kind)
+    rows = pair_rows(candidates.to_pylist(), hybrids.to_pylist(), settings=settings, known=known, kind=kind)
     crosses = _as_table(rows)
     return with_pure(crosses, candidates, settings=settings) if include_pure else crosses
 
 
 def pair_rows(
     candidates: Sequence[Row],
-    hybrids: pa.Table,
+    hybrids: Sequence[Mapping[str, Any]],
     *,
     settings: Settings,
     known: KnownCrosses | None = None,
     kind: int = 0,
 ) -> list[Row]:
-    """What `pair` gives, as rows of CROSSES from rows of POOL."""
+    """What `pair` gives, as rows of CROSSES from rows of POOL and of HYBRIDS."""
     known = known or KnownCrosses.load()
     presence = {row["scientificName"]: row["presence"] for row in candidates}
-    seen = _hybrid_evidence(hybrids)
-    rows = [
-        _pair_row(
-            each, presence, seen.get((each["parent1"], each["parent2"]), (0, 0.0)), known, kind, settings
-        )
-        for each in _known_pairs(tuple(sorted(presence)), known, settings)
-    ]
-    return _ordered(_weighed(rows, 1.0))
+    seen, made = _hybrid_evidence(hybrids), []
+    for each in _known_pairs(tuple(sorted(presence)), known, settings):
+        parents = each["parent1"], each["parent2"]
+        records, weight = seen.get(parents, (0, 0.0))
+        note = _note(known.of(*parents), each["factor"], records, settings) if records else each["note"]
+        prior = _prior(each, presence, weight, kind, settings)
+        made.append({**each, "prior": prior, "hybridRecords": records, "note": note})
+    return _ordered(_weighed(made, 1.0))
 
 
 def with_pure(crosses: pa.Table, candidates: pa.Table, *, settings: Settings) -> pa.Table:

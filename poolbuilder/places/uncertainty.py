@@ -31,6 +31,8 @@ TAIL = 7.0
 """Standard deviations looked at on either side: beyond lie 2e-11 of the locations."""
 SMALLEST_SIGMA_KM = 1e-9
 """A micrometre: below it a location is a point."""
+FEW = 64
+"""So few are computed one by one."""
 CHUNK = 512
 """Records at a time, so that the nodes of one step stay in the processor's cache."""
 
@@ -105,6 +107,8 @@ _NODES_28 = legendre.leggauss(28)
 
 def _distinct(first: Floats, second: Floats, compute: Callable[[Floats, Floats], Floats]) -> Floats:
     """Compute once for each distinct pair: records of one survey share place and uncertainty."""
+    if len(first) <= FEW:
+        return compute(first, second)
     pairs, back = np.unique(first + 1j * second, return_inverse=True)
     out = np.empty(len(pairs))
     for start in range(0, len(pairs), CHUNK):

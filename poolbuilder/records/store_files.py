@@ -524,11 +524,12 @@ def _near_in(
         for wanted, mine in zip(boxes, met, strict=True):
             near = np.flatnonzero(counts & mine[group])
             nears.append(near[boxes_meeting((x[near], y[near]) * 2, wanted)])
-        some = nears[0] if len(nears) == 1 else np.unique(np.concatenate(nears))
-        ecef, hits = geodesy.to_ecef(x[some], y[some]), []
+        everywhere = None if len(nears) == 1 else geodesy.to_ecef(x, y)
+        hits = []
         for place, near in zip(places, nears, strict=True):
-            spots = ecef if len(near) == len(some) else ecef[np.searchsorted(some, near)]
-            hits.append(near[within(x[near], y[near], spots, of=place[:2], reach_km=place[2])])
+            east, north = x[near], y[near]
+            spots = geodesy.to_ecef(east, north) if everywhere is None else everywhere[near]
+            hits.append(near[within(east, north, spots, of=place[:2], reach_km=place[2])])
         is_hit = np.zeros(len(x), dtype=bool)
         for hit in hits:
             is_hit[hit] = True

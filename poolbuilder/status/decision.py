@@ -179,11 +179,11 @@ def terms_of_records(
     found = {one: RecordTerms() for one in np.flatnonzero(np.bincount(own[mine])).tolist()}
     means = [*terms, None]
     spoken = mine & near & (term >= 0)
-    kinds, number = np.unique(np.stack([own[spoken], term[spoken], away[spoken]]), axis=1, return_counts=True)
-    for (one, code, apart), count in zip(kinds.T.tolist(), number.tolist(), strict=True):
+    stated = Counter(zip(own[spoken].tolist(), term[spoken].tolist(), away[spoken].tolist(), strict=True))
+    for (one, code, apart), count in sorted(stated.items()):
         if said := means[code]:
             (found[one].elsewhere if apart else found[one].here).extend([said] * count)
-    for of_basin in (False, True):  # what is known of this drainage goes before
+    for of_basin in (False, True) if relation else (False,):  # what is known of this drainage goes before
         dated = np.flatnonzero(mine & (year > 0) & (same == of_basin))
         order = dated[np.lexsort((year[dated], own[dated]))]
         first = np.flatnonzero(np.diff(own[order], prepend=-1))
