@@ -481,6 +481,7 @@ class Repeats:
     """
 
     groups: list[tuple[Rows, Rows, NDArray[np.bool_]]]
+    records: int
 
     @classmethod
     def of(cls, screened: pa.Table, settings: Settings) -> Repeats:
@@ -503,12 +504,14 @@ class Repeats:
             rows = np.flatnonzero((key >= 0) & compared[key])
             _, group = np.unique(key[rows], return_inverse=True)
             groups.append((rows, group, struck[rows]))
-        return cls(groups=groups)
+        return cls(groups=groups, records=screened.num_rows)
 
     def are_parted(self, rows: Rows) -> bool:
         """Whether *rows* hold a repeat without all that it was compared with."""
+        read = np.zeros(self.records, dtype=bool)
+        read[rows] = True
         for of, group, struck in self.groups:
-            mine = np.isin(of, rows)
+            mine = read[of]
             torn = np.zeros(len(of) + 1, dtype=bool)
             torn[group[mine & struck]] = True
             if torn[group[~mine]].any():

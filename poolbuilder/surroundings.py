@@ -489,9 +489,11 @@ class Screened:
         Records of an event that names a species of the list too say nothing more.
         """
         table, of, points, uncertainty, named_water = self._genus
-        mine = np.flatnonzero(np.isin(of, rows)) if len(of) else of
-        if not len(mine):
+        if not len(of):
             return []
+        read = np.zeros(self.table.num_rows, dtype=bool)
+        read[rows] = True
+        mine = np.flatnonzero(read[of])
         inside = None
         if water is not None and water.outline is not None:
             east, north = (tables.numbers(table[name])[mine] for name in ("longitude", "latitude"))

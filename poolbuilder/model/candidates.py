@@ -91,7 +91,8 @@ class _Counts:
         median = np.full(self._count, np.nan)
         for j in np.unique(self._species[self.near]).tolist():
             rows = self.near & (self._species == j)
-            median[j] = np.median(np.repeat(self._km[rows], self._records[rows]))
+            km = np.sort(np.repeat(self._km[rows], self._records[rows]))
+            median[j] = (km[(len(km) - 1) // 2] + km[len(km) // 2]) / 2
         numbers = {
             "records": self._sum(self._records, self.near),
             "recordsInWater": self._sum(self._records, self.near & self._in_water),

@@ -172,8 +172,9 @@ def chance_here(
     here = np.where(at_point, 1.0, here)
     called = plain_name(name)
     if called:
-        same = (away <= NAMED_KM) & (waters == called)
-        here = np.where(same, np.maximum(here, NAMED_HERE), here)
+        near = np.flatnonzero(away <= NAMED_KM)
+        same = near[waters[near] == called]
+        here[same] = np.maximum(here[same], NAMED_HERE)
     return here
 
 

@@ -130,6 +130,11 @@ def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floa
     from pyproj.exceptions import CRSError, ProjError
     from pyproj.network import is_network_enabled, set_network_enabled  # type: ignore[attr-defined]
 
+    east_code, north_code = (np.unique(axis, return_inverse=True)[1] for axis in (longitude, latitude))
+    _, first, place = np.unique(
+        east_code * len(longitude) + north_code, return_index=True, return_inverse=True
+    )  # each place is moved once
+    longitude, latitude = longitude[first], latitude[first]
     asks_network = is_network_enabled()
     set_network_enabled(False)  # shift grids from afar would make results differ by machine
     try:
@@ -148,7 +153,7 @@ def _shift(code: int, longitude: Floats, latitude: Floats) -> tuple[Floats, Floa
         set_network_enabled(asks_network)
     if not (np.isfinite(east).all() and np.isfinite(north).all()):
         return None
-    return np.asarray(east), np.asarray(north), accuracy[index.ravel()]
+    return np.asarray(east)[place], np.asarray(north)[place], accuracy[index.ravel()][place]
 
 
 def _accuracy_m(change: Any, cell: Floats) -> float:

@@ -520,16 +520,19 @@ def _near_in(
             raise StoreError.of("does_not_fit", label=folder.label(file.name), repair=REPAIR)
         numbers = np.concatenate([first[at] + np.arange(rows[at]) for at in groups])
         counts = folder.counts(index, file, numbers)
-        nears = []
-        for wanted, mine in zip(boxes, met, strict=True):
-            near = np.flatnonzero(counts & mine[group])
-            nears.append(near[boxes_meeting((x[near], y[near]) * 2, wanted)])
-        everywhere = None if len(nears) == 1 else geodesy.to_ecef(x, y)
+        # Records of one point follow one another along the curve: each point is looked at once.
+        moved = (np.diff(x, prepend=np.nan) != 0) | (np.diff(y, prepend=np.nan) != 0)
+        start = np.flatnonzero(moved)
+        length, east, north = np.diff(start, append=len(x)), x[start], y[start]
+        everywhere = None if len(places) == 1 else geodesy.to_ecef(east, north)
         hits = []
-        for place, near in zip(places, nears, strict=True):
-            east, north = x[near], y[near]
-            spots = geodesy.to_ecef(east, north) if everywhere is None else everywhere[near]
-            hits.append(near[within(east, north, spots, of=place[:2], reach_km=place[2])])
+        for place, wanted, mine in zip(places, boxes, met, strict=True):
+            near = np.flatnonzero(mine[group[start]])
+            near = near[boxes_meeting((east[near], north[near]) * 2, wanted)]
+            spots = geodesy.to_ecef(east[near], north[near]) if everywhere is None else everywhere[near]
+            hit = np.zeros(len(start), dtype=bool)
+            hit[near] = within(east[near], north[near], spots, of=place[:2], reach_km=place[2])
+            hits.append(np.flatnonzero(np.repeat(hit, length) & counts))
         is_hit = np.zeros(len(x), dtype=bool)
         for hit in hits:
             is_hit[hit] = True
