@@ -38,7 +38,7 @@ def pair_km(a: Floats, b: Floats) -> Floats:
     The chord is bent to the arc of the mean sphere by the first terms of the arcsine; up to
     1,000 km the result is within 0.4 % of the geodesic, far below what a kernel can tell apart.
     """
-    square = np.zeros((len(a), len(b)))
+    square = np.zeros((len(a), len(b)), dtype=a.dtype)
     for i in range(3):
         apart = np.subtract.outer(a[:, i], b[:, i])
         apart *= apart

@@ -250,12 +250,18 @@ def _counted(
     For *learning*, which asks for no variances, the squares are left at 0.
     """
     out = []
-    looked = looked[0] if len(looked) == 1 else looked
+    alike = len(looked) == 1  # for every water
+    both = np.concatenate([found, looked[0]], axis=1) if alike else found
     for scale in SCALES_KM[:scales]:
         kernel = np.exp(away / -scale)
         kernel *= away < CUT * scale
-        finds, number = (product(kernel, values, blocked=learning) for values in (found, looked))
-        squares = np.zeros_like(number) if learning else product(kernel**2, looked, blocked=False)
+        finds, number = np.split(product(kernel, both, blocked=learning), [found.shape[1]], axis=1)
+        if not alike:
+            number = product(kernel, looked, blocked=False)
+        if learning:
+            squares = np.zeros_like(number)
+        else:
+            squares = product(kernel**2, looked[0] if alike else looked, blocked=False)
         out.append((finds, number, squares))
     return out
 
