@@ -17,7 +17,7 @@ from markupsafe import Markup
 from poolbuilder import words
 from poolbuilder.files import write_whole
 from poolbuilder.pages import drawings
-from poolbuilder.words import pool_words
+from poolbuilder.words import introduced_words, pool_words
 
 LEAFLET_VERSION = "1.9"
 SCRIPTS = ("table.js", "map_base.js", "map.js")
@@ -75,7 +75,12 @@ def environment() -> jinja2.Environment:
     made = words.environment().overlay(
         loader=jinja2.FileSystemLoader(folders), autoescape=True, bytecode_cache=words.compiled("templates")
     )
-    made.globals |= {"pool_words": pool_words, "draw": drawings, "cautions": words.CAUTIONS}
+    made.globals |= {
+        "pool_words": pool_words,
+        "introduced_words": introduced_words,
+        "draw": drawings,
+        "cautions": words.CAUTIONS,
+    }
     return made
 
 

@@ -146,14 +146,15 @@ def kilometres(distance: float | None) -> str:
     return f"{distance:,.{digits}f}\N{NO-BREAK SPACE}km"
 
 
-def day(date: datetime.date) -> str:
-    """A date as it reads in a sentence, whatever the locale.
+def day(date: datetime.date | str) -> str:
+    """A date, or its ISO text, as it reads in a sentence, whatever the locale.
 
     Examples
     --------
     >>> day(datetime.date(2026, 6, 1))
     '1 June 2026'
     """
+    date = datetime.date.fromisoformat(date) if isinstance(date, str) else date
     return f"{date.day} {_MONTHS[date.month - 1]} {date.year}"
 
 
@@ -304,9 +305,13 @@ def degrees(site: Site) -> str:
     >>> degrees(Site(longitude=-79.021, latitude=35.75))
     '35.7500° N, 79.0210° W'
     """
-    north = "N" if site.latitude >= 0 else "S"
-    east = "E" if site.longitude >= 0 else "W"
-    return f"{abs(site.latitude):.4f}° {north}, {abs(site.longitude):.4f}° {east}"
+    return coordinates(site.latitude, site.longitude)
+
+
+def coordinates(latitude: float, longitude: float) -> str:
+    """The same of two numbers."""
+    north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
+    return f"{abs(latitude):.4f}° {north}, {abs(longitude):.4f}° {east}"
 
 
 def place(site: Site) -> str:
@@ -617,8 +622,8 @@ def time_left(seconds: float) -> str:
 
 
 FILTERS = (
-    "called", "clauses", "counted", "day", "degrees", "joined", "kilometres", "licence", "line", "percent",
-    "place", "plain", "radius", "short", "signed", "spelled", "years",
+    "called", "clauses", "counted", "day", "degrees", "joined", "kilometres", "licence", "line", "markdown",
+    "percent", "place", "plain", "radius", "short", "signed", "spelled", "status", "years",
 )  # fmt: skip
 """Functions of this module that templates know as filters."""
 
@@ -637,6 +642,20 @@ def clauses(text: str) -> str:
     'no date; placed to 3 km'
     """
     return "; ".join(part.strip() for part in text.split("\n") if part.strip())
+
+
+def markdown(text: str) -> str:
+    r"""Text whose signs are no markup; addresses stay whole.
+
+    Examples
+    --------
+    >>> markdown("a_b *c* https://x.org/a_b")
+    'a\\_b \\*c\\* https://x.org/a_b'
+    """
+    return " ".join(
+        part if part.startswith(("http://", "https://")) else re.sub(r"([\\`*_{}\[\]<>#|])", r"\\\1", part)
+        for part in str(text).split(" ")
+    )
 
 
 def compiled(kind: str) -> jinja2.BytecodeCache | None:
