@@ -21,7 +21,7 @@ from poolbuilder import words as wording
 from poolbuilder.cli import cli
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
-from poolbuilder.pages import as_script, drawings, maps, picture, pool_page, write_page
+from poolbuilder.pages import as_script, draw, drawings, maps, picture, pool_page, write_page
 from poolbuilder.pages.pool_page import explore, notebook_html, render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
@@ -390,14 +390,14 @@ def test_projection_keeps_distance_from_the_site(lon: float, lat: float, azimuth
 @settings(deadline=None, derandomize=True, max_examples=80)
 def test_gauge_grows_with_presence(presence: float, ends: tuple[float, float] | None) -> None:
     low, high = ends or (None, None)
-    drawn = str(drawings.gauge(presence, low, high))
+    drawn = str(draw("gauge", presence, low, high))
     width = float(re.search(r'class="g-fill"[^>]*width="([\d.]+)"', drawn)[1])  # type: ignore[index]
     assert width == pytest.approx(max(0.8, 116 * presence), abs=0.06)
     assert ("g-whisker" in drawn) == (ends is not None)
 
 
 def test_steps_begin_where_the_last_ended() -> None:
-    drawn = [str(step) for step in drawings.steps([1.0, 2.0, -1.5])]
+    drawn = [str(draw("step", bar)) for bar in drawings.steps([1.0, 2.0, -1.5])]
     spans = [
         (float(x), float(x) + float(width))
         for x, width in (re.search(r' x="([\d.]+)" y="6" width="([\d.]+)"', step).groups() for step in drawn)  # type: ignore[union-attr]

@@ -66,6 +66,8 @@ def test_code_and_sentences_agree(file: str) -> None:
         for item in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(item, ast.Constant) and isinstance(item.value, str)
     }
+    for path in (path for kind in ("html", "txt", "svg") for path in PACKAGE.rglob(f"*.{kind}")):
+        constants.update(re.findall(r'said\("(\w+)"', path.read_text(encoding="utf-8")))
     assert [
         key for key in texts if key not in constants and f"{key.rpartition('_')[0]}_" not in constants
     ] == []

@@ -23,7 +23,6 @@ from poolbuilder.fish.reasons import TEXTS, HybridIndex, Row, Specimen
 from poolbuilder.fish.weighing import Hypothesis, Weighing, hypotheses, together
 from poolbuilder.folder import write_folder
 from poolbuilder.model.pairs import with_pure
-from poolbuilder.pages.drawings import between, shift, svg
 from poolbuilder.pages.pool_page import italic
 from poolbuilder.settings import Settings
 
@@ -240,7 +239,6 @@ def _ranked(specimen: Specimen) -> list[Row]:
             "hypothesis": weighing.hypotheses[index],
             "prior": float(weighing.prior[index]),
             "posterior": float(weighing.posterior[index]),
-            "bar": shift(float(weighing.prior[index]), float(weighing.posterior[index])),
             "leading": weighing.hypotheses[index] in leading and len(leading) <= FIRST,
         }
         for index in weighing.order.tolist()
@@ -277,7 +275,8 @@ def _index(pair: Hypothesis, index: HybridIndex, table: TraitTable) -> Row:
     return {
         "pair": pair,
         "weighted": "" if math.isnan(index.weighted) else f"{index.weighted:.0f}",
-        "drawing": between(marks, index.weighted) if marks else "",
+        "marks": marks,
+        "mean": index.weighted,
         "characters": [(table.by_key[key].words, *row) for key, row in index.by_character.items()],
         "left_out": [table.by_key[key].words for key in index.left_out],
     }
@@ -342,4 +341,4 @@ def drawing(character: Character, state: str = "") -> Markup:
     """A line drawing of a character's state, or of where it is seen; empty for one that has none."""
     strokes = _drawings().get((character.key, state), "")
     title = f"{character.words}: {character.say(state)}" if state else character.words
-    return svg([strokes], width=120, height=90, kind="character", title=title) if strokes else Markup("")
+    return pages.draw("character", strokes, title) if strokes else Markup("")

@@ -75,13 +75,16 @@ def environment() -> jinja2.Environment:
     made = words.environment().overlay(
         loader=jinja2.FileSystemLoader(folders), autoescape=True, bytecode_cache=words.compiled("templates")
     )
-    made.globals |= {
-        "pool_words": pool_words,
-        "introduced_words": introduced_words,
-        "draw": drawings,
-        "cautions": words.CAUTIONS,
-    }
+    made.globals |= {"pool_words": pool_words, "introduced_words": introduced_words}
+    made.globals["cautions"] = words.CAUTIONS
+    made.filters |= {"n": drawings.n, "wilson": drawings.wilson}
+    made.globals["draw"] = made.get_template("drawings.svg").module
     return made
+
+
+def draw(name: str, *facts: Any) -> Markup:
+    """A drawing of ``drawings.svg`` by its name."""
+    return Markup(getattr(environment().globals["draw"], name)(*facts))
 
 
 def fill(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import pages, tables, words
 from poolbuilder.compare import compare
-from poolbuilder.errors import PoolBuilderError, said
+from poolbuilder.errors import PoolBuilderError
 from poolbuilder.model.evidence import MOST_DRAWN, foremost
 from poolbuilder.pages import drawings, maps
 from poolbuilder.places.base_map import CREDIT
@@ -113,7 +113,7 @@ def _calibration(pool: Pool) -> dict[str, Any]:
     ]
     return {
         "facts": _plain_facts(found),
-        "diagram": drawings.reliability(rows, title=said("presence_of_model")) if rows else None,
+        "rows": rows,
     }
 
 
@@ -193,7 +193,7 @@ def triangle(pool: Pool) -> Markup:
         tuple(sorted((row["parent1"], row["parent2"]))): (row["weight"], row["documented"])
         for row in pool.crosses.to_pylist()
     }
-    return drawings.pairs(_names(pool)[:TRIANGLE_SPECIES], weights)
+    return pages.draw("pairs", _names(pool)[:TRIANGLE_SPECIES], weights)
 
 
 # -- the data that the script draws ------------------------------------------------------
