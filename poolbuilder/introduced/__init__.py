@@ -89,9 +89,9 @@ def _listed(job: Job, group: str | None) -> Iterator[tuple[Job, Checklist]]:
         path = Path(folder) / "group.csv"
         with path.open("w", encoding="utf-8", newline="") as stream:
             writer = csv.writer(stream, lineterminator="\n")
-            writer.writerow(["scientificName", "vernacularName", "source"])
+            writer.writerow(["scientificName", "vernacularName"])
             for entry in checklist.entries:
-                writer.writerow([entry.name, " | ".join(entry.vernacular), entry.source])
+                writer.writerow([entry.name, " | ".join(entry.vernacular)])
         yield replace(job, checklist=str(path)), checklist
 
 
