@@ -374,7 +374,7 @@ def test_a_corrupt_latest_is_said_and_mended(
     latest.write_bytes(junk.encode("latin-1"))
     run = done(plan_file, double, SUMMER)
     assert set(states(run).values()) <= {"same", "changed"}
-    assert "the youngest run is used" in run.notes[0]
+    assert "the youngest run is used" in run.document["notes"][0]
     assert str(latest.readlink()) == "2026-06-30"
 
 

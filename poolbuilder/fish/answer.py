@@ -183,7 +183,7 @@ def field_sheet(specimen: Specimen) -> str:
         characters=[specimen.weighing.table.by_key[row["character"]] for row in rows],
         drawing=drawing,
         minutes=f"{sum(row['seconds'] for row in rows) / 60:.0f}",
-        cautions=words.FISH_CAUTIONS[2:],
+        cautions=words.macro(TEXTS, "CAUTIONS")[2:],
         version=specimen.pool.version,
     )
 

@@ -76,7 +76,6 @@ def environment() -> jinja2.Environment:
         loader=jinja2.FileSystemLoader(folders), autoescape=True, bytecode_cache=words.compiled("templates")
     )
     made.globals |= {"pool_words": pool_words, "introduced_words": introduced_words}
-    made.globals["cautions"] = words.CAUTIONS
     made.filters |= {"n": drawings.n, "wilson": drawings.wilson}
     made.globals["draw"] = made.get_template("drawings.svg").module
     return made

@@ -12,8 +12,9 @@ import json
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pyarrow as pa
 
@@ -42,6 +43,7 @@ from poolbuilder.words import few
 from poolbuilder.words.introduced_words import is_restricted
 
 Progress = Callable[[str, int, "int | None"], None]
+T = TypeVar("T")
 
 STATES = {
     "new": "first run",
@@ -52,6 +54,7 @@ STATES = {
 }
 """What became of a water, in words."""
 CHANGES = ("gained", "lost", "moved")
+TEXTS = "refresh.txt"
 PATIENCE = 2
 """Waters in a row that the service may fail for before it is left alone."""
 
@@ -102,18 +105,12 @@ class Outcome:
 
 @dataclass(frozen=True, kw_only=True)
 class SeasonalRun:
-    """A finished run."""
+    """A finished run: its folder, what summary.json says, and what became of each water."""
 
-    plan: Plan
-    day: datetime.date
     folder: Path
+    document: dict[str, Any]
     outcomes: tuple[Outcome, ...]
-    notes: tuple[str, ...] = ()
     introduced: IntroducedRun | None = None
-    store_state: str = ""
-    introduced_digest: str = ""
-    inputs: Mapping[str, Any] = field(default_factory=dict)
-    layers: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def missing(self) -> list[str]:
@@ -177,36 +174,52 @@ def refresh(
                 season.build(outcome)
             progress("building", len(outcomes), len(outcomes))
             found = None if plan.make == "pools" else season.find(outcomes, workers, progress)
-            run = SeasonalRun(
-                plan=plan,
-                day=day,
-                folder=runs.folder(day),
-                outcomes=tuple(outcomes),
-                notes=tuple(filter(None, [broken, *season.notes(outcomes)])),
-                introduced=found,
-                store_state=season.store_state,
-                introduced_digest=season.introduced_digest,
-                inputs=season.inputs(),
-                layers=season.layers,
-            )
-            _summarise(run, now, work)
+            document = season.document(outcomes, found, now=now, broken=broken)
+            texts = {
+                "summary.json": json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n",
+                "summary.html": summary_page(document),
+                "summary.md": "\n".join([*words.lines(TEXTS, "mail", document, STATES, CHANGES), ""]),
+            }
+            for name, text in texts.items():
+                (work / name).write_text(text, encoding="utf-8", newline="\n")
             runs.finish(work, day)
         except OSError as error:
             shutil.rmtree(plan.out / WORK, ignore_errors=True)
             raise PoolFileError.of(
                 "cannot_written_seasonal", file=plan.out, error=error.strerror or error
             ) from error
-    return run
+    return SeasonalRun(folder=runs.folder(day), document=document, outcomes=tuple(outcomes), introduced=found)
+
+
+@dataclass
+class _Patience:
+    """Asks a service, and leaves it alone when it failed for some waters in a row."""
+
+    left_alone: str
+    failures: int = 0
+
+    def ask(self, question: Callable[[], T]) -> tuple[T | None, str | None]:
+        """The answer, or why there is none."""
+        if self.failures >= PATIENCE:
+            return None, self.left_alone
+        try:
+            answer = question()
+        except PoolBuilderError as error:
+            unanswered = isinstance(error, SourceError) and not isinstance(error, OfflineError)
+            self.failures = self.failures + 1 if unanswered else 0
+            return None, str(error)
+        self.failures = 0
+        return answer, None
 
 
 def _fetch(
     plan: Plan, client: Client, outcomes: Sequence[Outcome], *, now: datetime.datetime, progress: Progress
 ) -> None:
     """Bring the records of every water, neighbours together; note the faults."""
-    failures, done = 0, 0
+    patience, done = _Patience(said("water_not_asked")), 0
+    shared = {"store": plan.store, "settings": plan.settings}
     for group in group_neighbours([item.water.site for item in outcomes], settings=plan.settings):
         progress("fetching", done, len(outcomes))
-        members = [outcomes[number] for number in group.members]
         wanted = Wanted(
             site=group.site,
             taxa=plan.taxa,
@@ -216,43 +229,26 @@ def _fetch(
             accept_doubtful=plan.accept_match,
             spread_km=group.spread_km,
         )
-        held = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
-        fault: str | None = said("water_not_asked")
-        licence, notes = None, []
-        if failures < PATIENCE:
-            try:
-                intake = bring(client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
-                held, licence, notes = intake.oldest, intake.licence, intake.notes()
-                fault = None if intake.complete else said("fetch_incomplete")
-                failures = 0
-            except PoolBuilderError as error:
-                fault = str(error)
-                unanswered = isinstance(error, SourceError) and not isinstance(error, OfflineError)
-                failures = failures + 1 if unanswered else 0
-        for item in members:
-            item.fetched, item.licence, item.fault = held, licence, fault
-            item.notes += notes
-        done += len(members)
+        held = last_fetched(client, wanted, **shared)
+        intake, fault = patience.ask(partial(bring, client, wanted, **shared, now=now, update=True))
+        for item in (outcomes[number] for number in group.members):
+            item.fetched, item.fault = held, fault
+            if intake is not None:
+                item.fetched, item.licence = intake.oldest, intake.licence
+                item.fault = None if intake.complete else said("fetch_incomplete")
+                item.notes += intake.notes()
+        done += len(group.members)
     progress("fetching", len(outcomes), len(outcomes))
 
 
 def _fetch_layers(plan: Plan, outcomes: Sequence[Outcome], day: datetime.date) -> None:
     """Bring the layers of waters that have none of their own and none in the store; note what is lacking."""
-    failures = 0
+    patience = _Patience(said("layers_not_asked"))
     for item in outcomes:
         site = item.water.site
-        if item.water.layers or water_layers(plan.store, site) is not None:
-            continue
-        fault = said("layers_not_asked")
-        if failures < PATIENCE:
-            try:
-                item.notes += fetch_water(site, plan.store, today=day, url=plan.water_url).notes
-                failures = 0
-                continue
-            except PoolBuilderError as error:
-                fault = str(error)
-                failures += isinstance(error, SourceError)
-        item.notes.append(said("layers_not_fetched", fault=fault))
+        if not item.water.layers and water_layers(plan.store, site) is None:
+            found, fault = patience.ask(partial(fetch_water, site, plan.store, today=day, url=plan.water_url))
+            item.notes += [said("layers_not_fetched", fault=fault)] if found is None else found.notes
 
 
 @dataclass(kw_only=True)
@@ -423,11 +419,40 @@ class _Season:
             every.append(self.runs.keep_inputs(job))
         return {**every[0], "files": {spec: files for one in every for spec, files in one["files"].items()}}
 
-    def notes(self, outcomes: Sequence[Outcome]) -> list[str]:
-        """Waters of the last run that this plan does not have any more."""
+    def document(
+        self,
+        outcomes: Sequence[Outcome],
+        found: IntroducedRun | None,
+        *,
+        now: datetime.datetime,
+        broken: str | None,
+    ) -> dict[str, Any]:
+        """The run, ready for the json module."""
+        plan, inputs = self.plan, self.inputs()
         names = {item.water.slug for item in outcomes}
         gone = [item["name"] for slug, item in self.last.get("waters", {}).items() if slug not in names]
-        return [said("waters_dropped", names=few(gone))] if gone else []
+        dropped = said("waters_dropped", names=few(gone)) if gone else None
+        restricted = any(is_restricted(item.licence) for item in outcomes)
+        return {
+            "schemaVersion": "1.2",
+            "poolbuilderVersion": poolbuilder.__version__,
+            "day": self.day.isoformat(),
+            "service": plan.service_url,
+            "taxon": list(plan.taxa),
+            "group": list(plan.group),
+            "notes": list(filter(None, [broken, dropped])),
+            "aside": list(plan.notes),
+            "restriction": said("some_restricted") if restricted else None,
+            "storeState": self.store_state,
+            "introducedDigest": self.introduced_digest,
+            "states": {state: sum(item.state == state for item in outcomes) for state in STATES},
+            "introducedNews": [] if found is None else found.found(NEWS),
+            "waters": [
+                {**_water(item, now), "layers": self.layers.get(item.water.slug, dict(item.water.layers))}
+                for item in outcomes
+            ],
+            "inputs": inputs,
+        }
 
 
 def digest_of(content: Any) -> str:
@@ -458,52 +483,9 @@ def _built(pool: Pool) -> dict[str, Any]:
     }
 
 
-def _summarise(run: SeasonalRun, now: datetime.datetime, work: Path) -> None:
-    document = summary_document(run, now=now)
-    texts = {
-        "summary.json": json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n",
-        "summary.html": summary_page(document),
-        "summary.md": _markdown(document),
-    }
-    for name, text in texts.items():
-        (work / name).write_text(text, encoding="utf-8", newline="\n")
-
-
 def run_lines(document: Mapping[str, Any], part: str = "below") -> list[str]:
     """What a run has to say *below* its table, or only what *changed*."""
-    return words.lines("refresh.txt", part, run=document, states=STATES, changes=CHANGES)
-
-
-def _markdown(document: Mapping[str, Any]) -> str:
-    """A run as Markdown, to send in a mail."""
-    lines = [*(run_lines(document, "changed") or ["Nothing changed."]), document["restriction"]]
-    return "\n".join([f"# Pools of {document['day']}", "", *(f"- {line}" for line in lines if line), ""])
-
-
-def summary_document(run: SeasonalRun, *, now: datetime.datetime) -> dict[str, Any]:
-    """A run, ready for the json module."""
-    plan, outcomes = run.plan, run.outcomes
-    licences = [item.licence for item in outcomes]
-    return {
-        "schemaVersion": "1.2",
-        "poolbuilderVersion": poolbuilder.__version__,
-        "day": run.day.isoformat(),
-        "service": plan.service_url,
-        "taxon": list(plan.taxa),
-        "group": list(plan.group),
-        "notes": list(run.notes),
-        "aside": list(plan.notes),
-        "restriction": said("some_restricted") if any(map(is_restricted, licences)) else None,
-        "storeState": run.store_state,
-        "introducedDigest": run.introduced_digest,
-        "states": {state: sum(item.state == state for item in outcomes) for state in STATES},
-        "introducedNews": [] if run.introduced is None else run.introduced.found(NEWS),
-        "waters": [
-            {**_water(item, now), "layers": run.layers.get(item.water.slug, dict(item.water.layers))}
-            for item in outcomes
-        ],
-        "inputs": run.inputs,
-    }
+    return words.lines(TEXTS, part, document, STATES, CHANGES)
 
 
 def _water(item: Outcome, now: datetime.datetime) -> dict[str, Any]:

@@ -26,21 +26,8 @@ DASH = "\N{EN DASH}"
 UNKNOWN = "unknown"
 
 _SMALL = (
-    "no",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-)
-
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
@@ -345,16 +332,6 @@ def few(names: Sequence[str], most: int = 5) -> list[str]:
 
 
 KM_PER_MILE = 1.609344
-FISH_CAUTIONS = (
-    "Without DNA this is an argued guess: looks and counts cannot prove a cross, and later crosses look "
-    "like anything.",
-    "Ask for a second opinion before the name is used: this page is made to be sent along.",
-    "Wet hands, seconds out of the water, no pulling on fins, gills or jaws; what takes longer is left "
-    "undone.",
-    "Let a fish go only where it was caught, and move no live fish between waters.",
-    "Catching, handling, keeping and killing fish are ruled by local law and permits; protected species "
-    "come first.",
-)
 CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
 
 LIKELY = 0.1
@@ -362,15 +339,6 @@ LIKELY = 0.1
 
 NEAR = frozenset({"water", "connected", "radius"})
 """Tiers of species recorded within the radius."""
-
-CAUTIONS = (
-    "Nothing here proves that a species is absent: no record often means that nobody looked.",
-    "A hybrid cannot be named with certainty from its looks, nor from this list: that takes DNA. "
-    "The list says where to look first.",
-    "Do not move live fish, and do not release a fish anywhere but where it was caught.",
-    "Report a suspected introduction to the agency responsible for the water.",
-    "Local rules, permits and licensed practice for catching, handling and keeping fish come first.",
-)
 
 
 def miles(km: float) -> str:
@@ -435,21 +403,6 @@ def called_shortly(row: Mapping[str, Any]) -> str:
 # Native or introduced
 
 
-_STATUS_NOTES = {
-    "aside": "{rows} set aside, such as {first}",
-    "noCode": "{column} {value!r} of {polygons} is no published code or term: not used",
-    "noMeans": "no polygon says whether the species is native: status by range stays unknown",
-    "noPolygon": "{rows} without effect: no polygon for {regions}, such as {few}",
-    "notFlat": "{features} left aside",
-    "notListed": "{rows} left aside: {distinct} not on the checklist, or of several species, such as {few}",
-    "notOnList": "{polygons} left aside: {distinct} not on the checklist, such as {few}",
-    "opposed": "row {now.row}: {now.species} is {now.means} in {where}, and {twin.means} in row {twin.row}",
-    "readAs": "{name} read as {accepted}",
-    "twice": "row {now.row}: {now.species} stands for {where} in row {twin.row} already",
-    "unnamed": "{polygons} without a species name left aside",
-}
-
-
 def status_note(kind: str, *, names: Sequence[Any] = (), **facts: Any) -> str:
     """What reading a list or a layer of status has to say; *names* are those of its rows, one each.
 
@@ -458,28 +411,15 @@ def status_note(kind: str, *, names: Sequence[Any] = (), **facts: Any) -> str:
     >>> status_note("notOnList", names=["Salmo trutta", "Salmo trutta"])
     '2 polygons left aside: 1 name not on the checklist, such as Salmo trutta'
     """
-    different = list(dict.fromkeys(str(name) for name in names))
+    distinct = list(dict.fromkeys(map(str, names)))
+    facts["where"] = (facts["now"].region or "the list") if "now" in facts else ""
     counts = {
-        noun: counted(len(names), one, many)
-        for noun, one, many in (
-            ("polygons", "polygon", None),
-            ("rows", "row", None),
-            ("features", "line or point", "lines and points"),
-        )
+        "number": len(names),
+        "distinct": len(distinct),
+        "first": distinct[:1],
+        "few": sorted(distinct)[:3],
     }
-    where = facts["now"].region or "the list" if "now" in facts else ""
-    return _STATUS_NOTES[kind].format(
-        **{
-            **counts,
-            "distinct": counted(len(different), "name"),
-            "regions": counted(len(different), "region"),
-            "first": different[0] if different else "",
-            "few": ", ".join(sorted(different)[:3]),
-            "where": where,
-            **facts,
-            "accepted": " or ".join(facts.get("accepted", ())),
-        }
-    )
+    return said(f"status_{kind}", **counts, **facts)
 
 
 def who_says(statement: Statement) -> str:
@@ -526,32 +466,6 @@ def recorded_since(since: tuple[int, bool] | None) -> str:
     ('recorded since 1890 in this drainage', 'recorded since 1974 around here')
     """
     return f"recorded since {since[0]} {'in this drainage' if since[1] else 'around here'}" if since else ""
-
-
-def status_argument(found: Establishment, drawn: str) -> str:
-    """Native or introduced as a step of the argument: who says so, with source and year.
-
-    Parameters
-    ----------
-    found : Establishment
-    drawn : str
-        What the range polygons say, in words; empty without any.
-    """
-    stated = found.decided
-    if stated is None:
-        said = ["no source states whether it is native here", recorded_since(found.since), drawn]
-    elif stated.source == "polygon":
-        said = [drawn]
-    else:
-        year = str(stated.year or "")
-        source = ", ".join(
-            text for text in (stated.citation, year if year not in stated.citation else "") if text
-        )
-        part = {"part": "part of it", "not reported": "outside the native range, none reported"}
-        limits = ", ".join(text for text in (part.get(stated.extent, ""), stated.note) if text)
-        clause = status_clause(stated) + (f" ({limits})" if limits else "")
-        said = [clause + (f", source: {source}" if source else ""), recorded_since(found.since), drawn]
-    return "; ".join(text for text in said if text)
 
 
 def range_polygon(codes: str, given: str, may_mean: Sequence[str]) -> str:
@@ -638,7 +552,7 @@ def clauses(text: str) -> str:
 
     Examples
     --------
-    >>> clauses("no date\\n\\nplaced to 3 km\\n")
+    >>> clauses("no date\n\nplaced to 3 km\n")
     'no date; placed to 3 km'
     """
     return "; ".join(part.strip() for part in text.split("\n") if part.strip())
