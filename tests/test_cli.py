@@ -57,6 +57,16 @@ def test_build_prints_a_table_that_fits(run: Run) -> None:
         assert phrase in " ".join(out.split()), phrase
 
 
+def test_what_reading_a_table_has_to_say_is_said_once(run: Run, tmp_path: Path) -> None:
+    table = tmp_path / "finds.csv"
+    head = "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate"
+    table.write_text(f"{head}\na,Lepomis cyanellus,36.9,-91.2,55/55/2017\nb,Lepomis gulosus,36.9,-91.2,2016\n")
+    code, out, err = run("-v", "build", *HERE, "--records", str(table))
+    assert code == 0
+    assert err.count("finds.csv: 1 of 2 dates could not be read") == 1
+    assert "finds.csv: 1 of 2 dates could not be read" not in out
+
+
 def test_six_notes_at_most_and_the_rest_on_request(run: Run) -> None:
     _, out, _ = run("demo")
     assert out.count("note: ") == 6

@@ -22,14 +22,23 @@ from starlette.datastructures import QueryParams
 
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
 from poolbuilder.folder import write_pool
+from poolbuilder.pages import fill
 from poolbuilder.pages.pool_page import beside, changes, render
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.web import read_token
 from poolbuilder.web.builds import Build, Builds
 from poolbuilder.web.views import application, serve
-from poolbuilder.web.workspace import Waters, Workspace, of_site, places, read_asked, read_coordinates, shapes
+from poolbuilder.web.workspace import (
+    Waters,
+    Workspace,
+    of_site,
+    places,
+    read_asked,
+    read_coordinates,
+    read_token,
+    shapes,
+)
 from tests import service_double as service
 from tests.pools import SITE, invented_pool
 from tests.slow_job import KilledJob, RefusedJob, SlowJob
@@ -387,8 +396,9 @@ def test_two_pools_side_by_side() -> None:
     other = invented_pool(candidates=rows, site=Site(longitude=10, latitude=50, name="Elsewhere"))
     table = beside(one, other)
     assert [pool.site.name for pool in table["pools"]] == ["Marsh Hollow Lake", "Elsewhere"]
-    first = next(row for row in table["rows"] if row["name"].endswith("macrochirus"))
-    assert first["points"] == -49
+    page = fill("compare.html", keys=["one", "other"], changes=None, **table)
+    (first,) = (row for row in page.split("<tr>") if "<i>Lepomis macrochirus</i>" in row)
+    assert "\N{MINUS SIGN}49 points" in first
     assert changes(one, other) is None  # two waters: what changed is no question
 
 

@@ -30,8 +30,16 @@ SOON_S = 2.0
 
 
 def tell(text: str) -> None:
-    """Tell the reader something on stderr."""
+    """Tell the reader something on stderr; what was told there is not printed with the answer again."""
+    told().add(text)
     click.echo(text, err=True)
+
+
+def told() -> set[str]:
+    """What this command has told."""
+    context = click.get_current_context(silent=True)
+    found: set[str] = set() if context is None else context.meta.setdefault("told", set())
+    return found
 
 
 _begun: dict[str, tuple[float, int]] = {}
@@ -157,7 +165,8 @@ def show(pool: Pool, shape: str, *, verbose: bool = False) -> None:
 
 def pool_lines(pool: Pool, *, verbose: bool = False) -> list[str]:
     """A pool for the terminal: notes first, the answer last, so that it stands above the prompt."""
-    notes = list(dict.fromkeys([*pool_words.doubts(pool), *map(str, pool.notes)]))
+    every = dict.fromkeys([*pool_words.doubts(pool), *map(str, pool.notes)])
+    notes = [note for note in every if f"note: {note}" not in told()]
     shown = notes if verbose else notes[:MOST_NOTES]
     lines = [f"note: {note}" for note in shown]
     if len(notes) > len(shown):

@@ -326,18 +326,8 @@ def beside(one: Pool, other: Pool) -> dict[str, Any]:
     return {
         "pools": [one, other],
         "findings": [italic(pool_words.findings(pool), names) for pool in (one, other)],
-        "rows": [
-            {"name": name, "cells": cells, "points": _points(*cells)}
-            for name, cells in ((name, (left.get(name), right.get(name))) for name in names)
-        ],
+        "rows": [{"name": name, "cells": (left.get(name), right.get(name))} for name in names],
     }
-
-
-def _points(one: Mapping[str, Any] | None, other: Mapping[str, Any] | None) -> int | None:
-    """By how many points of a hundred presence differs; None where a list lacks the species."""
-    if one is None or other is None:
-        return None
-    return int(round(100 * other["presence"]) - round(100 * one["presence"]))
 
 
 def changes(before: Pool, after: Pool) -> dict[str, Any] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import difflib
 import math
@@ -10,6 +11,7 @@ import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any
@@ -31,41 +33,19 @@ MAKES = ("pools", "introduced", "both")
 
 LAYERS = ("water", "basins", "streams", "barriers")
 
-KEYS: dict[str, tuple[type, ...]] = {
-    "out": (str,),
-    "store": (str,),
-    "radiusKm": (int, float),
-    "checklist": (str,),
-    "taxon": (str, list),
-    "group": (str, list),
-    "licence": (str,),
-    "shape": (str,),
-    "acceptMatch": (bool,),
-    "ranges": (str, list),
-    "waters": (str,),
-    "make": (str,),
-    "find": (str,),
-    "regionList": (str, list),
-    "regions": (str, list),
-    "reviewed": (str,),
-    "serviceUrl": (str,),
-    "fetchWater": (bool,),
-    "waterUrl": (str,),
-    "settings": (str,),
-    **dict.fromkeys(LAYERS, (str,)),
-}
-"""Keys of ``[refresh]`` and the kinds of value they take."""
+KINDS: dict[str, tuple[type, ...]] = {
+    "text": (str,), "path": (str,), "texts": (str, list), "paths": (str, list), "number": (int, float),
+    "switch": (bool,), "table": (dict,), "tables": (list,),
+}  # fmt: skip
+"""What may stand for a key, by the kind that ``plan.csv`` gives it."""
 
-WATER_KEYS: dict[str, tuple[type, ...]] = {
-    "name": (str,),
-    "waterType": (str,),
-    "lat": (int, float),
-    "lon": (int, float),
-    "radiusKm": (int, float),
-    **dict.fromkeys(LAYERS, (str,)),
-}
 
-KINDS = {str: "text", list: "a list of texts", int: "a number", float: "a number", bool: "true or false"}
+@cache
+def _keys(table: str) -> dict[str, tuple[str, str]]:
+    """The keys of a table of a plan, each with its kind and default."""
+    with Path(__file__).with_name("plan.csv").open(encoding="utf-8", newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["table"] == table]
+    return {row["key"]: (row["kind"], row["default"]) for row in rows}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,53 +126,70 @@ def read_plan(path: str | Path) -> Plan:
     """
     plan = Path(path)
     document = _document(plan)
-    _check_keys(document, {"refresh": (dict,), "water": (list,), "settings": (dict,)}, "the plan", plan)
+    whole = {"refresh": ("table", ""), "water": ("tables", ""), "settings": ("table", "")}
+    _check_keys(document, whole, "the plan", plan)
     main = document.get("refresh")
     if main is None:
         raise PlanError.of("no_refresh_table", file=plan)
-    _check_keys(main, KEYS, "[refresh]", plan)
+    _check_keys(main, _keys("refresh"), "[refresh]", plan)
     for key in ("out", "taxon"):
         if key not in main:
             raise PlanError.of("no_key", file=plan, where="[refresh]", item=key)
-    home = plan.absolute().parent
+    given = {key: _given(key, main, plan) for key in _keys("refresh")}
+    if not given["taxon"]:
+        raise PlanError.of("taxon_empty", file=plan)
     try:
         licences = read_filter(main["licence"]) if "licence" in main else ()
     except SourceError as error:
         raise PlanError(str(error), file=plan) from error
     for key, known in (("shape", ("distance", "polygon")), ("make", MAKES)):
-        if main.get(key, known[0]) not in known:
-            raise PlanError.of("unknown_word", file=plan, column=key, value=main[key], listed=known)
-    lists, layers = (
-        [str(home / text) for text in _texts(main.get(key, []), key, plan)]
-        for key in ("regionList", "regions")
-    )
-    if len(layers) > len(lists):
+        if given[key] not in known:
+            raise PlanError.of("unknown_word", file=plan, column=key, value=given[key], listed=known)
+    if len(given["regions"]) > len(given["regionList"]):
         raise PlanError.of("regions_belong_regionlist", file=plan)
     aside: list[str] = []
     return Plan(
         path=plan,
-        out=home / main["out"],
-        store=home / main.get("store", "data_cache"),
-        waters=_waters(document, main, home, plan, aside),
+        out=Path(given["out"]),
+        store=Path(given["store"]),
+        waters=_waters(document, given, plan, aside),
         notes=tuple(aside),
-        taxa=_texts(main["taxon"], "taxon", plan),
-        group=_texts(main.get("group", []), "group", plan),
-        checklist=_checklist(main.get("checklist", "lepomis"), home),
-        ranges=tuple(str(home / text) for text in _texts(main.get("ranges", []), "ranges", plan)),
+        taxa=given["taxon"],
+        group=given["group"],
+        checklist=_checklist(given["checklist"], plan.absolute().parent),
+        ranges=given["ranges"],
         licences=licences,
-        shape=main.get("shape", "distance"),
-        accept_match=main.get("acceptMatch", False),
-        service_url=main.get("serviceUrl", DEFAULT_URL),
-        settings=_settings(document, main, home, plan),
-        calibration=read_calibration(home / main["settings"]) if "settings" in main else None,
-        make=main.get("make", "pools"),
-        find=main.get("find"),
-        region_lists=tuple(zip_longest(lists, layers)),
-        reviewed=home / main["reviewed"] if "reviewed" in main else None,
-        layers={key: str(home / main[key]) for key in LAYERS if key in main},
-        fetch_water=main.get("fetchWater", False),
-        water_url=main.get("waterUrl", HYDROGRAPHY_URL),
+        shape=given["shape"],
+        accept_match=bool(given["acceptMatch"]),
+        service_url=given["serviceUrl"] or DEFAULT_URL,
+        settings=_settings(document, given["settings"], plan),
+        calibration=read_calibration(given["settings"]) if given["settings"] else None,
+        make=given["make"],
+        find=given["find"],
+        region_lists=tuple(zip_longest(given["regionList"], given["regions"])),
+        reviewed=Path(given["reviewed"]) if given["reviewed"] else None,
+        layers=_layers(given),
+        fetch_water=bool(given["fetchWater"]),
+        water_url=given["waterUrl"] or HYDROGRAPHY_URL,
     )
+
+
+def _given(key: str, main: Mapping[str, Any], plan: Path) -> Any:
+    """What a plan says under a key, or its default; paths are taken from the plan's own folder."""
+    home = plan.absolute().parent
+    kind, default = _keys("refresh")[key]
+    value = main.get(key, default or None)
+    if kind in {"texts", "paths"}:
+        items = [value] if isinstance(value, str) else value or []
+        for item in items:
+            if not isinstance(item, str) or not item.strip():
+                raise PlanError.of("not_texts", file=plan, item=key, item2=item)
+        return tuple(str(home / item) if kind == "paths" else item for item in items)
+    return str(home / value) if kind == "path" and value is not None else value
+
+
+def _layers(given: Mapping[str, Any]) -> dict[str, str]:
+    return {key: given[key] for key in LAYERS if given[key] is not None}
 
 
 def _document(plan: Path) -> dict[str, Any]:
@@ -207,26 +204,17 @@ def _document(plan: Path) -> dict[str, Any]:
 
 
 def _check_keys(
-    table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str, plan: Path
+    table: Mapping[str, Any], known: Mapping[str, tuple[str, str]], where: str, plan: Path
 ) -> None:
     for key, value in table.items():
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
             remedy = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
             raise PlanError.of("unknown_key", file=plan, where=where, item=key, remedy_given=remedy)
-        if not isinstance(value, known[key]) or (isinstance(value, bool) and bool not in known[key]):
-            kinds = " or ".join(dict.fromkeys(KINDS.get(kind, "a table") for kind in known[key]))
-            raise PlanError.of("wrong_type", file=plan, where=where, item=key, value=value, kinds=kinds)
-
-
-def _texts(value: str | Sequence[Any], key: str, plan: Path) -> tuple[str, ...]:
-    items = [value] if isinstance(value, str) else list(value)
-    for item in items:
-        if not isinstance(item, str) or not item.strip():
-            raise PlanError.of("not_texts", file=plan, item=key, item2=item)
-    if key == "taxon" and not items:
-        raise PlanError.of("taxon_empty", file=plan)
-    return tuple(items)
+        kinds = KINDS[known[key][0]]
+        if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+            said_kind = said(f"plan_{known[key][0]}")
+            raise PlanError.of("wrong_type", file=plan, where=where, item=key, value=value, kinds=said_kind)
 
 
 def _checklist(given: str, home: Path) -> str:
@@ -236,29 +224,28 @@ def _checklist(given: str, home: Path) -> str:
     return str(home / given)
 
 
-def _settings(document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path) -> Settings:
-    if "settings" in document and "settings" in main:
+def _settings(document: Mapping[str, Any], file: str | None, plan: Path) -> Settings:
+    if "settings" in document and file is not None:
         raise PlanError.of("settings_stand_twice", file=plan)
     try:
-        if "settings" in main:
-            return Settings.from_toml(home / main["settings"])
+        if file is not None:
+            return Settings.from_toml(file)
         return Settings.from_dict(document.get("settings", {}), where=f"{plan}, [settings]")
     except SettingsError as error:
         raise PlanError(str(error)) from error
 
 
 def _waters(
-    document: Mapping[str, Any], main: Mapping[str, Any], home: Path, plan: Path, aside: list[str]
+    document: Mapping[str, Any], given: Mapping[str, Any], plan: Path, aside: list[str]
 ) -> tuple[PlannedWater, ...]:
     """The waters of the plan's tables, then those of its file."""
-    shared = {key: str(home / main[key]) for key in LAYERS if key in main}
-    radius = float(main.get("radiusKm", 40.0))
+    shared, radius = _layers(given), float(given["radiusKm"])
     waters = [
-        _water(row, number, radius, shared, home, plan)
+        _water(row, number, radius, shared, plan)
         for number, row in enumerate(document.get("water", []), start=1)
     ]
-    if "waters" in main:
-        sites = read_waters(home / main["waters"], radius_km=radius, aside=aside)
+    if given["waters"]:
+        sites = read_waters(given["waters"], radius_km=radius, aside=aside)
         named = Counter(_slug(site.name) for site in sites)
         waters += [
             PlannedWater(site=site, slug=_own_slug(site, alone=named[_slug(site.name)] == 1), layers=shared)
@@ -274,13 +261,11 @@ def _waters(
     return tuple(waters)
 
 
-def _water(
-    row: Any, number: int, radius: float, shared: Mapping[str, str], home: Path, plan: Path
-) -> PlannedWater:
+def _water(row: Any, number: int, radius: float, shared: Mapping[str, str], plan: Path) -> PlannedWater:
     where = f"[[water]] number {number}"
     if not isinstance(row, dict):
         raise PlanError.of("not_table", file=plan, where=where)
-    _check_keys(row, WATER_KEYS, where, plan)
+    _check_keys(row, _keys("water"), where, plan)
     for key in ("name", "lat", "lon"):
         if key not in row:
             raise PlanError.of("no_key", file=plan, where=where, item=key)
@@ -296,7 +281,7 @@ def _water(
         )
     except SiteError as error:
         raise PlanError.of("water_of_the_plan", file=plan, where=where, error=error) from error
-    own = {key: str(home / row[key]) for key in LAYERS if key in row}
+    own = {key: str(plan.absolute().parent / row[key]) for key in LAYERS if key in row}
     return PlannedWater(site=site, slug=_slug(site.name), layers={**shared, **own})
 
 

@@ -12,7 +12,7 @@ import re
 import socket
 import tempfile
 from collections import defaultdict
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -60,10 +60,11 @@ from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.statements import WHAT, read_catch, read_statements
 from poolbuilder.records.store import Store
-from poolbuilder.web import HOST, Guard, read_token
 from poolbuilder.web.builds import Build, Builds, Fetching
 from poolbuilder.web.workspace import (
+    HOST,
     Asked,
+    Guard,
     Waters,
     Workspace,
     blank,
@@ -73,6 +74,7 @@ from poolbuilder.web.workspace import (
     places,
     read_asked,
     read_form,
+    read_token,
     shapes,
     slug,
     stamped,
@@ -126,11 +128,6 @@ def moved(address: str) -> Response:
     return RedirectResponse(address, status_code=303)
 
 
-def _same(texts: Iterable[str]) -> list[tuple[str, str]]:
-    """Choices that are shown as they are."""
-    return [(text, text) for text in texts]
-
-
 class Views:
     """The answers of one page."""
 
@@ -170,42 +167,29 @@ class Views:
 
     def form(self, asked: Asked, status: int = 200, trouble: str = "", find: str = "") -> Response:
         """The form with what was typed, faults beside their fields, and what was found under a name."""
-        space, sites = self.workspace, []
+        sites, drawn = [], self.drawn()
         try:
             sites = self.waters.sites()
         except PoolBuilderError as error:
             trouble = trouble or str(error)
-        new = blank(space)
-        drawn = self.drawn()
+        new = blank(self.workspace)
+        again = partial(
+            of_site, as_of=new.values["asOf"], checklist=new.values["checklist"], ranges=new.ranges
+        )
         return page(
             "ask.html",
             status=status,
             scripts=("map_base.js", "ask.js"),
             data={**drawn, "waters": [[site.longitude, site.latitude, site.name] for site in sites]},
+            space=self.workspace,
             query=asked,
             faults=asked.faults,
             trouble=trouble,
             find=find,
             matches=self.matches(asked, find, drawn["water"]) if find.strip() else None,
-            kinds=_same(WATER_TYPES),
-            checklists=_same(space.checklists),
-            range_labels=list(space.range_labels()),
-            waters=[
-                (
-                    site,
-                    of_site(
-                        site, as_of=new.values["asOf"], checklist=new.values["checklist"], ranges=new.ranges
-                    ),
-                )
-                for site in sites
-            ],
-            results=space.results(),
-            plan=space.waters.name,
-            drawn="water" in space.layers,
-            empty=Store(space.store).is_empty,
-            service=space.service_url,
-            store=asked.values["store"] or str(space.store),
-            stores=_same(space.store_labels()),
+            kinds=WATER_TYPES,
+            waters=[(site, again(site)) for site in sites],
+            empty=Store(self.workspace.store).is_empty,
         )
 
     def matches(self, asked: Asked, find: str, outlines: list[Any]) -> list[dict[str, Any]]:
@@ -236,25 +220,21 @@ class Views:
 
     def drawn(self) -> dict[str, list[Any]]:
         """Records, outlines and streams for the map; read again when the store or a file changed."""
-        store = Store(self.workspace.store)
-        drawn = {"places": self._once("places", lambda: store.index.generation, lambda: places(store))}
+        store, layers = Store(self.workspace.store), self.workspace.layers
+        readers: dict[str, tuple[Callable[[], Any], Callable[[], list[Any]]]] = {
+            "places": (lambda: store.index.generation, partial(places, store))
+        }
         for key, purpose in (("water", "outlines"), ("streams", "flow lines")):
-            spec = self.workspace.layers.get(key)
-            drawn[key] = []
-            if spec:
-                read = partial(shapes, spec, purpose=purpose)
-                drawn[key] = self._once(key, partial(stamped, spec), read)
+            if spec := layers.get(key):
+                readers[key] = (partial(stamped, spec), partial(shapes, spec, purpose=purpose))
+        drawn: dict[str, list[Any]] = {"places": [], "water": [], "streams": []}
+        for key, (stamp, read) in readers.items():
+            with contextlib.suppress(PoolBuilderError):  # the build says what is wrong; the map does without
+                now = stamp()
+                if key not in self._drawn or self._drawn[key][0] != now:
+                    self._drawn[key] = (now, read())
+                drawn[key] = self._drawn[key][1]
         return drawn
-
-    def _once(self, key: str, stamp: Callable[[], Any], read: Callable[[], list[Any]]) -> list[Any]:
-        """What was read before, while its stamp is the same; nothing when it cannot be read."""
-        try:
-            now = stamp()
-            if key not in self._drawn or self._drawn[key][0] != now:
-                self._drawn[key] = (now, read())
-        except PoolBuilderError:
-            return []  # the build says what is wrong with it; the map does without
-        return self._drawn[key][1]
 
     def base(self, request: Request) -> Response:
         """What the base map holds around a place, for the map of the form."""
@@ -365,12 +345,10 @@ class Views:
             scripts=pages.SCRIPTS,
             **pool_page.content(pool),
             view="whole",
+            space=space,
             key=key,
             query=asked,
             downloads=DOWNLOADS,
-            checklists=space.checklists,
-            range_labels=list(space.range_labels()),
-            others=[item for item in space.results() if item["key"] != key],
             listed=listed,
             changes=None if earlier is None else pool_page.changes(earlier, pool),
             before=before,
@@ -519,10 +497,7 @@ class Forms:
             water=words.place(pool.site),
             share=f"{pool.settings.f1_share:g}",
             seen=sorted(path.parent.name for path in folder.glob(f"fish/*/{FISH_FILE}")),
-            choices={
-                key: [(each, each) for each in reversed(values)]
-                for key, values in (("sex", SEXES), ("size", SIZES), ("breeding", tuple(BREEDING)))
-            },
+            choices={"sex": SEXES, "size": SIZES, "breeding": tuple(BREEDING)},
             measures=[(key, _plain(key)) for key in measures(table)],
             first=[asked[key] for key in first if key in asked],
             counts=[each for each in rest if each.kind == "count"],

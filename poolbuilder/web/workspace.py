@@ -1,46 +1,63 @@
-"""Where the page reads and writes, what it offers, and what is asked for, each fault beside its field."""
+"""Where the page reads and writes, what it offers, what is asked for, and who may ask."""
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime
 import hashlib
+import hmac
 import json
+import os
 import re
-from collections.abc import Callable, Mapping, Sequence
+import secrets
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 from urllib.parse import urlencode
-
-from starlette.datastructures import QueryParams
-from starlette.requests import Request
-
-from poolbuilder.errors import PoolBuilderError, SiteError, said
-from poolbuilder.job import Job
-from poolbuilder.places.sites import WATER_TYPES, Site
-
-if TYPE_CHECKING:
-    from poolbuilder.pool import Pool
 
 import numpy as np
 import shapely
+from starlette.datastructures import QueryParams
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse
 
 import poolbuilder
 from poolbuilder import tables
-from poolbuilder.errors import PlanError, PoolFileError
+from poolbuilder.errors import PlanError, PoolBuilderError, PoolFileError, SiteError, said
 from poolbuilder.files import whole_file
 from poolbuilder.folder import FILES, read_pool
+from poolbuilder.job import Job
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.layers import names_of, read_layer
+from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
 from poolbuilder.settings import Settings, parsed_toml
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL
+
+HOST = "127.0.0.1"
+TOKEN_NAME = ".page-token"
+_TOKEN = re.compile(r"[A-Za-z0-9_-]{20,80}")
+HEADERS = (
+    (b"content-security-policy", b"frame-ancestors 'none'"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"same-origin"),
+    (b"x-frame-options", b"DENY"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cache-control", b"private, no-cache"),  # Back shows what was typed
+)
+"""Of every answer; a page's own policy comes in a header beside these, and both hold."""
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 
 _KEY = re.compile(r"[a-z0-9][a-z0-9.-]{0,120}")
 _NOTE = re.compile(r"(known|catch)-[0-9a-f]{12}\.csv")
@@ -294,6 +311,7 @@ def drawn_base(site: Site) -> dict[str, list[dict[str, Any]]]:
 # ------------------------------------------------------------------ the list of waters
 
 _TABLE = "[[water]]"
+_WATER = re.compile(r"\s*\[\[water\]\]\s*(#.*)?$", re.MULTILINE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -356,18 +374,15 @@ class Waters:
 
     def remove(self, name: str) -> bool:
         """Take a water off the list by its name; False when it is not there."""
-        sites = self.sites()
-        numbers = [number for number, site in enumerate(sites) if site.name == name]
-        if not numbers:
+        names = [site.name for site in self.sites()]
+        if name not in names:
             return False
-        lines = self._text().splitlines(keepends=True)
-        heads = [at for at, line in enumerate(lines) if line.split("#")[0].strip() == _TABLE]
-        if len(heads) != len(sites):
+        parts = re.split(r"(?m)^(?=[ \t]*\[)", self._text())  # a table each, after what stands above all
+        waters = [at for at, part in enumerate(parts) if _WATER.match(part)]
+        if len(waters) != len(names):
             raise PlanError.of("written_way_page", file=self.path, table=_TABLE)
-        start = heads[numbers[0]]
-        later = [at for at in range(start + 1, len(lines)) if lines[at].lstrip().startswith("[")]
-        stop = later[0] if later else len(lines)
-        self._write("".join(lines[:start] + lines[stop:]))
+        del parts[waters[names.index(name)]]
+        self._write("".join(parts))
         return True
 
     def _text(self) -> str:
@@ -637,3 +652,68 @@ def _degrees(piece: str, given: str) -> tuple[float, str]:
     size = round(abs(degrees) + minutes / 60 + seconds / 3600, 9)
     negative = numbers[0].startswith("-") or letter in {"S", "W"}
     return (-size if negative else size), {"N": "y", "S": "y", "E": "x", "W": "x"}.get(letter, "")
+
+
+# ------------------------------------------------------------------ who may ask
+
+
+def read_token(folder: Path) -> str:
+    """The folder's token, made once and readable by its owner alone, so that bookmarks keep working."""
+    file = folder / TOKEN_NAME
+    with contextlib.suppress(OSError, UnicodeDecodeError):  # none yet, or not ours: make one
+        known = file.read_text(encoding="ascii").strip()
+        if _TOKEN.fullmatch(known):
+            return known
+    token = secrets.token_urlsafe(24)
+    file.unlink(missing_ok=True)
+    with os.fdopen(
+        os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii"
+    ) as stream:
+        stream.write(token + "\n")
+    return token
+
+
+class Guard:
+    """Middleware that checks Host, Origin and token before anything else is run.
+
+    A foreign page can make a browser ask this server, and a foreign name can be pointed at
+    127.0.0.1; the Host and Origin of such a request are not ours.
+    """
+
+    def __init__(self, app: Any, *, token: str, port: int) -> None:
+        self.app = app
+        self.token = token
+        self.hosts = {f"{name}:{port}" for name in ("127.0.0.1", "localhost", "[::1]")}
+        self.origins = {f"http://{host}" for host in self.hosts}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer a request, or refuse it."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+        if scope["type"] != "http":
+            return
+        refusal = self._refusal(scope)
+        app = self.app if refusal is None else PlainTextResponse(f"{refusal[1]}\n", status_code=refusal[0])
+
+        async def sealed(message: MutableMapping[str, Any]) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *HEADERS]
+            await send(message)
+
+        await app(scope, receive, sealed)
+
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        headers: dict[str, list[str]] = {}
+        for name, value in scope["headers"]:
+            headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1").lower())
+        host = headers.get("host", [])
+        if len(host) != 1 or host[0] not in self.hosts:
+            return 421, said("page_answers_only")
+        reads = scope["method"] in {"GET", "HEAD"}
+        foreign = any(value not in self.origins for value in headers.get("origin", []))
+        if foreign or not (reads or headers.get("sec-fetch-site", ["same-origin"]) == ["same-origin"]):
+            return 403, said("request_comes_another")
+        token = scope["path"].split("/")[1] if scope["path"].startswith("/") else ""
+        if not hmac.compare_digest(token.encode("utf-8", "surrogatepass"), self.token.encode()):
+            return 404, said("nothing_here_open")
+        return None
