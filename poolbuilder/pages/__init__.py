@@ -81,9 +81,14 @@ def environment() -> jinja2.Environment:
     return made
 
 
-def draw(name: str, *facts: Any) -> Markup:
-    """A drawing of ``drawings.svg`` by its name."""
-    return Markup(getattr(environment().globals["draw"], name)(*facts))
+def draw(name: str, *facts: Any, file: str = "drawings.svg") -> Markup:
+    """A drawing of ``drawings.svg``, or of another file, by its name."""
+    return Markup(getattr(_drawings(file), name)(*facts))
+
+
+@lru_cache(maxsize=4)
+def _drawings(file: str) -> Any:
+    return environment().get_template(file).module
 
 
 def fill(

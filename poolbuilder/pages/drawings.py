@@ -1,4 +1,4 @@
-"""What the drawings of ``drawings.svg`` show, counted and placed; and the pieces of the maps, as SVG text."""
+"""What the drawings of ``drawings.svg`` show, counted and placed."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -90,41 +89,3 @@ def wilson(share: float, count: float) -> tuple[float, float]:
     middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
     half = z * math.sqrt(share * (1 - share) / count + z**2 / (4 * count**2)) / (1 + z**2 / count)
     return max(0.0, middle - half), min(1.0, middle + half)
-
-
-# -- the pieces of a map -----------------------------------------------------------------
-
-
-def svg(
-    body: Sequence[str], *, width: float, height: float, kind: str, title: str, middle: bool = False
-) -> Markup:
-    """A drawing as SVG text; with *middle*, 0, 0 is its middle and not its upper left corner."""
-    x, y = (-width / 2, -height / 2) if middle else (0, 0)
-    box = " ".join(map(n, (x, y, width, height)))
-    given = {"class": kind, "viewBox": box, "role": "img", "aria-label": title}
-    attributes = "".join(f' {name}="{escape(value)}"' for name, value in given.items())
-    return Markup(f"<svg{attributes}>{''.join(body)}</svg>")
-
-
-def shape(tag: str, kind: str, title: str = "", **values: float | str) -> str:
-    """One element of a class; numbers are coordinates, and a title shows under the pointer."""
-    given = "".join(
-        f' {name.replace("_", "-")}="{value if isinstance(value, str) else n(value)}"'
-        for name, value in values.items()
-    )
-    end = f"><title>{escape(title)}</title></{tag}>" if title else "/>"
-    return f'<{tag} class="{kind}"{given}{end}'
-
-
-def path(kind: str, d: str) -> str:
-    """A line of a class."""
-    return f'<path class="{kind}" d="{d}"/>'
-
-
-def label(
-    x: float, y: float, text: object, *, anchor: str = "middle", kind: str = "c-label", **more: str
-) -> str:
-    """Letters at a place."""
-    given = "".join(f' {name}="{value}"' for name, value in more.items())
-    place = "" if "transform" in more else f' x="{n(x)}" y="{n(y)}"'
-    return f'<text class="{kind}"{place} text-anchor="{anchor}"{given}>{escape(text)}</text>'

@@ -20,9 +20,8 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 from pyproj import Geod
 
-from poolbuilder import tables
+from poolbuilder import pages, tables
 from poolbuilder.errors import said
-from poolbuilder.pages.drawings import label, path, shape, svg
 from poolbuilder.places.base_map import base_map
 from poolbuilder.places.sites import Site
 
@@ -54,6 +53,8 @@ KINDS = ("record", "ambiguous", "hybrid")
 _GEOD = Geod(ellps="WGS84")
 _KM_PER_DEGREE = 111.32
 Floats = NDArray[np.float64]
+Ways = list[tuple[str, str]]
+"""Lines to draw: their layer and how they run."""
 
 
 # -- on the plane ------------------------------------------------------------------------
@@ -217,20 +218,20 @@ def marks(pool: Pool, table: pa.Table | None = None) -> Marks:
     )
 
 
-def _dots(shown: Marks, scale: float) -> list[str]:
+def _dots(shown: Marks, scale: float) -> dict[str, Any]:
     """Exact events as dots, coarse ones as circles; those that fall together are drawn once."""
     coarse = shown.unsure_km > COARSE_KM
     places = (
         np.stack([shown.x * scale, -shown.y * scale, shown.unsure_km * scale], axis=1).round().astype(int)
     )
     inside = (np.abs(places[:, :2]) <= HALF).all(axis=1)
-    body = []
+    exact = []
     for kind, name in enumerate(("m-dot", "m-dot m-ambiguous", "m-dot m-hybrid")):
-        exact = {(x, y) for x, y, _ in places[inside & ~coarse & (shown.kind == kind)].tolist()}
-        if exact:
-            body.append(path(name, "".join(f"M{x} {y}h0" for x, y in sorted(exact))))
+        found = {(x, y) for x, y, _ in places[inside & ~coarse & (shown.kind == kind)].tolist()}
+        if found:
+            exact.append((name, "".join(f"M{x} {y}h0" for x, y in sorted(found))))
     circles = sorted({tuple(row) for row in places[inside & coarse].tolist()})[:MOST_CIRCLES]
-    return body + [shape("circle", "m-coarse", cx=x, cy=y, r=r) for x, y, r in circles]
+    return {"exact": exact, "coarse": circles}
 
 
 # -- the pieces of a map -----------------------------------------------------------------
@@ -243,49 +244,42 @@ def _way(x: Floats, y: Floats, *, ring: bool = False, digits: int = 0) -> str:
     return "M" + "L".join(kept) + ("Z" if ring else "")
 
 
-def _layers(
+def _ways(
     found: Mapping[str, Iterable[Mapping[str, Any]]],
     layers: Sequence[str],
     site: Site,
     scale: float,
     east: float = 0.0,
     north: float = 0.0,
-) -> list[str]:
+) -> Ways:
     """Layers of shapes as lines, in their order; points as marks of a barrier."""
-    body = []
+    drawn = []
     for layer in layers:
         for item in found.get(layer, ()):
             for x, y, ring in lines(item["geometry"], site):
                 way = _way((x - east) * scale, (y - north) * scale, ring=ring)
-                body.append(path(f"m-{layer}", f"{way}m-6 -5h12l-6 10z" if len(x) == 1 else way))
-    return body
+                drawn.append((layer, f"{way}m-6 -5h12l-6 10z" if len(x) == 1 else way))
+    return drawn
 
 
-def _scale_bar(km: float, scale: float, left: float, low: float, kind: str) -> list[str]:
-    length = round_length(0.5 * km)
-    bar = path(f"{kind}-scale", f"M{left:.0f} {low - 5:.0f}v5h{length * scale:.1f}v-5")
-    return [
-        bar,
-        label(left + length * scale + 5, low + 2, f"{length:g} km", anchor="start", kind=f"{kind}-text"),
-    ]
+def _bar(km: float, scale: float) -> dict[str, float]:
+    """The bar of a scale, about half of what is seen."""
+    return {"km": round_length(0.5 * km), "length": round_length(0.5 * km) * scale}
 
 
-def _north(x: float, low: float, kind: str) -> list[str]:
-    arrow = path(f"{kind}-scale", f"M{x:.0f} {low:.0f}v-24l-5 8m5 -8l5 8")
-    return [arrow, label(x, low + 12, "N", kind=f"{kind}-text")]
-
-
-def _grid(pool: Pool, scale: float) -> list[str]:
-    body = []
+def _grid(pool: Pool, scale: float) -> list[dict[str, Any]]:
+    """Parallels and meridians, each with the place of its name where that is on the map."""
+    drawn = []
     for text, parallel, x, y in graticule(pool):
         x, y = x * scale, y * scale
-        body.append(path("m-grid", _way(x, y)))
         inside = np.flatnonzero((np.abs(x) < HALF - 12) & (np.abs(y) < HALF - 12))
+        place = None
         if len(inside):
             top = inside[int(np.argmax(y[inside]))]
             place = (-HALF + 6, -y[inside[0]] - 4) if parallel else (x[top] + 4, -HALF + 14)
-            body.append(label(round(place[0]), round(place[1]), text, anchor="start", kind="m-text"))
-    return body
+            place = round(place[0]), round(place[1])
+        drawn.append({"way": _way(x, y), "place": place, "text": text})
+    return drawn
 
 
 def _spread(
@@ -305,46 +299,24 @@ def _spread(
             yield name, x, y
 
 
-def towns(pool: Pool) -> list[tuple[str, float, float]]:
-    """The largest towns near that can be named without covering another: name, kilometres east and north."""
-    found = sorted(pool.features.get("town", ()), key=lambda item: -float(item["properties"].get("size", 0)))
-    points = np.array([town["geometry"]["coordinates"][:2] for town in found]).reshape(-1, 2)
-    x, y = project(points[:, 0], points[:, 1], pool.site)
-    half = view_km(pool)
-    places = [
-        (str(town["properties"].get("name") or ""), east, north)
-        for town, east, north in zip(found, x.tolist(), y.tolist(), strict=True)
-        if town["properties"].get("name") and max(abs(east), abs(north)) <= 0.95 * half
-    ]
-    return list(_spread(places, most=MOST_TOWNS, wide=0.4 * half, high=0.075 * half, taken=[(0.0, 0.0)]))
-
-
-def _region_names(pool: Pool, scale: float) -> list[str]:
-    """Names of states and countries, where their middle is on the map."""
-    found = pool.features.get("region", ())
+def _points(pool: Pool, layer: str) -> list[tuple[dict[str, Any], float, float]]:
+    """Properties of the points of a layer, and kilometres east and north."""
+    found = pool.features.get(layer, ())
     points = np.array([item["geometry"]["coordinates"][:2] for item in found]).reshape(-1, 2)
     x, y = project(points[:, 0], points[:, 1], pool.site)
-    return [
-        label(
-            round(e * scale),
-            round(-n * scale),
-            item["properties"]["name"],
-            anchor="middle",
-            kind="m-region",
-        )
-        for item, e, n in zip(found, x.tolist(), y.tolist(), strict=True)
-        if max(abs(e), abs(n)) * scale <= 0.9 * HALF
+    return [(item["properties"], e, n) for item, e, n in zip(found, x.tolist(), y.tolist(), strict=True)]
+
+
+def towns(pool: Pool) -> list[tuple[str, float, float]]:
+    """The largest towns near that can be named without covering another: name, kilometres east and north."""
+    half = view_km(pool)
+    found = sorted(_points(pool, "town"), key=lambda town: -float(town[0].get("size", 0)))
+    places = [
+        (str(town["name"]), east, north)
+        for town, east, north in found
+        if town.get("name") and max(abs(east), abs(north)) <= 0.95 * half
     ]
-
-
-def _towns(pool: Pool, scale: float) -> list[str]:
-    body = []
-    for name, x, y in towns(pool):
-        east, south = x * scale, -y * scale
-        aside, anchor = (6, "start") if east < HALF - 8 * len(name) - 20 else (-6, "end")
-        body.append(path("m-town", f"M{east - 2.5:.0f} {south - 2.5:.0f}h5v5h-5z"))
-        body.append(label(round(east + aside), round(south + 4), name, anchor=anchor, kind="m-text m-place"))
-    return body
+    return list(_spread(places, most=MOST_TOWNS, wide=0.4 * half, high=0.075 * half, taken=[(0.0, 0.0)]))
 
 
 # -- the map of a pool -------------------------------------------------------------------
@@ -354,32 +326,33 @@ def chart(pool: Pool) -> Markup:
     """The whole map: base, graticule, layers, disc, events, scale and north."""
     scale, radius = HALF / view_km(pool), pool.site.radius_km
     found, shown = around(pool), marks(pool)
-    body = [
-        *_layers(found, BASE, pool.site, scale),
-        *_grid(pool, scale),
-        *_scale_bar(radius, scale, 16 - HALF, HALF - 18, "m"),
-        *_north(HALF - 22, HALF - 18, "m"),
-        *_region_names(pool, scale),
-        *_towns(pool, scale),
-        *_layers(found, LAYERS[len(BASE) :], pool.site, scale),
-        shape("circle", "m-disc", cx=0, cy=0, r=round(radius * scale)),
-        *_dots(shown, scale),
-        path("m-site", "M0 -9V9M-9 0H9"),
-    ]
-    title = said("map_events_circle", x=len(shown.x), radius=radius)
-    return svg(body, width=2 * HALF, height=2 * HALF, kind="sheet-map", title=title, middle=True)
+    return _drawn(
+        "chart",
+        title=said("map_events_circle", x=len(shown.x), radius=radius),
+        beneath=_ways(found, BASE, pool.site, scale),
+        above=_ways(found, LAYERS[len(BASE) :], pool.site, scale),
+        grid=_grid(pool, scale),
+        bar=_bar(radius, scale),
+        radius=round(radius * scale),
+        dots=_dots(shown, scale),
+        towns=[(name, x * scale, -y * scale) for name, x, y in towns(pool)],
+        regions=[
+            (region["name"], round(x * scale), round(-y * scale))
+            for region, x, y in _points(pool, "region")
+            if max(abs(x), abs(y)) * scale <= 0.9 * HALF
+        ],
+    )
+
+
+def _drawn(name: str, **facts: Any) -> Markup:
+    return pages.draw(name, facts, file="maps.svg")
 
 
 def locator(pool: Pool, shown: Marks, name: str) -> Markup:
     """One species' events in the disc, small."""
     scale = HALF / view_km(pool)
-    body = [
-        shape("circle", "m-disc", cx=0, cy=0, r=round(pool.site.radius_km * scale)),
-        *_dots(shown, scale),
-        path("m-site", "M0 -14V14M-14 0H14"),
-    ]
-    title = f"where {name} is recorded"
-    return svg(body, width=2 * HALF, height=2 * HALF, kind="locator", title=title, middle=True)
+    radius = round(pool.site.radius_km * scale)
+    return _drawn("locator", title=f"where {name} is recorded", radius=radius, dots=_dots(shown, scale))
 
 
 # -- maps of introduced species ----------------------------------------------------------
@@ -392,24 +365,23 @@ def water_map(
     site, radius = Site(longitude=document["longitude"], latitude=document["latitude"]), document["radiusKm"]
     scale = SMALL / (MARGIN * radius)
     rows = {row["scientificName"]: row for row in (*document["introduced"], *document["unsettled"])}
-    body = [shape("circle", "i-disc", r=radius * scale)]
-    if outline is None:
-        body.append(path("i-site", "M0 -5V5M-5 0H5"))
-    else:
-        drawn = lines(shapely.geometry.shape(outline), site)
-        body += [path("i-water", _way(x * scale, y * scale, ring=True, digits=1)) for x, y, _ in drawn]
-    marked: set[tuple[int, int, int]] = set()
+    shapes = () if outline is None else lines(shapely.geometry.shape(outline), site)
     x, y = project([one["longitude"] for one in places], [one["latitude"] for one in places], site)
+    coarse, exact = [], set()
     for place, east, south in zip(places, (x * scale).round(), (-y * scale).round(), strict=True):
         if place["uncertaintyM"] > 1000 * COARSE_KM:
-            size = round(place["uncertaintyM"] / 1000 * scale)
-            body.append(shape("circle", "i-coarse", cx=east, cy=south, r=size))
+            coarse.append((east, south, round(place["uncertaintyM"] / 1000 * scale)))
         else:
-            marked.add((_class_of(place, rows.get(place["scientificName"])), int(east), int(south)))
-    body += [_mark(_CLASSES[kind], east, south, 5.0) for kind, east, south in sorted(marked)]
-    body += _scale_bar(radius, scale, 4 - SMALL, SMALL - 5, "i")
-    title = said("records_introduced_species", water=document["water"], radius=radius)
-    return svg(body, width=2 * SMALL, height=2 * SMALL, kind="i-map", title=title, middle=True)
+            exact.add((_class_of(place, rows.get(place["scientificName"])), int(east), int(south)))
+    return _drawn(
+        "water",
+        title=said("records_introduced_species", water=document["water"], radius=radius),
+        radius=radius * scale,
+        outline=[_way(x * scale, y * scale, ring=True, digits=1) for x, y, _ in shapes],
+        coarse=coarse,
+        marks=[(_CLASSES[kind], east, south) for kind, east, south in sorted(exact)],
+        bar=_bar(radius, scale),
+    )
 
 
 _CLASSES = ("i-far", "i-old", "i-open", "i-new i-check", "i-new")
@@ -424,21 +396,10 @@ def _class_of(place: Mapping[str, Any], row: Mapping[str, Any] | None) -> int:
     return 2 if place["kind"] == "unsettled" else 1
 
 
-def _mark(kind: str, east: float, south: float, size: float) -> str:
-    """A mark by its class: diamond, square, triangle, else a circle."""
-    side, whole = f"{1.5 * size:g}", f"{2 * size:g}"
-    drawn = {
-        "i-new": f"M{east:g} {south - 1.5 * size:g}l{side} {side}l-{side} {side}l-{side} -{side}Z",
-        "i-held": f"M{east - size:g} {south - size:g}h{whole}v{whole}h-{whole}Z",
-        "i-close": f"M{east:g} {south - size:g}l{size:g} {whole}h-{whole}Z",
-    }
-    if way := drawn.get(kind.partition(" ")[0]):
-        return path(kind, way)
-    return shape("circle", kind, cx=east, cy=south, r=0.8 * size)
-
-
 @lru_cache(maxsize=4)
-def _beneath(site: Site, half_km: float, east_km: float, north_km: float, scale: float) -> tuple[str, ...]:
+def _beneath(
+    site: Site, half_km: float, east_km: float, north_km: float, scale: float
+) -> list[tuple[str, str]]:
     """The base map around a place, without names; moved to the middle of the drawing."""
     place = Site(longitude=site.longitude, latitude=site.latitude, radius_km=half_km)
     thinned = {
@@ -448,7 +409,7 @@ def _beneath(site: Site, half_km: float, east_km: float, north_km: float, scale:
         ]
         for layer, items in base_map(place).items()
     }
-    return tuple(_layers(thinned, BASE, site, scale, east_km, north_km))
+    return _ways(thinned, BASE, site, scale, east_km, north_km)
 
 
 def overview(
@@ -483,27 +444,25 @@ def overview(
     east, north = (max(float(np.ptp(values)) / 2, 1.0) for values in (x, y))
     scale = min((WIDE / 2 - 24) / east, (HIGH / 2 - 26) / north)
     east, north = (float(values.max() + values.min()) / 2 for values in (x, y))
-    body = ['<use href="#i-base"/>']
-    if beneath:
-        half_km = min(2000.0, max(1.0, WIDE / 2 / scale))
-        body = ['<g id="i-base">', *_beneath(middle, half_km, east, north, scale), "</g>"]
+    half_km = min(2000.0, max(1.0, WIDE / 2 / scale))
     drawn: dict[str, list[tuple[str, float, float]]] = {}
     for water, a, b in zip(
         waters, ((x - east) * scale).round(1), ((north - y) * scale).round(1), strict=True
     ):
         drawn.setdefault(classes.get(water["number"], ""), []).append((water["water"], float(a), float(b)))
-    body.append(path("i-lakes", "".join(f"M{a:.0f} {b:.0f}h0" for _, a, b in drawn.get("", ()))))
-    shown: list[tuple[str, float, float]] = []
-    for kind, size in (("i-close", 4.0), ("i-held", 4.0), ("i-ring", 7.0), ("i-new", 6.0)):
-        for marked in (f"{kind} i-check", kind):
-            body += [_mark(marked, a, b, size) for _, a, b in drawn.get(marked, ())]
-        if kind in {"i-ring", "i-new"}:
-            shown = [*drawn.get(kind, ()), *drawn.get(f"{kind} i-check", ())] or shown
-    named = shown[: 3 * MOST_WATERS] if labels else []
-    for name, a, b in _spread(named, most=MOST_WATERS, wide=110, high=15, taken=[]):
-        aside, anchor = (-12, "end") if a > WIDE / 2 - 130 else (12, "start")
-        text = name if len(name) <= 22 else name[:21] + "…"
-        body.append(label(round(a + aside), round(b + 5), text, anchor=anchor, kind="i-name"))
-    body += _scale_bar(HIGH / 2 / scale, scale, 8 - WIDE / 2, HIGH / 2 - 6, "i")
-    body += _north(WIDE / 2 - 14, HIGH / 2 - 18, "i")
-    return svg(body, width=WIDE, height=HIGH, kind="i-overview", title=title, middle=True)
+    kinds = [
+        (marked, size)
+        for kind, size in (("i-close", 4.0), ("i-held", 4.0), ("i-ring", 7.0), ("i-new", 6.0))
+        for marked in (f"{kind} i-check", kind)
+    ]
+    news = [[*drawn.get(kind, ()), *drawn.get(f"{kind} i-check", ())] for kind in ("i-new", "i-ring")]
+    named = (news[0] or news[1])[: 3 * MOST_WATERS] if labels else []
+    return _drawn(
+        "overview",
+        title=title,
+        beneath=_beneath(middle, half_km, east, north, scale) if beneath else None,
+        lakes="".join(f"M{a:.0f} {b:.0f}h0" for _, a, b in drawn.get("", ())),
+        marks=[(kind, a, b, size) for kind, size in kinds for _, a, b in drawn.get(kind, ())],
+        named=list(_spread(named, most=MOST_WATERS, wide=110, high=15, taken=[])),
+        bar=_bar(HIGH / 2 / scale, scale),
+    )
