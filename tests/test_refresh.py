@@ -385,7 +385,7 @@ def test_a_latest_that_points_nowhere_is_mended(
     latest = tmp_path / "pools" / "latest"
     latest.unlink()
     latest.symlink_to("2020-01-01")
-    assert "names '2020-01-01', which is no run here" in done(plan_file, double, SUMMER).notes[0]
+    assert "names '2020-01-01', which is no run here" in done(plan_file, double, SUMMER).document["notes"][0]
 
 
 def test_a_broken_earlier_pool_is_passed_over_for_an_older_one(
