@@ -197,9 +197,8 @@ def read_surveys(
     cell, water = np.unique(np.stack([x, y], axis=1), axis=0, return_inverse=True)
     water = np.asarray(water, dtype=np.int64).reshape(-1)
     n, s = len(cell), len(checklist.species)
-    found, hybrid = np.zeros((n, s)), np.zeros(n)
-    np.maximum.at(found, water, (looking.events.found > 0.25).astype(float))
-    np.maximum.at(hybrid, water, looking.events.hybrid.max(axis=1))
+    found = (looking.events.found.greatest_by(water, n) > 0.25).astype(float)
+    hybrid = looking.events.hybrid.greatest_by(water, n).max(axis=1)
     event, name = looking.named // looking.width, looking.named % looking.width
     other = name >= s
     others = np.zeros((n, looking.width - s))

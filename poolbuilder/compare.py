@@ -124,10 +124,22 @@ def log_odds(pool: Pool) -> dict[str, float]:
     return out
 
 
-def _records(pool: Pool, name: str) -> dict[str, str]:
-    """Records of a species within reach: key to event."""
-    rows = pool.evidence.select(["scientificName", "eventKey", "recordIDs"]).to_pylist()
-    return {key: row["eventKey"] for row in rows if row["scientificName"] == name for key in row["recordIDs"]}
+def _listed_km(pool: Pool, name: str = "") -> float:
+    """How far out the evidence lists every event, of a species or of all."""
+    unlisted = pool.counts.get("unlisted") or {}
+    found = [far["beyondKm"] for species, far in unlisted.items() if name in ("", species)]
+    return min(found, default=np.inf)
+
+
+def _records(pool: Pool, name: str, within_km: float) -> dict[str, float]:
+    """Records of a species within reach: key to distance."""
+    rows = pool.evidence.select(["scientificName", "distanceKm", "recordIDs"]).to_pylist()
+    return {
+        key: row["distanceKm"]
+        for row in rows
+        if row["scientificName"] == name and row["distanceKm"] <= within_km
+        for key in row["recordIDs"]
+    }
 
 
 def _parts(pool: Pool, name: str) -> dict[str, float]:
@@ -147,12 +159,13 @@ def _causes(name: str, old: Pool, new: Pool) -> list[dict[str, Any]]:
     listed = [name in set(pool.candidates["scientificName"].to_pylist()) for pool in (old, new)]
     if not all(listed):
         return [_cause(name, "checklist", None, None, added=listed[1])]
-    was, now = _records(old, name), _records(new, name)
+    within_km = min(_listed_km(old, name), _listed_km(new, name))
+    was, now = _records(old, name, within_km), _records(new, name, within_km)
     gone, fresh = was.keys() - now.keys(), now.keys() - was.keys()
     moved = {key: after.get(key, 0.0) - before.get(key, 0.0) for key in before.keys() | after.keys()}
     rows = []
     if gone:
-        fates = _fates(gone, name, new)
+        fates = _fates({key: was[key] for key in gone}, name, new)
         rows.append(_cause(name, "withdrawn", 0.0, len(gone), facts=fates))
     if fresh:
         rows.append(_cause(name, "new", 0.0, len(fresh), facts=_arrivals(fresh, name, old, new)))
@@ -166,8 +179,12 @@ def _causes(name: str, old: Pool, new: Pool) -> list[dict[str, Any]]:
     return rows + [_cause(name, cause, change, None) for cause, change in rest.items() if change]
 
 
-def _fates(gone: Collection[str], name: str, new: Pool) -> dict[str, int]:
-    """What became of records that left a species: another species, the rule that rejects them, or gone."""
+def _fates(gone: Mapping[str, float], name: str, new: Pool) -> dict[str, int]:
+    """What became of records that left a species: another species, the rule that rejects them, or gone.
+
+    Nothing is said of those so far away that the evidence of another species may not list them.
+    """
+    listed_km = _listed_km(new)
     rejected = dict(
         zip(new.rejected["recordKey"].to_pylist(), new.rejected["rejectedBy"].to_pylist(), strict=True)
     )
@@ -176,9 +193,13 @@ def _fates(gone: Collection[str], name: str, new: Pool) -> dict[str, int]:
         for key in row["recordIDs"]:
             other.setdefault(key, row["scientificName"])
     out: Counter[str] = Counter()
-    for key in gone:
-        fate = "reidentified:" + other[key] if other.get(key, name) != name else ""
-        out[fate or ("rejected:" + str(rejected[key]) if key in rejected else "gone")] += 1
+    for key, away_km in gone.items():
+        if other.get(key, name) != name:
+            out["reidentified:" + other[key]] += 1
+        elif key in rejected:
+            out["rejected:" + str(rejected[key])] += 1
+        elif away_km <= listed_km:
+            out["gone"] += 1
     return dict(out)
 
 

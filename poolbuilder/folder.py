@@ -81,8 +81,16 @@ def _wound(shape: Any) -> Any:
     return json.loads(shapely.to_geojson(shapely.orient_polygons(shape)))
 
 
+_IDENTIFIERS = dict.fromkeys(("eventKey", "recordKey", "recordIDs.list.element"), "DELTA_BYTE_ARRAY")
+"""Texts that hardly repeat but begin alike: only where each differs from the one before is written."""
+
+
 def _write_parquet(table: pa.Table, path: Path) -> None:
-    pq.write_table(table, path, compression="zstd")
+    leaves = [
+        f"{field.name}.list.element" if pa.types.is_list(field.type) else field.name for field in table.schema
+    ]
+    repeated = [name for name in leaves if name not in _IDENTIFIERS]
+    pq.write_table(table, path, compression="zstd", use_dictionary=repeated, column_encoding=_IDENTIFIERS)
 
 
 def _with_points(evidence: pa.Table) -> pa.Table:

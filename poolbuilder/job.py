@@ -22,7 +22,6 @@ from poolbuilder import tables
 from poolbuilder.accounts import Provenance
 from poolbuilder.errors import MissingExtraError, RecordFileError, SourceError, said
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.looking import joint_codes
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
 from poolbuilder.names.reader import read_taxon
@@ -498,7 +497,7 @@ class Repeats:
             for name in ("longitude", "latitude")
         )
         groups = []
-        for key in (identifier, joint_codes(east, north)):
+        for key in (identifier, tables.ranked(east, north)):
             compared = np.zeros(int(key.max(initial=-1)) + 2, dtype=bool)
             compared[key[struck]] = True
             rows = np.flatnonzero((key >= 0) & compared[key])
@@ -524,7 +523,9 @@ def _with_catch(job: Job, site: Site, records: pa.Table) -> pa.Table:
         return records
     from poolbuilder.records.statements import read_catch
 
-    return pa.concat_tables([records, read_catch(job.catch, site=site, as_of=job.as_of)])
+    catch = read_catch(job.catch, site=site, as_of=job.as_of)
+    parts = [tables.cast(catch[item.name], item.type) for item in records.schema]
+    return pa.concat_tables([records, pa.Table.from_arrays(parts, schema=records.schema)])
 
 
 def _tables_given(job: Job) -> list[dict[str, Any]]:

@@ -72,7 +72,8 @@ class Pool:
         ``read``, ``kept``, ``rejected`` (rule key to number), ``targetGroup``, ``hybrids``,
         ``located``, ``generalised``, ``far``, ``withinRadius`` and ``unknownNames`` (name to number); read =
         kept + Σ rejected, and kept = located + targetGroup + far.  ``elsewhere`` are records of
-        the store that were not read: far from the site, or without a place.
+        the store that were not read: far from the site, or without a place.  ``unlisted`` are species
+        with very many events: how many (``events``) lie ``beyondKm`` and are counted but not in *evidence*.
     inputs, datasets : tuple of dict
         Files with their hashes; data sets with citation, licence and records used.
     calibration, completeness : dict or None
@@ -410,14 +411,17 @@ class Built:
     @cached_property
     def evidence(self) -> pa.Table:
         """What records say of candidates, by event; schema EVIDENCE."""
+        return self._as_table(self._found)
+
+    def _as_table(self, found: Found) -> pa.Table:
         memory, key = self.weighed.memory, self.region.looking.events.key
         log_odds = {
-            (j, str(key[event])): float(memory.log_odds[i, j])
+            (j, key[event]): float(memory.log_odds[i, j])
             for i, event in enumerate(memory.event.tolist())
             if event >= 0
             for j in range(memory.log_odds.shape[1])
         }
-        return evidence_table(self._found, self.located, log_odds, species=self.checklist.species)
+        return evidence_table(found, self.located, log_odds, species=self.checklist.species)
 
     @cached_property
     def candidates(self) -> list[dict[str, Any]]:
@@ -487,13 +491,16 @@ class Built:
     def pool(self) -> Pool:
         """The pool."""
         screened, located = tables.take(self.screened.table, self.rows), self.located
+        away = located.distance_km[self._found.record]
+        listed, beyond = self._found.listed(away, self.site.radius_km)
+        unlisted = {self.checklist.species[code]: far for code, far in beyond.items()}
         return Pool(
             site=self.called,
             as_of=self.as_of,
             settings=self.settings,
             checklist_name=self.checklist.name,
             candidates=tables.of_rows(POOL, self.candidates),
-            evidence=self.evidence,
+            evidence=self._as_table(listed),
             contributions=self.contributions,
             rejected=rejected_records(screened),
             crosses=tables.of_rows(CROSSES, self.crosses),
@@ -501,6 +508,7 @@ class Built:
             counts={
                 **count_records(screened, located.table(COUNTED), self.site.radius_km),
                 "elsewhere": self.provenance.elsewhere,
+                **({"unlisted": unlisted} if unlisted else {}),
                 **_by_type(self.region, self.seen, self.constants, self.settings),
             },
             inputs=self.inputs,

@@ -75,6 +75,11 @@ TRAIT_EVIDENCE = _table(
 )
 
 
+def coded(kind: pa.DataType) -> pa.DataType:
+    """Repeated text as codes, which stands for plain text everywhere; other types as they are."""
+    return pa.dictionary(pa.int32(), kind) if kind == pa.string() else kind
+
+
 def check(table: pa.Table, schema: pa.Schema, stage: str) -> pa.Table:
     """Hold a stage to its contract.
 
@@ -94,7 +99,7 @@ def check(table: pa.Table, schema: pa.Schema, stage: str) -> pa.Table:
         raise TableError(f"{stage}: columns differ: missing {missing}, unexpected {extra}")
     for field in schema:
         found = table.schema.field(field.name).type
-        if found != field.type:
+        if found != field.type and found != coded(field.type):
             raise TableError(f"{stage}: column {field.name} is {found}, expected {field.type}")
         if not field.nullable and table.column(field.name).null_count:
             raise TableError(f"{stage}: column {field.name} holds nulls")

@@ -16,7 +16,7 @@ import shutil
 import zipfile
 from collections.abc import Callable, Collection, Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -33,12 +33,13 @@ from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
 from poolbuilder.model.looking import (
+    EventKeys,
     Events,
+    Finds,
     Looking,
+    Texts,
     events_of,
-    joint_codes,
     look,
-    plain_names,
     type_of_water,
     waters_named,
 )
@@ -63,13 +64,15 @@ Cell = tuple[int, int]
 Regions = MutableMapping[Cell, Region]
 """Regions that have been learnt, by cell; valid for one set of records, species and settings."""
 
-KEPT = 3
+KEPT = 4
 """Version of the files that regions are kept in."""
 MOST_BYTES = 2**32
 MOST_KEPT = 8
 """Lists and settings that regions of one store are kept for."""
 _PARTS: dict[str, Any] = {
-    "looking": Looking, "events": Events, "smoothing": Smoothing, "community": Community,
+    "looking": Looking, "events": Events, "smoothing": Smoothing, "community": Community, "found": Finds,
+    "hybrid": Finds, "water": Texts, "key": EventKeys, "identifier": Texts, "dataset": Texts, "day": Texts,
+    "collector": Texts,
 }  # fmt: skip
 
 CELL_DEGREES = 1.0
@@ -270,7 +273,7 @@ def see_water(
         here=chance_here(
             looking.events.points,
             looking.events.uncertainty_m,
-            looking.events.plain_water,
+            looking.events.water,
             site.longitude,
             site.latitude,
             name,
@@ -418,9 +421,8 @@ class Screened:
         return to_ecef(self.longitude, self.latitude)
 
     @cached_property
-    def _events(self) -> tuple[Ints, Callable[[int], str]]:
-        code, called = events_of(self._part, settings=self._settings)
-        return code, cache(called)
+    def _events(self) -> tuple[Ints, EventKeys]:
+        return events_of(self._part, settings=self._settings)
 
     @property
     def event(self) -> Ints:
@@ -429,21 +431,17 @@ class Screened:
 
     def called(self, row: int) -> str:
         """What the event of one of them is called in EVIDENCE."""
-        return self._events[1](row)
+        return self._events[1][row]
 
     @cached_property
     def rank(self) -> Ints:
         """Place of each by its key; those of one key have one place."""
-        order = tables.order(self._part, [("recordKey", "ascending")])
-        key, _ = tables.codes(self._part["recordKey"])
-        rank = np.empty(len(order), dtype=np.int64)
-        rank[order] = np.cumsum(np.diff(key[order], prepend=-1) != 0)
-        return rank
+        return tables.text_rank(self._part["recordKey"])
 
     @cached_property
-    def water(self) -> NDArray[np.object_]:
-        """The water that each names, in plain letters."""
-        return plain_names(waters_named(self._part))
+    def water(self) -> Texts:
+        """The water that each names."""
+        return waters_named(self._part)
 
     @cached_property
     def term(self) -> tuple[Ints, list[str | None]]:
@@ -454,9 +452,9 @@ class Screened:
     @cached_property
     def spots(self) -> DistinctPlaces:
         """The distinct places and uncertainties."""
-        at, unsure = joint_codes(_codes(self.longitude), _codes(self.latitude)), _codes(self.uncertainty_m)
+        at, unsure = tables.ranked(_codes(self.longitude), _codes(self.latitude)), _codes(self.uncertainty_m)
         _, place = np.unique(at, return_index=True)
-        _, first, spot = np.unique(joint_codes(at, unsure), return_index=True, return_inverse=True)
+        _, first, spot = np.unique(tables.ranked(at, unsure), return_index=True, return_inverse=True)
         return DistinctPlaces(
             longitude=self.longitude[place],
             latitude=self.latitude[place],
@@ -475,13 +473,13 @@ class Screened:
         return tables.codes(self.table["sourceFile"])
 
     @cached_property
-    def _genus(self) -> tuple[pa.Table, Ints, Floats, Floats, NDArray[np.object_]]:
+    def _genus(self) -> tuple[pa.Table, Ints, Floats, Floats, Texts]:
         """Records that name a genus: what is read of them, their rows, places and waters."""
         rows = np.flatnonzero(self._role == "genus")
         columns = [*_EVENT, "uncertaintyM", "waterBody", "locality", "eventYear", "scientificName"]
         table = tables.take(self.table.select(columns), rows)
         points = to_ecef(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]))
-        return table, rows, points, tables.numbers(table["uncertaintyM"]), plain_names(waters_named(table))
+        return table, rows, points, tables.numbers(table["uncertaintyM"]), waters_named(table)
 
     def genus_finds(self, rows: Ints, site: Site, water: Water | None) -> list[tuple[str, float, int]]:
         """Genera that records of the water name without a species; latest year (NaN undated) and number.
@@ -501,7 +499,7 @@ class Screened:
         here = chance_here(
             points[mine],
             uncertainty[mine],
-            named_water[mine],
+            named_water.take(mine),
             site.longitude,
             site.latitude,
             site.name,
@@ -597,7 +595,7 @@ class Located:
         return chance_here(
             of.points[self.rows],
             of.uncertainty_m[self.rows],
-            of.water[self.rows],
+            of.water.take(self.rows),
             site.longitude,
             site.latitude,
             site.name or "",
@@ -625,7 +623,7 @@ class Located:
             tables.array(values[name], LOCATED.field(name).type) if name in values else near[name]
             for name in columns
         ]
-        return pa.Table.from_arrays(made, schema=pa.schema([LOCATED.field(name) for name in columns]))
+        return tables.of_columns(pa.schema([LOCATED.field(name) for name in columns]), made)
 
 
 def _kernel(away_km: Floats, uncertainty_m: Floats) -> Floats:
@@ -751,7 +749,7 @@ class KeptRegions(MutableMapping[Cell, Region]):
 
 
 def _packed(region: Region) -> bytes:
-    """A region as an npz file, packed: its arrays, and the rest as JSON."""
+    """A region as an npz file, packed: its arrays, integers as small as they fit, and the rest as JSON."""
     arrays: dict[str, Any] = {}
     plain: dict[str, Any] = {}
 
@@ -760,14 +758,11 @@ def _packed(region: Region) -> bytes:
             value, name = getattr(part, field.name), before + field.name
             if dataclasses.is_dataclass(value):
                 put(value, name + ".")
-            elif isinstance(value, np.ndarray) and value.dtype != object:
-                arrays[name] = value
+            elif isinstance(value, np.ndarray) and value.dtype == np.int64:
+                ends = (int(value.min(initial=0)), int(value.max(initial=0)))
+                arrays[name] = value.astype(np.result_type(*map(np.min_scalar_type, ends)))
             elif isinstance(value, np.ndarray):
-                texts = tables.array(value.tolist(), pa.large_string())
-                for what, buffer in zip(("there", "ends", "letters"), texts.buffers(), strict=True):
-                    if buffer is not None:
-                        arrays[f"{name}.{what}"] = np.frombuffer(buffer, dtype=np.uint8)
-                plain[name] = {"texts": len(texts)}
+                arrays[name] = value
             else:
                 plain[name] = value
 
@@ -775,8 +770,8 @@ def _packed(region: Region) -> bytes:
     arrays["plain"] = np.frombuffer(json.dumps(plain).encode(), dtype=np.uint8)
     sink = io.BytesIO()
     np.savez(sink, **arrays)
-    packed: bytes = pa.Codec("zstd").compress(sink.getvalue(), asbytes=True)
-    return len(sink.getvalue()).to_bytes(8) + packed
+    packed: bytes = pa.Codec("zstd").compress(sink.getbuffer(), asbytes=True)
+    return sink.tell().to_bytes(8) + packed
 
 
 def _unpacked(content: bytes) -> Region:
@@ -793,11 +788,8 @@ def _unpacked(content: bytes) -> Region:
             value = arrays[name] if name in arrays else plain.get(name, _PARTS)
             if value is _PARTS:
                 value = get(_PARTS[field.name], name + ".")
-            elif isinstance(value, dict):
-                parts = [arrays.get(f"{name}.{what}") for what in ("there", "ends", "letters")]
-                buffers = [None if part is None else pa.py_buffer(part) for part in parts]
-                texts = pa.Array.from_buffers(pa.large_string(), value["texts"], buffers)
-                value = np.array([*texts.to_pylist(), None], dtype=object)[:-1]
+            elif isinstance(value, np.ndarray) and value.dtype.kind in "iu":
+                value = value.astype(np.int64)
             values[field.name] = tuple(value) if isinstance(value, list) else value
         return kind(**values)
 

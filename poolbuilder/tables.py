@@ -134,14 +134,93 @@ def _encoded(column: pa.Array) -> pa.DictionaryArray:
     return compute.call_function("dictionary_encode", [column], compute.DictionaryEncodeOptions("mask"))
 
 
-def codes(column: Column) -> tuple[Ints, list[str | None]]:
-    """A column as codes and its distinct values; nulls have code -1.
+def codes(column: Column) -> tuple[Ints, list[Any]]:
+    """A column as codes, numbered as the values come, and its distinct values; nulls have code -1.
 
     Work that depends on the value alone is then done once per distinct value.
     """
     joined = _joined(column)
-    encoded = joined if isinstance(joined, pa.DictionaryArray) else _encoded(joined)
-    return integers(encoded.indices), list(encoded.dictionary.to_pylist())
+    if len(joined) and joined.null_count == len(joined):
+        return np.full(len(joined), -1, dtype=np.int64), []
+    if not isinstance(joined, pa.DictionaryArray):
+        encoded = _encoded(joined)
+        return integers(encoded.indices), list(encoded.dictionary.to_pylist())
+    encoded = _encoded(joined.indices)  # not every value of a dictionary is in these rows
+    return integers(encoded.indices), list(_taken(joined.dictionary, encoded.dictionary).to_pylist())
+
+
+def _combined(keys: Sequence[NDArray[Any]]) -> Ints:
+    """One integer for each combination of integers, in their order."""
+    code, width = np.zeros(len(keys[0]), dtype=np.int64), 1
+    for key in keys:
+        low = int(key.min(initial=0))
+        size = int(key.max(initial=0)) - low + 1
+        if width * size >= 2**62:
+            code, key = (np.unique(one, return_inverse=True)[1] for one in (code, key))
+            low, width, size = 0, len(code) + 1, len(code) + 1
+        code = code * size + (key - low)
+        width *= size
+    return code
+
+
+def numbered(*keys: NDArray[Any]) -> tuple[Ints, Ints]:
+    """Number of each distinct combination of integers, as they come, and the row where each comes first."""
+    code = integers(_encoded(array(_combined(keys), pa.int64())).indices)
+    return code, np.flatnonzero(np.diff(np.maximum.accumulate(code), prepend=-1))
+
+
+def ranked(*keys: NDArray[Any]) -> Ints:
+    """Number of each distinct combination of integers, 0, 1, 2, ... in their order."""
+    rank: Ints = np.unique(_combined(keys), return_inverse=True)[1].astype(np.int64)
+    return rank
+
+
+def text_order(column: Column) -> Ints:
+    """Positions of the values of a text column without nulls, sorted by their letters; equal ones in order.
+
+    They are sorted by eight bytes behind what all of them begin with, and where these are equal as texts.
+    """
+    joined = _joined(cast(column, pa.string()))
+    if len(joined) < FEW:
+        return _sorted(joined)
+    first, last = (text.encode() for text in compute.call_function("min_max", [joined]).as_py().values())
+    shared = next(
+        (place for place, pair in enumerate(zip(first, last, strict=False)) if len({*pair}) > 1), len(first)
+    )
+    _, offsets, letters = joined.buffers()
+    ends = np.frombuffer(offsets, dtype=np.int32)[joined.offset : joined.offset + len(joined) + 1]
+    data = np.append(np.frombuffer(letters, dtype=np.uint8), np.zeros(8, dtype=np.uint8))
+    key = np.zeros(len(joined), dtype=np.uint64)
+    for place in range(shared, shared + 8):
+        at = ends[:-1] + place
+        key = key << np.uint64(8) | np.where(at < ends[1:], data[np.minimum(at, len(data) - 1)], 0)
+    found = np.argsort(key)
+    same = np.diff(key[found]) == 0
+    tied = np.flatnonzero(np.append(same, False) | np.insert(same, 0, False))
+    if len(tied):
+        some = np.sort(found[tied])
+        found[tied] = some[_sorted(_taken(joined, array(some, pa.int64())))]
+    return found
+
+
+def text_rank(column: Column) -> Ints:
+    """Place of each value of a text column without nulls by its letters; equal ones have one place."""
+    texts = _joined(cast(column, pa.string()))
+    order = text_order(texts)
+    ordered = _taken(texts, array(order, pa.int64()))
+    fresh = flags(compute.call_function("not_equal", [ordered[:-1], ordered[1:]]))
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.concatenate([np.zeros(min(len(order), 1), np.int64), np.cumsum(fresh)])
+    return rank
+
+
+FEW = 1000
+"""So few texts are sorted as they are."""
+
+
+def _sorted(texts: pa.Array) -> Ints:
+    options = compute.SortOptions([("text", "ascending")])
+    return integers(compute.call_function("sort_indices", [pa.table({"text": texts})], options))
 
 
 def _bitmap(mask: Bools | None) -> pa.Buffer | None:
@@ -201,7 +280,7 @@ def array(values: Iterable[Any], kind: pa.DataType, *, mask: Bools | None = None
         True where a value stands; of the length of *values*.
     """
     if isinstance(values, pa.Array | pa.ChunkedArray):
-        return _joined(values)
+        return cast(_joined(values), kind)
     if not isinstance(values, np.ndarray):
         values = list(values)
     if kind in (pa.string(), pa.large_string(), pa.binary()):
@@ -241,6 +320,12 @@ def table(schema: pa.Schema, values: Mapping[str, Iterable[Any]]) -> pa.Table:
     return pa.Table.from_arrays([array(values[field.name], field.type) for field in schema], schema=schema)
 
 
+def of_columns(schema: pa.Schema, columns: Sequence[Column]) -> pa.Table:
+    """Columns as a table of *schema*, texts in codes where they are so."""
+    fields = [field.with_type(column.type) for field, column in zip(schema, columns, strict=True)]
+    return pa.Table.from_arrays(list(columns), schema=pa.schema(fields, metadata=schema.metadata))
+
+
 def of_rows(schema: pa.Schema, rows: Sequence[Mapping[str, Any]]) -> pa.Table:
     """Make a table of *schema* from rows that have its columns, and perhaps others."""
     return table(schema, {name: [row[name] for row in rows] for name in schema.names})
@@ -251,17 +336,41 @@ def take(source: pa.Table, rows: NDArray[Any]) -> pa.Table:
     rows = np.asarray(rows, dtype=np.int64)
     if len(rows) == source.num_rows and (rows == np.arange(len(rows))).all():
         return source
-    picked: pa.Table = _taken(source, array(rows, pa.int64()))
-    return picked
+    blank = {
+        name for name, column in zip(source.column_names, source.columns, strict=True) if is_blank(column)
+    }
+    filled = [name for name in source.column_names if name not in blank]
+    picked = _taken(source.select(filled), array(rows, pa.int64()))
+    return filled_up(picked, len(rows), source.schema) if blank else picked
+
+
+def is_blank(column: Column) -> bool:
+    """Whether a column has rows and no value."""
+    return bool(0 < len(column) == column.null_count)
+
+
+def filled_up(source: pa.Table, count: int, schema: pa.Schema) -> pa.Table:
+    """A table of so many rows with the columns of a schema; nulls, which share memory, for those it lacks."""
+    known = set(source.column_names)
+    nulls = {field.type: None for field in schema if field.name not in known}
+    nulls = {kind: pa.nulls(count, kind) for kind in nulls}
+    parts = [source[field.name] if field.name in known else nulls[field.type] for field in schema]
+    return pa.Table.from_arrays(parts, schema=schema)
 
 
 def _taken(source: pa.Table | Column, rows: pa.Array) -> Any:
     return compute.call_function("take", [source, rows], compute.TakeOptions(boundscheck=True))
 
 
-def spread(distinct: pa.Array, rows: pa.Array) -> pa.Array:
-    """The values at the given positions, an integer array in which null stays null."""
-    picked: pa.Array = _taken(distinct, rows)
+def spread(distinct: pa.Array, index: NDArray[Any]) -> pa.Array:
+    """The values at the given positions, -1 for null; texts as codes."""
+    if distinct.type == pa.string():
+        code, texts = codes(distinct)  # a text may stand there twice, or none
+        rows = np.append(code, -1)[index]
+        return pa.DictionaryArray.from_arrays(
+            array(rows, pa.int32(), mask=rows >= 0), array(texts, pa.string())
+        )
+    picked: pa.Array = _taken(distinct, array(index, pa.int32(), mask=index >= 0))
     return picked
 
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 from datetime import date
+from importlib import resources
 from pathlib import Path
 
 import pytest
 
 import poolbuilder
+from poolbuilder import tables
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import PoolFileError
+from poolbuilder.job import pool_at
+from poolbuilder.pages.pool_page import render
 from poolbuilder.pool import Pool
 
 HEAD = (
@@ -112,3 +116,32 @@ def test_the_argument_of_each_pool_adds_up(before: Pool) -> None:
     for row in before:
         total = sum(step["logOdds"] for step in before.reasons(row["scientificName"]))
         assert total == pytest.approx(math.log(row["presence"] / (1 - row["presence"])), abs=1e-9)
+
+
+def test_of_very_many_events_those_within_the_radius_and_the_nearest_are_listed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    records = resources.files("poolbuilder") / "demo_data" / "records.zip"
+
+    def pool() -> Pool:
+        return pool_at(36.9, -91.2, records=records, as_of="2026-06-01", radius_km=10)
+
+    whole = pool()
+    monkeypatch.setattr("poolbuilder.model.evidence.MOST_DRAWN", 20)
+    cut = pool()
+    assert cut.candidates.equals(whole.candidates)
+    unlisted = cut.counts["unlisted"]
+    assert unlisted
+    assert "unlisted" not in whole.counts
+    events, listed = (one.evidence.to_pylist() for one in (whole, cut))
+    for name in tables.strings(whole.candidates["scientificName"]):
+        mine = [row for row in events if row["scientificName"] == name]
+        far = unlisted.get(name, {"beyondKm": math.inf, "events": 0})
+        near = [row for row in mine if row["distanceKm"] <= far["beyondKm"] or row["inWaterShare"] > 0.01]
+        assert [row for row in listed if row["scientificName"] == name] == near
+        assert len(mine) - len(near) == far["events"]
+        assert far["beyondKm"] >= 10
+        assert len(near) >= min(len(mine), 20)
+    assert compare(whole, cut).causes.num_rows == compare(cut, whole).causes.num_rows == 0
+    text = render(cut)
+    assert text.count("they are counted, but not listed one by one") == len(unlisted)

@@ -21,7 +21,7 @@ from poolbuilder.records.dates import read_date, span_of
 from poolbuilder.records.judged import half_cell_m, is_withheld
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import RULES, screen, tally
-from poolbuilder.schemas import NAMED, RECORDS, SCREENED
+from poolbuilder.schemas import NAMED, RECORDS, SCREENED, check
 from poolbuilder.settings import Settings
 from tests import rows
 
@@ -514,7 +514,7 @@ MESSY = st.fixed_dictionaries(
 def test_no_record_is_lost(records: list[dict[str, Any]]) -> None:
     table = rows.named(*records)
     out = screen(table, settings=SETTINGS, as_of=AS_OF)
-    assert out.schema == SCREENED
+    assert check(out, SCREENED, "screened") is out
     assert out.select(NAMED.names).equals(table)
     kept = out["rejectedBy"].null_count
     counts = tally(out)

@@ -82,8 +82,7 @@ def test_order_is_that_of_sort_by(rows: list[tuple[str, int]]) -> None:
 
 def test_spread_and_cast_keep_nulls() -> None:
     names = tables.array(["a", None, "c"], pa.string())
-    rows = tables.array(np.array([2, 0, 0, 1]), pa.int64(), mask=np.array([True, True, False, True]))
-    assert tables.spread(names, rows).to_pylist() == ["c", "a", None, None]
+    assert tables.spread(names, np.array([2, 0, -1, 1])).to_pylist() == ["c", "a", None, None]
     assert tables.cast(names.dictionary_encode(), pa.string()).equals(names)
     assert tables.cast(names, pa.string()) is names
 
@@ -107,3 +106,35 @@ tables.where(t, np.array([True, False])).to_pylist()
 sys.exit("pandas" in sys.modules)
 """
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+def test_codes_of_rows_do_not_depend_on_what_else_the_dictionary_holds() -> None:
+    whole = pa.array(["x", "b", None, "a", "b"]).dictionary_encode()
+    for column in (whole[1:], whole[1:].cast(pa.string())):
+        code, texts = tables.codes(column)
+        assert (code.tolist(), texts) == ([0, -1, 1, 0], ["b", "a"])
+
+
+@given(st.lists(st.text("ab\x00é", max_size=12), min_size=0, max_size=60), st.integers(0, 3))
+def test_texts_are_sorted_by_their_letters(texts: list[str], shared: int) -> None:
+    texts = ["urn:" * shared + text for text in texts]
+    column = tables.array(texts, pa.string())
+    expected = sorted(range(len(texts)), key=lambda row: texts[row].encode())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tables, "FEW", 2)
+        assert tables.text_order(column).tolist() == expected
+        ranks = {text: place for place, text in enumerate(sorted(set(texts), key=str.encode))}
+        assert tables.text_rank(column).tolist() == [ranks[text] for text in texts]
+
+
+def test_rows_are_numbered_by_the_combinations_of_their_keys() -> None:
+    one, two = np.array([5, 5, -1, 5]), np.array([2**60, -(2**60), 2**60, 2**60])
+    code, first = tables.numbered(one, two)
+    assert (code.tolist(), first.tolist()) == ([0, 1, 2, 0], [0, 1, 2])
+
+
+def test_columns_without_a_value_stay_so_when_rows_are_taken() -> None:
+    table = pa.table(
+        {"a": pa.array([1, 2, 3]), "b": pa.nulls(3, pa.string()), "c": pa.nulls(3, pa.float64())}
+    )
+    assert tables.take(table, np.array([2, 0])).to_pydict() == {"a": [3, 1], "b": [None] * 2, "c": [None] * 2}

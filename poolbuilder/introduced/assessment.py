@@ -556,7 +556,7 @@ def _visits(built: Built, settings: Settings) -> tuple[Visits | None, Floats]:
     if outline is not None:
         away = outline.shore_km(events.longitude[rows], events.latitude[rows])
     years = events.year[rows].astype(np.int64)
-    return Visits(year=years, km=away, met=np.zeros(len(rows), dtype=bool)), events.found[rows]
+    return Visits(year=years, km=away, met=np.zeros(len(rows), dtype=bool)), events.found.of(rows)
 
 
 def assess(built: Built, *, number: int) -> Assessment:

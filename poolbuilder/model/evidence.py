@@ -21,8 +21,10 @@ KINDS = ("record", "ambiguous", "possible", "hybrid")
 OWN_KINDS = frozenset(KINDS[:2])
 """Kinds of evidence that count as records of the species itself."""
 HYBRID = KINDS.index("hybrid")
-MOST_DRAWN = 2000
+MOST_DRAWN = 1000
 """More events of a species would fall together on a map."""
+MAY_BE_HERE = 0.01
+"""An event that is likelier than this to be of the water enters its memory."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,6 +59,43 @@ class Found:
 
     def __len__(self) -> int:
         return len(self.species)
+
+    def take(self, rows: Ints) -> Found:
+        """Some of the elements, which are sorted."""
+        size = np.diff(self.starts)
+        kept = np.zeros(len(self), dtype=bool)
+        kept[rows] = True
+        parts = ("species", "kind", "record", "records", "quality", "here")
+        return Found(
+            **{name: getattr(self, name)[rows] for name in parts},
+            members=self.members[np.repeat(kept, size)],
+            starts=np.append(0, np.cumsum(size[rows])),
+        )
+
+    def listed(self, away_km: Floats, radius_km: float) -> tuple[Found, dict[int, Any]]:
+        """What a pool lists: of each species what lies within the radius, and beyond it the nearest events.
+
+        Of species that have more than `MOST_DRAWN` events, those beyond the radius are listed in whole
+        kilometres until so many are.  *away_km* is the distance of each element.
+
+        Returns
+        -------
+        Found
+        dict
+            Column of the species to ``beyondKm`` and the number of ``events`` that are not listed.
+        """
+        listed, beyond = np.ones(len(self), dtype=bool), {}
+        for code, count in enumerate(np.bincount(self.species).tolist()):
+            if count <= MOST_DRAWN:
+                continue
+            mine = np.flatnonzero(self.species == code)
+            needed = float(np.partition(away_km[mine], MOST_DRAWN - 1)[MOST_DRAWN - 1])
+            limit = float(np.ceil(max(needed, radius_km)))
+            left = mine[(away_km[mine] > limit) & (self.here[mine] <= MAY_BE_HERE)]
+            if len(left):
+                listed[left] = False
+                beyond[code] = {"beyondKm": limit, "events": len(left)}
+        return self.take(np.flatnonzero(listed)), beyond
 
 
 def _entries(located: Any, species: Sequence[str], settings: Settings) -> tuple[Ints, Ints, Floats, Ints]:
@@ -104,7 +143,7 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     quality, away = located.screened.quality[of] * factor, located.distance_km[rows]
     width, most = 1 + int(event.max(initial=0)), 1 + int(rank.max(initial=0))
     group = (names * width + event) * len(KINDS) + np.where(kind < 2, 0, kind)
-    by_key = np.argsort(group * most + rank, kind="stable")
+    by_key = _sorted(group * most + rank)
     group = group[by_key]
     fresh = np.flatnonzero(np.diff(group, prepend=-1))
     sizes = np.diff(np.append(fresh, len(group)))
@@ -114,7 +153,7 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     some = by_key[several]
     order = some[np.lexsort((rank[some], away[some], -quality[some], -here[rows[some]], group[several]))]
     best[sizes > 1] = order[np.cumsum(sizes[sizes > 1]) - sizes[sizes > 1]]
-    sorting = np.argsort((names[best] * most + rank[best]) * len(KINDS) + kind[best], kind="stable")
+    sorting = _sorted((names[best] * most + rank[best]) * len(KINDS) + kind[best])
     starts = np.append(0, np.cumsum(sizes[sorting]))
     spread = np.repeat(fresh[sorting] - starts[:-1], sizes[sorting]) + np.arange(len(group))
     members = rows[by_key][spread]
@@ -133,6 +172,13 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
         members=members,
         starts=starts,
     )
+
+
+def _sorted(key: Ints) -> Ints:
+    """Positions in the order of a key, equal ones as they come; few are equal."""
+    order = np.argsort(key)
+    same = np.diff(key[order]) == 0
+    return np.argsort(key, kind="stable") if same.any() else order
 
 
 _CARRIED = ["eventDay", "eventYear", "longitude", "latitude", "ageYears", "datasetKey", "uncertaintyM"]

@@ -125,6 +125,7 @@ def _pairs(lookings: Sequence[Looking]) -> _Pairs:
         usable = np.flatnonzero((events.names >= 5) & ~np.isnan(events.year))
         usual = (looking.found >= 0.5).mean(axis=0) if len(looking) else np.zeros(0)
         order = usable[np.lexsort((events.year[usable], events.site[usable]))]
+        found = events.found.of(np.arange(len(events)))
         site = events.site[order]
         first = {int(s): int(order[i]) for i, s in reversed(list(enumerate(site.tolist())))}
         for row in order.tolist():
@@ -133,7 +134,7 @@ def _pairs(lookings: Sequence[Looking]) -> _Pairs:
             if years <= 0:
                 continue
             for j in np.flatnonzero(usual > 0.02).tolist():
-                one, two = events.found[start, j] > 0.25, events.found[row, j] > 0.25
+                one, two = found[start, j] > 0.25, found[row, j] > 0.25
                 rows.append((looking.species[j], float(one), float(two), years, float(usual[j])))
     out = _Pairs()
     if rows:

@@ -87,6 +87,134 @@ _GENUS_ONLY = frozenset({"sp", "sp.", "spp", "spp.", "species"})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Finds:
+    """Chances that events named candidates, where there is any: one element each, sorted by event.
+
+    Attributes
+    ----------
+    event, species : (m,) int array
+    chance : (m,) array
+    width : int
+        How many candidates there are.
+    """
+
+    event: Ints
+    species: Ints
+    chance: Floats
+    width: int
+
+    @classmethod
+    def greatest(cls, event: Ints, species: Ints, chance: Floats, width: int) -> Finds:
+        """Of each event and candidate the greatest chance."""
+        order = np.lexsort((-chance, species, event))
+        key = (event * width + species)[order]
+        first = order[np.diff(key, prepend=-1) != 0]
+        return cls(event=event[first], species=species[first], chance=chance[first], width=width)
+
+    def of(self, events: Ints) -> Floats:
+        """The chances of some events, (n, s)."""
+        start, end = (np.searchsorted(self.event, events, side=side) for side in ("left", "right"))
+        found, size = _spans(start, end - start), end - start
+        out = np.zeros((len(events), self.width))
+        out[np.repeat(np.arange(len(events)), size), self.species[found]] = self.chance[found]
+        return out
+
+    def greatest_by(self, place: Ints, count: int) -> Floats:
+        """The greatest chance at each of so many places, (count, s), given the place of each event."""
+        out = np.zeros(count * self.width)
+        np.maximum.at(out, place[self.event] * self.width + self.species, self.chance)
+        return out.reshape(count, self.width)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Texts:
+    """A text of each of some things, as codes and the distinct texts.
+
+    Attributes
+    ----------
+    code : (n,) int array
+        -1 for none.
+    distinct : tuple of str
+    """
+
+    code: Ints
+    distinct: tuple[str, ...]
+
+    @classmethod
+    def of(cls, column: Any) -> Texts:
+        """A text column."""
+        code, distinct = tables.codes(column)
+        return cls(code=code, distinct=tuple(distinct))
+
+    def take(self, rows: Ints) -> Texts:
+        """Those of some things."""
+        return Texts(code=self.code[rows], distinct=self.distinct)
+
+    def are(self, wanted: Callable[[str], bool]) -> Bools:
+        """Whose text is a wanted one, (n,)."""
+        return np.array([*map(wanted, self.distinct), False], dtype=bool)[self.code]
+
+    def name(self, called: str) -> Bools:
+        """Whose text has this plain name, see `plain_name`."""
+        found = np.zeros(len(self.distinct) + 1, dtype=bool)
+        found[_by_plain_name(self.distinct).get(called, [])] = True
+        return found[self.code]
+
+    def at(self, row: int) -> str:
+        """The text of one; empty for none."""
+        return self.distinct[self.code[row]] if self.code[row] >= 0 else ""
+
+    def joined(self, other: Texts) -> Texts:
+        """These, and where there is none, or an empty one, the other's."""
+        texts = {text: code for code, text in enumerate(dict.fromkeys([*self.distinct, *other.distinct]))}
+        mine, others = (
+            np.array([*(texts[text] if text else -1 for text in one.distinct), -1], dtype=np.int64)[one.code]
+            for one in (self, other)
+        )
+        return Texts(code=np.where(mine >= 0, mine, others), distinct=tuple(texts))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EventKeys:
+    """What events are called in EVIDENCE, put together when it is asked for.
+
+    Attributes
+    ----------
+    identifier, dataset : Texts
+        eventID, where there is one, with its data set.
+    x, y : (n,) int array
+        Else the cell.
+    day, collector : Texts
+        With the day and the collector,
+    year : (n,) int array
+        or without a day the year; -1 where that is not known either.
+    """
+
+    identifier: Texts
+    dataset: Texts
+    x: Ints
+    y: Ints
+    day: Texts
+    collector: Texts
+    year: Ints
+
+    def __getitem__(self, row: int) -> str:
+        if self.identifier.code[row] >= 0:
+            return f"{self.dataset.at(row)}|{self.identifier.at(row)}"
+        dated = self.day.code[row] >= 0
+        when = f"{self.day.at(row)}|{self.collector.at(row)}" if dated else str(self.year[row])
+        return f"{self.x[row]}:{self.y[row]}|{'undated' if when == '-1' else when}"
+
+    def take(self, rows: Ints) -> EventKeys:
+        """Those of some rows."""
+        parts: dict[str, Any] = {
+            name: part.take(rows) if isinstance(part, Texts) else part[rows]
+            for name, part in vars(self).items()
+        }
+        return EventKeys(**parts)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Events:
     """Sampling events of a region, in the order of their records.
 
@@ -100,21 +228,19 @@ class Events:
         Row of the site it was made at.
     completeness : (n,) array
         Chance that the event names a fish that lives at its site and can be found there.
-    found : (n, s) array
+    found : Finds
         Chance that each candidate was named: 1, or the share of a name with several meanings times the
         quality of the record.
-    hybrid : (n, s) array
+    hybrid : Finds
         The same for hybrids that name a candidate as a parent.
     names : (n,) int array
         How many fishes of the wider group were named.
-    scope : (n, s) bool array
-        Whether the event would have named the candidate at all.
-    water : (n,) object array
+    scope, scopes : (n,) int array, (k, s) bool array
+        Which row of *scopes* says whether the event would have named each candidate at all.
+    water : Texts
         Name of the waterbody as given, or its locality.
-    key : (n,) object array
+    key : EventKeys
         What the event is called, as in EVIDENCE.
-    row : (n,) int array
-        Row in the table of the record that stands for the event.
     occasion : (n,) int array
         Events of one site and day are one occasion: passes of one survey, stations of one haul.
     """
@@ -125,13 +251,13 @@ class Events:
     year: Floats
     site: Ints
     completeness: Floats
-    found: Floats
-    hybrid: Floats
+    found: Finds
+    hybrid: Finds
     names: Ints
-    scope: Bools
-    water: NDArray[np.object_]
-    key: NDArray[np.object_]
-    row: Ints
+    scope: Ints
+    scopes: Bools
+    water: Texts
+    key: EventKeys
     occasion: Ints
 
     def __len__(self) -> int:
@@ -146,11 +272,6 @@ class Events:
     def usual_names(self) -> float:
         """How many fishes an event names on average, at least one."""
         return max(float(self.names.mean()), 1.0) if len(self) else 1.0
-
-    @functools.cached_property
-    def plain_water(self) -> NDArray[np.object_]:
-        """The water by its plain name, see `plain_name`."""
-        return plain_names(self.water)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -225,15 +346,6 @@ def list_name(text: str | None) -> str | None:
     return " ".join(words).casefold()
 
 
-def joint_codes(*keys: Ints) -> Ints:
-    """One code per distinct combination of keys, 0, 1, 2, ... in their order."""
-    code = np.zeros(len(keys[0]), dtype=np.int64)
-    for key in keys:
-        shifted = key - (key.min() if len(key) else 0)
-        _, code = np.unique(code * (shifted.max() + 1 if len(key) else 1) + shifted, return_inverse=True)
-    return np.asarray(code, dtype=np.int64).reshape(-1)
-
-
 def type_of_water(text: str | None) -> int:
     """Still or running, from a habitat, a waterbody's name or a water type; 0 where neither is said.
 
@@ -270,8 +382,8 @@ def normalised_collector(collector: str | None) -> str:
     return "".join(sorted(_NO_LETTERS.sub(" ", (collector or "").lower()).split()))
 
 
-def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, Callable[[int], str]]:
-    """Event of each record, (n,), and a function that says what the event of a row is called.
+def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, EventKeys]:
+    """Event of each record, (n,), and what the event of each is called.
 
     An event is an eventID with its data set, else a place, a day and a collector; a record without a day
     falls back on its year.  The place is a cell of ``eventCellDegrees``.
@@ -280,59 +392,53 @@ def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, Callable[[i
         np.floor(tables.numbers(table[name]) / settings.event_cell_degrees + 1e-9).astype(np.int64)
         for name in ("longitude", "latitude")
     )
-    (source, sources), (title, titles) = (_named(table, name) for name in ("datasetKey", "datasetName"))
-    identifier, identifiers = tables.codes(table["eventID"])
-    day, days = tables.codes(table["eventDay"])
-    year = tables.integers(table["eventYear"])
-    by, collectors = tables.codes(table["recordedBy"])
-    spelled = [*map(normalised_collector, collectors), ""]  # the last for none, code -1
-    people = {text: code for code, text in enumerate(sorted(set(spelled)))}
-    person = np.array([people[text] for text in spelled], dtype=np.int64)[by]
-    named, dated = identifier >= 0, day >= 0
-
-    def called(row: int) -> str:
-        if named[row]:
-            dataset = sources[source[row]] or titles[title[row]]  # the last is "", for code -1
-            return f"{dataset}|{identifiers[identifier[row]]}"
-        when = f"{days[day[row]]}|{spelled[by[row]]}" if dated[row] else year[row]
-        return f"{x[row]}:{y[row]}|{'undated' if when == -1 else when}"
-
-    blank = np.zeros(len(x), dtype=np.int64)
-    code = joint_codes(
+    key = EventKeys(
+        identifier=Texts.of(table["eventID"]),
+        dataset=Texts.of(table["datasetKey"]).joined(Texts.of(table["datasetName"])),
+        x=x,
+        y=y,
+        day=Texts.of(table["eventDay"]),
+        collector=_people(Texts.of(table["recordedBy"])),
+        year=tables.integers(table["eventYear"]),
+    )
+    named, dated, blank = key.identifier.code >= 0, key.day.code >= 0, np.zeros(len(x), dtype=np.int64)
+    code = tables.ranked(
         named.astype(np.int64),
         np.where(named, _datasets(table), blank),
-        np.where(named, identifier, blank),
+        np.where(named, key.identifier.code, blank),
         np.where(named, blank, x),
         np.where(named, blank, y),
-        np.where(named, blank, np.where(dated, day, -year - 3)),
-        np.where(named | ~dated, blank, person),
+        np.where(named, blank, np.where(dated, key.day.code, -key.year - 3)),
+        np.where(named | ~dated, blank, key.collector.code),
     )
-    return code, called
+    return code, key
 
 
-def _named(table: pa.Table, column: str) -> tuple[Ints, list[str | None]]:
-    code, distinct = tables.codes(table[column])
-    return code, [*distinct, ""]
+def _people(given: Texts) -> Texts:
+    """Collectors in one spelling; empty text for none."""
+    spelled = [*map(normalised_collector, given.distinct), ""]
+    people = {text: code for code, text in enumerate(sorted(set(spelled)))}
+    return Texts(code=np.array([people[text] for text in spelled])[given.code], distinct=tuple(people))
 
 
 def _datasets(table: pa.Table) -> Ints:
     key, _ = tables.codes(table["datasetKey"])
     title, _ = tables.codes(table["datasetName"])
-    return joint_codes(key, np.where(key >= 0, -1, title))
+    return tables.ranked(key, np.where(key >= 0, -1, title))
 
 
 def _best_rows(event: Ints, table: pa.Table) -> Ints:
     """The best placed record of each event; ties by longitude, latitude."""
-    order = np.lexsort(
-        (
-            tables.numbers(table["latitude"]),
-            tables.numbers(table["longitude"]),
-            np.nan_to_num(tables.numbers(table["uncertaintyM"]), nan=np.inf),
-            event,
-        )
-    )
-    _, first = np.unique(event[order], return_index=True)
-    return order[first]
+    count = np.bincount(event)
+    best = np.zeros(len(count), dtype=np.int64)
+    best[event] = np.arange(len(event))
+    several = np.flatnonzero(count[event] > 1)
+    some = tables.take(table.select(["longitude", "latitude", "uncertaintyM"]), several)
+    longitude, latitude, unsure = (tables.numbers(some[name]) for name in some.column_names)
+    order = np.lexsort((latitude, longitude, np.nan_to_num(unsure, nan=np.inf), event[several]))
+    first = order[np.diff(event[several][order], prepend=-1) != 0]
+    best[event[several[first]]] = several[first]
+    return best
 
 
 def _sites(table: pa.Table, best: Ints, settings: Settings) -> Ints:
@@ -347,7 +453,7 @@ def _sites(table: pa.Table, best: Ints, settings: Settings) -> Ints:
     coarse = ~named & (np.nan_to_num(tables.numbers(some["uncertaintyM"]), nan=0.0) > COARSE_M)
     size = np.where(named, LOCATION_DEGREES, max(settings.same_water_km, 0.05) / 111.2)
     across = np.cos(np.radians(np.round(latitude)))
-    return joint_codes(
+    return tables.ranked(
         np.where(named, 1, np.where(coarse, 2, 0)),
         np.where(named, _datasets(some), 0),
         np.where(named, location, np.where(coarse, np.arange(len(best)), 0)),
@@ -369,19 +475,17 @@ class _Named:
 def _pairs(
     event: Ints,
     table: pa.Table,
-    kept: Bools,
-    role: NDArray[np.object_],
+    group: Bools,
     own: tuple[Ints, Ints],
     species: int,
     events: int,
 ) -> _Named:
-    group = kept & (role == "group")
     code, distinct = tables.codes(table["scientificName"])
     spelled = [list_name(text) for text in distinct]
     names = tuple(sorted({name for name in spelled if name}))
     index = {name: species + i for i, name in enumerate(names)}
     column = np.array([*(index[name] if name else -1 for name in spelled), -1], dtype=np.int64)[code]
-    group &= column >= 0
+    group = group & (column >= 0)
     used = np.unique(column[group])
     kept_names = tuple(names[i - species] for i in used.tolist())
     width = species + len(used)
@@ -395,11 +499,11 @@ def _classes(table: pa.Table, best: Ints, rows: Ints) -> tuple[Ints, Bools]:
     some = tables.take(table.select(["datasetKey", "datasetName", "samplingProtocol", "eventID"]), best)
     protocol, _ = tables.codes(some["samplingProtocol"])
     has_id = tables.valid(some["eventID"]).astype(np.int64)
-    label = joint_codes(_datasets(some), protocol, has_id)
-    for wider in (joint_codes(_datasets(some), has_id), has_id):
+    label = tables.ranked(_datasets(some), protocol, has_id)
+    for wider in (tables.ranked(_datasets(some), has_id), has_id):
         count = np.bincount(label)
         small = count[label] < FEW_EVENTS
-        label = joint_codes(np.where(small, 1, 0), np.where(small, wider, label))
+        label = tables.ranked(np.where(small, 1, 0), np.where(small, wider, label))
     mean = np.bincount(label, rows) / np.maximum(np.bincount(label), 1)
     return label, mean[label] > ROWS_SHARED
 
@@ -501,7 +605,7 @@ def list_agreement(looking: Looking, kind: int) -> tuple[float, float]:
     rows = (
         np.flatnonzero((looking.water_type[events.site] == kind) & (named.length >= 2))
         if len(events)
-        else events.row
+        else events.site
     )
     if len(rows) < 2:
         return np.nan, 0.0
@@ -536,13 +640,13 @@ def richness_spread(names: Ints) -> tuple[float, float]:
     return float(RICHNESS[best[1]]), float(SHAPES[best[0]])
 
 
-def _correction(named: _Named, rows: Ints, site: Ints, lists: bool) -> tuple[float, float]:
+def _correction(named: _Named, rows: Ints, mine: Ints, site: Ints, lists: bool) -> tuple[float, float]:
     """Factor for what agreement misses of completeness, and the share of events that left no record.
 
     Rich sites are met more often than poor ones: agreement weighs each site by what was found
     there.  For lists it is short by ``(1 - P1)/(1 - P0)`` of
     the negative binomial of their lengths, P0 the chance of an empty list, P1 that of one more poor in names
-    by one; for single finds by ``1 + 1/k``.
+    by one; for single finds by ``1 + 1/k``.  *mine* are the pairs of event and name of the events *rows*.
     """
     if lists:
         length = named.length[rows]
@@ -551,8 +655,7 @@ def _correction(named: _Named, rows: Ints, site: Ints, lists: bool) -> tuple[flo
         mean, shape = richness_spread(length[length > 0])
         empty = (1 + mean / shape) ** -shape
         return float((1 - empty / (1 + mean / shape)) / (1 - empty)), float(empty)
-    mine = np.isin(named.code // named.width, rows)
-    at = np.unique(site[named.code[mine] // named.width] * named.width + named.code[mine] % named.width)
+    at = np.unique(site[mine // named.width] * named.width + mine % named.width)
     if not len(at):
         return 1.0, 0.0
     _, per_site = np.unique(at // named.width, return_counts=True)
@@ -579,27 +682,27 @@ def _completeness(
         return out, unseen
     codes, group = np.unique(label[usable], return_inverse=True)
     agreement = zip(codes.tolist(), *_agreement(named, points, usable, group, usable), strict=True)
+    of_names = label[named.code // named.width]
     for code, value, comparisons in agreement:
         members = np.flatnonzero(label == code)
         if comparisons < FEW_COMPARISONS or not np.isfinite(value):
             continue
         usual = constants.agreement_of(kinds[members])
-        factor, empty = _correction(named, members, site, bool(lists[members[0]]))
+        factor, empty = _correction(
+            named, members, named.code[of_names == code], site, bool(lists[members[0]])
+        )
         out[members], unseen[members] = np.clip(value / usual * factor, LEAST, 1.0), min(empty, MOST_UNSEEN)
     return out, unseen
 
 
 def _scope(named: _Named, label: Ints, species: int) -> Bools:
-    """Whether events of a class would have named each candidate: not in an extract of few species."""
-    scope = np.ones((len(label), species), dtype=bool)
-    event, name = named.code // named.width, named.code % named.width
-    for code in np.unique(label).tolist():
-        members = label == code
-        if members.sum() < FEW_EVENTS:
-            continue
-        met = np.unique(name[members[event]])
-        if 0 < len(met) <= SCOPE_NAMES:
-            scope[members] = np.isin(np.arange(species), met)
+    """Whether events of each class would have named each candidate: not in an extract of few species."""
+    count = np.bincount(label)
+    scope = np.ones((len(count), species), dtype=bool)
+    met = np.unique(label[named.code // named.width] * named.width + named.code % named.width)
+    of, names = met // named.width, np.bincount(met // named.width, minlength=len(count))
+    for code in np.flatnonzero((count >= FEW_EVENTS) & (names > 0) & (names <= SCOPE_NAMES)).tolist():
+        scope[code] = np.isin(np.arange(species), met[of == code] % named.width)
     return scope
 
 
@@ -617,15 +720,17 @@ def seen_share(completeness: Floats, visits: Floats, usual: Floats, constants: C
     return out
 
 
-def _targeted(table: pa.Table, best: Ints, species: tuple[str, ...]) -> Bools:
-    """Which candidates an event looked for, where its source names species (Humboldt extension), (n, s)."""
+def _targeted(table: pa.Table, best: Ints, species: tuple[str, ...]) -> tuple[Ints, Bools]:
+    """Which candidates an event looked for, where its source names species (Humboldt extension).
+
+    A row for each event, (n,), and whether each row holds each candidate, (k, s).
+    """
     code, distinct = _coded_text(table, "targetTaxonomicScope")
     rows = np.ones((len(distinct) + 1, len(species)), dtype=bool)
     for i, text in enumerate(distinct):
         named = np.array([name.casefold() in str(text).casefold() for name in species], dtype=bool)
         rows[i] = named if named.any() else True
-    out: Bools = rows[code[best]]
-    return out
+    return code[best] % len(rows), rows
 
 
 def _fully_reported(table: pa.Table, best: Ints) -> Bools:
@@ -663,15 +768,15 @@ def look(
     Looking
         A pure function of its arguments.
     """
-    role = _text(table["role"])
-    rule = _text(table["rejectedBy"])
-    looked = np.array([one is None or one in LOOKED for one in rule], dtype=bool)
+    role, rule = Texts.of(table["role"]), Texts.of(table["rejectedBy"])
+    accepted = rule.code < 0
+    looked = (accepted | rule.are(LOOKED.__contains__)) & role.are(ROLES.__contains__)
     fine = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
-    chosen = np.flatnonzero(np.array([one in ROLES for one in role], dtype=bool) & looked & fine)
+    chosen = np.flatnonzero(looked & fine)
     number = np.full(table.num_rows, -1, dtype=np.int64)
     number[chosen] = np.arange(len(chosen))
     part = tables.take(table.select([name for name in _COLUMNS if name in table.column_names]), chosen)
-    role, kept = role[chosen], np.array([one is None for one in rule[chosen]], dtype=bool)
+    role, kept = role.take(chosen), accepted[chosen]
     event, called = events_of(part, settings=settings)
     n, s = (int(event.max()) + 1 if len(event) else 0), len(species)
     best, rows = _best_rows(event, part), np.bincount(event, minlength=n)
@@ -680,8 +785,13 @@ def look(
     on_list = (lists & (rows >= LIST_ROWS))[event]
     quality = tables.numbers(part["quality"]) / np.where(on_list, settings.quality_observation, 1.0)
     quality = np.minimum(quality, 1.0)
-    found, met, hybrid, own = _found(part, shares, number, event, role, kept, quality, species, n)
-    named = _pairs(event, part, kept, role, own, s, n)
+    row = number[shares.row]
+    fit = np.flatnonzero((row >= 0) & (kept & role.are("candidate".__eq__))[row])
+    row, name, share = row[fit], shares.species[fit], shares.share[fit]
+    near_enough = share * np.minimum(1.0, quality[row] / PLAIN_QUALITY)
+    likely = share >= 0.5
+    group = kept & role.are("group".__eq__)
+    named = _pairs(event, part, group, (event[row[likely]], name[likely]), s, n)
     points = to_ecef(tables.numbers(part["longitude"])[best], tables.numbers(part["latitude"])[best])
     site = _sites(part, best, settings)
     kinds = _first_types(part)[best]
@@ -689,22 +799,25 @@ def look(
     complete, unseen = _completeness(named, points, label, lists, site, kinds, centre, constants)
     complete = np.where(_fully_reported(part, best), 1.0, complete)
     standing = tables.take(part, best)
+    (targeted, targets), scope = _targeted(part, best, species), _scope(named, label, s)
+    scoped, first = tables.numbered(label, targeted)
     events = Events(
-        longitude=tables.numbers(part["longitude"])[best],
-        latitude=tables.numbers(part["latitude"])[best],
-        uncertainty_m=np.nan_to_num(tables.numbers(part["uncertaintyM"])[best], nan=0.0),
-        year=_years(part, best),
+        longitude=tables.numbers(standing["longitude"]),
+        latitude=tables.numbers(standing["latitude"]),
+        uncertainty_m=np.nan_to_num(tables.numbers(standing["uncertaintyM"]), nan=0.0),
+        year=_years(standing),
         site=site,
         completeness=complete,
-        found=found,
-        hybrid=hybrid,
+        found=Finds.greatest(event[row], name, share * quality[row], s),
+        hybrid=_parents(part, event, quality, kept & role.are("hybrid".__eq__), species),
         names=named.length,
-        scope=_scope(named, label, s) & _targeted(part, best, species),
+        scope=scoped,
+        scopes=scope[label[first]] & targets[targeted[first]],
         water=waters_named(standing),
-        key=np.array([*map(called, best.tolist()), None], dtype=object)[:-1],
-        row=chosen[best],
+        key=called.take(best),
         occasion=_occasions(site, standing),
     )
+    met = Finds.greatest(event[row], name, near_enough, s)
     return _gathered(events, met, unseen, named, points, kinds, lists, species, constants)
 
 
@@ -712,67 +825,51 @@ def _occasions(site: Ints, standing: pa.Table) -> Ints:
     """Site and day of each event; an event without a day is an occasion of its own."""
     day, _ = tables.codes(standing["eventDay"])
     alone = np.where(day >= 0, -1, np.arange(len(site)))
-    return joint_codes(site, day, alone)
+    return tables.ranked(site, day, alone)
 
 
-def _text(column: Any) -> NDArray[np.object_]:
-    return np.array([*tables.strings(column), None], dtype=object)[:-1]
-
-
-def waters_named(table: pa.Table) -> NDArray[np.object_]:
-    """The water that each record names: waterBody, else locality, (n,)."""
-    pairs = zip(_text(table["waterBody"]), _text(table["locality"]), strict=True)
-    return np.array([*(one or two for one, two in pairs), None], dtype=object)[:-1]
+def waters_named(table: pa.Table) -> Texts:
+    """The water that each record names: waterBody, else locality."""
+    return Texts.of(table["waterBody"]).joined(Texts.of(table["locality"]))
 
 
 @functools.lru_cache(maxsize=100_000)
 def plain_name(text: str | None) -> str:
     """Letters and digits of the name of a water, in small letters."""
-    return "".join(ch for ch in (text or "").casefold() if ch.isalnum())
+    return "".join(filter(str.isalnum, (text or "").casefold()))
 
 
-def plain_names(waters: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Names of waters in their plain form, (n,)."""
-    return np.array([*map(plain_name, waters.tolist()), None], dtype=object)[:-1]
+@functools.lru_cache(maxsize=16)
+def _by_plain_name(texts: tuple[str, ...]) -> dict[str, list[int]]:
+    """Positions of the texts of each plain name."""
+    found: dict[str, list[int]] = {}
+    for code, text in enumerate(texts):
+        found.setdefault(plain_name(text), []).append(code)
+    return found
 
 
-def _years(table: pa.Table, rows: Ints) -> Floats:
-    year = tables.integers(table["eventYear"])[rows].astype(float)
+def _years(table: pa.Table) -> Floats:
+    year = tables.integers(table["eventYear"]).astype(float)
     year[year <= 0] = np.nan
     return year
 
 
-def _found(
-    part: pa.Table,
-    shares: Any,
-    number: Ints,
-    event: Ints,
-    role: NDArray[np.object_],
-    kept: Bools,
-    quality: Floats,
-    species: tuple[str, ...],
-    events: int,
-) -> tuple[Floats, Floats, Floats, tuple[Ints, Ints]]:
-    """Chance that each event named each candidate: surely, at all, as a parent; and who was where."""
-    found, met, hybrid = (np.zeros((events, len(species))) for _ in range(3))
-    row = number[shares.row]
-    fit = (row >= 0) & kept[row] & (role[row] == "candidate")
-    row, name, share = row[fit], shares.species[fit], shares.share[fit]
-    np.maximum.at(found, (event[row], name), share * quality[row])
-    np.maximum.at(met, (event[row], name), share * np.minimum(1.0, quality[row] / PLAIN_QUALITY))
+def _parents(part: pa.Table, event: Ints, quality: Floats, hybrid: Bools, species: tuple[str, ...]) -> Finds:
+    """Chance that each event named each candidate as a parent."""
+    rows = np.flatnonzero(hybrid)
+    start, size, flat, names = tables.listed(
+        tables.take(part.select(["acceptedNames"]), rows)["acceptedNames"]
+    )
     index = {one: i for i, one in enumerate(species)}
-    accepted = part["acceptedNames"].to_pylist() if (role == "hybrid").any() else []
-    for i in np.flatnonzero((role == "hybrid") & kept).tolist():
-        for one in accepted[i]:
-            if one in index:
-                hybrid[event[i], index[one]] = max(hybrid[event[i], index[one]], quality[i])
-    likely = share >= 0.5
-    return found, met, hybrid, (event[row[likely]], name[likely])
+    column = np.array([*(index.get(str(name), -1) for name in names), -1], dtype=np.int64)[flat]
+    row, column = np.repeat(rows, size), column[_spans(start, size)]
+    known = column >= 0
+    return Finds.greatest(event[row[known]], column[known], quality[row[known]], len(species))
 
 
 def _gathered(
     events: Events,
-    met: Floats,
+    met: Finds,
     unseen: Floats,
     named: _Named,
     points: Floats,
@@ -794,14 +891,13 @@ def _gathered(
     made = 1 + (visits - 1) / (1 - mean(unseen))  # lists that left no record were made all the same
     usual = np.where(share_lists > 0.5, made, np.maximum(1.0, visits * complete))
     seen = seen_share(complete, visits, usual, constants)
-    found = np.zeros((n, s))
-    np.maximum.at(found, events.site, met)
     others = np.zeros((n, named.width - s))
     event, name = named.code // named.width, named.code % named.width
     other = name >= s
     others[events.site[event[other]], name[other] - s] = 1
-    in_scope = np.zeros((n, s))
-    np.maximum.at(in_scope, events.site, events.scope.astype(float))
+    in_scope = np.zeros((n, s), dtype=bool)
+    for code, scope in enumerate(events.scopes):
+        in_scope[events.site[events.scope == code]] |= scope
     kind = np.zeros(n, dtype=np.int64)
     np.maximum.at(kind, events.site, kinds)
     spread = np.full(n, np.inf)
@@ -812,7 +908,7 @@ def _gathered(
         points=np.stack([mean(points[:, i]) for i in range(3)], axis=1) if n else np.zeros((0, 3)),
         spread_km=np.where(spread > COARSE_M / 1000, spread, 0.0),
         looked=seen[:, None] * in_scope,
-        found=found,
+        found=met.greatest_by(events.site, n),
         others=others,
         water_type=kind,
         lists=share_lists > 0.5,

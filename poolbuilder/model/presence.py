@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
+from poolbuilder.model.evidence import MAY_BE_HERE
 from poolbuilder.model.fish_community import Community, learn_community, predictors
 from poolbuilder.model.logistic import inverse_logit, logit, pair_km
-from poolbuilder.model.looking import Looking, plain_name
+from poolbuilder.model.looking import Looking, Texts, plain_name
 from poolbuilder.model.memory import Memory, Settling, WaterEvents, remember, settling
 from poolbuilder.model.share import Shares, Smoothing, learn_smoothing, nested_shares, some_unlike
 from poolbuilder.places.geodesy import to_ecef
@@ -141,7 +142,7 @@ class Weighed:
 def chance_here(
     points: Floats,
     uncertainty_m: Floats,
-    waters: NDArray[np.object_],
+    waters: Texts,
     site_longitude: float,
     site_latitude: float,
     name: str,
@@ -153,7 +154,7 @@ def chance_here(
 
     By the outline where one is known (*in_outline*, NaN where it is not), else by the distance of *points*,
     (e, 3) in ECEF metres, against ``sameWaterKm``; an event at the very point, or near by and naming the
-    water (*waters*, by their plain names), counts as placed in it.  One function for finds and for
+    water (*waters*), counts as placed in it.  One function for finds and for
     non-detections.
     """
     here = np.zeros(len(points))
@@ -173,7 +174,7 @@ def chance_here(
     called = plain_name(name)
     if called:
         near = np.flatnonzero(away <= NAMED_KM)
-        same = near[waters[near] == called]
+        same = near[waters.take(near).name(called)]
         here[same] = np.maximum(here[same], NAMED_HERE)
     return here
 
@@ -181,11 +182,11 @@ def chance_here(
 def _events_here(looking: Looking, water: WaterSeen, settings: Settings) -> WaterEvents:
     """Sampling events that may be of the water, and statements about it."""
     events = looking.events
-    rows = np.flatnonzero(water.here > 0.01)
+    rows = np.flatnonzero(water.here > MAY_BE_HERE)
     if not len(rows):
         return water.statements
-    found = np.maximum(events.found[rows], settings.hybrid_parent_weight * events.hybrid[rows])
-    scope = events.scope[rows] | (found > 0)
+    found = np.maximum(events.found.of(rows), settings.hybrid_parent_weight * events.hybrid.of(rows))
+    scope = events.scopes[events.scope[rows]] | (found > 0)
     year = np.where(np.isnan(events.year[rows]), water.now - settings.undated_age_years, events.year[rows])
     single = np.where(events.names[rows] < SURVEY_NAMES, 1 / events.usual_names, 1.0)
     missed = 1 - np.minimum(events.completeness[rows], single)[:, None] * scope

@@ -853,6 +853,8 @@ def name_records(records: pa.Table, checklist: Checklist, *, settings: Settings)
         "nameQuality": [one.quality(settings) for one in readings],
         "nameNote": [one.note or None for one in readings],
     }
-    distinct = tables.table(pa.schema([schemas.NAMED.field(name) for name in values]), values)
-    arrays = [*records.columns, *tables.take(distinct, codes).columns]
-    return schemas.check(pa.Table.from_arrays(arrays, schema=schemas.NAMED), schemas.NAMED, "name_records")
+    made = [
+        tables.spread(tables.array(of, schemas.NAMED.field(name).type), codes) for name, of in values.items()
+    ]
+    named = tables.of_columns(schemas.NAMED, [*records.columns, *made])
+    return schemas.check(named, schemas.NAMED, "name_records")

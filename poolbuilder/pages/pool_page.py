@@ -154,6 +154,7 @@ def species_rows(pool: Pool) -> Rows:
                 "steps": _argument(steps.get(row["scientificName"], [])),
                 "events_count": len(mine),
                 "undated": len(mine) - len(dated),
+                "unlisted": pool.counts.get("unlisted", {}).get(row["scientificName"]),
                 "weighty": bool(np.abs(change[mine]).max(initial=0) >= 0.005),
                 "top": [
                     {**event, "title": titles.get(event["datasetKey"], event["datasetKey"])}

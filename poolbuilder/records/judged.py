@@ -283,10 +283,7 @@ def _groups(keys: Sequence[Ints], rows: Ints) -> list[Ints]:
     rows = rows[known]
     if len(rows) < 2:
         return []
-    group = np.zeros(len(rows), dtype=np.int64)
-    for key in keys:  # one by one, which is several times as fast as all at once
-        code = np.unique(key[rows], return_inverse=True)[1]
-        group = np.unique(group * (int(code.max()) + 1) + code, return_inverse=True)[1]
+    group, _ = tables.numbered(*(key[rows] for key in keys))
     shared = np.bincount(group)[group] > 1
     rows, group = rows[shared], group[shared]
     if not len(rows):
@@ -354,11 +351,9 @@ def _cells(
 def _rank(named: pa.Table, quality: Floats, uncertainty_m: Floats) -> Ints:
     """Rank of each row in the order of preference: best quality, least uncertainty, then its key."""
     size = np.where(np.isnan(uncertainty_m), np.inf, uncertainty_m)
-    numbers = [tables.array(values, pa.float64()) for values in (-quality, size)]
-    terms = ("recordKey", "sourceFile", "sourceRow")
-    whole = pa.Table.from_arrays([*numbers, *(named[term] for term in terms)], ["quality", "size", *terms])
+    key, file = (tables.text_rank(named[name]) for name in ("recordKey", "sourceFile"))
     rank = np.empty(named.num_rows, dtype=np.int64)
-    rank[tables.order(whole, [(name, "ascending") for name in whole.column_names])] = np.arange(len(rank))
+    rank[np.lexsort((tables.integers(named["sourceRow"]), file, key, size, -quality))] = np.arange(len(rank))
     return rank
 
 
@@ -391,28 +386,32 @@ def find_repeats(
     reused : bool array
         True where one occurrenceID stands on records of different names.
     """
-    repeats = np.zeros(named.num_rows, dtype=bool)
-    reused = np.zeros(named.num_rows, dtype=bool)
-    rows = np.flatnonzero(among)
-    identifiers, numbers = _identifiers(named), _numbers_in_collection(named)
-    by_identifier = _groups([identifiers], rows)
-    if not by_identifier and not (numbers[rows] >= 0).any():
-        return repeats, reused
-    names, rank = _names(named), _rank(named, quality, place.uncertainty_m)
-    nobody = [frozenset[str]()] * named.num_rows
-    for group in _groups([identifiers, names], rows):
-        repeats[_losers(group, rank, nobody)] = True
-    for group in by_identifier:
-        reused[group] = len(set(names[group].tolist())) > 1
-    rows = np.flatnonzero(among & ~repeats)
+    repeats, reused, again = np.zeros((3, named.num_rows), dtype=bool)
     east, north = _cells(place.longitude, place.latitude, cell_degrees)
-    collectors = _per_distinct(named, "recordedBy", _collectors)
-    for group in _groups([names, dates, east, north, numbers], rows):
-        repeats[_losers(group, rank, collectors)] = True
+    in_collection = tables.valid(named["catalogNumber"]) | tables.valid(named["recordNumber"])
+    by_identifier = _groups([_identifiers(named)], np.flatnonzero(among))
+    alike = _groups([dates, east, north], np.flatnonzero(among & in_collection))
+    # Texts are compared of those records alone that may be repeats.
+    some = np.unique(np.concatenate([np.zeros(0, np.int64), *by_identifier, *alike]))
+    if not len(some):
+        return repeats, reused
+    part = tables.take(named, some)
+    names, rank = _names(part), _rank(part, quality[some], place.uncertainty_m[some])
+    nobody = [frozenset[str]()] * len(some)
+    for group in by_identifier:
+        mine = np.searchsorted(some, group)
+        for same in _groups([names], mine):
+            again[_losers(same, rank, nobody)] = True
+        reused[group] = len(set(names[mine].tolist())) > 1
+    collectors, numbers = _per_distinct(part, "recordedBy", _collectors), _numbers_in_collection(part)
+    keys = [names, dates[some], east[some], north[some], numbers]
+    for group in _groups(keys, np.flatnonzero(~again[: len(some)])):
+        again[_losers(group, rank, collectors)] = True
+    repeats[some] = again[: len(some)]
     return repeats, reused
 
 
-_NONE = -(2**40)  # no year, month or day: below every 32-bit number
+_NONE = -(2**31)  # no year, month or day
 LONGEST = 1_000_000
 """No span of days between two years of four digits is longer."""
 
@@ -447,7 +446,7 @@ def dated(table: pa.Table, as_of: datetime.date) -> When:
     """When records were made, and which dates cannot be or are in doubt; none is later than *as_of*."""
     code, distinct = tables.codes(table["eventDate"])
     parts = [code, *(tables.integers(table[name], missing=_NONE) for name in ("year", "month", "day"))]
-    _, first, index = np.unique(np.stack(parts, axis=1), axis=0, return_index=True, return_inverse=True)
+    index, first = tables.numbered(*parts)
     spans: list[Span | None] = []
     verdicts = np.zeros((len(first), 4), dtype=bool)
     days = np.full(len(first), -1)
@@ -459,7 +458,6 @@ def dated(table: pa.Table, as_of: datetime.date) -> When:
             days[place] = span.start.toordinal() * LONGEST + (span.end - span.start).days
         verdicts[place, 3] = span is None and not verdicts[place, 0]
         spans.append(span)
-    index = index.ravel()
     rules = ("impossible_date", "doubtful_date", "wide_date", "undated")
     struck = dict(zip(rules, verdicts[index].T, strict=True))
     return When(index=index, span=spans, numbers=days[index], struck=struck)

@@ -258,8 +258,8 @@ class RecordTable:
                 return
             self._dates = self._read_dates(events)
         iso = [self._dates.iso.get(text or "", text) for text in distinct]
-        raw.columns["eventDate"] = tables.spread(
-            tables.array(iso, pa.string()), tables.array(index, pa.int64(), mask=index >= 0)
+        raw.columns["eventDate"] = tables.cast(
+            tables.spread(tables.array(iso, pa.string()), index), pa.string()
         )
 
     def _read_dates(self, events: EventTable | None) -> DateColumn:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import re
-from collections import Counter
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
@@ -108,12 +107,19 @@ def _is_zero(text: str | None) -> bool:
         return False
 
 
-def _strikes(named: pa.Table, basis: NDArray[Any]) -> dict[str, Bools]:
+def _where(named: pa.Table, term: str, make: Callable[[str | None], str]) -> Callable[..., Bools]:
+    """What tells where *make* of a text column gives one of some words."""
+    index, distinct = tables.codes(named[term])
+    words = [*map(make, distinct), make(None)]
+    return lambda *wanted: np.array([word in wanted for word in words])[index]
+
+
+def _strikes(named: pa.Table, basis: Callable[..., Bools]) -> dict[str, Bools]:
     """Where each rule strikes that reads nothing but columns."""
     longitude, latitude = (tables.numbers(named[name]) for name in ("decimalLongitude", "decimalLatitude"))
-    role = per_value(named, "role", lambda text: text or "none")
+    role = _where(named, "role", lambda text: text or "none")
     quality = tables.numbers(named["nameQuality"])
-    degree = per_value(
+    degree = _where(
         named, "degreeOfEstablishment", lambda text: read_term(text, DEGREE_OF_ESTABLISHMENT) or ""
     )
     # `managed` is the older word of the service for what is kept by people.
@@ -126,18 +132,18 @@ def _strikes(named: pa.Table, basis: NDArray[Any]) -> dict[str, Bools]:
         "out_of_range": (np.abs(longitude) > 180) | (np.abs(latitude) > 90),
         "zero_coordinates": (longitude == 0) & (latitude == 0),
         "absent": absent | none,
-        "fossil": basis == "FossilSpecimen",
-        "captive": (basis == "LivingSpecimen") | np.isin(degree, ["captive", "cultivated"]) | managed,
-        "not_a_record": basis == "Taxon",
-        "no_name": role == "none",
-        "not_to_species": role == "genus",
-        "unknown_species": role == "unknown",
+        "fossil": basis("FossilSpecimen"),
+        "captive": basis("LivingSpecimen") | degree("captive", "cultivated") | managed,
+        "not_a_record": basis("Taxon"),
+        "no_name": role("none"),
+        "not_to_species": role("genus"),
+        "unknown_species": role("unknown"),
         "doubtful_name": quality < 1,
         "suspect_place": _has_issue(named, _SUSPECT["place"]),
         "fuzzy_name": _has_issue(named, {"taxonmatchfuzzy"}) & (quality >= 1),
         "odd_status": ~(absent | present | _is_any(named, "occurrenceStatus", {""})),
-        "odd_basis": basis == "",
-        "released": np.isin(degree, ["released", "failing"]),
+        "odd_basis": basis(""),
+        "released": degree("released", "failing"),
         "unreadable_value": tables.valid(named["readNote"]),
     }
 
@@ -164,17 +170,17 @@ def _age_years(span: Span, as_of: datetime.date) -> float:
 
 
 def _chosen(values: Sequence[Any], index: NDArray[np.int64], kind: pa.DataType) -> pa.Array:
-    """A column of *values*, taken by position; -1 is null."""
-    return tables.spread(tables.array(values, kind), tables.array(index, pa.int64(), mask=index >= 0))
+    """A column of *values*, taken by position, texts as codes; -1 is null."""
+    return tables.spread(tables.array(values, kind), index)
 
 
 def _lists_of_flags(struck: Sequence[tuple[str, NDArray[np.bool_]]], count: int) -> pa.Array:
     """For each record the keys of the rules that struck it, in the order of the rules."""
     matrix = np.stack([mask for _, mask in struck], axis=1) if struck else np.zeros((count, 0), dtype=bool)
     _, which = np.nonzero(matrix)
-    offsets = np.concatenate([[0], np.cumsum(matrix.sum(axis=1))])
+    starts = np.concatenate([[0], np.cumsum(matrix.sum(axis=1))])
     keys = _chosen([key for key, _ in struck], which, pa.string())
-    return pa.ListArray.from_arrays(tables.array(offsets, pa.int32()), keys)
+    return tables.lists(tables.cast(keys, pa.string()), starts)
 
 
 def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.Table:
@@ -200,11 +206,11 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
         When *named* does not match its schema.
     """
     check(named, NAMED, "named")
-    basis = per_value(named, "basisOfRecord", lambda text: read_term(text, BASIS_OF_RECORD) or "")
+    basis = _where(named, "basisOfRecord", lambda text: read_term(text, BASIS_OF_RECORD) or "")
     quality = np.full(named.num_rows, settings.quality_citation)
     for name, bases in _KINDS.items():
-        quality[np.isin(basis, bases)] = getattr(settings, name)
-    seen = np.isin(basis, [*_KINDS["quality_observation"], *_KINDS["quality_material_sample"]])
+        quality[basis(*bases)] = getattr(settings, name)
+    seen = basis(*_KINDS["quality_observation"], *_KINDS["quality_material_sample"])
     place = placed(
         named,
         default_m=np.where(
@@ -244,8 +250,7 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
         _chosen(when.of_each(_day), when.index, pa.string()),
         _chosen(when.of_each(lambda span: _age_years(span, as_of)), when.index, pa.float64()),
     ]
-    screened = pa.Table.from_arrays([*named.columns, *arrays], schema=SCREENED)
-    return check(screened, SCREENED, "screened")
+    return check(tables.of_columns(SCREENED, [*named.columns, *arrays]), SCREENED, "screened")
 
 
 def tally(screened: pa.Table) -> dict[str, int]:
@@ -253,5 +258,6 @@ def tally(screened: pa.Table) -> dict[str, int]:
 
     The sum and the kept records together are the rows of *screened*.
     """
-    counts = Counter(key for key in screened["rejectedBy"].to_pylist() if key is not None)
+    code, keys = tables.codes(screened["rejectedBy"])
+    counts = dict(zip(keys, np.bincount(code[code >= 0], minlength=len(keys)).tolist(), strict=True))
     return {rule.key: counts.get(rule.key, 0) for rule in RULES if rule.effect == "reject"}

@@ -203,7 +203,8 @@ class Store:
         StoreError
             When the store is broken, of another version or not readable.
         """
-        return self.select_each(longitude=[longitude], latitude=[latitude], reach_km=[reach_km])[0]
+        coded, _ = self.select_each(longitude=[longitude], latitude=[latitude], reach_km=[reach_km])
+        return layout.completed(coded, schemas.RECORDS)
 
     def select_each(
         self, *, longitude: Sequence[float], latitude: Sequence[float], reach_km: Sequence[float]
@@ -213,7 +214,7 @@ class Store:
         Returns
         -------
         Table, schema RECORDS
-            Every record within reach of any place, sorted by recordKey.
+            Every record within reach of any place, sorted by recordKey; repeated text in codes.
         list of int64 arrays
             For each place, its rows of the table, ascending: the rows that `select` gives.
         """

@@ -74,6 +74,10 @@ _UNREPEATED = {
 }  # fmt: skip
 CODED = [item.name for item in schemas.RECORDS if item.type == pa.string() and item.name not in _UNREPEATED]
 """Text columns that have dictionaries."""
+CODED_RECORDS = pa.schema(
+    [item.with_type(schemas.coded(item.type)) if item.name in CODED else item for item in schemas.RECORDS]
+)
+"""RECORDS with repeated text as codes."""
 
 
 # The Hilbert curve: near on the curve is near on the map, so that row groups are small in both
@@ -434,22 +438,22 @@ def points(rows: pa.Table) -> tuple[Floats, Floats]:
     return x, y
 
 
-def to_records(rows: pa.Table, degrees: Sequence[Floats] | None = None) -> pa.Table:
-    """Rows of a file as RECORDS; their *degrees* where `geometry` was not read with them."""
-    if degrees is None and "geometry" in rows.column_names:
-        degrees = points(rows)
-    made = zip(DEGREES, degrees or (), strict=False)
-    return completed(rows, schemas.RECORDS, {name: tables.array(axis, pa.float64()) for name, axis in made})
+def to_records(rows: pa.Table) -> pa.Table:
+    """Rows of a file as RECORDS."""
+    degrees = points(rows) if "geometry" in rows.column_names else ()
+    made = {name: tables.array(axis, pa.float64()) for name, axis in zip(DEGREES, degrees, strict=False)}
+    return completed(rows, schemas.RECORDS, made)
 
 
 def completed(rows: pa.Table, schema: pa.Schema, made: Mapping[str, pa.Array] | None = None) -> pa.Table:
-    """Rows with the columns of a schema: those *made*, those that are there, and nulls for the rest."""
+    """Rows with the columns of a schema: those *made*, those that are there, and nulls for the rest.
+
+    Repeated text is in codes where the schema has it so.
+    """
     known = {**{name: rows.column(name) for name in rows.column_names}, **(made or {})}
-    parts = [
-        tables.cast(known[item.name], item.type) if item.name in known else pa.nulls(len(rows), item.type)
-        for item in schema
-    ]
-    return pa.Table.from_arrays(parts, schema=schema)
+    there = [item for item in schema if item.name in known]
+    parts = [tables.cast(known[item.name], item.type) for item in there]
+    return tables.filled_up(pa.Table.from_arrays(parts, schema=pa.schema(there)), len(rows), schema)
 
 
 def parquet_writer(path: Path, kind: str) -> pq.ParquetWriter:
@@ -500,8 +504,9 @@ def boxes_meeting(edges: Sequence[Floats] | Floats, wanted: Sequence[Box]) -> Bo
 
 def _near_in(
     folder: Folder, index: Index, file: StoredFile, places: Sequence[Place], *, counted: bool
-) -> tuple[pa.Table | None, list[Rows]]:
-    """The records of a file within reach of any place, and each place's rows of them.
+) -> tuple[pa.Table | None, Rows, list[Rows]]:
+    """The records of a file within reach of any place: a table that holds them and others, its rows of them,
+    and which of these are each place's.
 
     When only *counted*, no more than coordinates are read, and there is no table.
     """
@@ -509,7 +514,7 @@ def _near_in(
     met = np.array([boxes_meeting(file.box.T, wanted) for wanted in boxes])
     groups = np.flatnonzero(met.any(axis=0))
     if not len(groups):
-        return None, []
+        return None, groups, []
     rows = np.array(file.rows, dtype=np.int64)
     group, first = np.repeat(groups, rows[groups]), np.cumsum(rows) - rows
     with folder.parquet(file.name, size=file.size) as parquet:
@@ -539,36 +544,40 @@ def _near_in(
         found, position = np.flatnonzero(is_hit), np.cumsum(is_hit) - 1
         hits = [position[hit] for hit in hits]
         if counted or not len(found):
-            return None, hits
-        used = np.unique(group[found])
+            return None, found, hits
+        used = np.isin(group, np.flatnonzero(np.bincount(group[found])))
         unread = {"geometry", "sourceNumber", "arrivalNumber", *file.empty}
         wanted_names = [name for name in SCHEMAS["placed"].names if name not in unread]
-        read = parquet.read_row_groups(used.tolist(), columns=wanted_names)
-        at = np.cumsum(np.isin(group, used))[found] - 1
-        return to_records(tables.take(read, at), (x[found], y[found])), hits
+        read = parquet.read_row_groups(np.unique(group[used]).tolist(), columns=wanted_names)
+    degrees = {
+        name: tables.array(axis[used], pa.float64()) for name, axis in zip(DEGREES, (x, y), strict=True)
+    }
+    return completed(read, CODED_RECORDS, degrees), (np.cumsum(used) - 1)[found], hits
 
 
 def count_near(folder: Folder, index: Index, place: Place) -> int:
     """How many placed records are within reach of a place; only coordinates are read."""
     files = index.of_kind("placed")
-    return sum(len(hit) for file in files for hit in _near_in(folder, index, file, [place], counted=True)[1])
+    return sum(len(hit) for file in files for hit in _near_in(folder, index, file, [place], counted=True)[2])
 
 
 def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa.Table, list[Rows]]:
-    """Placed records within reach of any place, by key, and the rows of each place."""
-    parts = [to_records(pa.Table.from_arrays([], names=[]))]  # `empty_table` imports pandas
+    """Records within reach of any place, by key, repeated text in codes, and the rows of each place."""
+    parts = [tables.filled_up(pa.Table.from_arrays([], names=[]), 0, CODED_RECORDS)]
+    chosen: list[Rows] = [np.zeros(0, np.int64)]
     rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
-    start = 0
+    size = count = 0
     for file in index.of_kind("placed") if places else ():
-        found, hits = _near_in(folder, index, file, places, counted=False)
-        if found is None:
+        read, found, hits = _near_in(folder, index, file, places, counted=False)
+        if read is None:
             continue
-        parts.append(found)
+        parts.append(read)
+        chosen.append(found + size)
         for mine, more in zip(rows, hits, strict=True):
-            mine.append(more + start)
-        start += found.num_rows
-    joined = pa.concat_tables(parts).combine_chunks()
-    order = tables.order(joined, [("recordKey", "ascending")])
+            mine.append(more + count)
+        size, count = size + len(read), count + len(found)
+    joined, some = pa.concat_tables(parts).unify_dictionaries(), np.concatenate(chosen)
+    order = tables.text_order(tables.take(joined.select(["recordKey"]), some)["recordKey"])
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    return tables.take(joined, order), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
+    return tables.take(joined, some[order]), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
