@@ -23,8 +23,7 @@ from poolbuilder.status.decision import (
     status_answers,
     terms_of_records,
 )
-from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.terms import ORDER, Statement, side
+from poolbuilder.status.lists import ORDER, RegionLists, Statement, side
 from tests.rows import located, status
 
 DATA = Path(__file__).parent / "data" / "introduced"

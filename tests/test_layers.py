@@ -21,7 +21,7 @@ LAYERS = [
     ["records.judged", "records.reading", "records.statements"],
     ["records.rules"],
     ["names.reader", "water"],
-    ["records.service", "status.terms"],
+    ["records.service"],
     ["status.lists", "records.store_files"],
     ["status.polygons", "status.decision"],
     ["records.store", "accounts", "model"],

@@ -7,7 +7,7 @@ from itertools import product
 import pytest
 
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
-from poolbuilder.status.terms import ORIGIN, PRESENCE, SEASONAL, STRENGTH, polygon_class, read_code
+from poolbuilder.status.polygons import ORIGIN, PRESENCE, SEASONAL, STRENGTH, polygon_class, read_code
 
 # Written by hand from the published meanings of the codes, one row per presence, one column per origin 1 to 6:
 # native, reintroduced, introduced, vagrant, origin uncertain, assisted colonisation.

@@ -41,7 +41,7 @@ from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
 from poolbuilder.settings import Settings
 from poolbuilder.status.decision import Establishment
-from poolbuilder.status.terms import side
+from poolbuilder.status.lists import side
 from poolbuilder.surroundings import Located, Screened, reach_of
 from poolbuilder.words import introduced_words as words
 from poolbuilder.words import who_says

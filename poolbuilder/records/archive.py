@@ -10,7 +10,7 @@ import re
 import xml.etree.ElementTree as ET
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
@@ -143,39 +143,32 @@ class CorePart:
 
 @dataclass(frozen=True, kw_only=True)
 class _Section:
-    """The core or an extension as a descriptor describes it."""
+    """The core or an extension as a descriptor describes it: each of its files is such a part."""
 
     kind: str
     line_end: str
-    locations: list[str]
-    layout: Layout
-    key: int | None
-    defaults: Mapping[str, str]
+    files: list[str]
+    part: CorePart
 
-    def parts(self, folder: PurePosixPath, names: list[str], where: str) -> list[CorePart]:
-        """Its files.
+    def parts(self, names: Collection[str], where: str) -> list[CorePart]:
+        """Its files, of those that the container holds.
 
         Raises
         ------
         RecordFileError
             When it is written in a way that is not read here, or names a file that is not there.
         """
-        delimiter, quote = self.layout.delimiter, self.layout.quote or ""
+        assert self.part.layout is not None
+        delimiter, quote, end = self.part.layout.delimiter, self.part.layout.quote or "", self.line_end
         plain = len(delimiter) == 1 and len(quote) <= 1 and (delimiter + quote).isascii()
-        if not plain or delimiter in f"\r\n\0{quote}" or self.line_end not in {"\n", "\r\n", "\r"}:
+        if not plain or delimiter in f"\r\n\0{quote}" or end not in {"\n", "\r\n", "\r"}:
             raise RecordFileError.of(
-                "separates_fields_encloses",
-                file=where,
-                delimiter=delimiter,
-                quote=quote,
-                line_end=self.line_end,
+                "separates_fields_encloses", file=where, delimiter=delimiter, quote=quote, line_end=end
             )
-        for location in self.locations:
-            if _leaves(location) or (folder / location).as_posix() not in names:
-                raise RecordFileError.of("names_file_not", file=where, location=location)
-        files = ((folder / location).as_posix() for location in self.locations)
-        about = {"layout": self.layout, "defaults": self.defaults, "key": self.key}
-        return [CorePart(name=name, **about) for name in files]  # type: ignore[arg-type]
+        for name in self.files:
+            if _leaves(name) or name not in names:
+                raise RecordFileError.of("names_file_not", file=where, location=name)
+        return [replace(self.part, name=name) for name in self.files]
 
 
 def _bounded(text: str | None, most: int, what: str) -> int | None:
@@ -188,7 +181,7 @@ def _bounded(text: str | None, most: int, what: str) -> int | None:
     return number
 
 
-def _read_section(element: ET.Element) -> _Section:
+def _read_section(element: ET.Element, folder: PurePosixPath) -> _Section:
     """A section with the defaults of the text guide.
 
     Defaults: Darwin Core text guide (http://rs.tdwg.org/dwc/terms/guides/text/), section 2.
@@ -200,9 +193,8 @@ def _read_section(element: ET.Element) -> _Section:
 
     kind, is_core = fold(element.get("rowType")), element.tag == "core"
     identifier = element.find("id" if is_core else "coreid")
-    key = _bounded(
-        None if identifier is None else identifier.get("index"), _MOST_COLUMNS, said("index_of_the_id")
-    )
+    index = None if identifier is None else identifier.get("index")
+    key = _bounded(index, _MOST_COLUMNS, said("index_of_the_id"))
     terms: dict[int, str] = {}
     defaults: dict[str, str] = {}
     for item in element.findall("field"):
@@ -225,16 +217,14 @@ def _read_section(element: ET.Element) -> _Section:
         names=tuple(terms.get(index, "") for index in range(width)),
         skip_lines=skip_lines,
     )
-    locations = [(item.text or "").strip() for item in element.findall("files/location")]
-    line_end = attribute("linesTerminatedBy", "\n")
-    return _Section(
-        kind=kind, line_end=line_end, locations=locations, layout=layout, key=key, defaults=defaults
-    )
+    files = [(folder / (item.text or "").strip()).as_posix() for item in element.findall("files/location")]
+    part = CorePart(layout=layout, key=key, defaults=defaults)
+    return _Section(kind=kind, line_end=attribute("linesTerminatedBy", "\n"), files=files, part=part)
 
 
 def _descriptor(container: Container, name: str) -> tuple[_Section, list[_Section]]:
     """The core and the extensions that a descriptor describes."""
-    where = f"{container.path}/{name}"
+    where, folder = f"{container.path}/{name}", PurePosixPath(name).parent
     try:
         root = container.xml(name)
     except ValueError as error:
@@ -243,7 +233,8 @@ def _descriptor(container: Container, name: str) -> tuple[_Section, list[_Sectio
     if core is None or core.find("files/location") is None:
         raise RecordFileError.of("no_core_file", file=where)
     try:
-        return _read_section(core), [_read_section(item) for item in root.findall("extension")]
+        first, *more = (_read_section(item, folder) for item in (core, *root.findall("extension")))
+        return first, more
     except ValueError as error:
         raise RecordFileError.of("not_descriptor_can", file=where, error=error) from error
 
@@ -269,28 +260,26 @@ def core_parts(container: Container) -> list[CorePart]:
     described: set[str] = set()
     for name in sorted(descriptors, key=lambda name: name.count("/")):
         core, extensions = _descriptor(container, name)
-        folder = PurePosixPath(name).parent
-        for section in (core, *extensions):
-            described |= {(folder / location).as_posix() for location in section.locations}
-        parts += _described_parts(f"{container.path}/{name}", folder, core, extensions, names)
+        described.update(*(section.files for section in (core, *extensions)))
+        parts += _described_parts(f"{container.path}/{name}", core, extensions, names)
     _refuse_more(container, names, described)
     return parts
 
 
 def _described_parts(
-    where: str, folder: PurePosixPath, core: _Section, extensions: list[_Section], names: list[str]
+    where: str, core: _Section, extensions: list[_Section], names: list[str]
 ) -> list[CorePart]:
     occurrences = [section for section in extensions if section.kind == "occurrence"]
     if core.kind == "event" and occurrences:
-        events = tuple(core.parts(folder, names, where))
-        parts = [part for section in occurrences for part in section.parts(folder, names, where)]
+        events = tuple(core.parts(names, where))
+        parts = [part for section in occurrences for part in section.parts(names, where)]
         return [replace(part, events=events) for part in parts]
     if core.kind in {"taxon", "event", "multimedia", "identification", "measurementorfact"}:
         raise RecordFileError.of("core_rows_no", file=where, kind=core.kind)
     verbatim = None
     with suppress(RecordFileError, IndexError):  # one that cannot be read is ignored as other extensions are
-        verbatim = occurrences[0].parts(folder, names, where)[0]
-    return [replace(part, verbatim=verbatim) for part in core.parts(folder, names, where)]
+        verbatim = occurrences[0].parts(names, where)[0]
+    return [replace(part, verbatim=verbatim) for part in core.parts(names, where)]
 
 
 def _could_hold_records(container: Container, name: str) -> bool:

@@ -28,7 +28,6 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import LayerError, RecordFileError, said
-from poolbuilder.settings import Settings
 
 LONGEST_LINE = 1 << 20
 """Letters of a line that are read; what follows is left out, and the row is kept with a note."""
@@ -489,15 +488,13 @@ def _broken(path: Path, error: BaseException) -> RecordFileError:
     return RecordFileError.of("spreadsheet_cannot_read", file=path, first=first)
 
 
-def read_sheets(path: Path, settings: Settings, *, terms_in: Callable[[Sequence[str]], int]) -> list[Grid]:
+def read_sheets(path: Path, *, terms_in: Callable[[Sequence[str]], int]) -> list[Grid]:
     """The sheets of a workbook that hold something, each from its header on.
 
     Parameters
     ----------
     path : path
         .xlsx, .xlsm, .xlsb, .xls or .ods.
-    settings : Settings
-        ``max_unpacked_mib`` bounds the workbook.
     terms_in : callable
         How many terms of a record a row of headings names.
 

@@ -24,36 +24,9 @@ from numpy.typing import NDArray
 from poolbuilder import tables
 from poolbuilder.errors import RecordFileError, said
 from poolbuilder.names.vocabularies import fold
+from poolbuilder.records import grids, values
 from poolbuilder.records.archive import CorePart, core_parts, datasets_of, open_container, refuse_large
 from poolbuilder.records.dates import DateColumn, read_column, read_date
-from poolbuilder.records.grids import (
-    PARQUET_MAGIC,
-    Grid,
-    Opener,
-    ParquetGrid,
-    RawBatch,
-    kind_of,
-    parquet_grid,
-    read_points,
-    read_sheets,
-    repeated,
-    text_grid,
-)
-from poolbuilder.records.values import (
-    COORDINATES,
-    DATE_ORDER,
-    GENUS,
-    SERVICE_ID,
-    WHOLE_NAME,
-    WHOLE_NAME_DOUBTS,
-    RowKeys,
-    check_complete,
-    column_called,
-    listed,
-    match_columns,
-    read_everyday,
-    records_of,
-)
 from poolbuilder.schemas import RECORDS, check
 from poolbuilder.settings import Settings
 from poolbuilder.words import unread_dates, unread_notes
@@ -64,13 +37,25 @@ PARENT_KEY = "parent key"
 
 _DEEPEST = 10
 _ISO = r"^\d{4}(-\d{2}(-\d{2}(T[0-9:.,Z+-]*)?)?)?(/\d{4}-.*)?$"
+_TOLD = (
+    "latin1",
+    "undecodable",
+    "ragged",
+    "overlong",
+    "restored",
+    "eventless",
+    "blank",
+    "unreadable",
+    "commas",
+)
+"""What is counted while a file is read, in the order in which it is told."""
 _ORDER_WORDS = {"mdy": "month first", "dmy": "day first", "ymd": "year first"}
 
 
 class EventTable:
     """An event table in memory; a visit inherits from the survey or site that is its parent."""
 
-    def __init__(self, batches: Sequence[RawBatch]) -> None:
+    def __init__(self, batches: Sequence[grids.RawBatch]) -> None:
         parts = [pa.Table.from_arrays(list(raw.columns.values()), list(raw.columns)) for raw in batches]
         bare = pa.Table.from_arrays([tables.array([], pa.string())] * 2, [CORE_KEY, PARENT_KEY])
         whole = pa.concat_tables([bare, *parts], promote_options="permissive")
@@ -94,7 +79,7 @@ class EventTable:
         column = self._columns.get(term)
         return [] if column is None else column.to_pylist()
 
-    def fill(self, raw: RawBatch, keys: pa.Array | None, tally: Counter[str]) -> RawBatch:
+    def fill(self, raw: grids.RawBatch, keys: pa.Array | None, tally: Counter[str]) -> grids.RawBatch:
         """Give each record what it leaves out and the event with its key states."""
         given = dict(raw.columns)
         if keys is None:
@@ -104,11 +89,11 @@ class EventTable:
         lost = np.flatnonzero(place < 0)
         for row in lost.tolist():
             notes.setdefault(row, []).append(said("event_not_event", keys=keys[row].as_py()))
-        tally["no event"] += len(lost)
+        tally["eventless"] += len(lost)
         for name, column in self._columns.items():
             stated = _taken(column, place)
             given[name] = pc.coalesce(given[name], stated) if name in given else stated
-        return RawBatch(columns=given, rows=raw.rows, notes=notes)
+        return grids.RawBatch(columns=given, rows=raw.rows, notes=notes)
 
 
 def _taken(column: pa.Array, place: NDArray[np.int64]) -> pa.Array:
@@ -123,7 +108,7 @@ class RecordTable:
     ----------
     described : CorePart
         What the archive's descriptor says of it; little for a table on its own.
-    grid : Grid
+    grid : grids.Grid
         The table itself.
     where : path
         Named in errors.
@@ -140,7 +125,7 @@ class RecordTable:
     """
 
     described: CorePart
-    grid: Grid
+    grid: grids.Grid
     where: str | Path
     source: str
     rename: Mapping[str, str]
@@ -177,7 +162,7 @@ class RecordTable:
         for name in dict.fromkeys(self.names[index] for index in self._terms.values() if self.names[index]):
             if folded.count(fold(name)) > 1:
                 remark(said("several_columns_called", name=name))
-        if fold(SERVICE_ID) in folded and not {"geodeticDatum"} & {*self._terms, *self._defaults}:
+        if fold(values.SERVICE_ID) in folded and not {"geodeticDatum"} & {*self._terms, *self._defaults}:
             # The service's own archives state this datum as the default of the term.
             self._defaults["geodeticDatum"] = "WGS84"
             remark(said("download_open_occurrence"))
@@ -185,17 +170,17 @@ class RecordTable:
             part._place(complete=False)
         if self.events:
             remark(said("records_joined_events"))
-            found = match_columns(self.headings, file=self.where, rename=self.rename)
-            check_complete(found, self.headings, self.where)
+            found = values.match_columns(self.headings, file=self.where, rename=self.rename)
+            values.check_complete(found, self.headings, self.where)
 
     def _place(self, *, complete: bool) -> None:
         constants = self.described.defaults
         headings = [*self.names, *(term for term in constants if term not in self.names)]
-        found = match_columns(headings, rename=self.rename, file=self.where)
+        found = values.match_columns(headings, rename=self.rename, file=self.where)
         if self.described.layout is None:
-            found = read_everyday(headings, found, file=self.where, remark=self._remark)
+            found = values.read_everyday(headings, found, file=self.where, remark=self._remark)
         if complete:
-            check_complete(found, headings, self.where)
+            values.check_complete(found, headings, self.where)
         self._terms = {term: index for term, index in found.items() if index < len(self.names)}
         self._defaults = {
             term: constants[headings[index]] for term, index in found.items() if headings[index] in constants
@@ -203,7 +188,7 @@ class RecordTable:
 
     def _refuse_types(self) -> None:
         """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
-        if not isinstance(self.grid, ParquetGrid):
+        if not isinstance(self.grid, grids.ParquetGrid):
             return
         for term, at in self._terms.items():
             given = self.grid.types[at]
@@ -213,7 +198,7 @@ class RecordTable:
                     "column_not_numbers", file=self.where, names=self.names[at], given=given
                 )
 
-    def tables(self, row_keys: RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
+    def tables(self, row_keys: values.RowKeys, tally: Counter[str]) -> Iterator[pa.Table]:
         """RECORDS tables of this part, after :meth:`prepare`."""
         events = self._read_events(tally)
         whole_names = self._read_whole_names()
@@ -223,34 +208,32 @@ class RecordTable:
                 raw = events.fill(raw, key, tally)
             elif whole_names and key is not None:
                 names = [whole_names.get(text) for text in key.to_pylist()]
-                raw.columns[WHOLE_NAME] = tables.array(names, pa.string())
+                raw.columns[values.WHOLE_NAME] = tables.array(names, pa.string())
             self._to_iso(raw, events)
             if len(raw.rows):
-                yield records_of(raw, source=self.source, keys=row_keys, defaults=self._defaults, tally=tally)
+                yield values.records_of(raw, self.source, row_keys, self._defaults, tally)
 
     def _wanted(self) -> dict[str, int]:
         """Columns to read: the terms, and those by which tables and services refer to records."""
         wanted = dict(self._terms)
         if self.described.key is not None and (self.events or self.verbatim):
             wanted[CORE_KEY] = self.described.key
-        for name in (SERVICE_ID, WHOLE_NAME):
-            place = column_called(name, self.names)
+        for name in (values.SERVICE_ID, values.WHOLE_NAME):
+            place = values.column_called(name, self.names)
             if place is not None:
                 wanted[name] = place
-        genus, named = column_called("genus", self.names), self._terms.get("scientificName")
+        genus, named = values.column_called("genus", self.names), self._terms.get("scientificName")
         if genus is not None and named is not None and fold(self.names[named]) == "species":
-            wanted[GENUS] = genus
+            wanted[values.GENUS] = genus
         return wanted
 
-    def _to_iso(self, raw: RawBatch, events: EventTable | None) -> None:
+    def _to_iso(self, raw: grids.RawBatch, events: EventTable | None) -> None:
         """Put dates that are no ISO 8601 into it, by the one order that fits the whole column."""
         column = raw.columns.get("eventDate")
         if column is None or not pa.types.is_string(column.type):
             return
-        if (
-            self._dates is None
-            and pc.all(pc.match_substring_regex(column, pattern=_ISO)).as_py() is not False
-        ):
+        is_iso = pc.match_substring_regex(column, pattern=_ISO)
+        if self._dates is None and pc.all(is_iso).as_py() is not False:
             return
         index, distinct = tables.codes(column)
         if self._dates is None:
@@ -277,25 +260,19 @@ class RecordTable:
                 counts.update(text for text in raw.columns["eventDate"].to_pylist() if text)
         if events is not None:
             counts.update(text for text in events.texts("eventDate") if text)
-        read = read_column(counts, order=self.rename.get(DATE_ORDER))
+        read = read_column(counts, order=self.rename.get(values.DATE_ORDER))
         if len(read.fits) > 1:
             words = [_ORDER_WORDS[order] for order in read.fits]
+            fits = [f"--date-order {order}" for order in read.fits]
             raise RecordFileError.of(
-                "dates_can_read",
-                file=self.where,
-                example=read.example,
-                words=words,
-                fits=(f"--date-order {order}" for order in read.fits),
+                "dates_can_read", file=self.where, example=read.example, words=words, fits=fits
             )
         unread = sum(read.unread.values())
         example = max(read.unread, key=lambda text: read.unread[text], default="")
         self.unread = {"unread": unread, "dates": unread + read.read, "example": example} if unread else None
         if read.found_none and "year" not in self._terms:
-            raise RecordFileError(
-                unread_dates(self.unread or {}),
-                file=self.where,
-                remedy=said("write_dates"),
-            )
+            fact, remedy = unread_dates(self.unread or {}), said("write_dates")
+            raise RecordFileError(fact, file=self.where, remedy=remedy)
         if read.order:
             shown = next(text for text in counts if text in read.iso)
             self._remark(f"dates read {_ORDER_WORDS[read.order]}, such as {shown!r} as {read.iso[shown]}")
@@ -310,16 +287,17 @@ class RecordTable:
         doubted: set[str | None] = set()
         for raw in self._raw({CORE_KEY: key, "issue": issue}, aside):
             index, issues = tables.codes(raw.columns["issue"])
-            marks = [any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues]
+            marks = [any(flag in (text or "") for flag in values.WHOLE_NAME_DOUBTS) for text in issues]
             rows = np.flatnonzero(np.array([*marks, False])[index])
             doubted.update(tables.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
         part = self.verbatim
-        name, place = column_called("scientificName", part.names), part.described.key
+        name, place = values.column_called("scientificName", part.names), part.described.key
         if not doubted or name is None or place is None:
             return {}
         found: dict[str, str] = {}
-        for raw in part._raw({CORE_KEY: place, WHOLE_NAME: name}, aside):
-            pairs = zip(raw.columns[CORE_KEY].to_pylist(), raw.columns[WHOLE_NAME].to_pylist(), strict=True)
+        for raw in part._raw({CORE_KEY: place, values.WHOLE_NAME: name}, aside):
+            columns = (raw.columns[term].to_pylist() for term in (CORE_KEY, values.WHOLE_NAME))
+            pairs = zip(*columns, strict=True)
             found.update({given: text for given, text in pairs if given in doubted and text})
         return found
 
@@ -331,17 +309,17 @@ class RecordTable:
             wanted = dict(part._terms)
             key = part.described.key
             wanted[CORE_KEY] = key if key is not None else wanted.get("eventID", 0)
-            parent = column_called("parentEventID", part.names)
+            parent = values.column_called("parentEventID", part.names)
             if parent is not None:
                 wanted[PARENT_KEY] = parent
             for raw in part._raw(wanted, tally):
                 for term, value in part._defaults.items():
-                    raw.columns.setdefault(term, repeated(value, len(raw.rows)))
+                    raw.columns.setdefault(term, grids.repeated(value, len(raw.rows)))
                 batches.append(raw)
         return EventTable(batches)
 
-    def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[RawBatch]:
-        places = [self._terms[name] for name in COORDINATES if name in self._terms]
+    def _raw(self, wanted: Mapping[str, int], tally: Counter[str]) -> Iterator[grids.RawBatch]:
+        places = [self._terms[name] for name in values.COORDINATES if name in self._terms]
         return self.grid.batches(wanted, tally, places)
 
 
@@ -379,19 +357,19 @@ class RecordFile:
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
-                if isinstance(part.grid, ParquetGrid):
+                if isinstance(part.grid, grids.ParquetGrid):
                     refuse_large(part.grid.unpacked, path, settings)
             self.headings = tuple(name for part in parts for name in part.headings)
 
     def lacks(self) -> set[str]:
         """The headings to be renamed that no table of the file has."""
         known = set(map(fold, self.headings))
-        return {given for given in self.rename if given != DATE_ORDER and fold(given) not in known}
+        return {given for given in self.rename if given != values.DATE_ORDER and fold(given) not in known}
 
     @contextmanager
     def _parts(self) -> Iterator[list[RecordTable]]:
         """The tables of records inside, open as long as the `with` block runs."""
-        kind = "zip" if self.path.is_dir() else kind_of(self.path)
+        kind = "zip" if self.path.is_dir() else grids.kind_of(self.path)
         if kind == "zip":
             with open_container(self.path, self.settings) as container:
                 self.datasets = self.datasets or tuple(datasets_of(container))
@@ -409,33 +387,33 @@ class RecordFile:
             ]
 
     @cached_property
-    def _grids(self) -> list[Grid]:
+    def _grids(self) -> list[grids.Grid]:
         """The sheets or layers that hold records; the others are remarked on."""
-        if kind_of(self.path) == "layer":
-            return read_points(self.path)
+        if grids.kind_of(self.path) == "layer":
+            return grids.read_points(self.path)
 
         def complete(names: Sequence[str]) -> dict[str, int]:
-            found = match_columns(names, rename=self.rename, file=self.path)
-            found = read_everyday(names, found, file=self.path, remark=lambda text: None)
-            check_complete(found, names, self.path)
+            found = values.match_columns(names, rename=self.rename, file=self.path)
+            found = values.read_everyday(names, found, file=self.path, remark=lambda text: None)
+            values.check_complete(found, names, self.path)
             return found
 
         def terms_in(names: Sequence[str]) -> int:
             try:
                 return 1000 + len(complete(names))
             except RecordFileError:
-                return len(match_columns(names, rename=self.rename, file=self.path))
+                return len(values.match_columns(names, rename=self.rename, file=self.path))
 
-        grids = read_sheets(self.path, self.settings, terms_in=terms_in)
-        good = [grid for grid in grids if terms_in(grid.names) >= 1000]
+        sheets = grids.read_sheets(self.path, terms_in=terms_in)
+        good = [grid for grid in sheets if terms_in(grid.names) >= 1000]
         if not good:
-            complete(max(grids, key=lambda grid: len(list(grid.rows(Counter(), ())))).names)
-        for grid in grids:
+            complete(max(sheets, key=lambda grid: len(list(grid.rows(Counter(), ())))).names)
+        for grid in sheets:
             if grid not in good:
                 self.remark(said("sheet_not_read", name=grid.name))
         return good
 
-    def _alone(self, grid: Grid, where: str | Path, source: str) -> RecordTable:
+    def _alone(self, grid: grids.Grid, where: str | Path, source: str) -> RecordTable:
         """A table that no descriptor describes."""
         return RecordTable(described=CorePart(), grid=grid, where=where, source=source, rename=self.rename)
 
@@ -456,12 +434,12 @@ class RecordFile:
             verbatim=self._archived(what.verbatim, open_part) if what.verbatim else None,
         )
 
-    def _opened(self, what: CorePart, open_stream: Opener, where: str | Path) -> Grid:
+    def _opened(self, what: CorePart, open_stream: grids.Opener, where: str | Path) -> grids.Grid:
         with open_stream() as stream:
-            is_parquet = stream.read(len(PARQUET_MAGIC)) == PARQUET_MAGIC
+            is_parquet = stream.read(len(grids.PARQUET_MAGIC)) == grids.PARQUET_MAGIC
         if is_parquet:
-            return parquet_grid(open_stream, zipped=what.name != "" and self.path.is_file(), file=where)
-        return text_grid(open_stream, what.layout, file=where)
+            return grids.parquet_grid(open_stream, zipped=what.name != "" and self.path.is_file(), file=where)
+        return grids.text_grid(open_stream, what.layout, file=where)
 
     def remark(self, text: str) -> None:
         """Keep a remark on the whole file, once."""
@@ -478,7 +456,7 @@ class RecordFile:
         """
         self._tally.clear()
         self._unread.clear()
-        keys = RowKeys()
+        keys = values.RowKeys()
         rows = 0
         with self._parts() as parts:
             for part in parts:
@@ -503,18 +481,8 @@ class RecordFile:
     @property
     def notes(self) -> tuple[str, ...]:
         """What was assumed or could not be read, in words; complete once the batches are read."""
-        told = [
-            ("latin1", said("bytes_not_utf_read")),
-            ("undecodable", said("characters_could_not")),
-            ("ragged", said("rows_do_not")),
-            ("overlong", said("rows_longer_mib")),
-            ("whole name", said("names_given_put")),
-            ("no event", said("records_whose_event")),
-            ("blank", said("rows_none_terms")),
-            ("not a number", said("values_should_numbers")),
-            ("decimal comma", said("coordinates_written_decimal")),
-        ]
-        counted = [f"{words}: {self._tally[key]:,}" for key, words in told if self._tally[key]]
+        counts = [(said(f"tally_{key}"), self._tally[key]) for key in _TOLD if self._tally[key]]
+        counted = [f"{words}: {count:,}" for words, count in counts]
         unread = unread_notes([self.source])
         return (*unread, *(f"{self.name}: {text}" for text in [*self._remarks, *counted]))
 
@@ -628,5 +596,5 @@ def open_all(
             file=file.path,
             given=given,
             term=file.rename[given],
-            names=listed(file.headings),
+            names=values.listed(file.headings),
         )

@@ -24,7 +24,6 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.dates import read_column, read_date
 from poolbuilder.records.grids import Grid, kind_of, read_sheets, text_grid
 from poolbuilder.schemas import RECORDS, STATEMENTS, check
-from poolbuilder.settings import Settings
 
 WHAT = vocabulary("statement")
 """The kinds of statement, and the words that are read as each."""
@@ -103,7 +102,7 @@ def _grid(path: Path) -> Grid:
     """The only table of a text file or spreadsheet."""
     if kind_of(path) != "sheet":
         return text_grid(lambda: path.open("rb"), None, file=path)
-    sheets = read_sheets(path, Settings(), terms_in=lambda names: len(columns_of(names, "statements")))
+    sheets = read_sheets(path, terms_in=lambda names: len(columns_of(names, "statements")))
     if len(sheets) > 1:
         raise RecordFileError.of("sheets_something", file=path, sheets=len(sheets))
     return sheets[0]

@@ -197,17 +197,12 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
 
 
-def _nothing(kind: pa.DataType, count: int) -> pa.Array:
-    return pa.nulls(count, kind)
-
-
 def _trimmed(column: pa.Array) -> pa.Array:
     trimmed = pc.ascii_trim_whitespace(column)
-    lengths = tables.numbers(pc.binary_length(trimmed))
-    empty = lengths == 0
-    if not empty.any():
+    filled = tables.numbers(pc.binary_length(trimmed)) != 0
+    if filled.all():
         return trimmed
-    return pc.if_else(tables.array(~empty, pa.bool_()), trimmed, _nothing(pa.string(), len(trimmed)))
+    return pc.if_else(tables.array(filled, pa.bool_()), trimmed, pa.nulls(len(trimmed), pa.string()))
 
 
 class _Notes:
@@ -221,7 +216,7 @@ class _Notes:
 
     def column(self, count: int) -> pa.Array:
         if not self.by_row:
-            return _nothing(pa.string(), count)
+            return pa.nulls(count, pa.string())
         rows = sorted(self.by_row)
         place = np.full(count, -1, dtype=np.int64)
         place[rows] = np.arange(len(rows))
@@ -255,7 +250,7 @@ def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Fl
             lookup = np.array([_parsed(text or "", place=place) for text in distinct] + [np.nan])
             values = lookup[index]
             commas = {i for i, text in enumerate(distinct) if place and text and _COMMA.fullmatch(text)}
-            tally["decimal comma"] += int(np.isin(index, list(commas)).sum()) if commas else 0
+            tally["commas"] += int(np.isin(index, list(commas)).sum()) if commas else 0
     values = values.copy()
     bad = tables.valid(column) & ~np.isfinite(values)
     if bad.any():
@@ -264,18 +259,19 @@ def _real(term: str, column: pa.Array, notes: _Notes, tally: Counter[str]) -> Fl
         texts = tables.take(pa.table([column], names=["text"]), rows).column(0).to_pylist()
         for row, text in zip(rows.tolist(), texts, strict=True):
             notes.add(row, f"{term} {str(text)[:60]!r} is not a number")
-        tally["not a number"] += len(rows)
+        tally["unreadable"] += len(rows)
     return values
 
 
-def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: Counter[str]) -> pa.Array:
+def _whole(term: str, kind: pa.DataType, values: Floats, notes: _Notes, tally: Counter[str]) -> Floats:
+    """The whole ones of some numbers, NaN for the others, which are noted."""
     low, high = _WHOLE_LIMITS[kind]
     with np.errstate(invalid="ignore"):
         fits = (values == np.floor(values)) & (values >= low) & (values <= high)
     for row in np.flatnonzero(~np.isnan(values) & ~fits).tolist():
         notes.add(row, said("not_whole_number_right", term=term, values=values[row]))
-        tally["not a number"] += 1
-    return tables.array(np.where(fits, values, 0), kind, mask=fits)
+        tally["unreadable"] += 1
+    return np.where(fits, values, np.nan)
 
 
 def _decimals(column: pa.Array) -> Floats:
@@ -351,7 +347,7 @@ class RowKeys:
         by_row = pc.binary_join_element_wise(source, number, hash_sign)
         # A bare running number is no identifier outside its own file.
         bare = tables.flags(pc.match_substring_regex(identifier, pattern=r"^\d{1,9}$"))
-        scope = pc.if_else(tables.array(bare, pa.bool_()), source, _nothing(pa.string(), len(rows)))
+        scope = pc.if_else(tables.array(bare, pa.bool_()), source, pa.nulls(len(rows), pa.string()))
         scope = pc.coalesce(dataset, scope)
         scoped = pc.coalesce(pc.binary_join_element_wise(scope, identifier, slash), identifier)
         keys = pc.coalesce(scoped, by_row)
@@ -389,10 +385,10 @@ def _restore_whole_names(
     for row in np.flatnonzero(lost).tolist():
         given, read = whole[row].as_py(), out["scientificName"][row].as_py()
         notes.add(row, said("service_reads_name", given=given, read=read))
-    tally["whole name"] += int(lost.sum())
+    tally["restored"] += int(lost.sum())
     mask = tables.array(lost, pa.bool_())
     out["scientificName"] = pc.if_else(mask, whole, out["scientificName"])
-    out["taxonRank"] = pc.if_else(mask, _nothing(pa.string(), len(whole)), out["taxonRank"])
+    out["taxonRank"] = pc.if_else(mask, pa.nulls(len(whole), pa.string()), out["taxonRank"])
 
 
 def _count_swapped(out: Mapping[str, pa.Array], tally: Counter[str]) -> None:
@@ -404,12 +400,7 @@ def _count_swapped(out: Mapping[str, pa.Array], tally: Counter[str]) -> None:
 
 
 def records_of(
-    raw: RawBatch,
-    *,
-    source: str,
-    keys: RowKeys,
-    defaults: Mapping[str, str],
-    tally: Counter[str],
+    raw: RawBatch, source: str, keys: RowKeys, defaults: Mapping[str, str], tally: Counter[str]
 ) -> pa.Table:
     """One raw batch as a RECORDS table of the same rows in the same order.
 
@@ -424,37 +415,29 @@ def records_of(
     defaults : dict of str to str
         Value of a term where its cell is empty.
     tally : Counter
-        Counts ``not a number``, ``decimal comma`` and ``whole name``.
+        Counts ``unreadable``, ``commas`` and ``restored``.
     """
-    count = len(raw.rows)
-    notes = _Notes(raw.notes)
-    out: dict[str, pa.Array] = {}
+    count, notes, out = len(raw.rows), _Notes(raw.notes), {}
     given = dict(raw.columns)
     for term, value in defaults.items():
         constant = repeated(value, count)
-        column = given.get(term)
-        given[term] = constant if column is None else pc.coalesce(_text(column), constant)
+        given[term] = pc.coalesce(_text(given[term]), constant) if term in given else constant
     for item in RECORDS:
         column = given.get(item.name)
         if column is None:
-            out[item.name] = _nothing(item.type, count)
+            out[item.name] = pa.nulls(count, item.type)
         elif pa.types.is_string(item.type):
             out[item.name] = _text(column)
         else:
-            values = _real(item.name, column, notes, tally)
-            if pa.types.is_floating(item.type):
-                out[item.name] = tables.array(values, item.type)
-            else:
-                out[item.name] = _whole(item.name, item.type, values, notes, tally)
+            numbers = _real(item.name, column, notes, tally)
+            if not pa.types.is_floating(item.type):
+                numbers = _whole(item.name, item.type, numbers, notes, tally)
+            out[item.name] = tables.array(numbers, item.type)
     _count_swapped(out, tally)
-    written = [_decimals(given[term]) for term in COORDINATES if term in given]
+    placed = [term for term in COORDINATES if term in given]
+    written = [np.where(tables.valid(out[term]), _decimals(given[term]), np.nan) for term in placed]
     if written:
-        read = [~np.isnan(tables.numbers(out[term])) for term in COORDINATES if term in given]
-        most = np.fmax.reduce(
-            [np.where(good, number, np.nan) for good, number in zip(read, written, strict=True)]
-        )
-        most = np.minimum(most, 127)
-        out["coordinateDecimals"] = tables.array(most, pa.int8())
+        out["coordinateDecimals"] = tables.array(np.minimum(np.fmax.reduce(written), 127), pa.int8())
     if WHOLE_NAME in given:
         _restore_whole_names(out, _text(given[WHOLE_NAME]), notes, tally)
     if GENUS in given:

@@ -23,8 +23,7 @@ from poolbuilder import words
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.status.lists import RegionLists, drainage_of, shipped_statements
-from poolbuilder.status.terms import ORDER, Statement, side
+from poolbuilder.status.lists import ORDER, RegionLists, Statement, drainage_of, shipped_statements, side
 
 Ints = NDArray[np.int64]
 

@@ -34,18 +34,112 @@ from poolbuilder.names.checklist import Checklist, open_meanings
 from poolbuilder.names.reader import read_name
 from poolbuilder.names.vocabularies import (
     DEGREE_OF_ESTABLISHMENT,
+    ESTABLISHMENT_MEANS,
     PATHWAY,
     columns_of,
     csv_rows,
     fold,
     read_term,
+    vocabulary,
 )
 from poolbuilder.places.geodesy import WGS84
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.regions import region_codes, region_name, region_outline, regions_at
 from poolbuilder.places.sites import Site
-from poolbuilder.status.terms import WORDS, YES, Statement, read_status
 from poolbuilder.words import status_note
+
+ORDER = ("agency", "region", "record", "polygon", "checklist", "shipped")
+"""Sources of a statement, the first that speaks decides: an agency's own list, lists of regions, terms of
+records, range polygons, the species list, the shipped table."""
+
+_SIDES = {term: found for found, terms in vocabulary("side").items() for term in terms}
+
+
+def side(means: str | None) -> str | None:
+    """``native``, ``introduced`` or None for a term that takes no side."""
+    return _SIDES.get(means or "")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Statement:
+    """What one source says of a species at a place.
+
+    Attributes
+    ----------
+    source : str
+        One of `ORDER`.
+    means : str
+        Darwin Core establishmentMeans.
+    species : str
+        Accepted name; empty where the context names it.
+    degree, pathway : str or None
+        Darwin Core degreeOfEstablishment and pathway.
+    region : str
+        What it speaks of; empty where that is the place itself.
+    extent : str
+        ``part`` where only a part of the region is meant, ``not reported`` outside the native range where
+        no introduction is known either; else empty.
+    citation, note : str
+    year : int or None
+        Of the source.
+    valid_from, valid_to : int or None
+        Years in which it holds.
+    row : int
+        Of the table, from 1.
+    """
+
+    source: str
+    means: str
+    species: str = ""
+    degree: str | None = None
+    pathway: str | None = None
+    region: str = ""
+    extent: str = ""
+    citation: str = ""
+    year: int | None = None
+    note: str = ""
+    valid_from: int | None = None
+    valid_to: int | None = None
+    row: int = 0
+
+    def holds_in(self, first: int, last: int) -> bool:
+        """Whether it holds in some year from the first to the last."""
+        return (self.valid_from or 0) <= last and first <= (self.valid_to or 9999)
+
+
+WORDS: Mapping[str, tuple[str, str | None]] = {
+    word: (sense.partition("/")[0], sense.partition("/")[2] or None)
+    for sense, words in vocabulary("status").items()
+    for word in words
+}
+"""Word as agencies write it to establishmentMeans and degreeOfEstablishment; Darwin Core terms besides."""
+
+YES = {"yes", "y", "true", "1", "t"}
+NO = {"no", "n", "false", "0", "f"}
+
+
+def read_status(text: str, heading: str = "") -> tuple[str | None, str | None]:
+    """EstablishmentMeans and degreeOfEstablishment of a word; None where it is not understood.
+
+    Examples
+    --------
+    >>> read_status("Non-native - established"), read_status("Y", "native")
+    (('introduced', 'established'), ('native', None))
+    """
+    word = fold(text)
+    if heading in {"native", "isnative"} and word in YES | NO:
+        return "native" if word in YES else "introduced", None
+    term = read_term(text, ESTABLISHMENT_MEANS)
+    if term is not None:
+        return term, None
+    if word in WORDS:
+        return WORDS[word]
+    joined = re.sub(r"\b(non|not)[\s-]+", r"\1", text, flags=re.IGNORECASE)
+    parts = [WORDS[fold(part)] for part in re.split(r"[\s,;/()–-]+", joined) if fold(part) in WORDS]
+    sides = {means for means, _ in parts if means != "uncertain"}
+    if len(sides) != 1:
+        return None, None
+    return sides.pop(), next((degree for _, degree in parts if degree), None)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -203,23 +297,16 @@ def _archive_rows(path: str) -> Iterator[tuple[int, dict[str, str]]]:
         with DwCAReader(path) as archive:
             for number, row in enumerate(archive, 1):
                 taxon = _short(row.data)
-                name = taxon.get("scientificName") or taxon.get("canonicalName") or ""
                 extra = [(item.rowtype, _short(item.data)) for item in row.extensions]
-                invasive = any(
-                    fold(item.get("isInvasive")) in YES
-                    for kind, item in extra
-                    if kind.endswith("SpeciesProfile")
-                )
-                places = [item for kind, item in extra if kind.endswith("Distribution")]
-                for item in places or [{}]:
-                    cells = {**item, "scientificName": name}
+                profiles = (item for kind, item in extra if kind.endswith("SpeciesProfile"))
+                invasive = any(fold(item.get("isInvasive")) in YES for item in profiles)
+                shared = {"degreeOfEstablishment": "invasive"} if invasive else {}
+                name = taxon.get("scientificName") or taxon.get("canonicalName") or ""
+                for item in [item for kind, item in extra if kind.endswith("Distribution")] or [{}]:
                     code = item.get("locationID", "").rpartition(":")[2]
                     region = code or item.get("locality") or item.get("countryCode")
-                    if region:
-                        cells["region"] = region
-                    if invasive:
-                        cells.setdefault("degreeOfEstablishment", "invasive")
-                    yield number, cells
+                    cells = {**shared, **item, "scientificName": name}
+                    yield number, {**cells, "region": region} if region else cells
     except (InvalidArchive, OSError, KeyError, ValueError) as error:
         raise ChecklistError.of("no_darwin_core", file=path, error=error) from error
 
@@ -411,7 +498,7 @@ def _shipped() -> dict[str, dict[str, Statement]]:
         for _, cells in rows:
             row = dict(zip(header, cells, strict=True))
             code, year = row["region"], row["year"]
-            found.setdefault(row["scientificName"], {})[code] = Statement(
+            found.setdefault(row["scientificName"], {})[code.casefold()] = Statement(
                 source="shipped",
                 species=row["scientificName"],
                 means=row["establishmentMeans"],
@@ -454,17 +541,13 @@ def shipped_statements(
 
 @lru_cache(maxsize=4096)
 def _shipped_of(species: tuple[str, ...], state: str, drainage: Drainage) -> dict[str, Statement]:
-    found = {}
-    for name in species:
-        item = _row(_shipped().get(name, {}), state, drainage)
-        if item is not None:
-            found[name] = replace(item, region=region_name(item.region))
-    return found
-
-
-def _row(rows: Mapping[str, Statement], state: str, drainage: Drainage) -> Statement | None:
     code = drainage.code if state.startswith("US-") else ""
     units = [code[:length] for length in range(len(code), 1, -1)]
     basins = [f"basin {word}" for name in drainage.names for word in name.casefold().split()]
-    known = {region.casefold(): item for region, item in rows.items()}
-    return next((known[key] for key in (*units, *basins, state.casefold()) if key in known), None)
+    found = {}
+    for name in species:
+        rows = _shipped().get(name, {})
+        item = next((rows[key] for key in (*units, *basins, state.casefold()) if key in rows), None)
+        if item is not None:
+            found[name] = replace(item, region=region_name(item.region))
+    return found

@@ -23,13 +23,108 @@ from poolbuilder import words
 from poolbuilder.errors import LayerError
 from poolbuilder.names.checklist import Checklist, open_meanings
 from poolbuilder.names.reader import read_name
-from poolbuilder.names.vocabularies import columns_of
+from poolbuilder.names.vocabularies import columns_of, fold, vocabulary
 from poolbuilder.places.geodesy import Edges, covering_box
 from poolbuilder.places.layers import Layer, read_layer
 from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS
-from poolbuilder.status.lists import RegionLists
-from poolbuilder.status.terms import STRENGTH, polygon_class, read_code, side
+from poolbuilder.status.lists import RegionLists, side
+
+# Codes of polygons: IUCN Red List, Mapping and Distribution Data Attribute Standards, version 1.20 (January
+# 2024); code 2 of presence is discontinued there and still met with.
+
+
+def _numbered(kind: str) -> dict[int, str]:
+    return {int(code): " ".join(label) for code, label in vocabulary(kind).items()}
+
+
+PRESENCE, ORIGIN, SEASONAL = map(_numbered, ("presence", "origin", "seasonal"))
+_MEANS = _numbered("means")
+_LABELS = {"presence": PRESENCE, "origin": ORIGIN, "seasonal": SEASONAL}
+_OTHER_WORDS = {
+    "presence": {"extinctpost1500": 5, "present": 1, "uncertain": 6},
+    "origin": {**{fold(means): code for code, means in _MEANS.items()}, "nativeendemic": 1},
+    "seasonal": {},
+}
+_BY_ORIGIN = {3: "introduced", 4: "vagrant", 6: "introduced"}
+_BY_PRESENCE = {6: "uncertain", 7: "outside"}
+
+STRENGTH = (
+    "extant", "introduced", "probably_extant", "possibly_extant", "uncertain", "possibly_extinct", "vagrant",
+    "extinct", "outside",
+)  # fmt: skip
+"""Range classes; where several polygons hold the place, the first of these decides."""
+
+
+def read_code(value: Any, kind: str) -> tuple[int | None, bool]:
+    """A code as a file gives it: a number, a number as text, the code's label or a Darwin Core term.
+
+    Parameters
+    ----------
+    value : object
+    kind : str
+        ``presence``, ``origin`` or ``seasonal``.
+
+    Returns
+    -------
+    code : int or None
+    understood : bool
+        False for a value that is none of these; an empty value is understood as None.
+
+    Examples
+    --------
+    >>> read_code("1", "presence"), read_code("Possibly Extinct", "presence"), read_code(9, "presence")
+    ((1, True), (4, True), (None, False))
+    """
+    if value is None or (isinstance(value, float) and value != value) or str(value).strip() == "":
+        return None, True
+    labels = _LABELS[kind]
+    try:
+        code = float(value)
+    except (TypeError, ValueError):
+        word = fold(str(value))
+        known = {fold(label): code for code, label in labels.items()} | _OTHER_WORDS[kind]
+        return known.get(word), word in known
+    return (int(code), True) if code in labels else (None, False)
+
+
+def polygon_class(
+    presence: int | None, origin: int | None, seasonal: int | None
+) -> tuple[str, str | None, str]:
+    """What one polygon says of its species, from its codes.
+
+    Parameters
+    ----------
+    presence : int or None
+        1-7; None is taken as extant, since a polygon was drawn.
+    origin : int or None
+        1-6; None leaves native or introduced unknown.
+    seasonal : int or None
+        1-5; changes the words, not the class.
+
+    Returns
+    -------
+    range_class : str
+        One of `STRENGTH`: presence decides where it is doubtful, origin where the species is there.
+    means : str or None
+        Darwin Core establishmentMeans; None when the polygon does not say, or when it is not
+        about presence (code 7).
+    words : str
+        The three codes in words.
+
+    Examples
+    --------
+    >>> polygon_class(3, 1, 1)
+    ('possibly_extant', 'native', 'possibly extant, native, resident')
+    """
+    labels = [PRESENCE[presence] if presence else "range as drawn"]
+    labels += [names[code] for names, code in ((ORIGIN, origin), (SEASONAL, seasonal)) if code]
+    presence, words = presence or 1, ", ".join(labels)
+    found = _BY_PRESENCE.get(presence, PRESENCE[presence].replace(" ", "_"))
+    if origin in _BY_ORIGIN and (presence < 3 or (presence == 3 and origin == 4)):
+        found = _BY_ORIGIN[origin]
+    return found, None if presence == 7 or not origin else _MEANS[origin], words
+
 
 _PRESENT = {"extant", "introduced", "probably_extant", "possibly_extant", "uncertain"}
 _TABLE = re.compile(r"(.*?\.(?:csv|tsv|txt))(?::(.+))?", re.IGNORECASE)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from poolbuilder.places.sites import Site
     from poolbuilder.status.decision import Establishment
-    from poolbuilder.status.terms import Statement
+    from poolbuilder.status.lists import Statement
 
 MINUS = "\N{MINUS SIGN}"
 DASH = "\N{EN DASH}"

@@ -26,8 +26,8 @@ from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMEN
 from poolbuilder.places.geodesy import disc
 from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import decide
-from poolbuilder.status.polygons import RangeMap, status_at
-from poolbuilder.status.terms import Statement, polygon_class, side
+from poolbuilder.status.lists import Statement, side
+from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
 from tests.registry import registry_package
 
 Shapes = dict[str, Any]

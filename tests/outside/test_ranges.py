@@ -9,7 +9,7 @@ from pyproj import Transformer
 
 from poolbuilder.names.vocabularies import fold
 from poolbuilder.places.geodesy import Edges
-from poolbuilder.status.terms import ORIGIN, PRESENCE, SEASONAL, polygon_class
+from poolbuilder.status.polygons import ORIGIN, PRESENCE, SEASONAL, polygon_class
 
 # IUCN SSC Red List Technical Working Group, Mapping Standards and Data Quality for the IUCN Red List Spatial Data, version 1.20
 # (January 2024), p. 15 for presence; labels of origin and seasonal from independent listings of the same attribute standard.

@@ -233,7 +233,7 @@ def records_table(
     rows = [_texts(answer, verbatim or {}) for answer in answers]
     columns = {name: tables.array([row[name] for row in rows], pa.string()) for name in (*FIELDS, WHOLE_NAME)}
     raw = RawBatch(columns=columns, rows=np.arange(len(rows), dtype=np.int64))
-    table = records_of(raw, source=source, keys=RowKeys(), defaults={}, tally=Counter())
+    table = records_of(raw, source, RowKeys(), {}, Counter())
     made: dict[str, list[Any]] = {"recordKey": [record_key(answer["key"]) for answer in answers]}
     made |= dict.fromkeys(("sourceRow", "coordinateDecimals"), [None] * len(rows))
     for name, values in made.items():

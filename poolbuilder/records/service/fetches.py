@@ -10,7 +10,6 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -113,18 +112,17 @@ class Fetch:
         names = ((note["key"], value.get(VERBATIM_NAME)) for note, value in self.answers.of_kind("verbatim"))
         verbatim = {key: written.strip() for key, name in names if (written := text_of(name))}
         source = f"service:{self.key}"
+        fresh: dict[Any, dict[str, Any]] = {}
         seen: set[Any] = set()
-        fresh: list[dict[str, Any]] = []
         for item in self.answers.records():
-            if item["key"] in seen:
-                continue
-            seen.add(item["key"])
-            fresh.append(item)
+            if item["key"] not in seen:
+                fresh[item["key"]] = item
+                seen.add(item["key"])
             if len(fresh) >= BATCH:
-                yield records_table(fresh, source=source, verbatim=verbatim)
-                fresh = []
+                yield records_table(list(fresh.values()), source=source, verbatim=verbatim)
+                fresh = {}
         if fresh:
-            yield records_table(fresh, source=source, verbatim=verbatim)
+            yield records_table(list(fresh.values()), source=source, verbatim=verbatim)
 
     @property
     def table(self) -> pa.Table:
@@ -138,14 +136,9 @@ class Fetch:
         """
         yield from self.batches()
         if self.withdrawn:
-            why = said("withdrawn_not_service", fetched=self.fetched.date().isoformat())
-            values: dict[str, list[Any]] = {
-                name: [None] * len(self.withdrawn) for name in schemas.RECORDS.names
-            }
-            values["recordKey"] = list(self.withdrawn)
-            values["sourceFile"] = [f"service:{self.key}"] * len(self.withdrawn)
-            values["readNote"] = [why] * len(self.withdrawn)
-            yield tables.table(schemas.RECORDS, values)
+            row = dict.fromkeys(schemas.RECORDS.names) | {"sourceFile": f"service:{self.key}"}
+            row["readNote"] = said("withdrawn_not_service", fetched=self.fetched.date().isoformat())
+            yield tables.of_rows(schemas.RECORDS, [row | {"recordKey": key} for key in self.withdrawn])
 
     def age_words(self, now: datetime.datetime) -> str:
         """How old the data are, in words."""
@@ -184,29 +177,21 @@ def result_of(answers: Answers) -> Fetch:
 
 
 def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
-    keys = set(manifest["licences"])
-    notes = list(manifest["notes"])
-    if "CC_BY_NC_4_0" in keys:
-        notes.append(said("some_records_cc"))
-    if keys & {"UNSPECIFIED", "UNSUPPORTED"}:
-        notes.append(said("some_records_state"))
+    keys, rows = set(manifest["licences"]), int(manifest["counts"]["distinct"])
+    asks = {"some_records_cc": {"CC_BY_NC_4_0"}, "some_records_state": {"UNSPECIFIED", "UNSUPPORTED"}}
     answers.pages = manifest["pages"]
+    of_service = {name: manifest[name] for name in ("service", "fetched")}
+    source = {"path": f"service:{answers.key}", "sha256": manifest["sha256"], "rows": rows, **of_service}
     return Fetch(
         key=answers.key,
         query=Query.from_dict(manifest["query"]),
         answers=answers,
-        rows=int(manifest["counts"]["distinct"]),
-        source={
-            "path": f"service:{answers.key}",
-            "sha256": manifest["sha256"],
-            "rows": int(manifest["counts"]["distinct"]),
-            "service": manifest["service"],
-            "fetched": manifest["fetched"],
-        },
+        rows=rows,
+        source=source,
         datasets=tuple(manifest["datasets"]),
         counts=dict(manifest["counts"]),
         licence=most_restrictive(keys),
-        notes=tuple(notes),
+        notes=(*manifest["notes"], *(said(key) for key, asking in asks.items() if keys & asking)),
         complete=bool(manifest["complete"]),
         withdrawn=tuple(manifest["withdrawn"]),
         doubted=tuple(manifest.get("doubted", ())),
@@ -438,10 +423,6 @@ class _Run:
 
     # -------------------------------------------------------------- paging
 
-    def say(self, before: int, expected: int, rows: int) -> None:
-        """Tell the progress of a part."""
-        self.progress(before + rows, expected)
-
     def paged(self, parts: list[tuple[SearchPart, int]]) -> tuple[_Arrived, int]:
         """Every part to its end, and how many promised records did not arrive.
 
@@ -452,8 +433,11 @@ class _Run:
         for number, (part, _) in enumerate(parts):
             found = _Arrived()
             for turn in (1, 2):
+                before = len(arrived.seen)
                 try:
-                    again = self.page_part(part, number, turn, partial(self.say, len(arrived.seen), expected))
+                    again = self.page_part(
+                        part, number, turn, lambda rows, before=before: self.progress(before + rows, expected)
+                    )
                 except _Contradiction as error:
                     if turn == 1:
                         self.answers.drop(number)
@@ -638,14 +622,12 @@ def _check_page(answer: Answer, offset: int, asked: int, ceiling: int, promised:
     count, came = int(page["count"]), len(page["results"])
     end = offset + came
     if page.get("offset", offset) != offset:
-        fact = said("asked_records_got", offset=offset, offset2=str(page["offset"])[:30])
-        raise failure(answer.url, fact, said("service_does_not_page"))
+        got = str(page["offset"])[:30]
+        raise failure(answer.url, *fault("asked_records_got", offset=offset, got=got))
     if came > asked:
-        fact = f"asked for {asked} records, got {came}"
-        raise failure(answer.url, fact, said("service_does_not_page_documented"))
+        raise failure(answer.url, *fault("more_than_asked", asked=asked, came=came))
     if not came and offset < min(count, ceiling):
-        fact = f"stops at {offset:,} of {count:,} records"
-        raise failure(answer.url, fact, said("try_again_later"))
+        raise failure(answer.url, *fault("stops_early", offset=offset, count=count))
     if count < end:
         raise _Contradiction(said("records_come", end=end, count=count))
     if count < promised:
@@ -657,14 +639,9 @@ def _check_page(answer: Answer, offset: int, asked: int, ceiling: int, promised:
 def _check_area(answer: Answer, query: Query) -> None:
     """Stop when more than half of a page lies farther out than asked: a filter was dropped on the way."""
     results = answer.value["results"]
-    places = [
-        (item["decimalLongitude"], item["decimalLatitude"])
-        for item in results
-        if isinstance(item.get("decimalLongitude"), int | float)
-        and isinstance(item.get("decimalLatitude"), int | float)
-        and abs(item["decimalLongitude"]) <= 180
-        and abs(item["decimalLatitude"]) <= 90
-    ]
+    given = ((item.get("decimalLongitude"), item.get("decimalLatitude")) for item in results)
+    numbers = (place for place in given if all(isinstance(value, int | float) for value in place))
+    places = [(lon, lat) for lon, lat in numbers if abs(lon) <= 180 and abs(lat) <= 90]
     if not places:
         return
     lon, lat = np.array(places, dtype=float).T
