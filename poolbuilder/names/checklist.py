@@ -411,18 +411,19 @@ class Checklist:
     def genus_terms(self) -> dict[str, str]:
         """Key of a genus, old genus or their vernacular name to the genus as written."""
         terms = {letters(genus): genus for genus in self.genera}
-        for entry in self.entries:
-            if entry.status == "genus":
-                for name in (entry.name, *entry.vernacular):
-                    terms.setdefault(letters(name), entry.name)
+        for entry in self._of_genera:
+            for name in (entry.name, *entry.vernacular):
+                terms.setdefault(letters(name), entry.name)
         return terms
+
+    @cached_property
+    def _of_genera(self) -> list[Entry]:
+        return [entry for entry in self.entries if entry.status == "genus"]
 
     @cached_property
     def genus_words(self) -> tuple[str, ...]:
         """Vernacular names of the genera, such as the noun that species names share."""
-        return tuple(
-            name.lower() for entry in self.entries if entry.status == "genus" for name in entry.vernacular
-        )
+        return tuple(name.lower() for entry in self._of_genera for name in entry.vernacular)
 
     @cached_property
     def epithets(self) -> dict[str, dict[str, str]]:
@@ -556,10 +557,11 @@ def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, 
         counts[match[1]] += count
         if common:
             heard.setdefault(match[1], Counter())[common] += count
-    vernacular: dict[str, tuple[str, ...]] = {}
-    for epithet, names_heard in heard.items():
-        vernacular[epithet] = (min(names_heard.items(), key=lambda item: (-item[1], item[0]))[0],)
-    return counts, vernacular
+    usual = {
+        epithet: (min(names, key=lambda name, names=names: (-names[name], name)),)  # type: ignore[misc]
+        for epithet, names in heard.items()
+    }
+    return counts, usual
 
 
 # Names with two meanings: which species a record means, by place, then date, then its neighbours.
@@ -645,7 +647,7 @@ def name_shares(
     for row, meant in enumerate(names):
         if meant:
             groups.setdefault(tuple(meant), []).append(row)
-    rows, species, shares = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)], [np.zeros(0)]
+    parts = [(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))]
     for meant, members in groups.items():
         where = np.array(members)
         columns = np.array([position[name] for name in meant])
@@ -653,30 +655,16 @@ def name_shares(
         if len(meant) > 1:
             units = None if unit is None else unit[where]
             weight = np.where(open_meanings(meant, x[where], y[where], checklist, unit=units), 1.0, ELSEWHERE)
-            weight *= _by_date(meant, years[where], checklist)
+            split = np.array([checklist.split_year(name) or np.inf for name in meant])
+            weight *= np.where(years[where, None] > split, BY_THE_LETTER, 1.0)
             if around is not None:
                 near = around[columns] if around.ndim == 1 else around[np.ix_(where, columns)]
                 weight *= near + ALIKE
             weight /= weight.sum(axis=1, keepdims=True)
-        rows.append(np.repeat(where, len(meant)))
-        species.append(np.tile(columns, len(where)))
-        shares.append(weight.ravel())
-    record = np.concatenate(rows)
+        parts.append((np.repeat(where, len(meant)), np.tile(columns, len(where)), weight.ravel()))
+    record, species, share = map(np.concatenate, zip(*parts, strict=True))
     order = np.argsort(record, kind="stable")
-    return NameShares(
-        row=record[order], species=np.concatenate(species)[order], share=np.concatenate(shares)[order]
-    )
-
-
-def _by_date(names: Sequence[str], year: NDArray[np.float64], checklist: Checklist) -> NDArray[np.float64]:
-    """Factors of each record and meaning after the last year of the wide sense."""
-    factor = np.ones((len(year), len(names)))
-    for column, name in enumerate(names):
-        last = checklist.split_year(name)
-        if last is not None:
-            with np.errstate(invalid="ignore"):
-                factor[year > last, column] = BY_THE_LETTER
-    return factor
+    return NameShares(row=record[order], species=species[order], share=share[order])
 
 
 def lives_at(
@@ -706,13 +694,9 @@ def lives_at(
     for token in where:
         if token.startswith("box"):
             west, south, east, north = map(float, token.split()[1:])
-            with np.errstate(invalid="ignore"):
-                inside |= (
-                    (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
-                )
-    named = {token for token in where if token[0].isalpha() and not token.startswith("box")}
-    for code in set(region.tolist()):
-        if code and (code in named or code.partition("-")[0] in named):
+            inside |= (longitude >= west) & (longitude <= east) & (latitude >= south) & (latitude <= north)
+    for code in set(region.tolist()) - {""}:
+        if code in where or code.partition("-")[0] in where:
             inside |= region == code
     if unit is not None and units:
         known = unit != ""

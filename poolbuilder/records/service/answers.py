@@ -18,6 +18,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -90,6 +91,12 @@ class Answers:
     def set_aside(self) -> int:
         """Answers that could not be used."""
         return len(list(self.folder.glob("aside-*.gz")))
+
+    @property
+    def smallest_page(self) -> int:
+        """Records of the smallest page of a search, the last of each part aside; 0 without one."""
+        searched = [note for note in self.pages if note["kind"] == "search"]
+        return min((note["records"] for note, after in pairwise(searched) if after["offset"]), default=0)
 
     def put_aside(self, body: bytes) -> None:
         """Keep an answer that could not be used for whoever looks into it; it is never read again."""

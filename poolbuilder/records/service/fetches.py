@@ -237,8 +237,7 @@ class _Contradiction(Exception):
 class _Arrived:
     """What arrived, counted record by record; nothing of a record is held but its key and data set.
 
-    Of one part, *promised* and *first_promised* are its records by the last page's count and by the
-    first's: the index changes on the way.  *page_limit* is the smallest page, the last one aside.
+    Of one part, *promised* are its records by the last page's count: the index changes on the way.
     """
 
     rows: int = 0
@@ -247,8 +246,6 @@ class _Arrived:
     doubtful: dict[str, None] = field(default_factory=dict)
     """Keys of records whose name as written is to be asked for."""
     promised: int = 0
-    first_promised: int = 0
-    page_limit: int = 0
 
     def take(self, results: Sequence[Mapping[str, Any]]) -> None:
         self.rows += len(results)
@@ -428,12 +425,12 @@ class _Run:
 
         A part that came short or in contradiction is paged once more.
         """
-        expected, missed, smallest, grown = sum(size for _, size in parts), 0, 0, 0
+        expected, missed, grown = sum(size for _, size in parts), 0, 0
         arrived = _Arrived()
-        for number, (part, _) in enumerate(parts):
+        for number, (part, size) in enumerate(parts):
             found = _Arrived()
+            before = len(arrived.seen)
             for turn in (1, 2):
-                before = len(arrived.seen)
                 try:
                     again = self.page_part(
                         part, number, turn, lambda rows, before=before: self.progress(before + rows, expected)
@@ -443,22 +440,18 @@ class _Run:
                         self.answers.drop(number)
                         continue
                     self.answers.refuse()
-
-                    raise failure(
-                        self.client.base_url + SEARCH, *fault("contradicts_itself_twice", error=error)
-                    ) from error
-                again.first_promised = found.first_promised or again.first_promised
+                    fact, remedy = fault("contradicts_itself_twice", error=error)
+                    raise failure(self.client.base_url + SEARCH, fact, remedy) from error
                 again.add(found)
                 found = again
                 if len(found.seen) >= found.promised:
                     break
             missed += max(0, found.promised - len(found.seen))
-            grown += found.promised - found.first_promised
-            smallest = min(smallest or found.page_limit, found.page_limit)
+            grown += found.promised - size
             arrived.add(found)
         if len(parts) > 1:
             self.notes.append(said("more_records_can", parts=len(parts)))
-        page = self.client.settings.service_page
+        page, smallest = self.client.settings.service_page, self.answers.smallest_page
         if 0 < smallest < page:
             self.notes.append(said("service_gave_pages", smallest=smallest, page=page))
         if grown:
@@ -470,13 +463,12 @@ class _Run:
     ) -> _Arrived:
         """One part of a query, page by page, to its end; pages that are kept are not asked for again."""
         ceiling, page = int(self.client.settings.service_ceiling), int(self.client.settings.service_page)
-        found = _Arrived(page_limit=page)
         kept = {
             note["offset"]: note
             for note in self.answers.pages
             if (note.get("part"), note.get("turn")) == (number, turn)
         }
-        offset, done = 0, False
+        found, offset, done = _Arrived(), 0, False
         while not done:
             if offset >= ceiling:
                 raise failure("", *fault("part_grown_past", ceiling=ceiling, folder=self.answers.folder))
@@ -492,12 +484,9 @@ class _Run:
                 self.answers.keep(answer, kind="search", **about)
             results = value["results"]
             found.promised = int(value["count"])
-            found.first_promised = found.first_promised if offset else found.promised
             found.take(results)
             offset += len(results)
             done = bool(value.get("endOfRecords")) or not results or offset >= found.promised
-            if not done:
-                found.page_limit = min(found.page_limit, len(results))
             progress(found.rows)
         return found
 
