@@ -16,7 +16,7 @@ by the signs of the sexes).  The zoological code leaves them free, and zoologist
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -157,17 +157,6 @@ def _meant(
 _RANK = {"subsp", "ssp", "var", "f", "forma", "morph", "complex", "group", "s.l", "s.s"}
 # Words of stage and sex that stand where a subspecies would.
 _STAGE = {"juvenile", "juveniles", "juv", "adult", "adults", "larva", "larvae", "fry", "male", "female"}
-
-
-def _read_plain(text: str, checklist: Checklist, year: int | None) -> NameReading | None:
-    """Look up genus and epithets, the author left aside."""
-    match = _PATTERNS["plain"].fullmatch(text)
-    if match is None:
-        return None
-    genus, epithets = match[1].lower(), [match[2]]
-    if match[3] and match[3] not in _RANK | _STAGE:
-        epithets.append(match[3])
-    return _listed(genus, epithets, checklist, year)
 
 
 def _listed(
@@ -352,7 +341,11 @@ def _read_listed(text: str, checklist: Checklist, year: int | None) -> NameReadi
     for key in (letters(low), letters(low.partition(" (")[0])):
         if entries := checklist.by_vernacular.get(key):
             return _meant(entries, year, "vernacular")
-    return _read_plain(text, checklist, year)
+    match = _PATTERNS["plain"].fullmatch(text)
+    if match is None:
+        return None
+    below = [match[3]] if match[3] and match[3] not in _RANK | _STAGE else []
+    return _listed(match[1].lower(), [match[2], *below], checklist, year)
 
 
 def _variants(text: str) -> list[str]:
@@ -426,12 +419,6 @@ class Formula:
     parts: tuple[str, ...]
     sexes: tuple[str | None, ...]
     signed: bool = False
-
-    @classmethod
-    def of(cls, parts: Iterable[str]) -> Formula:
-        """Parts without a sign or a sex."""
-        each = tuple(parts)
-        return cls(parts=each, sexes=(None,) * len(each))
 
 
 def _without_sex(text: str) -> tuple[str, str | None]:
@@ -526,12 +513,12 @@ def _read_part(text: str, checklist: Checklist, year: int | None, hint: str, nou
     return found
 
 
-def _read_parts(formula: Formula, checklist: Checklist, year: int | None) -> list[NameReading]:
+def _read_parts(parts: Sequence[str], checklist: Checklist, year: int | None) -> list[NameReading]:
     """What each part means, a genus handed on to the parts behind it."""
     found: list[NameReading] = []
     hint = ""
-    nouns = [part.split()[-1] for part in formula.parts if len(part.split()) > 1]
-    for part in formula.parts:
+    nouns = [part.split()[-1] for part in parts if len(part.split()) > 1]
+    for part in parts:
         found.append(_read_part(part, checklist, year, hint, nouns[-1] if nouns else ""))
         hint = found[-1].genus or hint
     return found
@@ -568,7 +555,7 @@ def _worded(text: str, checklist: Checklist, year: int | None) -> list[NameReadi
         return [whole]
     for pieces in (_PATTERNS["joints"].split(text), _PATTERNS["dashes"].split(text)):
         if len(pieces) > 1:
-            found = _read_parts(Formula.of(pieces), checklist, year)
+            found = _read_parts(pieces, checklist, year)
             if any(each.role == "candidate" for each in found):
                 return [each for each in found if each.role != "none"]
     return [whole]
@@ -585,7 +572,7 @@ def _notes_of_parent(part: NameReading) -> list[str]:
 def _read_cross(given: str, formula: Formula, checklist: Checklist, year: int | None) -> NameReading | None:
     """Read a text that speaks of a cross; None when no part of it touches the checklist."""
     if formula.signed:
-        parts = _read_parts(formula, checklist, year)
+        parts = _read_parts(formula.parts, checklist, year)
     else:
         parts = _worded(formula.parts[0], checklist, year)
     touching = [part for part in parts if part.role not in {"group", "none"}]
@@ -629,7 +616,7 @@ def _either(given: str, text: str, checklist: Checklist, year: int | None) -> Na
     """Several names in one text, as in ``cyanellus/macrochirus``, all of the list: one or another."""
     parts = _PATTERNS["either"].split(text)
     if len(parts) > 1:
-        found: list[NameReading | None] = [*_read_parts(Formula.of(parts), checklist, year)]
+        found: list[NameReading | None] = [*_read_parts(parts, checklist, year)]
     else:  # of other lists of names only where each stands on the list
         pieces = _PATTERNS["also"].split(text)
         found = [_read_listed(part, checklist, year) for part in pieces] if len(pieces) > 1 else []
@@ -662,7 +649,7 @@ def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) 
         return _read_cross(given, formula, checklist, year) or group
     bare, _ = _without_sex(text)
     if _unsigned_pair(bare, checklist, year):
-        crossed = _read_cross(given, Formula.of([bare]), checklist, year)
+        crossed = _read_cross(given, Formula(parts=(bare,), sexes=(None,)), checklist, year)
         if crossed is not None:
             return crossed.noted(said("two_names_side"), qualified=True)
     found = _either(given, bare, checklist, year) or read_taxon(bare, checklist, year=year)

@@ -11,7 +11,7 @@ import functools
 import json
 import os
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -29,6 +29,8 @@ from poolbuilder.places.regions import region_name, regions_in
 from poolbuilder.places.sites import Site
 
 Feature = dict[str, Any]
+Shape = tuple[Any, dict[str, Any]]
+"""A geometry and its properties."""
 Ints = NDArray[np.int64]
 
 BASE_LAYERS = ("coast", "border", "state", "county", "lake", "river", "town")
@@ -89,8 +91,8 @@ def base_map(site: Site, *, folder: Path | None = None) -> dict[str, list[Featur
     for layer in BASE_LAYERS:
         if layer == "county" and site.radius_km > COUNTY_KM:
             continue
-        drawn = [item for box in boxes for item in _finer(folder or finer_folder(), layer, box)]
-        drawn = drawn or [item for box in boxes for item in _clipped(layer, box)]
+        drawn = _clipped(_finer(folder or finer_folder(), layer), boxes)
+        drawn = drawn or [item for box in boxes for item in _clipped(_coarse(layer, box), [box])]
         if layer == "town":
             drawn = sorted(drawn, key=lambda item: -item["properties"]["size"])[:MOST_TOWNS]
         if drawn:
@@ -147,13 +149,10 @@ def find_places(text: str, *, most: int = 60, folder: Path | None = None) -> lis
         for at, folded in enumerate(_town_names())
         if wanted in folded
     ]
-    for item in FINER:
-        path = (folder or finer_folder()) / Path(item.path).name
-        if item.layer == "lake" and path.is_file():
-            for shape, name in _finer_shapes(path):
-                if wanted in _folded(name):
-                    point = shape.representative_point()
-                    found.append(Place(name, "lake", point.x, point.y, 0))
+    for shape, about in _finer(folder or finer_folder(), "lake"):
+        if wanted in _folded(about.get("name", "")):
+            point = shape.representative_point()
+            found.append(Place(about["name"], "lake", point.x, point.y, 0))
 
     def order(place: Place) -> tuple[int, int, str]:
         name = _folded(place.name)
@@ -185,20 +184,12 @@ def fetch_finer(folder: Path, *, url: str = FINER_URL) -> list[Path]:
 
     paths = []
     for item in FINER:
+        name, digest = Path(item.path).name, f"sha256:{item.sha256}"
         try:
-            paths.append(
-                Path(
-                    pooch.retrieve(
-                        url + item.path,
-                        known_hash=f"sha256:{item.sha256}",
-                        fname=Path(item.path).name,
-                        path=folder,
-                    )
-                )
-            )
+            paths.append(Path(pooch.retrieve(url + item.path, known_hash=digest, fname=name, path=folder)))
         except (OSError, ValueError) as error:
             fact = str(error).strip().splitlines()[0]
-            raise LayerError.of("cannot_downloaded", file=Path(item.path).name, fact=fact) from error
+            raise LayerError.of("cannot_downloaded", file=name, fact=fact) from error
     return paths
 
 
@@ -243,14 +234,32 @@ def _rows_in(layer: str, box: Box) -> list[dict[str, Any]]:
     return list(tables.take(table, np.flatnonzero(meets)).to_pylist())
 
 
-def _clipped(layer: str, box: Box) -> list[Feature]:
-    rows = _rows_in(layer, box)
+def _coarse(layer: str, box: Box) -> Iterator[Shape]:
+    """What a layer of the map that ships has in a box."""
+    for row in _rows_in(layer, box):
+        yield _shape(row), {key: row[key] for key in ("name", "code", "size") if row[key]}
+
+
+def _finer(folder: Path, layer: str) -> Iterator[Shape]:
+    """What a layer has in the finer files that are there."""
+    for item in FINER:
+        path = folder / Path(item.path).name
+        if item.layer == layer and path.is_file():
+            yield from _finer_shapes(path)
+
+
+def _clipped(shapes: Iterable[Shape], boxes: Sequence[Box]) -> list[Feature]:
+    """Features of the shapes, cut to boxes; a town is not cut."""
     found = []
-    for row in rows:
-        shape = _shape(row)
-        cut = shape if layer == "town" else _cut(shape, box)
-        if not cut.is_empty:
-            found.append(_feature(cut, {key: row[key] for key in ("name", "code", "size") if row[key]}))
+    for shape, about in shapes:
+        for box in boxes:
+            if shape.geom_type == "Point":
+                found.append(_feature(shape, about))
+            elif (
+                shapely.envelope(shape).intersects(shapely.box(*box))
+                and not (cut := _cut(shape, box)).is_empty
+            ):
+                found.append(_feature(cut, about))
     return found
 
 
@@ -264,22 +273,11 @@ def _feature(shape: Any, properties: dict[str, Any]) -> Feature:
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 
-def _finer(folder: Path, layer: str, box: Box) -> list[Feature]:
-    found = []
-    for item in FINER:
-        path = folder / Path(item.path).name
-        if item.layer == layer and path.is_file():
-            for shape, name in _finer_shapes(path):
-                cut = _cut(shape, box) if shape.intersects(shapely.box(*box)) else shapely.Point()
-                if not cut.is_empty:
-                    found.append(_feature(cut, {"name": name} if name else {}))
-    return found
-
-
 @functools.lru_cache(maxsize=4)
-def _finer_shapes(path: Path) -> list[tuple[Any, str]]:
+def _finer_shapes(path: Path) -> list[Shape]:
     from poolbuilder.places.layers import read_layer
 
     layer = read_layer(path, purpose=said("lakes_rivers_map"))
     names = layer.attributes.get("name") or [None] * layer.rows
-    return [(shape, str(name or "")) for shape, name in zip(layer.geometry, names, strict=True)]
+    about = [{"name": str(name)} if name else {} for name in names]
+    return list(zip(layer.geometry, about, strict=True))
