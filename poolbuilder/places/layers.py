@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import math
 import os
 import re
 import sqlite3
@@ -32,7 +31,6 @@ from pyproj.exceptions import CRSError, ProjError
 
 from poolbuilder.errors import LayerError, said
 from poolbuilder.places.geodesy import split_at_antimeridian
-from poolbuilder.words import counted
 
 Floats = NDArray[np.float64]
 Geometries = NDArray[np.object_]
@@ -333,29 +331,28 @@ def _parsed(text: str) -> Any:
 
 
 def _geojson_crs(data: dict[str, Any]) -> CRS | None:
-    member = data.get("crs", LON_LAT)
-    if isinstance(member, dict):
-        given = member.get("properties")
-        name = given.get("name") if isinstance(given, dict) else None
-        return CRS.from_user_input(name) if name else None
-    return LON_LAT if member is LON_LAT else None
+    """WGS84 by the standard, or what an older ``crs`` member names; None for one that names nothing."""
+    if "crs" not in data:
+        return LON_LAT
+    given = data["crs"].get("properties") if isinstance(data["crs"], dict) else None
+    name = given.get("name") if isinstance(given, dict) else None
+    return CRS.from_user_input(name) if name else None
 
 
 def _from_features(features: Sequence[Any], crs: CRS | None) -> RawLayer:
     geometry = np.full(len(features), None, dtype=object)
     properties: list[dict[str, Any]] = []
     broken: list[int] = []
-    for number, feature in enumerate(features, start=1):
+    for at, feature in enumerate(features):
         plain = feature if isinstance(feature, dict) else {}
+        given, ident = plain.get("properties"), plain.get("id")
         member = plain.get("geometry") if plain.get("type") == "Feature" else plain
-        given = plain.get("properties")
         properties.append(dict(given) if isinstance(given, dict) else {})
-        if plain.get("id") is not None:
-            properties[-1].setdefault("id", plain["id"])
+        if ident is not None:
+            properties[-1].setdefault("id", ident)
         if member:
-            geometry[number - 1] = shapely.from_geojson(json.dumps(member), on_invalid="ignore")
-        if member and geometry[number - 1] is None:
-            broken.append(number)
+            geometry[at] = shapely.from_geojson(json.dumps(member), on_invalid="ignore")
+            broken += [at + 1] if geometry[at] is None else []
     names = list(dict.fromkeys(name for row in properties for name in row))
     return RawLayer(
         geometry=geometry,
@@ -583,10 +580,8 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
     """Geometry on WGS84, with None where nothing usable is left, and what was done."""
     notes: list[str] = []
     if raw.broken:
-        few = ", ".join(str(number) for number in raw.broken[:5]) + (", …" if len(raw.broken) > 5 else "")
-        notes.append(
-            f"{counted(len(raw.broken), 'geometry', 'geometries')} unreadable (feature {few}): left out"
-        )
+        few = [*map(str, raw.broken[:5]), *(["…"] if len(raw.broken) > 5 else [])]
+        notes.append(said("unreadable_left", broken=len(raw.broken), few=few))
     if raw.curved:
         notes.append(said("made_straight_edges", curved=raw.curved))
     missing = shapely.is_missing(raw.geometry) | shapely.is_empty(raw.geometry)
@@ -604,7 +599,7 @@ def _settle(raw: RawLayer, crs: CRS, path: Path) -> tuple[Geometries, list[str]]
         notes.append(said("across_180_longitude", crossing=crossing))
     invalid = ~(shapely.is_valid(out) | shapely.is_missing(out))
     if invalid.any():
-        notes.append(f"{counted(int(invalid.sum()), 'invalid geometry', 'invalid geometries')} repaired")
+        notes.append(said("invalid_repaired", invalid=int(invalid.sum())))
         out = out.copy()
         _check_effort(out[invalid], path)
         out[invalid] = [_repaired(item) for item in out[invalid]]
@@ -642,9 +637,8 @@ def _repaired(geometry: Any) -> Any:
 
 
 def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) -> Geometries:
-    if crs.is_geographic and _is_wgs84(crs):
-        out = geometry
-    else:
+    out = geometry
+    if not (crs.is_geographic and _is_wgs84(crs)):
         try:
             transformer = Transformer.from_crs(crs, LON_LAT, always_xy=True)
             out = shapely.transform(
@@ -657,18 +651,13 @@ def _to_lon_lat(geometry: Geometries, crs: CRS, path: Path, notes: list[str]) ->
         notes.append(f"brought from {crs.name} to WGS84")
     present = ~shapely.is_missing(out)
     west, south, east, north = shapely.total_bounds(out[present]) if present.any() else (0, 0, 0, 0)
-    corners = (west, south, east, north)
-    if not all(math.isfinite(value) for value in corners) or not (
-        west >= -360.0 and east <= 360.0 and south >= -90.0 - 1e-6 and north <= 90.0 + 1e-6
-    ):
-        shown = ", ".join(f"{value:g}" for value in corners)
+    # Written so that what is no number is refused too.
+    if not (west >= -360.0 and east <= 360.0 and south >= -90.0 - 1e-6 and north <= 90.0 + 1e-6):
+        shown = ", ".join(f"{value:g}" for value in (west, south, east, north))
         raise LayerError.of("coordinates_reach_west", file=path, shown=shown, name=crs.name)
     return out
 
 
 def _is_wgs84(crs: CRS) -> bool:
     plain = crs.to_2d() if len(crs.axis_info) > 2 else crs
-    return bool(
-        plain.equals(LON_LAT, ignore_axis_order=True)
-        or plain.equals(CRS.from_epsg(4326), ignore_axis_order=True)
-    )
+    return any(plain.equals(known, ignore_axis_order=True) for known in (LON_LAT, CRS.from_epsg(4326)))

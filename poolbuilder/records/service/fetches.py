@@ -157,9 +157,10 @@ def folders(root: Path, digest: str) -> list[Answers]:
 def began(key: str) -> datetime.datetime:
     """When a fetch began, by its name."""
     try:
-        return datetime.datetime.strptime(key.partition("-")[2], STAMP).replace(tzinfo=datetime.UTC)
+        day = datetime.datetime.strptime(key.partition("-")[2], STAMP)
     except ValueError:
-        return datetime.datetime.min.replace(tzinfo=datetime.UTC)
+        day = datetime.datetime.min
+    return day.replace(tzinfo=datetime.UTC)
 
 
 def result_of(answers: Answers) -> Fetch:
@@ -304,11 +305,12 @@ def fetch(
             query = query.replace(changed_since=None)
         run = _Run(client, query, _opened(root, query, now, client), earlier, now, progress)
         brought = run.whole()
-        if not brought.differs:
-            return brought
-        query = query.replace(changed_since=None)
-        run = _Run(client, query, _opened(root, query, now, client), [*earlier, brought], now, progress)
-        return run.whole(brought.differs)
+        if brought.differs:
+            query = query.replace(changed_since=None)
+            again = _opened(root, query, now, client)
+            run = _Run(client, query, again, [*earlier, brought], now, progress, notes=[brought.differs])
+            brought = run.whole()
+        return brought
 
 
 def _opened(root: Path, query: Query, now: datetime.datetime, client: Client) -> Answers:
@@ -339,10 +341,9 @@ class _Run:
     progress: Progress
     notes: list[str] = field(default_factory=list)
 
-    def whole(self, why: str = "") -> Fetch:
-        """Bring everything, and write the manifest; *why* says what made it a fetch of all records."""
+    def whole(self) -> Fetch:
+        """Bring everything, and write the manifest."""
         answers = self.answers
-        self.notes += [why] if why else []
         arrived, missed = self.paged(self.planned())
         records = len(arrived.seen)
         self.ask_names(list(arrived.doubtful))
@@ -350,13 +351,11 @@ class _Run:
             self.notes.append(said("promised_records_did", missed=missed, records=records + missed))
         datasets = Counter(key for key in arrived.seen.values() if key is not None)
         cited, uncited = _citations(self.client, datasets, answers.folder.parent / "datasets")
-        gone: list[str] = []
-        doubted: list[str] = []
-        differs = ""
-        if not missed and self.query.changed_since is None:
-            gone, doubted = self.lost(arrived)
-        elif self.query.changed_since is not None:
+        gone, doubted, differs = [], [], ""
+        if self.query.changed_since is not None:
             differs = self.differs(arrived)
+        elif not missed:
+            gone, doubted = self.lost(arrived)
         if answers.set_aside:
             self.notes.append(
                 said("answers_could_not", set_aside=answers.set_aside, name=answers.folder.name)
@@ -527,18 +526,15 @@ class _Run:
 
         Equal counts say that none was withdrawn or moved, unless another took its place in the data set.
         """
-        looked = max(
-            (item.fetched for item in self.earlier if item.query.changed_since is None), default=None
-        )
-        if looked is None:
+        whole = [item.fetched for item in self.earlier if item.query.changed_since is None]
+        if not whole:
             return ""
         held = known(self.earlier) | {record_key(key): name for key, name in arrived.seen.items()}
-        since = said("withdrawn_records_last", looked=looked)
+        since = said("withdrawn_records_last", looked=max(whole))
         everything = dataclasses.replace(self, query=self.query.replace(changed_since=None))
         try:
-            there = everything.counted(
-                SearchPart(), facet="datasetKey", facetLimit=MOST_DATASETS, facetMincount=1
-            )
+            by_set = {"facet": "datasetKey", "facetLimit": MOST_DATASETS, "facetMincount": 1}
+            there = everything.counted(SearchPart(), **by_set)
         except SourceError as error:
             self.notes.append(said("records_could_not", since=since, error=error))
             return ""
@@ -658,30 +654,28 @@ def _citations(
     for key in sorted(held):
         plain = re.fullmatch(r"[A-Za-z0-9_-]{1,64}", key)
         path = folder / f"{key if plain else hashlib.sha256(key.encode()).hexdigest()[:32]}.json"
-        try:
-            about = parsed(path.read_bytes())
-        except (OSError, ValueError):
-            about = None
-        if not isinstance(about, dict):
+        about = _kept(path)
+        if about is None:
             try:
                 answer = client.get(f"/dataset/{quote(key, safe='')}")
                 about = answer.value
                 write_whole(path, answer.body, StoreError)
             except SourceError as error:
                 why = "offline" if isinstance(error, OfflineError) else str(error)
-                about = {}
                 notes.append(said("no_citation_data", item=key, why=why))
-        citation = about.get("citation")
-        title = text_of(about.get("title")) or key
-        found.append(
-            {
-                "datasetKey": key,
-                "title": title,
-                "citation": text_of(citation.get("text") if isinstance(citation, dict) else citation)
-                or title,
-                "license": text_of(about.get("license")),
-                "doi": text_of(about.get("doi")),
-                "records": held[key],
-            }
-        )
+        about = about or {}
+        citation, title = about.get("citation"), text_of(about.get("title")) or key
+        cited = text_of(citation.get("text") if isinstance(citation, dict) else citation) or title
+        row = {"datasetKey": key, "title": title, "citation": cited}
+        row |= {name: text_of(about.get(name)) for name in ("license", "doi")}
+        found.append(row | {"records": held[key]})
     return found, notes
+
+
+def _kept(path: Path) -> dict[str, Any] | None:
+    """What was kept of a data set, if it can be read."""
+    try:
+        about = parsed(path.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return about if isinstance(about, dict) else None

@@ -79,10 +79,7 @@ class Query:
 
     def params(self) -> dict[str, Any]:
         """The parameters of ``/occurrence/search``, without paging."""
-        params: dict[str, Any] = {
-            "taxonKey": [key for _, key in self.taxa],
-            "hasCoordinate": "true",
-        }
+        params: dict[str, Any] = {"taxonKey": [key for _, key in self.taxa], "hasCoordinate": "true"}
         if self.shape == "distance":
             params["geoDistance"] = f"{self.latitude:.4f},{self.longitude:.4f},{self.distance_km}km"
         else:
@@ -95,15 +92,15 @@ class Query:
 
     def predicate(self) -> dict[str, Any]:
         """The query in the form of the download service."""
-        area: dict[str, Any] = {"type": "within", "geometry": self.polygon_wkt()}
-        if self.shape == "distance":
-            at = {"latitude": f"{self.latitude:.4f}", "longitude": f"{self.longitude:.4f}"}
-            area = {"type": "geoDistance", **at, "distance": f"{self.distance_km}km"}
-        parts = [
+        parts: list[dict[str, Any]] = [
             {"type": "in", "key": "TAXON_KEY", "values": [key for _, key in self.taxa]},
             {"type": "equals", "key": "HAS_COORDINATE", "value": "true"},
-            area,
         ]
+        if self.shape == "distance":
+            at = {"latitude": f"{self.latitude:.4f}", "longitude": f"{self.longitude:.4f}"}
+            parts.append({"type": "geoDistance", **at, "distance": f"{self.distance_km}km"})
+        else:
+            parts.append({"type": "within", "geometry": self.polygon_wkt()})
         if self.licences:
             parts.append({"type": "in", "key": "LICENSE", "values": list(self.licences)})
         if self.changed_since is not None:
@@ -202,13 +199,9 @@ class SearchPart:
             middle = round((self.south + self.north) / 2, 6)
             return [dataclasses.replace(self, north=middle), dataclasses.replace(self, south=middle)]
         first, last = self.years or (FIRST_YEAR, last_year)
-        if first == last:
-            return []
         turn = (first + last) // 2
-        return [
-            dataclasses.replace(self, years=(first, turn)),
-            dataclasses.replace(self, years=(turn + 1, last)),
-        ]
+        years = [(first, turn), (turn + 1, last)] if first < last else []
+        return [dataclasses.replace(self, years=each) for each in years]
 
 
 def cells(query: Query) -> list[SearchPart]:
@@ -347,20 +340,14 @@ def match_taxon(
     asked = " ".join(name.split())
     if not asked:
         raise failure("", *fault("no_name_taxon"))
-    params = {"name": asked}
-    if rank:
-        params["rank"] = rank.upper()
+    params = {"name": asked, **({"rank": rank.upper()} if rank else {})}
     match = _read_match(asked, client.get("/species/match", params).value)
     if not match.key or match.kind == "NONE":
         raise failure("", *fault("taxon_service_knows", asked=asked))
     if match.kind != "EXACT" and not accept_doubtful:
-        doubt = {
-            "FUZZY": said("service_only_finds"),
-            "HIGHERRANK": said("service_only_finds_higher"),
-        }.get(match.kind, said("service_calls_match", kind=match.kind))
-        raise failure(
-            "", *fault("taxon_got", asked=asked, doubt=doubt, name=match.name, rank=match.rank.lower())
-        )
+        kinds = {"FUZZY": said("service_only_finds"), "HIGHERRANK": said("service_only_finds_higher")}
+        doubt, rank = kinds.get(match.kind, said("service_calls_match", kind=match.kind)), match.rank.lower()
+        raise failure("", *fault("taxon_got", asked=asked, doubt=doubt, name=match.name, rank=rank))
     return match
 
 
@@ -522,30 +509,21 @@ def _asked_for(client: Client, query: Query, environ: Mapping[str, str]) -> str:
 
 
 def _awaited(
-    client: Client,
-    key: str,
-    *,
-    ticket: Path,
-    sleep: Callable[[float], None],
-    progress: Callable[[str], None],
+    client: Client, key: str, *, ticket: Path, sleep: Callable[[float], None], progress: Callable[[str], None]
 ) -> dict[str, Any]:
     """The description of a download that is ready."""
-    waited = 0.0
+    waited, most = 0.0, client.settings.download_max_hours * 3600
     while True:
         answer = client.get(f"/occurrence/download/{quote(key, safe='')}")
-        about = answer.value
-        status = (text_of(about.get("status")) or "unknown")[:40]
+        status = (text_of(answer.value.get("status")) or "unknown")[:40]
         if status == "SUCCEEDED":
-            return dict(about)
+            return dict(answer.value)
         if status not in WAITING:
             ticket.unlink(missing_ok=True)
-
             raise failure(answer.url, *fault("download_ended", item=key, status=status))
-        if waited >= client.settings.download_max_hours * 3600:
-            raise failure(
-                answer.url,
-                *fault("download_still_after", item=key, status=status.lower(), waited=waited / 3600),
-            )
+        if waited >= most:
+            hours, status = waited / 3600, status.lower()
+            raise failure(answer.url, *fault("download_still_after", item=key, status=status, waited=hours))
         progress(f"download {key} is {status.lower()}")
         sleep(client.settings.download_poll_s)
         waited += max(client.settings.download_poll_s, 1.0)
@@ -581,13 +559,8 @@ def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> D
         beside.replace(path)
     finally:
         beside.unlink(missing_ok=True)
-    noted: dict[str, Any] = {
-        "key": key,
-        "doi": text_of(about.get("doi")),
-        "records": records or 0,
-        "license": text_of(about.get("license")),
-        "sha256": sha256,
-    }
+    doi, licence = (text_of(about.get(name)) for name in ("doi", "license"))
+    noted: dict[str, Any] = {"key": key, "doi": doi, "records": records or 0}
+    noted |= {"license": licence, "sha256": sha256}
     write_whole(folder / f"{key}.json", json.dumps(noted, indent=1), StoreError)
-    licence = noted.pop("license")
-    return Download(path=path, licence=licence, **noted)
+    return Download(path=path, key=key, doi=doi, records=records or 0, licence=licence, sha256=sha256)
