@@ -64,10 +64,7 @@ LONGEST_NAME = 300
 _TAG = re.compile(r"</?[A-Za-z][^<>]{0,200}>")
 _SIGNS = dict.fromkeys(map(ord, "✕✖╳⨯⨉❌✗⤫"), "×")
 # Cyrillic and Greek letters that look like Latin ones: a keyboard left in the other script.
-_LOOK_ALIKES = str.maketrans(
-    "АВЕКМНОРСТХаеорсухіѕјԁΑΒΕΖΗΙΚΜΝΟΡΤΧοχ",
-    "ABEKMHOPCTXaeopcyxisjdABEZHIKMNOPTXox",
-)
+_LOOK_ALIKES = str.maketrans("АВЕКМНОРСТХаеорсухіѕјԁΑΒΕΖΗΙΚΜΝΟΡΤΧοχ", "ABEKMHOPCTXaeopcyxisjdABEZHIKMNOPTXox")
 _LETTERS = re.compile(r"[^a-z]+")
 
 

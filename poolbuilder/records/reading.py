@@ -509,10 +509,7 @@ class RecordFile:
 
 
 def read_records(
-    path: str | Path,
-    *,
-    rename: Mapping[str, str] | None = None,
-    settings: Settings | None = None,
+    path: str | Path, *, rename: Mapping[str, str] | None = None, settings: Settings | None = None
 ) -> RecordFile:
     """Open an occurrence table, archive or Parquet file and understand its columns.
 
@@ -547,10 +544,7 @@ def read_records(
 
 
 def read_all(
-    paths: Iterable[str | Path],
-    *,
-    rename: Mapping[str, str] | None = None,
-    settings: Settings | None = None,
+    paths: Iterable[str | Path], *, rename: Mapping[str, str] | None = None, settings: Settings | None = None
 ) -> tuple[pa.Table, tuple[dict[str, Any], ...], tuple[str, ...], tuple[dict[str, Any], ...]]:
     """Read whole files into one RECORDS table.
 
@@ -573,10 +567,7 @@ def read_all(
 
 
 def open_all(
-    paths: Iterable[str | Path],
-    *,
-    rename: Mapping[str, str] | None = None,
-    settings: Settings | None = None,
+    paths: Iterable[str | Path], *, rename: Mapping[str, str] | None = None, settings: Settings | None = None
 ) -> Iterator[RecordFile]:
     """Open files one after the other; a heading to be renamed need stand in one of them only.
 

@@ -33,19 +33,18 @@ _KINDS = {word: kind for kind, words in WHAT.items() for word in words}
 
 @dataclass(frozen=True)
 class _Given:
-    """A row of a table: its number, and the cell of each heading that is known here; empty where none is."""
+    """A row of a table: where it stands, and the cell of each heading known here; empty where none is."""
 
-    path: Path
-    number: int
+    at: dict[str, Any]
     cells: Mapping[str, str]
 
     def __getitem__(self, term: str) -> str:
         return self.cells.get(term, "")
 
     @property
-    def at(self) -> dict[str, Any]:
-        """Where it stands, for an error."""
-        return {"file": self.path, "row": self.number}
+    def file(self) -> str:
+        """Name of the table."""
+        return str(self.at["file"].name)
 
     def count(self) -> float:
         """The individualCount; 0 for a species that was looked for and not caught."""
@@ -54,7 +53,7 @@ class _Given:
             count = float(text)
         except ValueError:
             count = math.nan
-        if not (math.isfinite(count) and count >= 0):
+        if not 0 <= count < math.inf:
             raise RecordFileError.of("individualcount_not_count", **self.at, text=text[:40])
         return count
 
@@ -64,7 +63,7 @@ def _rows(
 ) -> Iterator[tuple[_Given, str | None]]:
     """Rows that hold something, each with its date in ISO 8601; all of them name a species."""
     for path in map(Path, paths):
-        rows = list(_filled(path, needed))
+        rows = _filled(path, needed)
         column = read_column(Counter(row["date"] for row in rows if row["date"]))
         if len(column.fits) > 1:
             raise RecordFileError.of("date_can_read", file=path, example=column.example)
@@ -74,28 +73,28 @@ def _rows(
             yield row, _date(row, column.iso.get(row["date"], row["date"]), as_of)
 
 
-def _filled(path: Path, needed: Sequence[str]) -> Iterator[_Given]:
+def _filled(path: Path, needed: Sequence[str]) -> list[_Given]:
+    """The rows of a table that hold something; one at least."""
     remedy = said("csv_table_columns", needed=needed)
     try:
         grid = _grid(path)
-        rows = list(grid.rows(Counter(), ()))
+        given = list(grid.rows(Counter(), ()))
     except OSError as error:
         raise RecordFileError.of("cannot_read", file=path, why=error.strerror or error) from error
     places = columns_of(grid.names, "statements")
     if missing := [term for term in needed if term not in places]:
         raise RecordFileError.of("no_column", file=path, row=1, missing=missing, remedy_given=remedy)
-    is_empty = True
-    for number, cells, _ in rows:
-        given = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
-        row = _Given(path, number, given)
-        odd = next((text for text in given.values() if not text.isprintable()), None)
+    rows = []
+    for number, cells, _ in given:
+        found = {term: (cells[at] or "").strip() for term, at in places.items() if at < len(cells)}
+        row = _Given({"file": path, "row": number}, found)
+        odd = next((text for text in found.values() if not text.isprintable()), None)
         if odd is not None:
             raise RecordFileError.of("odd_sign", **row.at, odd=odd[:40])
-        if any(given.values()):
-            is_empty = False
-            yield row
-    if is_empty:
+        rows += [row] if any(found.values()) else []
+    if not rows:
         raise RecordFileError.of("header_but_no_rows", file=path, remedy_given=remedy)
+    return rows
 
 
 def _grid(path: Path) -> Grid:
@@ -140,19 +139,14 @@ def read_statements(paths: Iterable[str | Path], *, as_of: datetime.date) -> pa.
     RecordFileError
         When a file cannot be read, lacks a column, or has a row that says nothing clear.
     """
-    values: dict[str, list[str | None]] = {name: [] for name in STATEMENTS.names}
+    rows = []
     for row, date in _rows(paths, ("scientificName", "what"), as_of):
-        what = _KINDS.get(fold(row["what"]))
+        given, what = row["what"][:40], _KINDS.get(fold(row["what"]))
         if what is None:
-            raise RecordFileError.of(
-                "unknown_word", **row.at, column="what", value=row["what"][:40], listed=WHAT
-            )
-        values["scientificName"].append(row["scientificName"])
-        values["what"].append(what)
-        values["date"].append(date)
-        values["source"].append(row["source"] or row.path.name)
-        values["waterBody"].append(row["waterBody"] or None)
-    return check(tables.table(STATEMENTS, values), STATEMENTS, "statements")
+            raise RecordFileError.of("unknown_word", **row.at, column="what", value=given, listed=WHAT)
+        about = {"scientificName": row["scientificName"], "what": what, "date": date}
+        rows.append({**about, "source": row["source"] or row.file, "waterBody": row["waterBody"] or None})
+    return check(tables.of_rows(STATEMENTS, rows), STATEMENTS, "statements")
 
 
 def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date) -> pa.Table:
@@ -180,10 +174,10 @@ def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date)
     """
     rows: list[dict[str, Any]] = []
     for row, date in _rows(paths, ("scientificName", "individualCount"), as_of):
-        name, count, day = row.path.name, row.count(), date or as_of.isoformat()
+        name, count, day = row.file, row.count(), date or as_of.isoformat()
         rows.append(
             {
-                "recordKey": f"catch/{name}#{row.number}",
+                "recordKey": f"catch/{name}#{row.at['row']}",
                 "eventID": f"catch/{name}/{day}",
                 "datasetKey": f"catch/{name}",
                 "basisOfRecord": "HumanObservation",
@@ -197,7 +191,7 @@ def read_catch(paths: Iterable[str | Path], *, site: Site, as_of: datetime.date)
                 "individualCount": count,
                 "occurrenceStatus": "present" if count else "absent",
                 "sourceFile": name,
-                "sourceRow": row.number,
+                "sourceRow": row.at["row"],
             }
         )
     return tables.table(RECORDS, {name: [row.get(name) for row in rows] for name in RECORDS.names})

@@ -133,10 +133,7 @@ def read_everyday(
 
 
 def match_columns(
-    names: Sequence[str],
-    *,
-    rename: Mapping[str, str] | None = None,
-    file: str | Path,
+    names: Sequence[str], *, rename: Mapping[str, str] | None = None, file: str | Path
 ) -> dict[str, int]:
     """Where each term of the RECORDS schema stands among the columns of a file.
 

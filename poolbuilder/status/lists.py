@@ -448,11 +448,11 @@ def _known_regions(wanted: Mapping[str, str]) -> dict[str, StatusRegion]:
 
 def _drawn_regions(layer: Layer, wanted: Mapping[str, str]) -> dict[str, StatusRegion]:
     """The polygons of a layer under the names of the table, from the column that holds most of them."""
-    best = max(
-        layer.attributes,
-        key=lambda column: len(wanted.keys() & {_key(value) for value in layer.attributes[column]}),
-        default=None,
-    )
+
+    def held(column: str) -> int:
+        return len(wanted.keys() & {_key(value) for value in layer.attributes[column]})
+
+    best = max(layer.attributes, key=held, default=None)
     shapes: dict[str, list[Any]] = {}
     named = zip(layer.attributes[best], layer.geometry, strict=True) if best is not None else ()
     for value, shape in named:

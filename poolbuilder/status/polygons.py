@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -177,48 +177,43 @@ def _settle_names(polygons: Sequence[RangePolygon]) -> list[RangePolygon]:
     return kept
 
 
-def _values(layer: Layer, column: str) -> tuple[str, list[Any]] | None:
-    """The layer's column that answers to the surest of the headings it has, and its values."""
-    names = list(layer.attributes)
-    at = columns_of(names, "ranges").get(column)
-    return None if at is None else (names[at], layer.attributes[names[at]])
+def _titles(layer: Layer) -> dict[str, str]:
+    """The layer's own heading for each known column that it has."""
+    given = list(layer.attributes)
+    return {column: given[at] for column, at in columns_of(given, "ranges").items()}
 
 
-def _names(layer: Layer) -> list[str]:
+def _names(layer: Layer, titles: Mapping[str, str]) -> list[str]:
     """The species' name of each feature, empty where there is none."""
-    found, genus = _values(layer, "species"), _values(layer, "genus")
-    if found is None:
-        raise LayerError.of(
-            "no_column_species_names",
-            file=layer.source["path"],
-            attributes=", ".join(layer.attributes) or "none",
-        )
-    names = [str(name or "").strip() for name in found[1]]
-    if genus is None or any(" " in name for name in names):
+    if "species" not in titles:
+        known = ", ".join(layer.attributes) or "none"
+        raise LayerError.of("no_column_species_names", file=layer.source["path"], attributes=known)
+    names = [str(name or "").strip() for name in layer.attributes[titles["species"]]]
+    if "genus" not in titles or any(" " in name for name in names):
         return names
-    return [f"{first} {name}" if first and name else "" for first, name in zip(genus[1], names, strict=True)]
+    genera = layer.attributes[titles["genus"]]
+    return [f"{genus} {name}" if genus and name else "" for genus, name in zip(genera, names, strict=True)]
 
 
-def _codes(layer: Layer, kind: str, notes: list[str]) -> list[int | None]:
-    found = _values(layer, kind)
-    if found is None:
+def _codes(layer: Layer, title: str | None, kind: str, notes: list[str]) -> list[int | None]:
+    if title is None:
         return [None] * layer.rows
-    read = [read_code(value, kind) for value in found[1]]
-    strange = Counter(
-        str(value) for value, (_, understood) in zip(found[1], read, strict=True) if not understood
-    )
+    given = layer.attributes[title]
+    codes, understood = zip(*(read_code(value, kind) for value in given), strict=True)
+    strange = Counter(str(value) for value, is_read in zip(given, understood, strict=True) if not is_read)
     notes += [
-        words.status_note("noCode", names=[value] * count, column=found[0], value=value)
+        words.status_note("noCode", names=[value] * count, column=title, value=value)
         for value, count in sorted(strange.items())
     ]
-    return [code for code, _ in read]
+    return list(codes)
 
 
 def _of_layer(layer: Layer, checklist: Checklist) -> tuple[list[RangePolygon], list[str]]:
     """Polygons of the layer by species, and what was left aside or assumed."""
     notes: list[str] = []
-    names = _names(layer)
-    codes = zip(*(_codes(layer, kind, notes) for kind in ("presence", "origin", "seasonal")), strict=True)
+    titles = _titles(layer)
+    names = _names(layer, titles)
+    codes = zip(*(_codes(layer, titles.get(kind), kind, notes) for kind in _LABELS), strict=True)
     readings = {name: read_name(name, checklist) for name in dict.fromkeys(names) if name}
     accepted = {name: read.accepted if read.role == "candidate" else () for name, read in readings.items()}
     flat = shapely.get_dimensions(layer.geometry) == 2
@@ -226,18 +221,15 @@ def _of_layer(layer: Layer, checklist: Checklist) -> tuple[list[RangePolygon], l
     for name, shape, is_area, three in zip(names, layer.geometry, flat, codes, strict=True):
         meant = accepted.get(name, ()) if is_area else ()
         found, means, said = polygon_class(*three)
-        polygons += [
-            RangePolygon(
-                species=species,
-                geometry=shape,
-                range_class=found,
-                means=means,
-                codes=said,
-                given=name,
-                may_mean=tuple(meant) if len(meant) > 1 else (),
-            )
-            for species in meant
-        ]
+        about: dict[str, Any] = {
+            "geometry": shape,
+            "range_class": found,
+            "means": means,
+            "codes": said,
+            "given": name,
+        }
+        about["may_mean"] = tuple(meant) if len(meant) > 1 else ()
+        polygons += [RangePolygon(species=species, **about) for species in meant]
     asides = {
         "unnamed": [name for name in names if not name],
         "notOnList": [name for name in names if name and not accepted[name]],
@@ -326,9 +318,8 @@ class RangeMap:
                 continue
             layer = read_layer(spec, purpose="range polygons")
             found, said = _of_layer(layer, checklist)
-            cited = sorted(
-                {str(value).strip() for value in (_values(layer, "citation") or ("", []))[1] if value}
-            )
+            given = layer.attributes.get(_titles(layer).get("citation", ""), ())
+            cited = sorted({str(value).strip() for value in given if value})
             polygons += found
             sources.append({**layer.source, **({"citations": cited} if cited else {})})
             notes += [f"{layer.source['path']}: {note}" for note in (*layer.notes, *said)]
@@ -399,18 +390,14 @@ class RangeMap:
             ]
             if parts:
                 shape = shapely.transform(shapely.MultiPolygon(parts), lambda xy: np.round(xy, 6))
-                features.append(
-                    {
-                        "type": "Feature",
-                        "properties": {
-                            "scientificName": polygon.species,
-                            "rangeClass": polygon.range_class,
-                            "establishmentMeans": polygon.means,
-                            "words": polygon.statement,
-                        },
-                        "geometry": json.loads(shapely.to_geojson(shape)),
-                    }
-                )
+                about = {
+                    "scientificName": polygon.species,
+                    "rangeClass": polygon.range_class,
+                    "establishmentMeans": polygon.means,
+                    "words": polygon.statement,
+                }
+                drawn = json.loads(shapely.to_geojson(shape))
+                features.append({"type": "Feature", "properties": about, "geometry": drawn})
         return features
 
 

@@ -7,6 +7,7 @@ Everything that can go wrong on the wire is mapped here, and only here, to
 from __future__ import annotations
 
 import base64
+import itertools
 import json
 import logging
 import re
@@ -81,6 +82,9 @@ class Answer:
     wire_bytes: int = 0
 
 
+_Read = Callable[["requests.Response"], Answer]
+
+
 def failure(url: str, fact: str, remedy: str) -> SourceError:
     """The error of a request, without any account that an address in it may hold."""
     where = f"{SOURCE} {url}" if url else SOURCE
@@ -144,11 +148,10 @@ def _checked_base(url: str) -> str:
         named = False
     if not named:
         raise failure("", *fault("address_not_web", address=url))
-    if parts.username or parts.password:
-        bare = urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
-
-        raise failure(bare, *fault("address_user_name"))
-    return urlunsplit(parts._replace(query="", fragment="")).rstrip("/")
+    bare = parts._replace(netloc=parts.netloc.rpartition("@")[2])
+    if bare != parts:
+        raise failure(urlunsplit(bare), *fault("address_user_name"))
+    return urlunsplit(bare._replace(query="", fragment="")).rstrip("/")
 
 
 class Client:
@@ -235,9 +238,9 @@ class Client:
             try:
                 value = parsed(body)
                 fact = unlike(value)
-                odd = None if fact or body in came else oddity(value)
             except ValueError:
-                fact, odd = said("answers_something_not"), None
+                value, fact = None, said("answers_something_not")
+            odd = None if fact or body in came else oddity(value)
             if fact or odd:
                 came.add(body)
                 aside(body)
@@ -299,45 +302,33 @@ class Client:
     # ------------------------------------------------------------------ attempts
 
     def _patiently(
-        self, method: str, url: str, read: Callable[[requests.Response], Answer], *, attempts: int = 0,
-        archive: bool = False, **options: Any,
-    ) -> Answer:  # fmt: skip
+        self, method: str, url: str, read: _Read, *, attempts: int = 0, archive: bool = False, **options: Any
+    ) -> Answer:
         """Ask until it works, the service refuses, or patience ends."""
         if self.offline:
-            fact = said("request_needed_but", address=url)
-            remedy = said("leave_out_offline")
+            fact, remedy = said("request_needed_but", address=url), said("leave_out_offline")
             raise OfflineError(f"{SOURCE}: {fact} ({remedy})", source=SOURCE, url=url)
         first, longest = self.settings.service_wait_s, self.settings.service_max_wait_s
         most = attempts or int(self.settings.service_attempts)
-        for turn in range(1, most + 1):
+        for turn in itertools.count(1):
             try:
                 return self._once(method, url, read, archive=archive, **options)
             except Fault as last:
                 asked = _asked_s(last.retry_after)
-                if turn < most and asked <= longest:
-                    wait = max(min(first * 2 ** (turn - 1), longest), asked)
-                    log.info("%s: %s; trying again in %.0f s", SOURCE, last.fact, wait)
-                    self._sleep(wait)
-                    continue
-                times = "once" if turn == 1 else f"{turn} times"
-                remedy = said("check_network_address")
-                if asked > longest:
-                    remedy = said("asks_come_back", asked=asked)
-                raise failure(
-                    url,
-                    *fault("asked_in_vain", fact=self.hidden(last.fact), times=times, remedy_given=remedy),
-                ) from last
+                if turn == most or asked > longest:
+                    times = "once" if turn == 1 else f"{turn} times"
+                    remedy = said("check_network_address")
+                    if asked > longest:
+                        remedy = said("asks_come_back", asked=asked)
+                    fact = self.hidden(last.fact)
+                    told = fault("asked_in_vain", fact=fact, times=times, remedy_given=remedy)
+                    raise failure(url, *told) from last
+                wait = max(min(first * 2 ** (turn - 1), longest), asked)
+                log.info("%s: %s; trying again in %.0f s", SOURCE, last.fact, wait)
+                self._sleep(wait)
         raise AssertionError("unreachable")
 
-    def _once(
-        self,
-        method: str,
-        url: str,
-        read: Callable[[requests.Response], Answer],
-        *,
-        archive: bool,
-        **options: Any,
-    ) -> Answer:
+    def _once(self, method: str, url: str, read: _Read, *, archive: bool, **options: Any) -> Answer:
         """One attempt, redirects on the same host included."""
         limit_s = self.settings.download_max_hours * 3600 if archive else 3 * self.settings.service_timeout_s
         with self._watch.limit(limit_s):
@@ -348,7 +339,6 @@ class Client:
                         return read(response)
                     url = self._joined(url, response.headers.get("Location", ""), archive=archive)
                     options = {"json": options.get("json")}  # neither parameters nor an account go along
-
         raise failure(url, *fault("sends_address_next", most_redirects=MOST_REDIRECTS))
 
     def _joined(self, here: str, there: str, *, archive: bool) -> str:
@@ -379,11 +369,8 @@ class Client:
         if status in BUSY:
             raise Fault(f"{BUSY[status]} (status {status})", retry_after=response.headers.get("Retry-After"))
         remedy = said(f"refused_{status}" if status in EXPLAINED else "refused_otherwise")
-
-        raise failure(
-            str(response.url),
-            *fault("refused_status", status=status, reason=reason or "no reason given", remedy_given=remedy),
-        )
+        told = fault("refused_status", status=status, reason=reason or "no reason given", remedy_given=remedy)
+        raise failure(str(response.url), *told)
 
     def _pieces(self, response: requests.Response) -> Iterator[bytes]:
         """The body as it comes over the wire, still packed."""
@@ -405,10 +392,8 @@ class Client:
             except zlib.error as error:
                 raise Fault(said("answer_cannot_unpacked")) from error
             if len(body) > limit:
-                raise failure(
-                    str(response.url),
-                    *fault("answer_unpacks_more", max_answer_mib=self.settings.max_answer_mib),
-                )
+                most = self.settings.max_answer_mib
+                raise failure(str(response.url), *fault("answer_unpacks_more", max_answer_mib=most))
         if unpacker and not unpacker.eof:
             raise Fault(said("connection_cut_packed"))
         return bytes(body)
