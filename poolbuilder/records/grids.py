@@ -78,11 +78,17 @@ class Grid:
         Headings.
     rows : callable
         The rows below the headings, given a tally of what is odd and the columns of the coordinates.
+    types : tuple of DataType
+        Of the columns; empty where all is text.
+    unpacked : int
+        Bytes at least that a packed table takes.
     """
 
     name: str = ""
     names: tuple[str, ...]
     rows: Callable[[Counter[str], Sequence[int]], Iterable[Row]]
+    types: tuple[pa.DataType, ...] = ()
+    unpacked: int = 0
 
     def batches(
         self, wanted: Mapping[str, int], tally: Counter[str], coordinates: Sequence[int]
@@ -619,19 +625,8 @@ def _opened_parquet(open_stream: Opener, zipped: bool, file: str | Path) -> Iter
 
 @dataclass(frozen=True, kw_only=True)
 class ParquetGrid(Grid):
-    """A Parquet file, whose columns keep their types.
+    """A Parquet file, whose columns keep their types; *opened* opens it."""
 
-    Attributes
-    ----------
-    types : tuple of DataType
-    unpacked : int
-        Bytes at least.
-    opened : callable
-        Opens the file.
-    """
-
-    types: tuple[pa.DataType, ...]
-    unpacked: int
     opened: Callable[[], AbstractContextManager[Any]]
 
     def batches(

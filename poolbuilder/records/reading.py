@@ -188,12 +188,9 @@ class RecordTable:
 
     def _refuse_types(self) -> None:
         """Refuse columns of a Parquet file that cannot be the numbers that their term wants."""
-        if not isinstance(self.grid, grids.ParquetGrid):
-            return
         for term, at in self._terms.items():
-            given = self.grid.types[at]
-            given = given.value_type if pa.types.is_dictionary(given) else given
-            if not pa.types.is_string(RECORDS.field(term).type) and not _can_be_number(given):
+            given = self.grid.types[at] if self.grid.types else pa.string()
+            if not pa.types.is_string(RECORDS.field(term).type) and not values.can_be_number(given):
                 raise RecordFileError.of(
                     "column_not_numbers", file=self.where, names=self.names[at], given=given
                 )
@@ -287,9 +284,9 @@ class RecordTable:
         doubted: set[str | None] = set()
         for raw in self._raw({CORE_KEY: key, "issue": issue}, aside):
             index, issues = tables.codes(raw.columns["issue"])
-            marks = [any(flag in (text or "") for flag in values.WHOLE_NAME_DOUBTS) for text in issues]
-            rows = np.flatnonzero(np.array([*marks, False])[index])
-            doubted.update(tables.take(pa.table([raw.columns[CORE_KEY]], ["key"]), rows)["key"].to_pylist())
+            marked = {code for code, text in enumerate(issues) if values.is_doubted(text)}
+            keys = zip(raw.columns[CORE_KEY].to_pylist(), index.tolist(), strict=True)
+            doubted.update(given for given, code in keys if code in marked)
         part = self.verbatim
         name, place = values.column_called("scientificName", part.names), part.described.key
         if not doubted or name is None or place is None:
@@ -323,12 +320,6 @@ class RecordTable:
         return self.grid.batches(wanted, tally, places)
 
 
-def _can_be_number(kind: pa.DataType) -> bool:
-    is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
-    is_number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
-    return bool(is_text or is_number or pa.types.is_null(kind))
-
-
 class RecordFile:
     """One occurrence table or archive, opened and understood but not yet read.
 
@@ -357,8 +348,7 @@ class RecordFile:
         with self._parts() as parts:  # refuse a file that cannot be used before any work
             for part in parts:
                 part.prepare(self.remark)
-                if isinstance(part.grid, grids.ParquetGrid):
-                    refuse_large(part.grid.unpacked, path, settings)
+                refuse_large(part.grid.unpacked, path, settings)
             self.headings = tuple(name for part in parts for name in part.headings)
 
     def lacks(self) -> set[str]:

@@ -194,6 +194,19 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d+)?")
 _WHOLE_LIMITS = {pa.int32(): (-(2**31), 2**31 - 1), pa.int8(): (-128, 127)}
 
 
+def can_be_number(kind: pa.DataType) -> bool:
+    """Whether a column of a type may hold numbers, as text too."""
+    kind = kind.value_type if pa.types.is_dictionary(kind) else kind
+    is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind)
+    is_number = pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+    return bool(is_text or is_number or pa.types.is_null(kind))
+
+
+def is_doubted(issue: str | None) -> bool:
+    """Whether flags of the service say that it could not place a name whole."""
+    return any(flag in (issue or "") for flag in WHOLE_NAME_DOUBTS)
+
+
 def _trimmed(column: pa.Array) -> pa.Array:
     trimmed = pc.ascii_trim_whitespace(column)
     filled = tables.numbers(pc.binary_length(trimmed)) != 0
@@ -374,7 +387,7 @@ def _restore_whole_names(
 ) -> None:
     """Put back the name as given where the service kept only a part of it, as with hybrid formulae."""
     index, issues = tables.codes(out["issue"])
-    doubted = np.array([any(flag in (text or "") for flag in WHOLE_NAME_DOUBTS) for text in issues] + [False])
+    doubted = np.array([*map(is_doubted, issues), False])
     differs = ~tables.flags(pc.equal(out["scientificName"], whole))
     lost = doubted[index] & differs & tables.valid(whole)
     if not lost.any():
