@@ -207,7 +207,7 @@ def screen(named: pa.Table, *, settings: Settings, as_of: datetime.date) -> pa.T
     """
     check(named, NAMED, "named")
     basis = _where(named, "basisOfRecord", lambda text: read_term(text, BASIS_OF_RECORD) or "")
-    quality = np.full(named.num_rows, settings.quality_citation)
+    quality = np.full(named.num_rows, float(settings.quality_citation))
     for name, bases in _KINDS.items():
         quality[basis(*bases)] = getattr(settings, name)
     seen = basis(*_KINDS["quality_observation"], *_KINDS["quality_material_sample"])
