@@ -303,7 +303,7 @@ def _faults(row: Mapping[str, str], name: str, status: str) -> Iterator[tuple[st
             yield fault("not_a_place", place=place)
 
 
-def _entry(given: Mapping[str, str], number: int, path: str) -> Entry:
+def _entry(given: dict[str, str], number: int, path: str) -> Entry:
     """One row as an Entry, its own cells checked."""
     row = dict.fromkeys(COLUMNS, "") | given
     name, status = row["scientificName"], row["taxonomicStatus"] or "accepted"
@@ -554,7 +554,7 @@ def _species_in(genus: str, records: pa.Table) -> tuple[Counter[str], dict[str, 
         counts[match[1]] += count
         if common:
             heard.setdefault(match[1], Counter())[common] += count
-    usual = {
+    usual: dict[str, tuple[str, ...]] = {
         epithet: (min(names, key=lambda name, names=names: (-names[name], name)),)  # type: ignore[misc]
         for epithet, names in heard.items()
     }

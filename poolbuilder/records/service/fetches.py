@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -351,7 +352,9 @@ class _Run:
             self.notes.append(said("promised_records_did", missed=missed, records=records + missed))
         datasets = Counter(key for key in arrived.seen.values() if key is not None)
         cited, uncited = _citations(self.client, datasets, answers.folder.parent / "datasets")
-        gone, doubted, differs = [], [], ""
+        gone: list[str] = []
+        doubted: list[str] = []
+        differs = ""
         if self.query.changed_since is not None:
             differs = self.differs(arrived)
         elif not missed:
@@ -428,12 +431,10 @@ class _Run:
         arrived = _Arrived()
         for number, (part, size) in enumerate(parts):
             found = _Arrived()
-            before = len(arrived.seen)
+            say = partial(self._say, len(arrived.seen), expected)
             for turn in (1, 2):
                 try:
-                    again = self.page_part(
-                        part, number, turn, lambda rows, before=before: self.progress(before + rows, expected)
-                    )
+                    again = self.page_part(part, number, turn, say)
                 except _Contradiction as error:
                     if turn == 1:
                         self.answers.drop(number)
@@ -456,6 +457,9 @@ class _Run:
         if grown:
             self.notes.append(said("number_records_changed", grown=grown))
         return arrived, missed
+
+    def _say(self, before: int, expected: int, rows: int) -> None:
+        self.progress(before + rows, expected)
 
     def page_part(
         self, part: SearchPart, number: int, turn: int, progress: Callable[[int], None]
@@ -666,7 +670,7 @@ def _citations(
         about = about or {}
         citation, title = about.get("citation"), text_of(about.get("title")) or key
         cited = text_of(citation.get("text") if isinstance(citation, dict) else citation) or title
-        row = {"datasetKey": key, "title": title, "citation": cited}
+        row: dict[str, Any] = {"datasetKey": key, "title": title, "citation": cited}
         row |= {name: text_of(about.get(name)) for name in ("license", "doi")}
         found.append(row | {"records": held[key]})
     return found, notes
