@@ -28,16 +28,8 @@ from numpy.typing import NDArray
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import said
-from poolbuilder.names.checklist import (
-    Checklist,
-    Entry,
-    allowed_edits,
-    letters,
-    nearest,
-    open_meanings,
-    tidy,
-    write_formula,
-)
+from poolbuilder.names.checklist import Checklist, Entry, open_meanings, write_formula
+from poolbuilder.names.vocabularies import allowed_edits, letters, nearest, tidy
 from poolbuilder.places.regions import regions_at
 from poolbuilder.settings import Settings
 
@@ -445,7 +437,7 @@ def split_formula(text: str) -> Formula | None:
     Parameters
     ----------
     text : str
-        As :func:`poolbuilder.names.checklist.tidy` leaves it.
+        As :func:`poolbuilder.names.vocabularies.tidy` leaves it.
 
     Returns
     -------

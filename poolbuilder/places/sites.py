@@ -111,24 +111,20 @@ def read_waters(
     PlanError
         When the table cannot be read, lacks a column or has no row that can be used.
     """
-    sites = []
+    sites: list[Site] = []
     wrong: PlanError | None = None
     remedy = said("table_of_waters")
     rows = read_rows(path, "waters", needed=("latitude", "longitude"), remedy=remedy, error=PlanError)
     for number, cells in rows:
         try:
             sites.append(_site(cells, number, radius_km, water_type))
-            continue
-        except SiteError as error:
-            wrong = PlanError(str(error), file=path, row=number, remedy=said("mend_remove_row"))
         except ValueError as error:
-            comma = "," in str(error)
-            wrong = PlanError(
-                f"{error}", file=path, row=number, remedy="write a decimal point" if comma else remedy
-            )
-        if aside is None:
-            raise wrong
-        aside.append(f"set aside: {wrong}")
+            comma = "write a decimal point" if "," in str(error) else remedy
+            mend = said("mend_remove_row") if isinstance(error, SiteError) else comma
+            wrong = PlanError(str(error), file=path, row=number, remedy=mend)
+            if aside is None:
+                raise wrong from None
+            aside.append(f"set aside: {wrong}")
     if not sites:
         raise wrong or PlanError.of("no_waters", file=path, remedy_given=remedy)
     return tuple(sites)

@@ -489,11 +489,6 @@ def _cell(value: Any) -> str | None:
     return None if text in MISSING else text
 
 
-def _broken(path: Path, error: BaseException) -> RecordFileError:
-    first = (str(error).splitlines() or ["unreadable"])[0][:200]
-    return RecordFileError.of("spreadsheet_cannot_read", file=path, first=first)
-
-
 def read_sheets(path: Path, *, terms_in: Callable[[Sequence[str]], int]) -> list[Grid]:
     """The sheets of a workbook that hold something, each from its header on.
 
@@ -511,19 +506,18 @@ def read_sheets(path: Path, *, terms_in: Callable[[Sequence[str]], int]) -> list
     """
     from python_calamine import CalamineWorkbook  # only for spreadsheets
 
-    grids = []
+    grids: list[Grid] = []
     try:
         workbook = CalamineWorkbook.from_path(str(path))
         for name in workbook.sheet_names:
             cells = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
             rows = [[_cell(value) for value in row] for row in cells]
-            grid = _below_header(name, rows, terms_in)
-            if grid is not None:
-                grids.append(grid)
+            grids += _below_header(name, rows, terms_in)
     except BaseException as error:
         # The library's own panics stand outside Exception.
         if isinstance(error, Exception) or type(error).__name__ == "PanicException":
-            raise _broken(path, error) from error
+            first = (str(error).splitlines() or ["unreadable"])[0][:200]
+            raise RecordFileError.of("spreadsheet_cannot_read", file=path, first=first) from error
         raise
     if not grids:
         raise RecordFileError.of("no_table_records", file=path)
@@ -532,14 +526,14 @@ def read_sheets(path: Path, *, terms_in: Callable[[Sequence[str]], int]) -> list
 
 def _below_header(
     name: str, rows: Sequence[Sequence[str | None]], terms_in: Callable[[Sequence[str]], int]
-) -> Grid | None:
+) -> Iterator[Grid]:
     """The rows below the row of headings: the one of the first rows that names most terms."""
     filled = [index for index, row in enumerate(rows) if any(row)]
-    if not filled:
-        return None
-    at = max(filled[:HEADER_ROWS], key=lambda index: (terms_in([cell or "" for cell in rows[index]]), -index))
-    found = [(index + 1, rows[index], None) for index in filled if index > at]
-    return Grid(name=name, names=tuple(cell or "" for cell in rows[at]), rows=lambda *_: found)
+    titles = {index: tuple(cell or "" for cell in rows[index]) for index in filled[:HEADER_ROWS]}
+    if titles:
+        at = max(titles, key=lambda index: (terms_in(titles[index]), -index))
+        found = [(index + 1, rows[index], None) for index in filled if index > at]
+        yield Grid(name=name, names=titles[at], rows=lambda *_: found)
 
 
 def read_points(path: Path) -> list[Grid]:

@@ -83,24 +83,9 @@ def _heading(name: str) -> str:
     return fold(_IN_BRACKETS.sub("", name[:200]))  # longer ones are no headings, and slow to look through
 
 
-def _everyday(names: Sequence[str], taken: Mapping[int, str]) -> dict[str, list[int]]:
-    """Columns with an everyday name, by the term that they may mean and that is still free."""
-    free = set(READ) - set(taken.values())
-    found: dict[str, list[int]] = {}
-    for index, name in enumerate(names):
-        term = _EVERYDAY.get(_heading(name), "")
-        if index not in taken and term in free:
-            found.setdefault(term, []).append(index)
-    for term, places in found.items():
-        plain = [index for index in places if _heading(names[index]) not in _FAINT]
-        found[term] = plain or places
-    return found
-
-
 def _maps(names: Sequence[str], term: str, places: Sequence[int]) -> str:
-    return " or ".join(
-        f'--map "{names[at]}={term}"' if " " in names[at] else f"--map {names[at]}={term}" for at in places
-    )
+    given = (f"{names[at]}={term}" for at in places)
+    return " or ".join(f'--map "{text}"' if " " in text else f"--map {text}" for text in given)
 
 
 def read_everyday(
@@ -113,20 +98,24 @@ def read_everyday(
     RecordFileError
         When two columns could be the coordinates, the name or the date.
     """
-    meant = _everyday(names, {index: term for term, index in found.items()})
-    for term in _MUST_BE_CLEAR:
-        if len(places := meant.get(term, [])) > 1:
-            raise RecordFileError.of(
-                "several_columns",
-                file=file,
-                places=(names[at] for at in places),
-                term=term,
-                names=_maps(names, term, places),
-            )
-    clear = {term: places[0] for term, places in meant.items() if len(places) == 1}
+    meant: dict[str, list[int]] = {}
+    for index, name in enumerate(names):
+        term = _EVERYDAY.get(_heading(name))
+        if term is not None and term not in found and index not in found.values():
+            meant.setdefault(term, []).append(index)
+    clear, unclear = {}, []
+    for term, places in meant.items():
+        plain = [at for at in places if _heading(names[at]) not in _FAINT] or places
+        maps = _maps(names, term, plain)
+        if len(plain) == 1:
+            clear[term] = plain[0]
+        elif term in _MUST_BE_CLEAR:
+            headings = [names[at] for at in plain]
+            raise RecordFileError.of("several_columns", file=file, places=headings, term=term, names=maps)
+        else:
+            unclear.append(maps)
     if clear:
         remark("read " + ", ".join(f"{names[at]} as {term}" for term, at in clear.items()))
-    unclear = [_maps(names, term, places) for term, places in meant.items() if len(places) > 1]
     if unclear:
         remark(said("not_read_several", unclear="; ".join(unclear)))
     return {**found, **clear}
