@@ -22,8 +22,8 @@ from poolbuilder.records.service.search import (
     TaxonMatch,
     download,
     match_taxon,
-    most_restrictive,
     parse_licence,
+    strictest,
 )
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
@@ -96,7 +96,7 @@ class Intake:
     @property
     def licence(self) -> str | None:
         """The most restrictive licence of all records; None without records."""
-        return most_restrictive([item.licence for item in self.fetches if item.licence is not None])
+        return strictest([item.licence for item in self.fetches if item.licence is not None])
 
     def notes(self) -> list[str]:
         """What a careful colleague would add, each thing once."""

@@ -31,9 +31,9 @@ from poolbuilder.records.service.search import (
     Query,
     download,
     match_taxon,
-    most_restrictive,
     parse_licence,
     read_filter,
+    strictest,
 )
 from poolbuilder.settings import Settings
 from tests import service_double as service
@@ -698,7 +698,7 @@ def test_licences_are_read(text: str, key: str) -> None:
 
 
 def test_an_unknown_licence_binds_most() -> None:
-    assert most_restrictive(["CC0_1_0", "UNSUPPORTED", "CC_BY_NC_4_0"]) == "UNSUPPORTED"
+    assert strictest(["CC0_1_0", "UNSUPPORTED", "CC_BY_NC_4_0"]) == "UNSUPPORTED"
     with pytest.raises(SourceError, match="'WTF': not one that the service filters by"):
         read_filter("CC0,WTF")
 

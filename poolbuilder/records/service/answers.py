@@ -70,10 +70,10 @@ class Answers:
         """What a fetch set out to do; None when it never got so far, or was refused."""
         return self._read(PLAN) if (self.folder / PLAN).is_file() else None
 
-    def write(self, name: str, document: Mapping[str, Any]) -> None:
+    def write(self, kind: str, document: Mapping[str, Any]) -> None:
         """Write plan or manifest."""
         text = json.dumps(document, indent=1, ensure_ascii=False)
-        write_whole(self.folder / name, text, StoreError)
+        write_whole(self.folder / f"{kind}.json", text, StoreError)
 
     def keep(self, answer: Answer, **about: Any) -> None:
         """Keep one answer and note it; the note comes after the answer is safe."""
@@ -207,10 +207,11 @@ def _texts(answer: Mapping[str, Any], verbatim: Mapping[str, str]) -> dict[str, 
     return row | {WHOLE_NAME: verbatim.get(key) or text_of(answer.get(WHOLE_NAME))}
 
 
-def whole_name_lost(answer: Mapping[str, Any]) -> bool:
-    """Whether the service could not place the whole of a record's name."""
+def name_lost(answer: Mapping[str, Any]) -> bool:
+    """Whether the service could not place the whole of a record's name, and does not say it as written."""
     issues = answer.get("issues")
-    return isinstance(issues, list) and any(flag in issues for flag in WHOLE_NAME_DOUBTS)
+    doubted = isinstance(issues, list) and any(flag in issues for flag in WHOLE_NAME_DOUBTS)
+    return doubted and not answer.get(WHOLE_NAME)
 
 
 def record_key(key: Any) -> str:

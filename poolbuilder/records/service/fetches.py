@@ -22,24 +22,9 @@ from poolbuilder import schemas, tables
 from poolbuilder.errors import OfflineError, PoolBuilderError, SourceError, StoreError, fault, said
 from poolbuilder.files import disk_errors, locked, private_folder, write_whole
 from poolbuilder.places import geodesy
-from poolbuilder.records.service.answers import (
-    MANIFEST,
-    PLAN,
-    Answers,
-    record_key,
-    records_table,
-    unlike_page,
-    whole_name_lost,
-)
+from poolbuilder.records.service.answers import Answers, name_lost, record_key, records_table, unlike_page
 from poolbuilder.records.service.client import Answer, Client, failure, parsed, text_of
-from poolbuilder.records.service.search import (
-    FOLDER,
-    Query,
-    SearchPart,
-    most_restrictive,
-    parse_licence,
-    split,
-)
+from poolbuilder.records.service.search import FOLDER, Query, SearchPart, parse_licence, split, strictest
 
 STAMP = "%Y%m%dT%H%M%SZ"
 BATCH = 4096
@@ -175,7 +160,7 @@ def result_of(answers: Answers) -> Fetch:
     try:
         return _result(answers, answers.manifest())
     except (KeyError, TypeError, ValueError, AttributeError, PoolBuilderError) as error:
-        raise answers.broken(MANIFEST, f"is broken: {error!r}") from error
+        raise answers.broken("manifest.json", f"is broken: {error!r}") from error
 
 
 def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
@@ -192,7 +177,7 @@ def _result(answers: Answers, manifest: dict[str, Any]) -> Fetch:
         source=source,
         datasets=tuple(manifest["datasets"]),
         counts=dict(manifest["counts"]),
-        licence=most_restrictive(keys),
+        licence=strictest(keys),
         notes=(*manifest["notes"], *(said(key) for key, asking in asks.items() if keys & asking)),
         complete=bool(manifest["complete"]),
         withdrawn=tuple(manifest["withdrawn"]),
@@ -256,7 +241,7 @@ class _Arrived:
                 continue
             self.seen[item["key"]] = text_of(item.get("datasetKey"))
             self.licences.add(parse_licence(text_of(item.get("license"))))
-            if whole_name_lost(item) and not item.get("verbatimScientificName"):
+            if name_lost(item):
                 self.doubtful[str(item["key"])] = None
 
     def add(self, other: _Arrived) -> None:
@@ -390,7 +375,7 @@ class _Run:
             "notes": self.notes + uncited,
             "pages": answers.pages,
         }
-        answers.write(MANIFEST, manifest)
+        answers.write("manifest", manifest)
         return result_of(answers)
 
     def planned(self) -> list[tuple[SearchPart, int]]:
@@ -406,7 +391,7 @@ class _Run:
         )
         written = [dataclasses.asdict(part) | {"expected": size} for part, size in parts]
         asked = {"service": self.client.base_url, "query": self.query.as_dict(), "parts": written}
-        self.answers.write(PLAN, asked)
+        self.answers.write("plan", asked)
         return parts
 
     def asked(self, part: SearchPart, limit: int, offset: int, **more: Any) -> Answer:

@@ -389,7 +389,7 @@ def parse_licence(text: str | None) -> str:
     return "CC_BY_NC_4_0" if version[1] else "CC_BY_4_0"
 
 
-def most_restrictive(keys: Iterable[str]) -> str | None:
+def strictest(keys: Iterable[str]) -> str | None:
     """The licence that binds the whole; None when there are no records."""
     return max(keys, key=_ORDER.__getitem__, default=None)
 
