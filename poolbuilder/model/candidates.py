@@ -57,7 +57,7 @@ class Frame:
 _OWN = np.array([kind in OWN_KINDS for kind in KINDS])
 
 
-class _Counts:
+class _EvidenceCounts:
     """What the evidence counts for each candidate; arrays of one element a candidate unless said."""
 
     def __init__(self, found: Found, located: Any, count: int, frame: Frame) -> None:
@@ -177,7 +177,7 @@ def candidate_rows(
         Rows of POOL, sorted by presence, then name.
     """
     stated = {row["scientificName"]: row for row in status}
-    counts = _Counts(found, located, len(species), frame)
+    counts = _EvidenceCounts(found, located, len(species), frame)
     tiers = counts.tiers([stated[name]["rangeClass"] in _INSIDE for name in species])
     remarks = counts.remarks(tiers, located.screened.uncertainty_m[located.rows[found.record]])
     settling = weighed.settling

@@ -209,7 +209,7 @@ def _faults(row: Mapping[str, str], name: str, status: str) -> Iterator[tuple[st
 
 def _entry(given: dict[str, str], number: int, path: str) -> Entry:
     """One row as an Entry, its own cells checked."""
-    row = dict.fromkeys(COLUMNS, "") | given
+    row = {**dict.fromkeys(COLUMNS, ""), **given}
     name, status = row["scientificName"], row["taxonomicStatus"] or "accepted"
     for fact, remedy in _faults(row, name, status):
         raise ChecklistError(fact, file=path, row=number, remedy=remedy)
