@@ -151,16 +151,23 @@ def list_inputs(
     return tuple(dict(item) for item in listed)
 
 
-def list_datasets(located: pa.Table, known: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Any], ...]:
-    """The data sets behind the located records, with licence, citation and number of records."""
+def list_datasets(
+    coded: Sequence[tuple[Any, Sequence[str | None]]], known: Sequence[Mapping[str, Any]]
+) -> tuple[dict[str, Any], ...]:
+    """The data sets behind records, with licence, citation and number of records.
+
+    *coded* are the records' datasetKey, datasetName, sourceFile and license as codes, and the texts.
+    """
     by_key = {item.get("datasetKey") or item.get("title"): item for item in known}
     counts: Counter[str] = Counter()
     licences: dict[str, Counter[str]] = {}
     titles: dict[str, Counter[str]] = {}
     keyed: set[str] = set()
-    coded = [tables.codes(located[name]) for name in ("datasetKey", "datasetName", "sourceFile", "license")]
-    alike, number = np.unique(np.stack([code for code, _ in coded]), axis=1, return_counts=True)
-    for codes, count in zip(alike.T.tolist(), number.tolist(), strict=True):
+    _, first, number = np.unique(
+        tables.ranked(*(code for code, _ in coded)), return_index=True, return_counts=True
+    )
+    alike = np.stack([code[first] for code, _ in coded], axis=1)
+    for codes, count in zip(alike.tolist(), number.tolist(), strict=True):
         key, title, file, licence = (
             None if code < 0 else texts[code] for code, (_, texts) in zip(codes, coded, strict=True)
         )

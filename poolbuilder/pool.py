@@ -404,14 +404,15 @@ class Built:
         return weighed
 
     @cached_property
-    def _found(self) -> Found:
+    def found(self) -> Found:
+        """What its records say of candidates, by event."""
         here = self.located.here(self.site)
         return gather(self.located, here, species=self.checklist.species, settings=self.settings)
 
     @cached_property
     def evidence(self) -> pa.Table:
         """What records say of candidates, by event; schema EVIDENCE."""
-        return self._as_table(self._found)
+        return self._as_table(self.found)
 
     def _as_table(self, found: Found) -> pa.Table:
         memory, key = self.weighed.memory, self.region.looking.events.key
@@ -428,7 +429,7 @@ class Built:
         """The candidates by presence; rows of POOL."""
         return candidate_rows(
             self.weighed,
-            self._found,
+            self.found,
             self.located,
             self.status,
             species=self.checklist.species,
@@ -458,10 +459,9 @@ class Built:
     @cached_property
     def datasets(self) -> tuple[dict[str, Any], ...]:
         """Data sets of its records; whom to cite."""
-        return list_datasets(
-            self.located.table(["datasetKey", "datasetName", "sourceFile", "license"]),
-            self.provenance.datasets,
-        )
+        coded = [self.screened.coded(name) for name in ("datasetKey", "datasetName", "sourceFile", "license")]
+        rows = self.located.rows
+        return list_datasets([(code[rows], texts) for code, texts in coded], self.provenance.datasets)
 
     @cached_property
     def inputs(self) -> tuple[dict[str, Any], ...]:
@@ -491,8 +491,8 @@ class Built:
     def pool(self) -> Pool:
         """The pool."""
         screened, located = tables.take(self.screened.table, self.rows), self.located
-        away = located.distance_km[self._found.record]
-        listed, beyond = self._found.listed(away, self.site.radius_km)
+        away = located.distance_km[self.found.record]
+        listed, beyond = self.found.listed(away, self.site.radius_km)
         unlisted = {self.checklist.species[code]: far for code, far in beyond.items()}
         return Pool(
             site=self.called,

@@ -400,6 +400,7 @@ class Screened:
         )
         self.year = tables.integers(self._part["eventYear"])
         self.about: dict[int, dict[str, Any]] = {}
+        self._coded: dict[str, tuple[Ints, list[str | None]]] = {}
         self.hybrid = self._role[self.target] == "hybrid"
 
     @cached_property
@@ -443,10 +444,27 @@ class Screened:
         """The water that each names."""
         return waters_named(self._part)
 
+    def coded(self, column: str) -> tuple[Ints, list[str | None]]:
+        """A text column of SCREENED as codes, -1 for nothing, and the texts."""
+        if column not in self._coded:
+            code, texts = tables.codes(self.table[column])
+            self._coded[column] = code[self.target], texts
+        return self._coded[column]
+
+    @cached_property
+    def date(self) -> tuple[Ints, list[str]]:
+        """Day of each as a rank, and the days; of some only the year is known, of others nothing (``""``)."""
+        code, days = self.coded("eventDay")
+        texts = np.array([*days, ""], dtype=object)[code]
+        alone = np.flatnonzero((code < 0) & (self.year > 0))
+        texts[alone] = [str(year) for year in self.year[alone].tolist()]
+        distinct, rank = np.unique(texts.astype(str), return_inverse=True)
+        return rank, distinct.tolist()
+
     @cached_property
     def term(self) -> tuple[Ints, list[str | None]]:
         """Code of establishmentMeans of each, and the terms."""
-        code, texts = tables.codes(self._part["establishmentMeans"])
+        code, texts = self.coded("establishmentMeans")
         return code, [read_term(text, ESTABLISHMENT_MEANS) for text in texts]
 
     @cached_property
@@ -531,7 +549,7 @@ def _codes(values: Floats) -> Ints:
 _EVENT = ["eventID", "eventDate", "longitude", "latitude"]
 _COLUMNS_AROUND = (
     "recordKey", "longitude", "latitude", "uncertaintyM", "quality", "eventYear", "eventID", "eventDay",
-    "recordedBy", "datasetKey", "datasetName", "waterBody", "locality", "establishmentMeans",
+    "recordedBy", "datasetKey", "datasetName", "waterBody", "locality",
 )  # fmt: skip
 
 

@@ -27,6 +27,7 @@ from poolbuilder.job import Done, Engine, Job, Part, is_genus, made_of_parts, pa
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
+from poolbuilder.surroundings import Screened
 from poolbuilder.words import introduced_words as words
 
 Progress = Callable[[str, int, "int | None"], None]
@@ -190,18 +191,21 @@ def _look(engine: Engine, part: Part) -> tuple[list[Assessment], dict[str, set[s
     """Look at the waters of a part; the records near any of them by data set, each once, with what forbids
     commercial use apart, under an empty name.
     """
-    found, near = [], []
+    found, read = [], dict[int, tuple[Screened, list[Any]]]()
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
         found.append(assess(built, number=number))
-        near.append(built.located.table(["recordKey", "datasetKey", "datasetName", "license"]))
-    joined = pa.concat_tables(near).combine_chunks()
-    code, _ = tables.codes(joined["recordKey"])
-    once = tables.take(joined, np.unique(code, return_index=True)[1])
+        read.setdefault(id(built.screened), (built.screened, []))[1].append(built.located.rows)
     keys: dict[str, set[str]] = {}
-    for record, key, title, licence in zip(*map(tables.strings, once.columns), strict=True):
-        keys.setdefault(str(key or title), set()).add(str(record))
-        if words.is_restricted(licence):
-            keys.setdefault("", set()).add(str(key or title))
+    for screened, rows in read.values():
+        once = np.unique(np.concatenate(rows))
+        texts = (
+            [[*names, None][code] for code in codes[once].tolist()]
+            for codes, names in map(screened.coded, ("recordKey", "datasetKey", "datasetName", "license"))
+        )
+        for record, key, title, licence in zip(*texts, strict=True):
+            keys.setdefault(str(key or title), set()).add(str(record))
+            if words.is_restricted(licence):
+                keys.setdefault("", set()).add(str(key or title))
     return found, keys
 
 

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from poolbuilder import tables
 from poolbuilder.errors import said
-from poolbuilder.model.evidence import OWN_KINDS
+from poolbuilder.model.evidence import OWN
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, PATHWAY, read_term
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
@@ -81,10 +81,8 @@ _AS_GIVEN = (
     "identificationRemarks", "occurrenceRemarks", "associatedMedia", "dataGeneralizations",
     "informationWithheld", "samplingProtocol", "locality", "eventID",
 )  # fmt: skip
-_LOOKED_AT = (
-    "uncertaintyM", "eventYear", "degreeOfEstablishment", "pathway", "license", "distanceKm", "inWaterShare",
-    "byWaterKm", "upstreamKm", "downstreamKm", "passability",
-)  # fmt: skip
+_WAYS = ("byWaterKm", "upstreamKm", "downstreamKm", "passability")
+_TERMS = ("eventYear", "degreeOfEstablishment", "pathway", "distanceKm")
 _QUALIFIED = re.compile(r"\b(cf|aff|nr|near|possibly|probably|prob|uncertain)\b|\?", re.IGNORECASE)
 _UNVERIFIED = re.compile(
     r"unverified|not verified|unconfirmed|not confirmed|needs? (id|verif)|casual|requires", re.IGNORECASE
@@ -156,16 +154,22 @@ def grade(record: Mapping[str, Any], as_of: datetime.date) -> tuple[str, list[st
     return ("sure", codes) if codes else ("likely", ["noProof"])
 
 
-def graded_records(located: Located, rows: Ints, share: Floats, as_of: datetime.date) -> list[Document]:
-    """Some records, each with `RECORD_FIELDS`, its place, grade, and whether it is of young fish."""
-    of, about = located.rows[rows], located.screened.about
-    unread = np.array([row for row in of.tolist() if row not in about], dtype=np.int64)
-    about.update(zip(unread.tolist(), _graded(located.screened, unread, as_of), strict=True))
-    places = zip(of.tolist(), located.distance_km[rows].tolist(), share[rows].tolist(), strict=True)
+def graded_records(located: Located, rows: Ints, share: Floats) -> list[Document]:
+    """Some records that were read, each with `RECORD_FIELDS`, its place, grade, and whether of young fish."""
+    about = located.screened.about
+    places = zip(
+        located.rows[rows].tolist(), located.distance_km[rows].tolist(), share[rows].tolist(), strict=True
+    )
     return [
         {**about[row], "distanceKm": km, "inWater": inside >= 0.5, "inWaterShare": inside}
         for row, km, inside in places
     ]
+
+
+def _read(screened: Screened, rows: Ints, as_of: datetime.date) -> None:
+    """Read and grade records that no water asked for before."""
+    unread = np.array([row for row in rows.tolist() if row not in screened.about], dtype=np.int64)
+    screened.about.update(zip(unread.tolist(), _graded(screened, unread, as_of), strict=True))
 
 
 def _graded(screened: Screened, rows: Ints, as_of: datetime.date) -> Iterator[Document]:
@@ -462,18 +466,29 @@ class Assessment:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Events:
-    """The events of one species, nearest first: arrays of one length, dates as text."""
+    """The events of one species, nearest first: arrays of one length.
+
+    *row* counts the elements of `Found`, *record* the records that may be located; *date* is the rank of a
+    date among *days*, 0 for none where the first of them is empty.
+    """
 
     row: Ints
+    record: Ints
     km: Floats
     near: Bools
     in_water: Bools
-    date: list[str | None]
+    date: Ints
+    days: Sequence[str]
+
+    @property
+    def dated(self) -> Bools:
+        """Which have a date."""
+        return np.array([bool(day) for day in self.days], dtype=bool)[self.date]
 
     def first(self, mask: Bools) -> str | None:
         """The earliest date among some events; a year alone comes before its days."""
-        dates = [date for date, wanted in zip(self.date, mask.tolist(), strict=True) if wanted and date]
-        return min(dates, default=None)
+        dates = self.date[mask & self.dated]
+        return self.days[int(dates.min())] if len(dates) else None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -482,10 +497,9 @@ class _Water:
 
     built: Built
     outlined: bool
-    names: Sequence[str | None]
+    own: Ints
     share: Floats
     events: Mapping[str, _Events]
-    unsure_m: Floats
     ways: Mapping[str, Sequence[Way]]
     said: Mapping[str, Document]
     restricted: frozenset[str]
@@ -495,45 +509,39 @@ class _Water:
     species: Sequence[str]
 
 
-def in_water_share(located: pa.Table, unsure: str, *, outlined: bool, settings: Settings) -> Floats:
-    """Chance that each row lies in the water, (n,): by the outline; without one, within ``sameWaterKm``."""
-    if outlined:
-        return np.nan_to_num(tables.numbers(located["inWaterShare"]))
-    sigma = sigma_km(tables.numbers(located[unsure]), quantile=settings.uncertainty_quantile)
-    return share_inside(tables.numbers(located["distanceKm"]), sigma, settings.same_water_km)
+def in_water_share(inside: Floats | None, km: Floats, uncertainty_m: Floats, settings: Settings) -> Floats:
+    """Chance that each record lies in the water: *inside* the outline; else within ``sameWaterKm``."""
+    if inside is not None:
+        return np.nan_to_num(inside)
+    sigma = sigma_km(uncertainty_m, quantile=settings.uncertainty_quantile)
+    return share_inside(km, sigma, settings.same_water_km)
 
 
-def _restricted(located: pa.Table, names: Sequence[str | None]) -> frozenset[str]:
-    """Species with a record that may not be used commercially."""
-    code, licences = tables.codes(located["license"])
-    rows = np.flatnonzero(np.array([*map(words.is_restricted, licences), False])[code])
-    return frozenset(name for row in rows.tolist() if (name := names[row]))
-
-
-def _events(
-    evidence: pa.Table, radius_km: float, *, outlined: bool, settings: Settings
-) -> dict[str, _Events]:
+def _events(built: Built, *, outlined: bool) -> dict[str, _Events]:
     """The events of each species by its own name; in the water with a chance of one half or more."""
-    code, kinds = tables.codes(evidence["kind"])
-    own = np.array([*(kind in OWN_KINDS for kind in kinds), False])[code]
-    km = tables.numbers(evidence["distanceKm"])
-    share = in_water_share(evidence, "coordinateUncertaintyInMeters", outlined=outlined, settings=settings)
-    inside = (share >= 0.5) & (km <= radius_km)
-    dates, names = tables.strings(evidence["eventDate"]), tables.strings(evidence["scientificName"])
-    rows: dict[str, list[int]] = {}
-    for row in np.flatnonzero(own).tolist():
-        rows.setdefault(str(names[row]), []).append(row)
-    found = {}
-    for name, mine in rows.items():
-        order = np.array(sorted(mine, key=lambda row: (km[row], dates[row] or "", row)), dtype=np.int64)
-        found[name] = _Events(
-            row=order,
-            km=km[order],
-            near=km[order] <= radius_km,
-            in_water=inside[order],
-            date=[dates[row] for row in order.tolist()],
+    located, found, screened = built.located, built.found, built.screened
+    rows = np.flatnonzero(OWN[found.kind])
+    record = located.rows[found.record[rows]]
+    km, species = located.distance_km[found.record[rows]], found.species[rows]
+    rank, days = screened.date
+    here = found.here[rows] if outlined else None
+    share = in_water_share(here, km, screened.uncertainty_m[record], built.settings)
+    near = km <= built.site.radius_km
+    by_species = np.lexsort((rows, rank[record], km, species))
+    ends = np.flatnonzero(np.diff(species[by_species], prepend=-1, append=-1))
+    return {
+        built.checklist.species[species[mine[0]]]: _Events(
+            row=rows[mine],
+            record=record[mine],
+            km=km[mine],
+            near=near[mine],
+            in_water=(near & (share >= 0.5))[mine],
+            date=rank[record[mine]],
+            days=days,
         )
-    return found
+        for mine in np.split(by_species, ends[1:-1])
+        if len(mine)
+    }
 
 
 def _visits(built: Built, settings: Settings) -> tuple[Visits | None, Floats]:
@@ -569,38 +577,49 @@ def assess(built: Built, *, number: int) -> Assessment:
     number : int
         Of the water in its table, from 1.
     """
-    located = built.located.table(_LOOKED_AT)
-    water, site, settings = built.water, built.called, built.settings
-    outlined = water is not None and water.outline is not None
-    own = built.screened.meant.own[built.located.rows]
-    names = [built.checklist.species[code] if code >= 0 else None for code in own.tolist()]
+    located, screened, species = built.located, built.screened, built.checklist.species
+    settings = built.settings
+    outlined = built.water is not None and built.water.outline is not None
+    own = screened.meant.own[located.rows]
+    names = [species[code] if code >= 0 else None for code in own.tolist()]
     visits, met = _visits(built, settings)
+    code, licences = screened.coded("license")
+    restricted = np.array([*map(words.is_restricted, licences), False])[code[located.rows]]
+    inside = None if located.placed is None or not outlined else located.placed.in_water_share
     scene = _Water(
         built=built,
         outlined=outlined,
-        names=names,
-        share=in_water_share(located, "uncertaintyM", outlined=outlined, settings=settings),
-        events=_events(built.evidence, site.radius_km, outlined=outlined, settings=settings),
-        unsure_m=tables.numbers(built.evidence["coordinateUncertaintyInMeters"]),
-        ways=ways_of(located, names, settings=settings),
-        restricted=_restricted(located, names),
-        said=terms_said(located, names, radius_km=site.radius_km),
+        own=own,
+        share=in_water_share(inside, located.distance_km, screened.uncertainty_m[located.rows], settings),
+        events=_events(built, outlined=outlined),
+        ways={} if located.placed is None else ways_of(located.table(_WAYS), names, settings=settings),
+        restricted=frozenset(species[one] for one in set(own[restricted].tolist()) if one >= 0),
+        said=_said(built, names),
         decided=built.establishment,
         visits=visits,
         met=met,
-        species=built.checklist.species,
+        species=species,
     )
     return _assessed(scene, number)
 
 
+def _said(built: Built, names: Sequence[str | None]) -> dict[str, Document]:
+    """Degree and pathways that the records near the water state, by species."""
+    located, screened = built.located, built.screened
+    if not any(screened.coded(term)[1] for term in ("degreeOfEstablishment", "pathway")):
+        return {}
+    return terms_said(located.table(_TERMS), names, radius_km=built.site.radius_km)
+
+
 def _assessed(scene: _Water, number: int) -> Assessment:
     built, site = scene.built, scene.built.called
-    near = built.located.distance_km <= site.radius_km
-    rows_of: dict[str, list[int]] = {}
-    keys = tables.strings(built.located.table(["recordKey"])["recordKey"])
-    for row in np.flatnonzero(near).tolist():
-        if (own := scene.names[row]) is not None:
-            rows_of.setdefault(own, []).append(row)
+    near = np.flatnonzero((built.located.distance_km <= site.radius_km) & (scene.own >= 0))
+    code, keys = built.screened.coded("recordKey")
+    rows_of: dict[str, Ints] = {
+        name: near[scene.own[near] == built.checklist.species.index(name)] for name in scene.events
+    }
+    looked_at = [rows for name, rows in rows_of.items() if _kind(scene.decided[name]) != "native"]
+    _read(built.screened, built.located.rows[np.concatenate([near[:0], *looked_at])], built.as_of)
     listed: dict[str, list[Document]] = {"introduced": [], "unsettled": []}
     expected: list[Document] = []
     places: list[Document] = []
@@ -609,15 +628,15 @@ def _assessed(scene: _Water, number: int) -> Assessment:
         kind = _kind(scene.decided[name])
         if kind == "native" or (events is None and kind != "introduced"):
             continue
-        rows = np.array(rows_of.get(name, []), dtype=np.int64)
-        found = _row(scene, candidate, graded_records(built.located, rows, scene.share, built.as_of))
+        rows = rows_of.get(name, near[:0])
+        found = _row(scene, candidate, graded_records(built.located, rows, scene.share))
         if found["events"]:
             listed["unsettled" if kind == "unsettled" else "introduced"].append(found)
         mapped = candidate["rangeKm"] == 0
         if kind == "introduced" and not found["inWater"] and (events is not None or mapped):
             expected.append(arrival(found, best_way(scene.ways.get(name, ())), inside_range=mapped))
         if events is not None:
-            places += _places(name, kind, events, built.evidence, DRAWN_RADII * site.radius_km)
+            places += _places(name, kind, events, built)
     document = {
         "water": site.name,
         "number": number,
@@ -630,7 +649,11 @@ def _assessed(scene: _Water, number: int) -> Assessment:
         **listed,
         "expected": ranked(expected),
         "gone": [],
-        "named": {keys[row]: name for name, rows in rows_of.items() for row in rows},
+        "named": {
+            keys[one]: name
+            for name, rows in rows_of.items()
+            for one in code[built.located.rows[rows]].tolist()
+        },
         "recorded": [
             {"scientificName": name, "inWater": bool(events.in_water.any())}
             for name, events in sorted(scene.events.items())
@@ -686,9 +709,7 @@ def _row(scene: _Water, candidate: Mapping[str, Any], records: list[Document]) -
         "way": words.way(nearest.direction, nearest.km, nearest.downstream_km, nearest.passability),
         "firstDate": None if events is None else events.first(events.near),
         "firstDateInWater": None if events is None else events.first(events.in_water),
-        "undatedEvents": 0 if events is None else sum(
-            close and not date for date, close in zip(events.date, events.near.tolist(), strict=True)
-        ),
+        "undatedEvents": 0 if events is None else int((events.near & ~events.dated).sum()),
         "events": 0 if events is None else int(events.near.sum()),
         "inWater": events is not None and bool(events.in_water.any()),
         "isNew": None,
@@ -711,32 +732,40 @@ def _row(scene: _Water, candidate: Mapping[str, Any], records: list[Document]) -
 
 
 def _front(scene: _Water, name: str, events: _Events) -> Document | None:
-    settings = scene.built.settings
+    settings, screened = scene.built.settings, scene.built.screened
     away = np.where(events.in_water, 0.0, events.km)
-    placed = scene.unsure_m[events.row] <= settings.list_max_uncertainty_m
-    dated = [row for row, date in enumerate(events.date) if date and placed[row]]
+    placed = screened.uncertainty_m[events.record] <= settings.list_max_uncertainty_m
+    dated = np.flatnonzero(events.dated & placed)
     visits = scene.visits
     if visits is not None:
         met = scene.met[:, scene.species.index(name)] > 0
         visits = Visits(year=visits.year, km=visits.km, met=met)
     return trace_front(
-        [int(str(events.date[row])[:4]) for row in dated],
-        [float(away[row]) for row in dated],
+        screened.year[events.record[dated]].tolist(),
+        away[dated].tolist(),
         visits,
         last=scene.built.as_of.year,
         settings=settings,
     )
 
 
-def _places(name: str, kind: str, events: _Events, evidence: pa.Table, reach_km: float) -> list[Document]:
+def _places(name: str, kind: str, events: _Events, built: Built) -> list[Document]:
     """Events of one species, to draw and for a GIS."""
-    shown = np.flatnonzero(events.km <= reach_km)
-    rows = tables.take(evidence, events.row[shown])
-    same = ("eventKey", "longitude", "latitude", "distanceKm", "eventDate", "records", "datasetKey")
-    columns = {column: rows[column].to_pylist() for column in same}
-    columns["uncertaintyM"] = rows["coordinateUncertaintyInMeters"].to_pylist()
-    columns["inWater"] = events.in_water[shown].tolist()
+    shown = np.flatnonzero(events.km <= DRAWN_RADII * built.site.radius_km)
+    record, screened = events.record[shown], built.screened
+    source, sources = screened.coded("datasetKey")
+    columns = {
+        "eventKey": [screened.called(row) for row in record.tolist()],
+        "longitude": screened.longitude[record].tolist(),
+        "latitude": screened.latitude[record].tolist(),
+        "distanceKm": events.km[shown].tolist(),
+        "eventDate": [events.days[date] or None for date in events.date[shown].tolist()],
+        "records": built.found.records[events.row[shown]].tolist(),
+        "datasetKey": [sources[code] if code >= 0 else None for code in source[record].tolist()],
+        "uncertaintyM": [None if m != m else m for m in screened.uncertainty_m[record].tolist()],
+        "inWater": events.in_water[shown].tolist(),
+    }
     return [
-        {"scientificName": name, "kind": kind, **{key: values[at] for key, values in columns.items()}}
-        for at in range(len(shown))
+        {"scientificName": name, "kind": kind, **dict(zip(columns, row, strict=True))}
+        for row in zip(*columns.values(), strict=True)
     ]

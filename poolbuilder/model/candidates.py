@@ -11,7 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from poolbuilder import tables
-from poolbuilder.model.evidence import HYBRID, KINDS, OWN_KINDS, Found
+from poolbuilder.model.evidence import HYBRID, OWN, Found
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
 from poolbuilder.model.presence import PARTS, Region, Weighed
@@ -54,9 +54,6 @@ class Frame:
         return cls(radius_km=radius_km, outlined=water is not None and water.outline is not None, year=year)
 
 
-_OWN = np.array([kind in OWN_KINDS for kind in KINDS])
-
-
 class _EvidenceCounts:
     """What the evidence counts for each candidate; arrays of one element a candidate unless said."""
 
@@ -67,7 +64,7 @@ class _EvidenceCounts:
         self._year = np.where(year > 0, year, np.nan)
         self._km, by_water = located.distance_km[found.record], located.by_water_km[found.record]
         self._by_water_km = by_water
-        self.own = _OWN[found.kind]  # by event: speaks for the species by its own name
+        self.own = OWN[found.kind]  # by event: speaks for the species by its own name
         self.near = self.own & (self._km <= frame.radius_km)  # by event
         self.connected = self._any(self.own & (by_water <= frame.radius_km))
         self.hybrid = self._sum(self._records, found.kind == HYBRID)
