@@ -17,11 +17,20 @@ from poolbuilder.errors import InputError
 
 
 @cache
+def _vocabularies() -> Mapping[str, dict[str, tuple[str, ...]]]:
+    text = Path(__file__).with_name("vocabularies.txt").read_text(encoding="utf-8")
+    found: dict[str, dict[str, tuple[str, ...]]] = {}
+    for line in text.splitlines():
+        name, is_line, words = line.partition(": ")
+        kind, _, item = name.partition(".")
+        if is_line and line[0] != "#":
+            found.setdefault(kind, {})[item] = tuple(words.split())
+    return found
+
+
 def vocabulary(kind: str) -> Mapping[str, tuple[str, ...]]:
     """The words of a kind by their name, as ``vocabularies.txt`` has them."""
-    text = Path(__file__).with_name("vocabularies.txt").read_text(encoding="utf-8")
-    lines = [line.removeprefix(f"{kind}.") for line in text.splitlines() if line.startswith(f"{kind}.")]
-    return {name: tuple(words.split()) for name, _, words in (line.partition(": ") for line in lines)}
+    return _vocabularies()[kind]
 
 
 ESTABLISHMENT_MEANS, DEGREE_OF_ESTABLISHMENT, PATHWAY, BASIS_OF_RECORD = vocabulary("term").values()
