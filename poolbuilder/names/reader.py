@@ -18,7 +18,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +95,8 @@ class NameReading:
         return doubt * (settings.quality_misspelt if self.misspelt else 1.0)
 
 
-def _read_patterns() -> dict[str, re.Pattern[str]]:
+@cache
+def _pattern_texts() -> dict[str, str]:
     """The patterns of ``patterns.txt`` by name."""
     text = Path(__file__).with_name("patterns.txt").read_text(encoding="utf-8").replace("\n ", "")
     found: dict[str, str] = {}
@@ -103,12 +104,14 @@ def _read_patterns() -> dict[str, re.Pattern[str]]:
         if line and line[0] != "#":
             name, _, pattern = line.partition(": ")
             found[name] = re.sub(r"{([a-z]+)}", lambda match: found[match[1]], pattern)
-    return {name: re.compile(pattern) for name, pattern in found.items()}
+    return found
 
 
-_PATTERNS = _read_patterns()
-_DOUBT, _ASIDE, _BRACKET = (_PATTERNS[name] for name in ("doubt", "aside", "bracket"))
-_SIGN, _HYBRID = _PATTERNS["sign"], _PATTERNS["hybrid"]
+@cache
+def _pattern(name: str) -> re.Pattern[str]:
+    """A pattern, made when it is first asked for."""
+    return re.compile(_pattern_texts()[name])
+
 
 # Rows of the list.
 
@@ -192,10 +195,10 @@ def _epithets(words: Sequence[str], capitals: bool) -> tuple[str, ...]:
     words = [word for word in words if word.lower().rstrip(".") not in _RANK | _STAGE] or list(words)
     if capitals:  # what follows in capitals may be an author as well as a subspecies
         return (words[0].lower(),)
-    match = _PATTERNS["plain_epithets"].fullmatch(" ".join(words))
+    match = _pattern("plain_epithets").fullmatch(" ".join(words))
     if match is not None:
         return tuple(epithet for epithet in match.groups() if epithet)
-    lower = tuple(word.lower() for word in words[:2] if _PATTERNS["epithet"].fullmatch(word.lower()))
+    lower = tuple(word.lower() for word in words[:2] if _pattern("epithet").fullmatch(word.lower()))
     return lower or (words[0].lower(),)
 
 
@@ -231,7 +234,7 @@ def _read_scientific(text: str, checklist: Checklist, year: int | None, hint: st
     ``unknown`` when the genus is of the list and the epithet is not; None for any other text.
     """
     first, *words = text.split()
-    genera = _genera(first, checklist, hint) if _PATTERNS["genus"].fullmatch(first) else []
+    genera = _genera(first, checklist, hint) if _pattern("genus").fullmatch(first) else []
     if not genera:
         return None
     genus, slips = genera[0]
@@ -261,7 +264,7 @@ def _read_epithet(text: str, checklist: Checklist, year: int | None, hint: str) 
     epithet that several species bear is not read.
     """
     epithet = text.lower().strip(".")
-    if not _PATTERNS["epithet"].fullmatch(epithet):
+    if not _pattern("epithet").fullmatch(epithet):
         return None
     if hint in checklist.epithets:
         found = _listed(hint, [epithet], checklist, year) or _nearly([(hint, 0)], epithet, checklist, year)
@@ -333,7 +336,7 @@ def _read_listed(text: str, checklist: Checklist, year: int | None) -> NameReadi
     for key in (letters(low), letters(low.partition(" (")[0])):
         if entries := checklist.by_vernacular.get(key):
             return _meant(entries, year, "vernacular")
-    match = _PATTERNS["plain"].fullmatch(text)
+    match = _pattern("plain").fullmatch(text)
     if match is None:
         return None
     below = [match[3]] if match[3] and match[3] not in _RANK | _STAGE else []
@@ -342,11 +345,11 @@ def _read_listed(text: str, checklist: Checklist, year: int | None) -> NameReadi
 
 def _variants(text: str) -> list[str]:
     """The text, then without words on stage and openness, outside its brackets, inside them."""
-    bare = " ".join(_ASIDE.sub(" ", text).split())
+    bare = " ".join(_pattern("aside").sub(" ", text).split())
     tries = [text, bare]
     if "(" in bare or "[" in bare:
-        tries.append(" ".join(_BRACKET.sub(" ", bare).split()))
-        tries.append(" ".join(match[1] for match in _BRACKET.finditer(bare)))
+        tries.append(" ".join(_pattern("bracket").sub(" ", bare).split()))
+        tries.append(" ".join(match[1] for match in _pattern("bracket").finditer(bare)))
     return [each for each in dict.fromkeys(one.strip(_EDGES) for one in tries) if each.strip()]
 
 
@@ -363,9 +366,9 @@ def read_taxon(text: str, checklist: Checklist, *, year: int | None = None, hint
     hint : str
         Genus of the part before it in a formula, lower-case.
     """
-    qualified = _DOUBT.search(text) is not None
+    qualified = _pattern("doubt").search(text) is not None
     if qualified:
-        text = " ".join(_DOUBT.sub(" ", text).split())
+        text = " ".join(_pattern("doubt").sub(" ", text).split())
     found = _read_listed(text, checklist, year) or _read_loosely(text, checklist, year, hint)
     return replace(found, qualified=True) if qualified else found
 
@@ -385,7 +388,7 @@ def _read_loosely(text: str, checklist: Checklist, year: int | None, hint: str) 
             return found
         if found is not None and (best is None or best.role == "unknown"):
             best = found
-    named = any(char.isalpha() for char in _ASIDE.sub(" ", text))
+    named = any(char.isalpha() for char in _pattern("aside").sub(" ", text))
     return best or NameReading(role="group" if named else "none")
 
 
@@ -415,7 +418,7 @@ class Formula:
 
 def _without_sex(text: str) -> tuple[str, str | None]:
     """Take the mention of a sex off a name; both sexes at once say nothing."""
-    female, male = _PATTERNS["female"], _PATTERNS["male"]
+    female, male = _pattern("female"), _pattern("male")
     bare = " ".join(male.sub(" ", female.sub(" ", text)).split())
     sexes = {sex for sex, sign in (("female", female), ("male", male)) if sign.search(text)}
     return bare if sexes else text, sexes.pop() if len(sexes) == 1 else None
@@ -425,7 +428,7 @@ def _part(text: str) -> tuple[str, str | None]:
     bare, sex = _without_sex(text)
     if bare.count("(") != bare.count(")"):  # half of a pair that holds the whole formula
         bare = bare.replace("(", " ").replace(")", " ")
-    kept = _PATTERNS["dangling"].sub("", " ".join(bare.split()).strip(_OUTER))
+    kept = _pattern("dangling").sub("", " ".join(bare.split()).strip(_OUTER))
     if kept.startswith("(") and kept.endswith(")"):
         kept = kept[1:-1].strip()
     return kept + ("." if kept and bare.rstrip().endswith(".") else ""), sex
@@ -458,8 +461,8 @@ def split_formula(text: str) -> Formula | None:
         """Whether a word that could say hybrid is the ichthyologist Cross instead."""
         return match[0] == "Cross" and match.start() > 0 and not text.isupper()
 
-    bare = _HYBRID.sub(lambda match: match[0] if is_author(match) else " ", text)
-    pieces = _SIGN.split(bare)
+    bare = _pattern("hybrid").sub(lambda match: match[0] if is_author(match) else " ", text)
+    pieces = _pattern("sign").split(bare)
     if len(pieces) == 1 and bare == text:
         return None
     parts, sexes = zip(*map(_part, pieces), strict=True)
@@ -545,7 +548,7 @@ def _worded(text: str, checklist: Checklist, year: int | None) -> list[NameReadi
     whole = _read_part(text, checklist, year, "", "")
     if whole.role in {"candidate", "genus", "hybrid"}:
         return [whole]
-    for pieces in (_PATTERNS["joints"].split(text), _PATTERNS["dashes"].split(text)):
+    for pieces in (_pattern("joints").split(text), _pattern("dashes").split(text)):
         if len(pieces) > 1:
             found = _read_parts(pieces, checklist, year)
             if any(each.role == "candidate" for each in found):
@@ -606,11 +609,11 @@ _HYBRID_RANKS = {"hybrid", "nothospecies", "nothogenus"}
 
 def _either(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading | None:
     """Several names in one text, as in ``cyanellus/macrochirus``, all of the list: one or another."""
-    parts = _PATTERNS["either"].split(text)
+    parts = _pattern("either").split(text)
     if len(parts) > 1:
         found: list[NameReading | None] = [*_read_parts(parts, checklist, year)]
     else:  # of other lists of names only where each stands on the list
-        pieces = _PATTERNS["also"].split(text)
+        pieces = _pattern("also").split(text)
         found = [_read_listed(part, checklist, year) for part in pieces] if len(pieces) > 1 else []
     several = [each for each in found if each is not None and each.role == "candidate"]
     if len(several) < max(len(found), 2):
@@ -624,7 +627,7 @@ def _either(given: str, text: str, checklist: Checklist, year: int | None) -> Na
 
 def _detached(text: str, checklist: Checklist) -> str:
     """Part an x from the epithet it is written on to, only where the list holds that epithet."""
-    match = _PATTERNS["attached"].search(text)
+    match = _pattern("attached").search(text)
     if match is None:
         return text
     known = {epithet for names in checklist.epithets.values() for epithet in names}
@@ -634,7 +637,7 @@ def _detached(text: str, checklist: Checklist) -> str:
 
 
 def _read_tidied(given: str, text: str, checklist: Checklist, year: int | None) -> NameReading:
-    text = _detached(_PATTERNS["counted"].sub("", text), checklist)
+    text = _detached(_pattern("counted").sub("", text), checklist)
     formula = split_formula(text)
     if formula is not None:
         group = NameReading(given=given, role="group", notes=(said("cross_other_species"),))
@@ -687,7 +690,7 @@ def read_name(
     if not words or not any(char.isalpha() for char in words):
         reason = "no readable name" if given.strip() else "no name"
         return NameReading(given=given, role="none", notes=(reason,))
-    if _PATTERNS["nothing"].fullmatch(words):
+    if _pattern("nothing").fullmatch(words):
         note = said("text_says_there")
         return NameReading(given=given, role="none", notes=(note,))
     doubt = tidy(qualifier or "")
@@ -696,7 +699,7 @@ def read_name(
     elif (rank or "").lower() in _HYBRID_RANKS and split_formula(words) is None:
         words = f"{words} hybrid"
     found = _read_tidied(given, words, checklist, year)
-    return replace(found, qualified=True) if _DOUBT.search(doubt) else found
+    return replace(found, qualified=True) if _pattern("doubt").search(doubt) else found
 
 
 # A table of records.
@@ -732,7 +735,7 @@ def _years(records: pa.Table, rows: Ints) -> Ints:
     chosen = tables.take(records.select(["year", "eventDate"]), rows)
     years = tables.integers(chosen.column("year"))
     for row, text in enumerate(tables.strings(chosen.column("eventDate"))):
-        if years[row] < 0 and (match := _PATTERNS["year"].search(text or "")):
+        if years[row] < 0 and (match := _pattern("year").search(text or "")):
             years[row] = int(match[1])
     return years
 
