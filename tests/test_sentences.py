@@ -6,6 +6,7 @@ import ast
 import re
 import string
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import click
@@ -19,24 +20,31 @@ PACKAGE = Path(__file__).parents[1] / "poolbuilder"
 FILES = ("faults.txt", "notes.txt", "options.txt")
 
 
+@cache
+def _nodes() -> list[tuple[str, ast.AST]]:
+    """Every node of the package's modules, with the name of the file."""
+    return [
+        (path.name, node)
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    ]
+
+
 def _asked(file: str) -> Iterator[tuple[str, str, set[str]]]:
     """Every place where the code asks for a sentence of a file: where, key, names of the facts given."""
-    for path in sorted(PACKAGE.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if not isinstance(node, ast.Call):
-                continue
-            of = (
-                isinstance(node.func, ast.Attribute)
-                and node.func.attr == "of"
-                and "Error" in ast.unparse(node.func)
-            )
-            at_line = isinstance(node.func, ast.Attribute) and node.func.attr == "fault"  # of notes, of a table
-            name = "fault" if at_line else node.func.id if isinstance(node.func, ast.Name) else ""
-            if (of or name == "fault") if file == "faults.txt" else name == "said":
-                facts = {item.arg or "**" for item in node.keywords}
-                aside = {"file", "row", "source", "url"} if of else set()
-                for key in _keys(node.args[-1] if at_line else node.args[0]):
-                    yield f"{path.name}:{node.lineno}", key, facts - aside
+    for name, node in _nodes():
+        if not isinstance(node, ast.Call):
+            continue
+        method = node.func.attr if isinstance(node.func, ast.Attribute) else ""
+        function = node.func.id if isinstance(node.func, ast.Name) else ""
+        of = method == "of" and "Error" in ast.unparse(node.func)
+        at_line = method == "fault"  # of notes or of a table: the key comes last
+        faulty = of or at_line or function == "fault"
+        if faulty if file == "faults.txt" else function == "said":
+            facts = {item.arg or "**" for item in node.keywords}
+            aside = {"file", "row", "source", "url"} if of else set()
+            for key in _keys(node.args[-1 if at_line else 0]):
+                yield f"{name}:{node.lineno}", key, facts - aside
 
 
 def _keys(node: ast.expr) -> list[str]:
@@ -61,10 +69,7 @@ def test_code_and_sentences_agree(file: str) -> None:
     ]
     assert wrong == []
     constants = {
-        item.value
-        for path in PACKAGE.rglob("*.py")
-        for item in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(item, ast.Constant) and isinstance(item.value, str)
+        node.value for _, node in _nodes() if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
     for path in (path for kind in ("html", "txt", "svg") for path in PACKAGE.rglob(f"*.{kind}")):
         constants.update(re.findall(r'said\("(\w+)"', path.read_text(encoding="utf-8")))

@@ -14,14 +14,17 @@ import click
 from poolbuilder.cli.options import Given, read_settings, renames, store_path
 from poolbuilder.cli.output import WIDE, progress_line, tell
 from poolbuilder.places.sites import Site
-from poolbuilder.records.store import AddResult, Findings, RemoveResult, Store
+from poolbuilder.records.store import Store
+from poolbuilder.words import lines
 
 if TYPE_CHECKING:
-    from poolbuilder.intake import Intake, Wanted
+    from poolbuilder.intake import Wanted
     from poolbuilder.records.service.client import Client
 
-CITED = 5
-"""Data sets whose citation is printed; all of them stand in the manifest."""
+
+def tell_of(what: str, *facts: object) -> None:
+    """Print what ``words/commands.txt`` says of something that was done."""
+    click.echo("\n".join(lines("commands.txt", what, *facts)))
 
 
 def add(given: Given) -> int:
@@ -34,15 +37,21 @@ def add(given: Given) -> int:
         raise click.UsageError("name a FILE to add, or --compact, --check, --remove or --share")
     settings, renamed = read_settings(given.settings), renames(given)
     store = Store(store_path(given.store), waiting=tell)
-    code = _report_check(store.check(progress=progress_line)) if given.check else 0
+    again = False
+    if given.check:
+        found = store.check(progress=progress_line)
+        tell_of("checked", found)
+        again = bool(found.again)
     for source in given.remove:
-        code = max(code, _report_remove(store.remove(source)))
+        removed = store.remove(source)
+        tell_of("removed", removed)
+        again = again or bool(removed.again)
     if given.files:
         today = datetime.date.today().isoformat()
         result = store.add(
             given.files, rename=renamed, settings=settings, added=today, progress=progress_line
         )
-        _report_add(result, store)
+        tell_of("added", result, store)
     if given.compact:
         index = store.compact(progress=progress_line)
         click.echo(f"{index.records:,} records in {len(index.files)} files")
@@ -51,45 +60,7 @@ def add(given: Given) -> int:
         click.echo(
             f"{store.path}: read by {'everyone on this computer' if given.share else 'its owner alone'}"
         )
-    return code
-
-
-def _report_add(result: AddResult, store: Store) -> None:
-    for source in result.skipped:
-        click.echo(f"{source['path']}: was added before; left out")
-    for source in result.sources:
-        click.echo(f"{source['path']}: {source['rows']:,} records")
-    if result.sources:
-        parts = [f"{result.placed:,} with coordinates", f"{result.unplaced:,} without"]
-        if result.replaced:
-            parts.append(f"{result.replaced:,} older versions replaced")
-        if result.outdated:
-            parts.append(f"{result.outdated:,} repeated or older than what is known")
-        click.echo(f"read {result.read:,} records: {', '.join(parts)}")
-    for note in result.notes:
-        click.echo(f"note: {note}")
-    click.echo(f"the store holds {store.records:,} records")
-
-
-def _report_remove(found: RemoveResult) -> int:
-    for source in found.sources:
-        click.echo(f"{source['path']}: taken out")
-    if found.left:
-        click.echo("note: its bytes are still in files that hold others too (--compact deletes them)")
-    for source in found.again:
-        click.echo(f"add again: {source['path']}")
-    click.echo(f"the store holds {found.after:,} records, before {found.before:,}")
-    return 3 if found.again else 0
-
-
-def _report_check(found: Findings) -> int:
-    for problem in found.problems:
-        click.echo(problem)
-    for source in found.again:
-        click.echo(f"add again: {source['path']}")
-    state = "sound" if not found.problems else "repaired"
-    click.echo(f"{state}: {found.files} files, {found.records:,} records")
-    return 3 if found.again else 0
+    return 3 if again else 0
 
 
 def fetch(given: Given) -> None:
@@ -143,7 +114,7 @@ def _bring(client: Client, wanted: Wanted, store: Path, given: Given) -> None:
 
     now = datetime.datetime.now(datetime.UTC)
     if given.download:
-        lines = bring_archive(
+        brought = bring_archive(
             client,
             wanted,
             store=store,
@@ -153,7 +124,7 @@ def _bring(client: Client, wanted: Wanted, store: Path, given: Given) -> None:
             sleep=time.sleep,
             progress=tell,
         )
-        click.echo("\n".join(lines))
+        click.echo("\n".join(brought))
         return
     intake = bring(
         client,
@@ -164,7 +135,7 @@ def _bring(client: Client, wanted: Wanted, store: Path, given: Given) -> None:
         update=given.update,
         progress=progress_line,
     )
-    _say(intake, wanted, store, now)
+    tell_of("fetched", intake, (wanted.taxa, wanted.group), store, now)
     if not intake.complete:
         click.get_current_context().exit(3)
 
@@ -178,33 +149,6 @@ def _bring_water(site: Site, store: Path, url: str) -> None:
         click.echo(note)
     layers = ", ".join(kept.uses) or "no layer"
     click.echo(f"the store {store} keeps {layers} of this water, fetched {kept.fetched}")
-
-
-def _say(intake: Intake, wanted: Wanted, store: Path, now: datetime.datetime) -> None:
-    """What came, under which licence, whom to cite, and what to mind."""
-    for match in intake.matches:
-        click.echo(match.words())
-    for item, names in zip(intake.fetches, (wanted.taxa, wanted.group), strict=False):
-        since = item.query.changed_since
-        kind = "records" if since is None else f"records changed since {since.isoformat()}"
-        click.echo(
-            f"{', '.join(names)}: {item.rows:,} {kind} within {item.query.distance_km:,} km, "
-            f"{item.counts['promised']:,} promised, {item.counts['repeated']:,} repeats left out; "
-            f"{item.age_words(now)}"
-        )
-    click.echo(
-        f"the store {store} took up {intake.added:,}, of which {intake.replaced:,} replace an older version"
-    )
-    click.echo(f"most restrictive licence: {intake.licence_words()}")
-    datasets = intake.datasets()
-    for dataset in datasets[:CITED]:
-        click.echo(f"cite: {dataset['citation']}")
-    if len(datasets) > CITED:
-        click.echo(
-            f"cite {len(datasets) - CITED:,} more data sets; a pool built from the records lists them all"
-        )
-    for note in intake.notes():
-        click.echo(f"note: {note}")
 
 
 def restore(given: Given) -> None:

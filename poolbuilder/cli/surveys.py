@@ -9,7 +9,7 @@ import click
 from poolbuilder.cli.options import Given, read_settings, renames
 from poolbuilder.cli.output import WIDE, tell
 from poolbuilder.settings import Settings
-from poolbuilder.words import pool_words
+from poolbuilder.words import lines, pool_words
 
 
 def calibrate(given: Given) -> None:
@@ -35,18 +35,7 @@ def calibrate(given: Given) -> None:
     )
     folder = write_calibration(done, given.out)
     click.echo(done.pool_words()["words"])
-    for scheme, name in (("leaveOneOut", "waters left out"), ("blocks", "blocks left out")):
-        card = done.scores.get(scheme)
-        if card is None:
-            continue
-        click.echo(f"{name} ({card['sites']:,} waters): Brier, log loss, AUC, ECE, slope")
-        rows = {"model": card["model"], "withoutCommunity": card["withoutCommunity"], **card["baselines"]}
-        for label, values in rows.items():
-            told = [values[key] for key in ("brier", "logLoss", "auc", "ece", "slope")]
-            cells = "".join("      –" if one is None else f"{one:8.4f}" for one in told)
-            click.echo(f"  {pool_words.METHODS[label]:38s}{cells}")
-    for name, values in done.scores.get("thinned", {}).items():
-        click.echo(f"a {name} of the records, fish community unknown: Brier {values['brier']:.4f}")
+    click.echo("\n".join(lines("commands.txt", "scored", done.scores, pool_words.METHODS)))
     if "byWater" in done.scores:
         click.echo(pool_words.ways(done.scores["byWater"]))
     elif given.streams is not None:

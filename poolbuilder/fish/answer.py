@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 """What a specimen's folder holds."""
 
-FIRST, PARENTS, POOL_ROWS = 10, 4, 8
+PARENTS, POOL_ROWS = 4, 8
 
 
 def identify(pool: Pool, fish: Fish, table: TraitTable, *, settings: Settings | None = None) -> Specimen:
@@ -217,11 +217,8 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         "italic": lambda text: italic(text, weighing.species),
         "name": fish.name or "One fish",
         "water": words.place(pool.site),
-        "rows": _ranked(specimen),
         "parents": parents,
         "shown": parents[:PARENTS],
-        "matrix": _matrix(specimen, [row["name"] for row in parents[:PARENTS]]),
-        "drops": _changing(specimen.drop_outs),
         "indices": [_index(pair, index, weighing.table) for pair, index in specimen.indices],
         "photos": [_photo(text) for text in fish.about.get("photos", [])],  # type: ignore[attr-defined]
         "candidates": pool.candidates.slice(0, POOL_ROWS).to_pylist(),
@@ -229,20 +226,6 @@ def _content(specimen: Specimen) -> dict[str, Any]:
         **_sources(weighing, [row["name"] for row in parents[:PARENTS]]),
         "settings": [row for row in weighing.settings.explain() if row["name"] in _SETTINGS],
     }
-
-
-def _ranked(specimen: Specimen) -> list[Row]:
-    """Every hypothesis, the likeliest first."""
-    weighing, leading = specimen.weighing, specimen.conclusions[0].leading
-    return [
-        {
-            "hypothesis": weighing.hypotheses[index],
-            "prior": float(weighing.prior[index]),
-            "posterior": float(weighing.posterior[index]),
-            "leading": weighing.hypotheses[index] in leading and len(leading) <= FIRST,
-        }
-        for index in weighing.order.tolist()
-    ]
 
 
 def _parents(weighing: Weighing) -> list[Row]:
@@ -253,21 +236,6 @@ def _parents(weighing: Weighing) -> list[Row]:
         for name, after, prior in zip(weighing.species, weighing.parenthood.tolist(), before, strict=True)
     ]
     return sorted(rows, key=lambda row: (-row["after"], row["name"]))
-
-
-def _matrix(specimen: Specimen, names: Sequence[str]) -> list[tuple[Any, list[Row]]]:
-    """Each character as seen, beside what the likeliest parents have."""
-    evidence = {(row["scientificName"], row["character"]): row for row in specimen.trait_evidence}
-    return [(seen, [evidence[name, seen.character] for name in names]) for seen in specimen.fish.seen]
-
-
-def _changing(drops: Sequence[Row]) -> list[Row]:
-    """The steps at which something changes: a species goes or comes back, or another leads."""
-    return [
-        row
-        for before, row in zip([{"leading": ""}, *drops], drops, strict=False)
-        if row["dropped"] or row["returned"] or row["leading"] != before["leading"] or row is drops[-1]
-    ]
 
 
 def _index(pair: Hypothesis, index: HybridIndex, table: TraitTable) -> Row:
