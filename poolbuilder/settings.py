@@ -67,7 +67,7 @@ def read_calibration(path: str | Path) -> dict[str, Any] | None:
     return found
 
 
-class _Row(NamedTuple):
+class _Setting(NamedTuple):
     """One setting; a choice has its words in place of a unit, and no bounds."""
 
     name: str
@@ -97,13 +97,13 @@ def _snake_case(name: str) -> str:
     return re.sub("[A-Z]", lambda capital: f"_{capital[0].lower()}", name)
 
 
-def _rows() -> dict[str, _Row]:
+def _rows() -> dict[str, _Setting]:
     """The rows of ``settings.csv`` by the name of their attribute."""
     with Path(__file__).with_suffix(".csv").open(encoding="utf-8", newline="") as stream:
         return {
-            _snake_case(name): _Row(name, float(default), unit, float(low), float(high), reason)
+            _snake_case(name): _Setting(name, float(default), unit, float(low), float(high), reason)
             if low
-            else _Row(name, default, unit, math.nan, math.nan, reason)
+            else _Setting(name, default, unit, math.nan, math.nan, reason)
             for name, default, unit, low, high, reason in list(csv.reader(stream))[1:]
         }
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import subprocess
-import sys
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +15,7 @@ from poolbuilder.cli import main
 from poolbuilder.errors import CalibrationError
 from poolbuilder.model.constants import Constants
 from poolbuilder.names.checklist import Checklist
+from tests.commands import command
 
 ROOT = Path(__file__).parents[1]
 DAY = date(2026, 6, 1)
@@ -107,8 +106,6 @@ def test_a_table_that_lacks_a_constant_is_one_line(tmp_path: Path) -> None:
     short = tmp_path / "constants.csv"
     short.write_text("constant,of,value,spread,source\nmistake,,0.01,0.01,x\n")
     words = ["build", "--lat", "1", "--lon", "1", "--constants", str(short), "--records", str(short)]
-    ended = subprocess.run(
-        [sys.executable, "-m", "poolbuilder", *words], capture_output=True, text=True, check=False, cwd=ROOT
-    )
+    ended = command(*words)
     assert ended.returncode == 1
     assert "Traceback" not in ended.stderr

@@ -17,6 +17,7 @@ import pytest
 
 from poolbuilder.cli.output import progress_line
 from poolbuilder.records.store import Store
+from tests.commands import command
 
 TABLE = """id,fish,decimalLatitude,decimalLongitude
 f1,Lepomis cyanellus,36.9,-91.2
@@ -26,9 +27,7 @@ f3,Lepomis macrochirus,,
 
 
 def _run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "POOLBUILDER_STORE": str(folder / "store")}
-    command = [sys.executable, "-m", "poolbuilder", *arguments]
-    return subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False)
+    return command(*arguments, folder=folder, environment={"POOLBUILDER_STORE": str(folder / "store")})
 
 
 @pytest.fixture
@@ -83,8 +82,8 @@ def test_check_says_what_to_add_again(folder: Path) -> None:
 
 def test_a_bar_is_drawn_on_a_terminal(folder: Path) -> None:
     ours, theirs = pty.openpty()
-    command = [sys.executable, "-m", "poolbuilder", "add", "fish.csv", *MAP, "--store", "store"]
-    with subprocess.Popen(command, cwd=folder, stderr=theirs, stdout=subprocess.PIPE, text=True) as process:
+    line = [sys.executable, "-m", "poolbuilder", "add", "fish.csv", *MAP, "--store", "store"]
+    with subprocess.Popen(line, cwd=folder, stderr=theirs, stdout=subprocess.PIPE, text=True) as process:
         os.close(theirs)
         drawn = b""
         while True:
@@ -238,7 +237,7 @@ def stop(*args):
 if sys.argv[1] == "writing":
     store_files.parquet_writer = stop
 else:
-    store_module._LOST = "create temp table lost as select sum(hash(range)) from range(4000000000)"
+    store_module._LOST = "create temp table lost as select sum(hash(range)) from range(2000000000)"
     find = store_module.Store._lost
     store_module.Store._lost = lambda *args, **more: (print("ready", flush=True), find(*args, **more))
 main(sys.argv[2:])
@@ -255,9 +254,9 @@ main(sys.argv[2:])
     ],
 )
 def test_an_ended_add_clears_up(folder: Path, at: str, number: signal.Signals, codes: set[int]) -> None:
-    command = [sys.executable, "-c", ENDED, at, "add", "fish.csv", "--store", "store", *MAP]
+    line = [sys.executable, "-c", ENDED, at, "add", "fish.csv", "--store", "store", *MAP]
     with subprocess.Popen(
-        command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        line, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
@@ -271,10 +270,8 @@ def test_an_ended_add_clears_up(folder: Path, at: str, number: signal.Signals, c
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 def test_a_full_disk_behind_the_output_is_one_line(folder: Path) -> None:
-    command = [sys.executable, "-m", "poolbuilder", "rules"]
+    line = [sys.executable, "-m", "poolbuilder", "rules"]
     with Path("/dev/full").open("w") as full:
-        done = subprocess.run(
-            command, cwd=folder, stdout=full, stderr=subprocess.PIPE, text=True, check=False
-        )
+        done = subprocess.run(line, cwd=folder, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert done.returncode == 1
     assert done.stderr == "error: no space left on the disk for the output (free some space)\n"

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import re
 import subprocess
 import sys
@@ -22,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from tests import service_double as service
+from tests.commands import command
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -43,16 +43,8 @@ OMITTED = {
 
 def run(*arguments: object, code: int = 0) -> str:
     """Standard output of one command."""
-    command = [sys.executable, "-m", "poolbuilder", *map(str, arguments)]
-    path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
-    done = subprocess.run(
-        command,
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "PYTHONPATH": path, "POOLBUILDER_CACHE": CACHE, "POOLBUILDER_MAP": CACHE},
-    )
-    assert done.returncode == code, f"{command} ended with {done.returncode}: {done.stderr[-2000:]}"
+    done = command(*arguments, environment={"POOLBUILDER_CACHE": CACHE, "POOLBUILDER_MAP": CACHE})
+    assert done.returncode == code, f"{done.args} ended with {done.returncode}: {done.stderr[-2000:]}"
     return done.stdout
 
 
