@@ -16,8 +16,8 @@ import pyarrow as pa
 from poolbuilder.calibrate import calibrate, read_surveys
 from poolbuilder.files import write_csv
 from poolbuilder.model.constants import Constants
-from poolbuilder.model.fitting import fit_constants, fitted_table
 from poolbuilder.model.looking import Looking
+from poolbuilder.model.scores import fit_constants, fitted_table
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.settings import Settings
 

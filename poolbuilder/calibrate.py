@@ -23,11 +23,18 @@ from poolbuilder.folder import write_folder
 from poolbuilder.model import scores
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.detour import PLACED_M, effective_km
-from poolbuilder.model.fitting import fit_constants, fitted_table
 from poolbuilder.model.logistic import inverse_logit, pair_km
 from poolbuilder.model.looking import Looking, look
 from poolbuilder.model.presence import Region, WaterSeen, expect, learn, statements_of
-from poolbuilder.model.scores import BASELINES, baselines, blocks, clusters, folds_of
+from poolbuilder.model.scores import (
+    BASELINES,
+    baselines,
+    blocks,
+    clusters,
+    fit_constants,
+    fitted_table,
+    folds_of,
+)
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.geodesy import to_ecef

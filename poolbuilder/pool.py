@@ -27,8 +27,7 @@ from poolbuilder.accounts import (
     unread_of,
 )
 from poolbuilder.errors import UnknownSpeciesError, said
-from poolbuilder.model.candidates import Frame, candidate_rows, contributions_table
-from poolbuilder.model.completeness import completeness
+from poolbuilder.model.candidates import Frame, candidate_rows, completeness, contributions_table
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.evidence import Found, evidence_table, gather
 from poolbuilder.model.looking import RUNNING, STILL, Looking

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from poolbuilder.model.completeness import chao2, incidence_coverage
+from poolbuilder.model.candidates import chao2, incidence_coverage
 from tests.registry import registry_package
 
 INCIDENCES = [15, 12, 9, 6, 4, 3, 2, 2, 1, 1, 1]  # 20 sampling units, U = 56, Q1 = 3, Q2 = 2
