@@ -217,7 +217,6 @@ def _fetch(
 ) -> None:
     """Bring the records of every water, neighbours together; note the faults."""
     patience, done = _Patience(said("water_not_asked")), 0
-    shared = {"store": plan.store, "settings": plan.settings}
     for group in group_neighbours([item.water.site for item in outcomes], settings=plan.settings):
         progress("fetching", done, len(outcomes))
         wanted = Wanted(
@@ -229,8 +228,9 @@ def _fetch(
             accept_doubtful=plan.accept_match,
             spread_km=group.spread_km,
         )
-        held = last_fetched(client, wanted, **shared)
-        intake, fault = patience.ask(partial(bring, client, wanted, **shared, now=now, update=True))
+        held = last_fetched(client, wanted, store=plan.store, settings=plan.settings)
+        fetch = partial(bring, client, wanted, store=plan.store, settings=plan.settings, now=now, update=True)
+        intake, fault = patience.ask(fetch)
         for item in (outcomes[number] for number in group.members):
             item.fetched, item.fault = held, fault
             if intake is not None:
