@@ -231,6 +231,8 @@ class TraitTable:
         Pair of characters to the correlation with which they vary within a species.
     source : dict
         ``path`` and ``sha256`` of the files.
+    shown : dict
+        What hypotheses show of characters, as it was worked out by now; the same for all fish of a kind.
     """
 
     name: str
@@ -238,6 +240,12 @@ class TraitTable:
     cells: tuple[Cell, ...] = field(repr=False)
     correlations: Mapping[frozenset[str], float] = field(default_factory=dict, repr=False)
     source: Mapping[str, str] = field(default_factory=dict)
+    shown: dict[object, NDArray[np.float64]] = field(init=False, default_factory=dict, repr=False)
+
+    @cached_property
+    def changing(self) -> frozenset[str]:
+        """Characters that change with the size of a fish."""
+        return frozenset(cell.character for cell in self.cells if cell.slope is not None)
 
     @cached_property
     def species(self) -> tuple[str, ...]:

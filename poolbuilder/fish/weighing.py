@@ -340,12 +340,7 @@ class Weighing:
 
     def shares(self, key: str) -> Array:
         """(hypothesis, class) of a character, without errors."""
-        if key not in self._known:
-            character = self.table.by_key[key]
-            self._known[key] = expected_shares(
-                self.table, self.hypotheses, character, self.fish, self.settings
-            )
-        return self._known[key]
+        return expected_shares(self.table, self.hypotheses, self.table.by_key[key], self.fish, self.settings)
 
     def expected(self, key: str, sure: float) -> Array:
         """(hypothesis, class) of a character, with the errors that weighing mixes in."""
@@ -369,6 +364,16 @@ def expected_shares(
     table: TraitTable, listed: Sequence[Hypothesis], character: Character, fish: Fish, settings: Settings
 ) -> Array:
     """(hypothesis, class): what a fish of this sex and size shows of a character under each hypothesis."""
+    length = fish.length_mm if character.key in table.changing else None
+    of = (tuple(listed), character.key, fish.sex, fish.stage, length, settings)
+    if of not in table.shown:
+        table.shown[of] = _expected_shares(table, listed, character, fish, settings)
+    return table.shown[of]
+
+
+def _expected_shares(
+    table: TraitTable, listed: Sequence[Hypothesis], character: Character, fish: Fish, settings: Settings
+) -> Array:
     names = {name for each in listed for name in each.parents}
     own = {name: species_shares(table, name, character, fish, settings) for name in names}
     reported = {
