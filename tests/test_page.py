@@ -161,8 +161,8 @@ def test_removing_a_water_keeps_the_rest_and_its_comments(tmp_path: Path) -> Non
     ("text", "fact"),
     [
         ("[[water]\n", "is not TOML"),
-        ('[[water]]\nname = "A"\nlat = 1\n', "water 1 cannot be used"),
-        ('[[water]]\nname = "A"\nlat = 91\nlon = 2\n', "water 1 cannot be used"),
+        ('[[water]]\nname = "A"\nlat = 1\n', r"\[\[water\]\] number 1 has no lon"),
+        ('[[water]]\nname = "A"\nlat = 91\nlon = 2\n', r"\[\[water\]\] number 1: .*91"),
     ],
 )
 def test_broken_list_is_told_and_left_alone(tmp_path: Path, text: str, fact: str) -> None:

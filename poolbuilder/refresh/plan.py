@@ -40,6 +40,9 @@ KINDS: dict[str, tuple[type, ...]] = {
 """What may stand for a key, by the kind that ``plan.csv`` gives it."""
 
 
+TABLES = {"refresh": ("table", ""), "water": ("tables", ""), "settings": ("table", "")}
+
+
 @cache
 def _keys(table: str) -> dict[str, tuple[str, str]]:
     """The keys of a table of a plan, each with its kind and default."""
@@ -126,8 +129,7 @@ def read_plan(path: str | Path) -> Plan:
     """
     plan = Path(path)
     document = _document(plan)
-    whole = {"refresh": ("table", ""), "water": ("tables", ""), "settings": ("table", "")}
-    _check_keys(document, whole, "the plan", plan)
+    _check_keys(document, TABLES, "the plan", plan)
     main = document.get("refresh")
     if main is None:
         raise PlanError.of("no_refresh_table", file=plan)
@@ -172,6 +174,24 @@ def read_plan(path: str | Path) -> Plan:
         fetch_water=bool(given["fetchWater"]),
         water_url=given["waterUrl"] or HYDROGRAPHY_URL,
     )
+
+
+def read_sites(path: str | Path) -> list[Site]:
+    """The waters that stand in the tables of a plan, whatever else it says or lacks.
+
+    Raises
+    ------
+    PlanError
+        When the file cannot be read or is not TOML, or a water cannot be used.
+    """
+    plan = Path(path)
+    document = _document(plan)
+    main, rows = document.get("refresh", {}), document.get("water", [])
+    _check_keys({"refresh": main, "water": rows}, TABLES, "the plan", plan)
+    radius = {"radiusKm": main.get("radiusKm", 40)}
+    _check_keys(radius, _keys("refresh"), "[refresh]", plan)
+    waters = [_water(row, at, float(radius["radiusKm"]), {}, plan) for at, row in enumerate(rows, start=1)]
+    return [water.site for water in waters]
 
 
 def _given(key: str, main: Mapping[str, Any], plan: Path) -> Any:

@@ -37,18 +37,9 @@ from starlette.routing import Mount, Route
 from poolbuilder import pages, words
 from poolbuilder.errors import InputError, PoolBuilderError, PoolFileError, SiteError, said
 from poolbuilder.files import private_folder, write_whole
+from poolbuilder.fish import notes
 from poolbuilder.fish.answer import drawing, identify, render, write_specimen
 from poolbuilder.fish.characters import TraitTable, read_traits
-from poolbuilder.fish.notes import (
-    BREEDING,
-    SEXES,
-    SIZES,
-    STANDARD_LENGTH,
-    fish_from,
-    from_fields,
-    measures,
-    number,
-)
 from poolbuilder.fish.reasons import Specimen
 from poolbuilder.job import Job
 from poolbuilder.names.checklist import Checklist
@@ -497,8 +488,8 @@ class Forms:
             water=words.place(pool.site),
             share=f"{pool.settings.f1_share:g}",
             seen=sorted(path.parent.name for path in folder.glob(f"fish/*/{FISH_FILE}")),
-            choices={"sex": SEXES, "size": SIZES, "breeding": tuple(BREEDING)},
-            measures=[(key, _plain(key)) for key in measures(table)],
+            choices={"sex": notes.SEXES, "size": notes.SIZES, "breeding": tuple(notes.BREEDING)},
+            measures=[(key, _plain(key)) for key in notes.measures(table)],
             first=[asked[key] for key in first if key in asked],
             counts=[each for each in rest if each.kind == "count"],
             looks=[each for each in rest if each.states],
@@ -531,7 +522,7 @@ class Forms:
         faults: dict[str, str] = {}
         kept: dict[str, str] = {}
         hours = given.get("catch-hours", "").strip()
-        if hours and isinstance(number(hours), str):
+        if hours and isinstance(notes.number(hours), str):
             faults["catch-hours"] = said("not_number_hours", hours=hours[:40])
         for kind in ROWS:
             rows = _rows(kind, given)
@@ -573,13 +564,13 @@ def _plain(key: str) -> str:
 def _weighed(given: Mapping[str, str], pool: Pool) -> Specimen:
     table, settings = read_traits(), pool.settings
     if given.get("f1Share", "").strip():
-        settings = settings.replace(f1_share=number(given["f1Share"]))
-    fish = fish_from(_document(given, table), table, settings=settings, where="the form")
+        settings = settings.replace(f1_share=notes.number(given["f1Share"]))
+    fish = notes.fish_from(_document(given, table), table, settings=settings, where="the form")
     return identify(pool, fish, table, settings=settings)
 
 
 def _document(given: Mapping[str, str], table: TraitTable) -> dict[str, dict[str, Any]]:
-    return from_fields({key: text for key, text in given.items() if key not in BESIDE}, table)
+    return notes.from_fields({key: text for key, text in given.items() if key not in BESIDE}, table)
 
 
 def _fish_faults(given: Mapping[str, str], pool: Pool) -> dict[str, str]:
@@ -588,16 +579,16 @@ def _fish_faults(given: Mapping[str, str], pool: Pool) -> dict[str, str]:
     faults: dict[str, str] = {}
     if given.get("f1Share", "").strip():
         try:
-            settings = settings.replace(f1_share=number(given["f1Share"]))
+            settings = settings.replace(f1_share=notes.number(given["f1Share"]))
         except PoolBuilderError as error:
             faults["f1Share"] = str(error).replace("setting f1Share", "share of hybrids")
     document = _document(given, table)
     about = {key: document["fish"][key] for key in ("sex", "size", "breeding") if key in document["fish"]}
-    length = {key: entry for key, entry in document["seen"].items() if key == STANDARD_LENGTH}
+    length = {key: entry for key, entry in document["seen"].items() if key == notes.STANDARD_LENGTH}
     for key, entry in document["seen"].items():
         try:
             alone = {"fish": about, "seen": {**length, key: entry}}
-            fish_from(alone, table, settings=settings, where="the form")
+            notes.fish_from(alone, table, settings=settings, where="the form")
         except InputError as error:
             remedy = f" ({error.remedy})" if error.remedy else ""
             faults[key] = error.fact.replace(key, _plain(key)) + remedy

@@ -37,8 +37,8 @@ from poolbuilder.places.sites import WATER_TYPES, Site
 from poolbuilder.pool import Pool
 from poolbuilder.records.service.client import DEFAULT_URL
 from poolbuilder.records.store import Store
-from poolbuilder.refresh.plan import read_plan
-from poolbuilder.settings import Settings, parsed_toml
+from poolbuilder.refresh.plan import read_plan, read_sites
+from poolbuilder.settings import Settings
 from poolbuilder.water.hydrography import HYDROGRAPHY_URL
 
 HOST = "127.0.0.1"
@@ -337,22 +337,7 @@ class Waters:
         PlanError
             When the file is not such a list.
         """
-        values = _parsed(self._text(), self.path)
-        radius = values.get("refresh", {}).get("radiusKm", 40)
-        sites = []
-        for number, row in enumerate(values.get("water", []), start=1):
-            try:
-                site = Site(
-                    longitude=row["lon"],
-                    latitude=row["lat"],
-                    radius_km=row.get("radiusKm", radius),
-                    name=str(row.get("name", "")),
-                    water_type=row.get("waterType"),
-                )
-            except (KeyError, ValueError, TypeError, AttributeError) as error:
-                raise PlanError.of("water_cannot_used", file=self.path, number=number, error=error) from error
-            sites.append(site)
-        return sites
+        return read_sites(self.path) if self._text() else []
 
     def add(self, site: Site) -> bool:
         """Put a water at the end of the list; False when it stands there already."""
@@ -369,7 +354,7 @@ class Waters:
         }
         head = f"# {said('plan_header')}\n\n[refresh]\n{_lines(self.start)}"
         text = (self._text() or head).rstrip("\n")
-        self._write(f"{text}\n\n{_TABLE}\n{_lines(row)}", whole=True)
+        self._write(f"{text}\n\n{_TABLE}\n{_lines(row)}", read_plan)
         return True
 
     def remove(self, name: str) -> bool:
@@ -382,7 +367,7 @@ class Waters:
         if len(waters) != len(names):
             raise PlanError.of("written_way_page", file=self.path, table=_TABLE)
         del parts[waters[names.index(name)]]
-        self._write("".join(parts))
+        self._write("".join(parts), read_sites)
         return True
 
     def _text(self) -> str:
@@ -393,23 +378,14 @@ class Waters:
         except (OSError, UnicodeDecodeError) as error:
             raise PlanError.of("cannot_read", file=self.path, why=error) from error
 
-    def _write(self, text: str, *, whole: bool = False) -> None:
-        """Write the file whole or not at all; a *whole* plan must be one that `refresh` can read."""
-        _parsed(text, self.path)
+    def _write(self, text: str, read: Callable[[Path], Any]) -> None:
+        """Write the file, whole or not at all, if it can be read."""
         try:
             with whole_file(self.path, PlanError) as beside:
                 beside.write_text(text, encoding="utf-8", newline="\n")
-                if whole:
-                    read_plan(beside)
+                read(beside)
         except PlanError as error:
             raise PlanError(error.fact, file=self.path, remedy=error.remedy) from error
-
-
-def _parsed(text: str, path: Path) -> dict[str, Any]:
-    try:
-        return parsed_toml(text)
-    except (ValueError, RecursionError) as error:
-        raise PlanError.of("not_toml", file=path, error=error) from error
 
 
 def _place(site: Site) -> tuple[float, float, str]:
