@@ -270,18 +270,9 @@ class _Season:
 
     def job(self, site: Site, layers: Mapping[str, Any]) -> Job:
         """What a water is built with."""
-        plan = self.plan
-        return Job(
-            site=site,
-            as_of=self.day,
-            checklist=plan.checklist,
-            ranges=plan.ranges,
-            region_lists=plan.region_lists,
-            store=plan.store,
-            settings=plan.settings,
-            calibration=plan.calibration,
-            **layers,
-        )
+        names = ("checklist", "ranges", "region_lists", "store", "settings", "calibration")
+        given = {name: getattr(self.plan, name) for name in names}
+        return Job(site=site, as_of=self.day, **given, **layers)
 
     def build(self, outcome: Outcome) -> None:
         """Build, compare and write one water; an earlier pool of the day outlives a failure."""

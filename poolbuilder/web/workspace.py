@@ -87,7 +87,7 @@ class Workspace:
     checklists: Sequence[str] = SHIPPED
     ranges: Sequence[str] = ()
     region_lists: Sequence[tuple[str, str | None]] = ()
-    layers: dict[str, str] = field(default_factory=dict)
+    layers: dict[str, Any] = field(default_factory=dict)
     settings: Settings = field(default_factory=Settings)
     more_stores: Sequence[Path] = ()
     service_url: str = DEFAULT_URL
@@ -517,10 +517,7 @@ def read_asked(given: QueryParams, workspace: Workspace) -> Asked:
                 settings=workspace.settings,
                 known=(known,) if known else (),
                 catch=(catch,) if catch else (),
-                water=workspace.layers.get("water"),
-                basins=workspace.layers.get("basins"),
-                streams=workspace.layers.get("streams"),
-                barriers=workspace.layers.get("barriers"),
+                **workspace.layers,
             )
     return Asked(values=values, ranges=ranges, faults=faults, job=job)
 
@@ -550,7 +547,8 @@ def _day(text: str) -> datetime.date:
 
 
 _MARKS = re.compile(r"[°º'′’\"″”]|(?<=\d)\s*(?:deg|min|sec)\b", re.IGNORECASE)
-_PART = re.compile(r"(?P<first>[NSEW])?\s*(?P<numbers>[+-]?\d[\d.\s]*)(?P<last>[NSEW])?", re.IGNORECASE)
+_PART = re.compile(r"([NSEW]?)\s*([+-]?)((?:\d+\s+){0,2})(\d+(?:\.\d*)?)\s*([NSEW]?)", re.IGNORECASE)
+_AXES = {"N": "y", "S": "y", "E": "x", "W": "x", "": ""}
 _DECIMAL_COMMAS = re.compile(r"([+-]?\d+),(\d+)(?:\s*;\s*|\s+)([+-]?\d+),(\d+)")
 
 
@@ -610,24 +608,15 @@ def _halves(text: str, given: str) -> list[str]:
 def _degrees(piece: str, given: str) -> tuple[float, str]:
     """Degrees, and `y` for latitude, `x` for longitude or nothing when no letter says."""
     found = _PART.fullmatch(piece)
-    numbers = found["numbers"].split() if found else []
-    if (
-        found is None
-        or (found["first"] and found["last"])
-        or not 1 <= len(numbers) <= 3
-        or not all(re.fullmatch(r"[+-]?\d+", text) for text in numbers[:-1])
-        or not re.fullmatch(r"[+-]?\d+(\.\d*)?", numbers[-1])
-    ):
+    if found is None or (found[1] and found[5]):
         raise SiteError.of("not_pair_coordinates_cannot", given=given, piece=piece)
-    degrees, minutes, seconds = [*map(float, numbers), 0.0, 0.0][:3]
+    degrees, minutes, seconds = [*map(float, f"{found[3]} {found[4]}".split()), 0.0, 0.0][:3]
     if minutes >= 60 or seconds >= 60:
-        raise SiteError.of(
-            "minutes_beyond_60", given=given, minutes="minutes" if minutes >= 60 else "seconds"
-        )
-    letter = (found["first"] or found["last"] or "").upper()
-    size = round(abs(degrees) + minutes / 60 + seconds / 3600, 9)
-    negative = numbers[0].startswith("-") or letter in {"S", "W"}
-    return (-size if negative else size), {"N": "y", "S": "y", "E": "x", "W": "x"}.get(letter, "")
+        what = "minutes" if minutes >= 60 else "seconds"
+        raise SiteError.of("minutes_beyond_60", given=given, minutes=what)
+    letter = (found[1] or found[5]).upper()
+    size = round(degrees + minutes / 60 + seconds / 3600, 9)
+    return (-size if found[2] == "-" or letter in {"S", "W"} else size), _AXES[letter]
 
 
 # ------------------------------------------------------------------ who may ask
