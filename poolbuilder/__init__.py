@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from poolbuilder.folder import read_pool, write_pool
     from poolbuilder.job import Job, pool_at
     from poolbuilder.names.checklist import Checklist
-    from poolbuilder.pages.picture import plot
+    from poolbuilder.pages.maps import plot
     from poolbuilder.pages.pool_page import explore, notebook_html
     from poolbuilder.places.sites import Site
     from poolbuilder.pool import Pool, build
@@ -43,7 +43,7 @@ _HOMES = {
     "build": "pool",
     "explore": "pages.pool_page",
     "notebook_html": "pages.pool_page",
-    "plot": "pages.picture",
+    "plot": "pages.maps",
     "pool_at": "job",
     "read_pool": "folder",
     "write_pool": "folder",

@@ -21,7 +21,7 @@ from poolbuilder import words as wording
 from poolbuilder.cli import cli
 from poolbuilder.errors import PoolFileError
 from poolbuilder.folder import write_pool
-from poolbuilder.pages import as_script, draw, drawings, maps, picture, pool_page, write_page
+from poolbuilder.pages import as_script, draw, drawings, maps, pool_page, write_page
 from poolbuilder.pages.pool_page import explore, notebook_html, render
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Pool
@@ -148,7 +148,7 @@ def test_the_shipped_map_lies_beneath_report_and_picture(demo_pool: Pool, tmp_pa
     assert ">Winona</text>" in page
     assert "GeoNames, CC BY 4.0" in page
     figure, axes = matplotlib.pyplot.subplots()
-    picture._map(demo_pool, axes)
+    maps._map(demo_pool, axes)
     assert "Winona" in {text.get_text() for text in axes.texts}
     matplotlib.pyplot.close(figure)
 
@@ -426,24 +426,24 @@ def test_explore_frames_the_page(pool: Pool) -> None:
     assert attrs["srcdoc"] == render(pool, view="map")
 
 
-@pytest.mark.parametrize("ending", picture.FORMATS)
+@pytest.mark.parametrize("ending", maps.FORMATS)
 def test_picture_is_the_same_twice(pool: Pool, ending: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     folder = tmp_path_factory.mktemp("picture")
-    first = picture.picture(pool, folder / f"a{ending}").read_bytes()
-    assert first == picture.picture(pool, folder / f"b{ending}").read_bytes()
+    first = maps.picture(pool, folder / f"a{ending}").read_bytes()
+    assert first == maps.picture(pool, folder / f"b{ending}").read_bytes()
     assert first[:4] == {".png": b"\x89PNG", ".svg": b"<?xm", ".pdf": b"%PDF"}[ending]
 
 
 def test_picture_of_another_kind_is_refused(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
     with pytest.raises(PoolFileError, match=r"cannot be a \.gif"):
-        picture.picture(pool, tmp_path_factory.mktemp("picture") / "a.gif")
+        maps.picture(pool, tmp_path_factory.mktemp("picture") / "a.gif")
 
 
 def test_plot_draws_a_bar_for_every_species(pool: Pool) -> None:
     import matplotlib.pyplot as plt
 
     figure, axes = plt.subplots()
-    assert picture.plot(pool, axes) is axes
+    assert maps.plot(pool, axes) is axes
     assert len(axes.patches) == len(SPECIES)
     plt.close(figure)
 

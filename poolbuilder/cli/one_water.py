@@ -49,7 +49,7 @@ def report(given: Given) -> None:
 
     built = read_pool(given.pool)
     if given.picture is not None:
-        from poolbuilder.pages.picture import picture
+        from poolbuilder.pages.maps import picture
 
         click.echo(picture(built, given.picture))
         return
