@@ -325,10 +325,9 @@ def towns(pool: Pool) -> list[tuple[str, float, float]]:
 # -- the map of a pool -------------------------------------------------------------------
 
 
-def chart(pool: Pool) -> Markup:
-    """The whole map: base, graticule, layers, disc, events, scale and north."""
-    scale, radius = HALF / view_km(pool), pool.site.radius_km
-    found, shown = around(pool), marks(pool)
+def chart(pool: Pool, found: Mapping[str, Any]) -> Markup:
+    """The whole map: base, graticule, layers that are `around`, disc, events, scale and north."""
+    scale, radius, shown = HALF / view_km(pool), pool.site.radius_km, marks(pool)
     return _drawn(
         "chart",
         title=said("map_events_circle", x=len(shown.x), radius=radius),

@@ -75,7 +75,7 @@ def content(pool: Pool) -> dict[str, Any]:
     """The facts that the page's template puts into words."""
     counts = dict(pool.counts.get("rejected") or {})
     changed = pool.settings.changed()
-    values = pool.settings.as_dict()
+    values, around = pool.settings.as_dict(), maps.around(pool)
     return {
         "pool": pool,
         "findings": italic(pool_words.findings(pool), _names(pool)),
@@ -83,7 +83,7 @@ def content(pool: Pool) -> dict[str, Any]:
         "rules": {rule.key: rule for rule in RULES},
         "rejected": sorted(counts.items(), key=lambda item: (-item[1], item[0])),
         "rejected_total": sum(counts.values()) if counts else pool.rejected.num_rows,
-        "still_map": maps.chart(pool),
+        "still_map": maps.chart(pool, around),
         "undrawn": pool.evidence.num_rows - foremost(pool.evidence).num_rows,
         "most_drawn": MOST_DRAWN,
         "map_credit": CREDIT if any(pool.features.get(layer) for layer in maps.BASE) else "",
@@ -99,7 +99,7 @@ def content(pool: Pool) -> dict[str, Any]:
         "changed": changed,
         "calibration": _calibration(pool),
         "completeness": _plain_facts(pool.completeness or {}),
-        "data": pages.as_script(payload(pool)),
+        "data": pages.as_script(payload(pool, around)),
     }
 
 
@@ -210,7 +210,7 @@ _ROUNDED = {
 }
 
 
-def payload(pool: Pool) -> dict[str, Any]:
+def payload(pool: Pool, around: Mapping[str, Any]) -> dict[str, Any]:
     """Everything the script needs, in columns, rounded for reading.
 
     Returns
@@ -241,7 +241,7 @@ def payload(pool: Pool) -> dict[str, Any]:
                 }
                 for shape in shapes
             ]
-            for layer, shapes in maps.around(pool).items()
+            for layer, shapes in around.items()
         },
     }
 

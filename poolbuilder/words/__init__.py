@@ -624,6 +624,7 @@ def lines(file: str, part: str, *facts: Any, **more: Any) -> list[str]:
     return [line.rstrip() for line in text.split("\n") if line]
 
 
+@lru_cache(maxsize=256)
 def macro(file: str, name: str) -> Any:
     """A macro of a text as a function that makes one line of facts; what else the text sets, as it is."""
     if name.startswith("_"):
