@@ -14,13 +14,13 @@ from typing import Any
 from poolbuilder.errors import OfflineError, StoreError
 from poolbuilder.files import write_whole
 from poolbuilder.places.sites import Site
+from poolbuilder.records.service.answers import download
 from poolbuilder.records.service.client import SOURCE, Client
 from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
 from poolbuilder.records.service.search import (
     LICENCES,
     Query,
     TaxonMatch,
-    download,
     match_taxon,
     parse_licence,
     strictest,
@@ -239,7 +239,7 @@ def bring_archive(
     Parameters
     ----------
     environ : mapping
-        Holds the account, see :mod:`poolbuilder.records.service.search`.
+        Holds the account, see :mod:`poolbuilder.records.service.answers`.
 
     Returns
     -------

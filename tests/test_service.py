@@ -23,13 +23,11 @@ from hypothesis import strategies as st
 
 from poolbuilder import schemas, tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
-from poolbuilder.records.service.answers import records_table
+from poolbuilder.records.service.answers import Download, download, records_table
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
 from poolbuilder.records.service.search import (
-    Download,
     Query,
-    download,
     match_taxon,
     parse_licence,
     read_filter,

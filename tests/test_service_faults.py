@@ -21,10 +21,10 @@ from hypothesis import strategies as st
 
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolBuilderError, SourceError
-from poolbuilder.records.service.answers import records_table
+from poolbuilder.records.service.answers import download, records_table
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
-from poolbuilder.records.service.search import Query, download, match_taxon
+from poolbuilder.records.service.search import Query, match_taxon
 from tests import service_double as service
 from tests.test_service import ACCOUNT, NOW, QUERY, QUICK, near
 

@@ -1,9 +1,4 @@
-"""What is asked: taxa in the service's own names, area and filters as one value; its parts when too big.
-
-For more records than can be paged the service prepares an archive, gives it a DOI to cite, and keeps
-it for some months.  User name and password are read from the environment and are sent with the request
-alone; they are never written down.
-"""
+"""What is asked: taxa in the service's own names, area and filters as one value; its parts when too big."""
 
 from __future__ import annotations
 
@@ -13,15 +8,12 @@ import hashlib
 import json
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
-from poolbuilder.errors import SourceError, StoreError, fault, said
-from poolbuilder.files import disk_errors, write_whole
-from poolbuilder.records.service.client import Client, failure, parsed, text_of
+from poolbuilder.errors import SourceError, fault, said
+from poolbuilder.records.service.client import Client, failure, text_of
 
 FOLDER = "fetches"
 """Where a store keeps what was fetched."""
@@ -409,158 +401,3 @@ def read_filter(text: str) -> tuple[str, ...]:
             raise failure("", *fault("licence_not_service", word=word.strip()))
         found.append(key)
     return tuple(sorted(set(found), key=_ORDER.__getitem__))
-
-
-# ------------------------------------------------------------------ downloads, for more than can be paged
-
-USER = "POOLBUILDER_SERVICE_USER"
-PASSWORD = "POOLBUILDER_SERVICE_PASSWORD"
-WAITING = {"PREPARING", "RUNNING", "SUSPENDED"}
-REQUEST = "/occurrence/download/request"
-_KEY = re.compile(r"[\w-]{1,100}")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Download:
-    """A prepared archive, fetched.
-
-    Attributes
-    ----------
-    path : Path
-        The Darwin Core Archive, ready for ``Store.add``.
-    key, doi : str
-        What the service knows it by, and what to cite.
-    records : int
-        As the service counts them.
-    licence : str, optional
-        Of the whole.
-    """
-
-    path: Path
-    key: str
-    doi: str | None
-    records: int
-    licence: str | None
-    sha256: str
-
-    def citation(self, day: datetime.date) -> str:
-        """How to cite the download as a whole."""
-        where = f"https://doi.org/{self.doi}" if self.doi else f"download {self.key}"
-        return f"Occurrence download {where}, fetched on {day.isoformat()}"
-
-
-def download(
-    client: Client,
-    query: Query,
-    *,
-    store: Path,
-    now: datetime.datetime,
-    environ: Mapping[str, str],
-    sleep: Callable[[float], None],
-    progress: Callable[[str], None] = lambda words: None,
-) -> Download:
-    """Ask for an archive, wait until it is ready and bring it; or go on waiting for one asked for before.
-
-    Parameters
-    ----------
-    environ : mapping
-        Where the account stands.
-    progress : callable, optional
-        Told in words what is being waited for.
-
-    Raises
-    ------
-    SourceError
-        Without an account, when the service refuses, fails, or is not ready in time.
-    StoreError
-        When the archive cannot be kept, or is not the one promised.
-    """
-    digest = query.digest(client.base_url)
-    since = "" if query.changed_since is None else f"-{query.changed_since:%Y%m%d}"
-    folder = store / FOLDER / f"{digest}{since}-download"
-    ticket = folder / "ticket.json"
-    key = _asked_before(ticket) or _asked_for(client, query, environ)
-    asked = {"key": key, "asked": now.isoformat(), "query": query.as_dict()}
-    write_whole(ticket, json.dumps(asked, indent=1), StoreError)
-    about = _awaited(client, key, ticket=ticket, sleep=sleep, progress=progress)
-    fetched = _brought(client, key, about, folder)
-    ticket.unlink(missing_ok=True)  # the next download of this query is a new one
-    return fetched
-
-
-def _asked_before(ticket: Path) -> str | None:
-    try:
-        key = parsed(ticket.read_bytes())["key"]
-    except (OSError, ValueError, LookupError, TypeError):
-        return None
-    return key if isinstance(key, str) and _KEY.fullmatch(key) else None
-
-
-def _asked_for(client: Client, query: Query, environ: Mapping[str, str]) -> str:
-    """Have an archive prepared; its key."""
-    user, password = environ.get(USER, ""), environ.get(PASSWORD, "")
-    if not user or not password:
-        raise failure("", *fault("download_needs_account", user=USER, password=PASSWORD))
-    body = {"creator": user, "sendNotification": False, "format": "DWCA", "predicate": query.predicate()}
-    key = client.post(REQUEST, body, auth=(user, password))
-    if not _KEY.fullmatch(key):
-        raise failure("", *fault("no_download_key", item=key[:100]))
-    return key
-
-
-def _awaited(
-    client: Client, key: str, *, ticket: Path, sleep: Callable[[float], None], progress: Callable[[str], None]
-) -> dict[str, Any]:
-    """The description of a download that is ready."""
-    waited, most = 0.0, client.settings.download_max_hours * 3600
-    while True:
-        answer = client.get(f"/occurrence/download/{quote(key, safe='')}")
-        status = (text_of(answer.value.get("status")) or "unknown")[:40]
-        if status == "SUCCEEDED":
-            return dict(answer.value)
-        if status not in WAITING:
-            ticket.unlink(missing_ok=True)
-            raise failure(answer.url, *fault("download_ended", item=key, status=status))
-        if waited >= most:
-            hours, status = waited / 3600, status.lower()
-            raise failure(answer.url, *fault("download_still_after", item=key, status=status, waited=hours))
-        progress(f"download {key} is {status.lower()}")
-        sleep(client.settings.download_poll_s)
-        waited += max(client.settings.download_poll_s, 1.0)
-
-
-def _whole_number(about: dict[str, Any], name: str) -> int | None:
-    """A count of the description; None where it has none."""
-    value = about.get(name)
-    if value is None or (isinstance(value, int) and not isinstance(value, bool) and value >= 0):
-        return value
-
-    raise failure("", *fault("download_no_count", name=name, value=(text_of(value) or "")[:40]))
-
-
-def _brought(client: Client, key: str, about: dict[str, Any], folder: Path) -> Download:
-    """Fetch the archive beside, check it, then give it its name."""
-    path, beside = folder / f"{key}.zip", folder / f".{key}.zip.part"
-    promised, records = _whole_number(about, "size"), _whole_number(about, "totalRecords")
-    link = text_of(about.get("downloadLink")) or f"{client.base_url}{REQUEST}/{key}.zip"
-    if link.startswith("/"):
-        link = client.base_url + link
-    most = int(client.settings.max_unpacked_mib) << 20  # what is bigger could not be read
-    if promised is not None and promised > most:
-        raise failure("", *fault("archive_bytes_more", promised=promised, most=most))
-    try:
-        with disk_errors(path, StoreError), beside.open("w+b") as sink:
-            client.download(link, sink, most_bytes=most)
-            sink.seek(0)
-            sha256 = hashlib.file_digest(sink, "sha256").hexdigest()
-            size = sink.seek(0, 2)
-        if promised is not None and promised != size:
-            raise StoreError.of("archive_bytes_promised", path=path, size=size, promised=promised)
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
-    doi, licence = (text_of(about.get(name)) for name in ("doi", "license"))
-    noted: dict[str, Any] = {"key": key, "doi": doi, "records": records or 0}
-    noted |= {"license": licence, "sha256": sha256}
-    write_whole(folder / f"{key}.json", json.dumps(noted, indent=1), StoreError)
-    return Download(path=path, key=key, doi=doi, records=records or 0, licence=licence, sha256=sha256)
