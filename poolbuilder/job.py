@@ -748,7 +748,7 @@ class Part:
 def parts_of(sites: Sequence[Site], *, size: int = PART_WATERS) -> list[Part]:
     """Cut waters into parts of neighbours; the same waters give the same parts.
 
-    The waters of one cell, which learn from the same region, stay together up to eight
+    The waters of one cell, which learn from the same region, stay together up to sixteen
     times *size*.
     """
     from poolbuilder.records.store_files import along_curve
@@ -761,10 +761,10 @@ def parts_of(sites: Sequence[Site], *, size: int = PART_WATERS) -> list[Part]:
     for cell in cells.values():
         if rows[-1] and len(rows[-1]) + len(cell) > size:
             rows.append([])
-        for start in range(0, len(cell), 8 * size):
+        for start in range(0, len(cell), 16 * size):
             if start:
                 rows.append([])
-            rows[-1] += cell[start : start + 8 * size]
+            rows[-1] += cell[start : start + 16 * size]
     return [
         Part(number=number, waters=tuple(row + 1 for row in mine), sites=tuple(sites[row] for row in mine))
         for number, mine in enumerate(rows, start=1)

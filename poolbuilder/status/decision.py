@@ -21,9 +21,18 @@ from numpy.typing import NDArray
 
 from poolbuilder import words
 from poolbuilder.names.checklist import Checklist
+from poolbuilder.places.regions import regions_at
 from poolbuilder.places.sites import Site
 from poolbuilder.settings import Settings
-from poolbuilder.status.lists import ORDER, RegionLists, Statement, drainage_of, shipped_statements, side
+from poolbuilder.status.lists import (
+    ORDER,
+    Drainage,
+    RegionLists,
+    Statement,
+    drainage_of,
+    shipped_of,
+    side,
+)
 
 Ints = NDArray[np.int64]
 
@@ -230,29 +239,32 @@ def status_answers(
     said = {checklist.species[code]: terms for code, terms in records.items()}
     drainage = drainage_of(basins)
     listed = [each.at(site, year=year, code=drainage.code) for each in lists]
-    shipped = shipped_statements(checklist.species, site.longitude, site.latitude, drainage)
+    state = str(regions_at(site.longitude, site.latitude)[0])
+    shipped, alone = _of_tables(checklist, state, drainage, order)
     found = {}
     for row in polygons:
         name, drawn = row["scientificName"], row["establishmentMeans"]
-        throughout = checklist.establishment(name)
         statements = [item for each in listed for item in each.get(name, ())]
         if drawn is not None:
             statements.append(Statement(source="polygon", means=drawn))
-        if throughout is not None:
-            statements.append(Statement(source="checklist", means=throughout))
-        if name in shipped:
-            statements.append(shipped[name])
+        elif not statements and name not in said:
+            found[name] = alone[name]
+            continue
+        statements += shipped[name]
         differ = drawn is not None and row["polygonsDisagree"]
-        if name in said:
-            found[name] = decide(statements, records=said[name], polygons_differ=differ, order=order)
-        else:
-            found[name] = _without_records(tuple(statements), differ, order)
+        found[name] = decide(statements, records=said.get(name), polygons_differ=differ, order=order)
     return found
 
 
-@lru_cache(maxsize=4096)
-def _without_records(
-    statements: tuple[Statement, ...], polygons_differ: bool, order: tuple[str, ...]
-) -> Establishment:
-    """What is decided between the same statements at many waters."""
-    return decide(statements, polygons_differ=polygons_differ, order=order)
+@lru_cache(maxsize=256)
+def _of_tables(
+    checklist: Checklist, state: str, drainage: Drainage, order: tuple[str, ...]
+) -> tuple[dict[str, list[Statement]], dict[str, Establishment]]:
+    """What the list and the shipped table state of each species in a region, and the answer by them alone."""
+    shipped = shipped_of(tuple(checklist.species), state, drainage)
+    stated = {}
+    for name in checklist.species:
+        throughout = checklist.establishment(name)
+        stated[name] = [] if throughout is None else [Statement(source="checklist", means=throughout)]
+        stated[name] += [shipped[name]] if name in shipped else []
+    return stated, {name: decide(statements, order=order) for name, statements in stated.items()}

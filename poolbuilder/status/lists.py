@@ -536,11 +536,12 @@ def shipped_statements(
     >>> found.means, found.region
     ('native', 'Maryland')
     """
-    return _shipped_of(tuple(species), str(regions_at(longitude, latitude)[0]), drainage or Drainage())
+    return shipped_of(tuple(species), str(regions_at(longitude, latitude)[0]), drainage or Drainage())
 
 
 @lru_cache(maxsize=4096)
-def _shipped_of(species: tuple[str, ...], state: str, drainage: Drainage) -> dict[str, Statement]:
+def shipped_of(species: tuple[str, ...], state: str, drainage: Drainage) -> dict[str, Statement]:
+    """What the shipped table says of each species in a state, by its code, or in a drainage."""
     code = drainage.code if state.startswith("US-") else ""
     units = [code[:length] for length in range(len(code), 1, -1)]
     basins = [f"basin {word}" for name in drainage.names for word in name.casefold().split()]
