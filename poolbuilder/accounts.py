@@ -163,11 +163,9 @@ def list_datasets(
     licences: dict[str, Counter[str]] = {}
     titles: dict[str, Counter[str]] = {}
     keyed: set[str] = set()
-    _, first, number = np.unique(
-        tables.ranked(*(code for code, _ in coded)), return_index=True, return_counts=True
-    )
-    alike = np.stack([code[first] for code, _ in coded], axis=1)
-    for codes, count in zip(alike.tolist(), number.tolist(), strict=True):
+    alike, first = tables.numbered(*(code for code, _ in coded))
+    rows = np.stack([code[first] for code, _ in coded], axis=1)
+    for codes, count in zip(rows.tolist(), np.bincount(alike).tolist(), strict=True):
         key, title, file, licence = (
             None if code < 0 else texts[code] for code, (_, texts) in zip(codes, coded, strict=True)
         )

@@ -414,12 +414,13 @@ class Built:
         return self._as_table(self.found)
 
     def _as_table(self, found: Found) -> pa.Table:
-        memory, key = self.weighed.memory, self.region.looking.events.key
+        memory = self.weighed.memory
+        made = np.flatnonzero(memory.event >= 0)
+        keys = self.region.looking.events.key.take(memory.event[made]).texts()
         log_odds = {
-            (j, key[event]): float(memory.log_odds[i, j])
-            for i, event in enumerate(memory.event.tolist())
-            if event >= 0
-            for j in range(memory.log_odds.shape[1])
+            (j, key): change
+            for key, changes in zip(keys, memory.log_odds[made].tolist(), strict=True)
+            for j, change in enumerate(changes)
         }
         return evidence_table(found, self.located, log_odds, species=self.checklist.species)
 

@@ -430,9 +430,9 @@ class Screened:
         """Code of the event of each."""
         return self._events[0]
 
-    def called(self, row: int) -> str:
-        """What the event of one of them is called in EVIDENCE."""
-        return self._events[1][row]
+    def called(self, rows: Ints) -> list[str]:
+        """What the events of some of them are called in EVIDENCE."""
+        return self._events[1].take(rows).texts()
 
     @cached_property
     def rank(self) -> Ints:

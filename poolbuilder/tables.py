@@ -206,9 +206,12 @@ def text_order(column: Column) -> Ints:
 def text_rank(column: Column) -> Ints:
     """Place of each value of a text column without nulls by its letters; equal ones have one place."""
     texts = _joined(cast(column, pa.string()))
-    order = text_order(texts)
-    ordered = _taken(texts, array(order, pa.int64()))
-    fresh = flags(compute.call_function("not_equal", [ordered[:-1], ordered[1:]]))
+
+    def beside(how: str, ordered: pa.Array) -> Bools:
+        return flags(compute.call_function(how, [ordered[:-1], ordered[1:]]))
+
+    order = np.arange(len(texts)) if beside("less_equal", texts).all() else text_order(texts)
+    fresh = beside("not_equal", _taken(texts, array(order, pa.int64())))
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.concatenate([np.zeros(min(len(order), 1), np.int64), np.cumsum(fresh)])
     return rank

@@ -273,15 +273,11 @@ def _steps(
             step |= _companions(region, weighed, j)
         steps.append(step)
     memory = weighed.memory
-    for event, year in dict.fromkeys(
-        (_kind(event, memory.log_odds[i, j]), int(memory.year[i]))
-        for i, event in enumerate(memory.event.tolist())
-    ):
-        mine = [
-            i
-            for i, code in enumerate(memory.event.tolist())
-            if int(memory.year[i]) == year and _kind(code, memory.log_odds[i, j]) == event
-        ]
+    changes: dict[tuple[str, int], list[int]] = {}
+    seen = zip(memory.event.tolist(), memory.year.tolist(), memory.log_odds[:, j].tolist(), strict=True)
+    for i, (code, when, moved) in enumerate(seen):
+        changes.setdefault((_kind(code, moved), int(when)), []).append(i)
+    for (event, year), mine in changes.items():
         change = float(memory.log_odds[mine, j].sum())
         if abs(change) < NOTHING:
             continue

@@ -210,7 +210,7 @@ def evidence_table(
     record, screened = found.record, located.screened
     of = located.rows[record]
     best = tables.take(screened.table.select(_CARRIED), screened.target[of])
-    key = [screened.called(row) for row in of.tolist()]
+    key = screened.called(of)
     members = screened.target[located.rows[found.members]]
     keys = tables.take(screened.table.select(["recordKey"]), members)
     days, years = tables.strings(best["eventDay"]), best["eventYear"].to_pylist()

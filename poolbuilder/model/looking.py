@@ -160,9 +160,10 @@ class Texts:
         found[_by_plain_name(self.distinct).get(called, [])] = True
         return found[self.code]
 
-    def at(self, row: int) -> str:
-        """The text of one; empty for none."""
-        return self.distinct[self.code[row]] if self.code[row] >= 0 else ""
+    def texts(self) -> list[str]:
+        """The texts themselves; empty for none."""
+        distinct = [*self.distinct, ""]
+        return [distinct[code] for code in self.code.tolist()]
 
     def joined(self, other: Texts) -> Texts:
         """These, and where there is none, or an empty one, the other's."""
@@ -198,12 +199,16 @@ class EventKeys:
     collector: Texts
     year: Ints
 
-    def __getitem__(self, row: int) -> str:
-        if self.identifier.code[row] >= 0:
-            return f"{self.dataset.at(row)}|{self.identifier.at(row)}"
-        dated = self.day.code[row] >= 0
-        when = f"{self.day.at(row)}|{self.collector.at(row)}" if dated else str(self.year[row])
-        return f"{self.x[row]}:{self.y[row]}|{'undated' if when == '-1' else when}"
+    def texts(self) -> list[str]:
+        """What each is called."""
+        cell = [f"{x}:{y}" for x, y in zip(self.x.tolist(), self.y.tolist(), strict=True)]
+        dated = zip(self.day.texts(), self.collector.texts(), self.year.tolist(), strict=True)
+        when = [f"{day}|{by}" if day else "undated" if year == -1 else str(year) for day, by, year in dated]
+        named = zip(self.identifier.code.tolist(), self.dataset.texts(), self.identifier.texts(), strict=True)
+        return [
+            f"{dataset}|{identifier}" if code >= 0 else f"{place}|{time}"
+            for (code, dataset, identifier), place, time in zip(named, cell, when, strict=True)
+        ]
 
     def take(self, rows: Ints) -> EventKeys:
         """Those of some rows."""

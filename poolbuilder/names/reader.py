@@ -744,14 +744,11 @@ def _distinct(records: pa.Table) -> tuple[Ints, list[tuple[str | None, ...]]]:
     """Code of each row, and the distinct (scientific, vernacular, qualifier, rank)."""
     columns = ("scientificName", "vernacularName", "identificationQualifier", "taxonRank")
     parts = [tables.codes(records.column(name)) for name in columns]
-    combined = np.zeros(records.num_rows, dtype=np.int64)
-    for codes, values in parts:
-        _, combined = np.unique(combined * (len(values) + 1) + codes + 1, return_inverse=True)
-    _, first = np.unique(combined, return_index=True)
+    combined, first = tables.numbered(*(codes for codes, _ in parts))
     keys = [
         tuple(values[codes[row]] if codes[row] >= 0 else None for codes, values in parts) for row in first
     ]
-    return combined.astype(np.int64), keys
+    return combined, keys
 
 
 def _read_all(records: pa.Table, checklist: Checklist) -> tuple[Ints, list[NameReading]]:
