@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.logistic import fit, logit, pair_km, product
-from poolbuilder.model.looking import Looking
+from poolbuilder.model.looking import Looking, added_up
 from poolbuilder.model.share import Smoothing, mean_shares
 from poolbuilder.settings import Settings
 
@@ -200,20 +200,24 @@ def _of_sites(
 
     In single precision, about which no coefficient knows: 3 cm and seven digits of a share.
     """
-    looking = replace(
-        looking,
-        points=(looking.points - looking.points.mean(axis=0)).astype(np.float32),
-        **{name: getattr(looking, name).astype(np.float32) for name in _SINGLE},
+    places, middle = added_up(looking, open_to), looking.points.mean(axis=0)
+    looking, places = (
+        replace(
+            one,
+            points=(one.points - middle).astype(np.float32),
+            **{name: getattr(one, name).astype(np.float32) for name in _SINGLE},
+        )
+        for one in (looking, places)
     )
     parts = []
     for start in range(0, len(rows), ROWS):
         some = rows[start : start + ROWS]
-        km = pair_km(looking.points[some], looking.points)
-        beyond = (km > settings.effort_gap_km) & open_to
-        share = mean_shares(km, beyond, looking, np.tile(prior, (len(some), 1)), smoothing)
-        speak = half.rows
-        mine = looking.others[some]
-        parts.append(predictors(share, km[:, speak], beyond[:, speak], mine, looking, half, learning=True))
+        km = pair_km(looking.points[some], places.points)
+        usual = np.tile(prior, (len(some), 1))
+        share = mean_shares(km, km > settings.effort_gap_km, places, usual, smoothing)
+        km = pair_km(looking.points[some], looking.points[half.rows])
+        beyond = (km > settings.effort_gap_km) & open_to[half.rows]
+        parts.append(predictors(share, km, beyond, looking.others[some], looking, half, learning=True))
     return np.concatenate(parts)
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -329,6 +329,26 @@ class Looking:
 
     def __len__(self) -> int:
         return len(self.points)
+
+
+def added_up(looking: Looking, open_to: Bools) -> Looking:
+    """Some of the sites, those of one point and spread as one: for who asks for sums over sites alone."""
+    rows = np.flatnonzero(open_to)
+    where = np.column_stack([looking.points[rows], looking.spread_km[rows]])
+    place, first = tables.numbered(*(np.ascontiguousarray(axis).view(np.int64) for axis in where.T))
+
+    def added(values: Floats) -> Floats:
+        sums = [np.bincount(place, column, minlength=len(first)) for column in values[rows].T]
+        return np.stack(sums, axis=1) if sums else np.zeros((len(first), 0))
+
+    first = rows[first]
+    return replace(
+        looking,
+        points=looking.points[first],
+        spread_km=looking.spread_km[first],
+        looked=added(looking.looked),
+        found=added(looking.found),
+    )
 
 
 def list_name(text: str | None) -> str | None:

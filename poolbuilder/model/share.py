@@ -14,7 +14,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from poolbuilder.model.looking import (
     SHAPES,
     STILL,
     Looking,
+    added_up,
     without_zeros,
 )
 from poolbuilder.settings import Settings
@@ -289,12 +290,13 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
     rows = rows[:: max(1, -(-len(rows) // MOST_JUDGED))]
     if len(rows) < 2:
         return Smoothing()
-    km = pair_km(looking.points[rows], looking.points)
     looked = np.minimum(looking.looked, 1.0)
     if looking.only_candidates:
         looked = np.ones_like(looked)
-    away = np.where((km > gap_km) & open_to, np.sqrt(km**2 + looking.spread_km**2), np.inf)
-    counted = _counted(away, looking.found, looked[None], len(SCALES_KM), learning=True)
+    places = added_up(replace(looking, looked=looked), open_to)
+    km = pair_km(looking.points[rows], places.points)
+    away = np.where(km > gap_km, np.sqrt(km**2 + places.spread_km**2), np.inf)
+    counted = _counted(away, places.found, places.looked[None], len(SCALES_KM), learning=True)
     start = np.repeat(prior[None, :], len(rows), axis=0)
     found, c = looking.found[rows], looked[rows]
     best, most = Smoothing(), -np.inf
