@@ -33,6 +33,7 @@ from poolbuilder.model.detour import PLACED_M, SCALE_KM, effective_km
 from poolbuilder.model.fish_community import Community
 from poolbuilder.model.logistic import pair_km
 from poolbuilder.model.looking import (
+    EVENT_COLUMNS,
     EventKeys,
     Events,
     Finds,
@@ -387,34 +388,37 @@ class Screened:
     def __init__(self, table: pa.Table, checklist: Checklist, settings: Settings) -> None:
         self.table, self.checklist, self._settings = table, checklist, settings
         self.kept = ~tables.valid(table["rejectedBy"])
-        role, roles = tables.codes(table["role"])
-        self._role = np.array([*roles, None], dtype=object)[role]
+        self._role = Texts.of(table["role"])
         placed = tables.valid(table["longitude"]) & tables.valid(table["latitude"])
         self.target = np.flatnonzero(
-            self.kept & placed & ((self._role == "candidate") | (self._role == "hybrid"))
+            self.kept & placed & self._role.are(("candidate", "hybrid").__contains__)
         )
-        columns = [*_COLUMNS_AROUND, "acceptedNames", "role"]
-        self._part = tables.take(table.select(columns), self.target)
+        numbers = ("longitude", "latitude", "uncertaintyM", "quality")
         self.longitude, self.latitude, self.uncertainty_m, self.quality = (
-            tables.numbers(self._part[name]) for name in ("longitude", "latitude", "uncertaintyM", "quality")
+            tables.numbers(table[name])[self.target] for name in numbers
         )
-        self.year = tables.integers(self._part["eventYear"])
+        self.year = tables.integers(table["eventYear"])[self.target]
         self.about: dict[int, dict[str, Any]] = {}
         self._coded: dict[str, tuple[Ints, list[str | None]]] = {}
-        self.hybrid = self._role[self.target] == "hybrid"
+        self.hybrid = self._role.take(self.target).are("hybrid".__eq__)
+
+    def _columns(self, *names: str) -> pa.Table:
+        """Columns of those that may be located."""
+        return tables.take(self.table.select(names), self.target)
 
     @cached_property
     def meant(self) -> _Meant:
         """The candidates that they name."""
-        return _Meant.of(self._part, self.checklist)
+        return _Meant.of(
+            self._columns("acceptedNames", "role", "longitude", "latitude", "eventYear"), self.checklist
+        )
 
     @cached_property
     def parents(self) -> dict[int, list[str]]:
         """The names of each hybrid."""
         rows = np.flatnonzero(self.hybrid)
-        return dict(
-            zip(rows.tolist(), tables.take(self._part, rows)["acceptedNames"].to_pylist(), strict=True)
-        )
+        named = tables.take(self.table.select(["acceptedNames"]), self.target[rows])
+        return dict(zip(rows.tolist(), named["acceptedNames"].to_pylist(), strict=True))
 
     @cached_property
     def points(self) -> Floats:
@@ -423,7 +427,7 @@ class Screened:
 
     @cached_property
     def _events(self) -> tuple[Ints, EventKeys]:
-        return events_of(self._part, settings=self._settings)
+        return events_of(self._columns(*EVENT_COLUMNS), settings=self._settings)
 
     @property
     def event(self) -> Ints:
@@ -437,12 +441,12 @@ class Screened:
     @cached_property
     def rank(self) -> Ints:
         """Place of each by its key; those of one key have one place."""
-        return tables.text_rank(self._part["recordKey"])
+        return tables.text_rank(self._columns("recordKey")["recordKey"])
 
     @cached_property
     def water(self) -> Texts:
         """The water that each names."""
-        return waters_named(self._part)
+        return waters_named(self._columns("waterBody", "locality"))
 
     def coded(self, column: str) -> tuple[Ints, list[str | None]]:
         """A text column of SCREENED as codes, -1 for nothing, and the texts."""
@@ -455,10 +459,10 @@ class Screened:
     def date(self) -> tuple[Ints, list[str]]:
         """Day of each as a rank, and the days; of some only the year is known, of others nothing (``""``)."""
         code, days = self.coded("eventDay")
-        texts = np.array([*days, ""], dtype=object)[code]
-        alone = np.flatnonzero((code < 0) & (self.year > 0))
-        texts[alone] = [str(year) for year in self.year[alone].tolist()]
-        distinct, rank = np.unique(texts.astype(str), return_inverse=True)
+        years, year = np.unique(np.maximum(self.year, 0), return_inverse=True)
+        texts = np.array([*days, *("" if one <= 0 else str(one) for one in years.tolist())], dtype=str)
+        distinct, place = np.unique(texts, return_inverse=True)
+        rank = place[np.where(code >= 0, code, len(days) + year)]
         return rank, distinct.tolist()
 
     @cached_property
@@ -493,7 +497,7 @@ class Screened:
     @cached_property
     def _genus(self) -> tuple[pa.Table, Ints, Floats, Floats, Texts]:
         """Records that name a genus: what is read of them, their rows, places and waters."""
-        rows = np.flatnonzero(self._role == "genus")
+        rows = np.flatnonzero(self._role.are("genus".__eq__))
         columns = [*_EVENT, "uncertaintyM", "waterBody", "locality", "eventYear", "scientificName"]
         table = tables.take(self.table.select(columns), rows)
         points = to_ecef(tables.numbers(table["longitude"]), tables.numbers(table["latitude"]))
@@ -527,7 +531,7 @@ class Screened:
         if not len(likely := mine[here >= LIKELY_HERE]):
             return []
         kept = rows[self.kept[rows]]
-        sure = kept[(self._role[kept] == "candidate") | (self._role[kept] == "hybrid")]
+        sure = kept[self._role.take(kept).are(("candidate", "hybrid").__contains__)]
         named = set(_events_of(tables.take(self.table.select(_EVENT), sure)))
         records = tables.take(table, likely)
         years = tables.integers(records["eventYear"])
@@ -547,10 +551,6 @@ def _codes(values: Floats) -> Ints:
 
 
 _EVENT = ["eventID", "eventDate", "longitude", "latitude"]
-_COLUMNS_AROUND = (
-    "recordKey", "longitude", "latitude", "uncertaintyM", "quality", "eventYear", "eventID", "eventDay",
-    "recordedBy", "datasetKey", "datasetName", "waterBody", "locality",
-)  # fmt: skip
 
 
 def _events_of(records: pa.Table) -> list[tuple[Any, ...]]:
@@ -776,9 +776,10 @@ def _packed(region: Region) -> bytes:
             value, name = getattr(part, field.name), before + field.name
             if dataclasses.is_dataclass(value):
                 put(value, name + ".")
-            elif isinstance(value, np.ndarray) and value.dtype == np.int64:
+            elif isinstance(value, np.ndarray) and value.dtype.kind == "i":
                 ends = (int(value.min(initial=0)), int(value.max(initial=0)))
                 arrays[name] = value.astype(np.result_type(*map(np.min_scalar_type, ends)))
+                plain[name] = value.dtype.str
             elif isinstance(value, np.ndarray):
                 arrays[name] = value
             else:
@@ -806,8 +807,8 @@ def _unpacked(content: bytes) -> Region:
             value = arrays[name] if name in arrays else plain.get(name, _PARTS)
             if value is _PARTS:
                 value = get(_PARTS[field.name], name + ".")
-            elif isinstance(value, np.ndarray) and value.dtype.kind in "iu":
-                value = value.astype(np.int64)
+            elif name in plain and name in arrays:
+                value = value.astype(plain[name])
             values[field.name] = tuple(value) if isinstance(value, list) else value
         return kind(**values)
 

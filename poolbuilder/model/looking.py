@@ -83,6 +83,10 @@ _COLUMNS = (
     "uncertaintyM",
     "waterBody",
 )
+EVENT_COLUMNS = (
+    *("datasetKey", "datasetName", "eventDay", "eventID", "eventYear", "latitude", "longitude", "recordedBy"),
+)
+"""What tells the events of records apart."""
 _GENUS_ONLY = frozenset({"sp", "sp.", "spp", "spp.", "species"})
 
 
@@ -109,7 +113,12 @@ class Finds:
         order = np.lexsort((-chance, species, event))
         key = (event * width + species)[order]
         first = order[np.diff(key, prepend=-1) != 0]
-        return cls(event=event[first], species=species[first], chance=chance[first], width=width)
+        return cls(
+            event=event[first].astype(np.int32),
+            species=species[first].astype(np.int16),
+            chance=chance[first],
+            width=width,
+        )
 
     def of(self, events: Ints) -> Floats:
         """The chances of some events, (n, s)."""
@@ -144,7 +153,7 @@ class Texts:
     def of(cls, column: Any) -> Texts:
         """A text column."""
         code, distinct = tables.codes(column)
-        return cls(code=code, distinct=tuple(distinct))
+        return cls(code=code.astype(np.int32), distinct=tuple(distinct))
 
     def take(self, rows: Ints) -> Texts:
         """Those of some things."""
@@ -169,7 +178,7 @@ class Texts:
         """These, and where there is none, or an empty one, the other's."""
         texts = {text: code for code, text in enumerate(dict.fromkeys([*self.distinct, *other.distinct]))}
         mine, others = (
-            np.array([*(texts[text] if text else -1 for text in one.distinct), -1], dtype=np.int64)[one.code]
+            np.array([*(texts[text] if text else -1 for text in one.distinct), -1], dtype=np.int32)[one.code]
             for one in (self, other)
         )
         return Texts(code=np.where(mine >= 0, mine, others), distinct=tuple(texts))
@@ -414,7 +423,7 @@ def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, EventKeys]:
     falls back on its year.  The place is a cell of ``eventCellDegrees``.
     """
     x, y = (
-        np.floor(tables.numbers(table[name]) / settings.event_cell_degrees + 1e-9).astype(np.int64)
+        np.floor(tables.numbers(table[name]) / settings.event_cell_degrees + 1e-9).astype(np.int32)
         for name in ("longitude", "latitude")
     )
     key = EventKeys(
@@ -424,7 +433,7 @@ def events_of(table: pa.Table, *, settings: Settings) -> tuple[Ints, EventKeys]:
         y=y,
         day=Texts.of(table["eventDay"]),
         collector=_people(Texts.of(table["recordedBy"])),
-        year=tables.integers(table["eventYear"]),
+        year=tables.integers(table["eventYear"]).astype(np.int32),
     )
     named, dated, blank = key.identifier.code >= 0, key.day.code >= 0, np.zeros(len(x), dtype=np.int64)
     code = tables.ranked(
@@ -443,7 +452,8 @@ def _people(given: Texts) -> Texts:
     """Collectors in one spelling; empty text for none."""
     spelled = [*map(normalised_collector, given.distinct), ""]
     people = {text: code for code, text in enumerate(sorted(set(spelled)))}
-    return Texts(code=np.array([people[text] for text in spelled])[given.code], distinct=tuple(people))
+    code = np.array([people[text] for text in spelled], dtype=np.int32)[given.code]
+    return Texts(code=code, distinct=tuple(people))
 
 
 def _datasets(table: pa.Table) -> Ints:

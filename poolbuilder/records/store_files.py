@@ -567,6 +567,7 @@ def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa
     chosen: list[Rows] = [np.zeros(0, np.int64)]
     rows: list[list[Rows]] = [[np.zeros(0, np.int64)] for _ in places]
     size = count = 0
+    read = None
     for file in index.of_kind("placed") if places else ():
         read, found, hits = _near_in(folder, index, file, places, counted=False)
         if read is None:
@@ -580,4 +581,7 @@ def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa
     order = tables.text_order(tables.take(joined.select(["recordKey"]), some)["recordKey"])
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    return tables.take(joined, some[order]), [np.sort(rank[np.concatenate(mine)]) for mine in rows]
+    found = tables.take(joined, some[order])
+    del joined, parts, read  # what was read is given back before it is worked on
+    pa.default_memory_pool().release_unused()
+    return found, [np.sort(rank[np.concatenate(mine)]) for mine in rows]
