@@ -30,11 +30,10 @@ from poolbuilder.refresh.plan import read_plan
 from poolbuilder.web.builds import Build, Builds
 from poolbuilder.web.views import application, serve
 from poolbuilder.web.workspace import (
+    Asked,
     Waters,
     Workspace,
-    of_site,
     places,
-    read_asked,
     read_coordinates,
     read_token,
     shapes,
@@ -352,7 +351,7 @@ def test_a_list_of_what_is_native_can_be_chosen(tmp_path: Path) -> None:
         store=tmp_path, folder=tmp_path, ranges=["a/r.gpkg"], region_lists=[("a/states.csv", None)]
     )
     asked = {"at": "37, -91", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
-    job = read_asked(QueryParams({**asked, "ranges": "states.csv"}), space).job
+    job = Asked.read(QueryParams({**asked, "ranges": "states.csv"}), space).job
     assert job is not None
     assert (job.ranges, job.region_lists) == ((), (("a/states.csv", None),))
     page = Client(application(space, token=TOKEN, port=PORT))
@@ -409,8 +408,8 @@ def test_comparison_needs_two(client: Client) -> None:
 
 def test_address_of_a_site_reads_back(workspace: Workspace) -> None:
     site = Site(longitude=-89.123456789, latitude=37.6, radius_km=12.5, name="A & B = C?", water_type="pond")
-    address = of_site(site, as_of="2026-06-01", checklist="lepomis").address
-    query = read_asked(QueryParams(address), workspace)
+    address = Asked.of_site(site, as_of="2026-06-01", checklist="lepomis").address
+    query = Asked.read(QueryParams(address), workspace)
     assert query.faults == {}
     assert query.job is not None
     assert query.job.site == site
@@ -560,15 +559,15 @@ def test_page_command_is_in_the_help() -> None:
 def test_a_store_is_chosen_among_those_offered(tmp_path: Path) -> None:
     space = Workspace(store=tmp_path / "a", more_stores=[tmp_path / "b"], folder=tmp_path)
     asked = {"at": "36.9, -91.2", "radiusKm": "40", "asOf": "2026-06-01", "checklist": "lepomis"}
-    first = read_asked(QueryParams(asked), space)
-    other = read_asked(QueryParams({**asked, "store": str(tmp_path / "b")}), space)
+    first = Asked.read(QueryParams(asked), space)
+    other = Asked.read(QueryParams({**asked, "store": str(tmp_path / "b")}), space)
     assert first.job is not None
     assert other.job is not None
     assert (first.job.store, other.job.store) == (tmp_path / "a", tmp_path / "b")
     assert space.key(first.job) != space.key(other.job)
     assert "store=" in other.address
     assert "store=" not in first.address
-    refused = read_asked(QueryParams({**asked, "store": "/etc"}), space)
+    refused = Asked.read(QueryParams({**asked, "store": "/etc"}), space)
     assert refused.job is None
     assert "there is no store '/etc' here" in refused.faults["store"]
 

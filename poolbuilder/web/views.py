@@ -24,14 +24,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import QueryParams
 from starlette.requests import Request
-from starlette.responses import (
-    FileResponse,
-    HTMLResponse,
-    JSONResponse,
-    PlainTextResponse,
-    RedirectResponse,
-    Response,
-)
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 
 from poolbuilder import pages, words
@@ -52,24 +45,7 @@ from poolbuilder.pool import Pool
 from poolbuilder.records.statements import WHAT, read_catch, read_statements
 from poolbuilder.records.store import Store
 from poolbuilder.web.builds import Build, Builds, Fetching
-from poolbuilder.web.workspace import (
-    HOST,
-    Asked,
-    Guard,
-    Waters,
-    Workspace,
-    blank,
-    drawn_base,
-    of_pool,
-    of_site,
-    places,
-    read_asked,
-    read_form,
-    read_token,
-    shapes,
-    slug,
-    stamped,
-)
+from poolbuilder.web.workspace import HOST, Asked, Guard, Waters, Workspace, read_form, read_token, slug
 
 WIDEST_BASE_KM = 900.0
 MOST_MATCHES = 12
@@ -82,16 +58,16 @@ DOWNLOADS = (
 _POLICY = re.compile(r'-Policy" content="([^"]*)">')
 
 
-def shown(text: str, status: int = 200) -> HTMLResponse:
+def shown(text: str, status: int = 200) -> Response:
     """A page with its policy as a header too."""
     policy = _POLICY.search(text)
     headers = {"content-security-policy": html.unescape(policy[1])} if policy else None
-    return HTMLResponse(text, status_code=status, headers=headers)
+    return Response(text, status_code=status, headers=headers, media_type="text/html")
 
 
 def page(
     template: str, *, scripts: tuple[str, ...] = (), status: int = 200, data: Any = None, **values: Any
-) -> HTMLResponse:
+) -> Response:
     """A page with the report's style and this page's, which may send forms to this server."""
     text = pages.fill(
         template,
@@ -126,7 +102,6 @@ class Views:
         self.workspace = workspace
         self.builds = Builds()
         self.waters = Waters(path=workspace.waters, start=workspace.plan())
-        self._drawn: dict[str, tuple[Any, list[Any]]] = {}
 
     def routes(self) -> list[Route]:
         """The addresses that are answered; GET where nothing else is said."""
@@ -148,24 +123,24 @@ class Views:
     def ask(self, request: Request) -> Response:
         """The form, the map to click on, the list of waters and the pools built so far."""
         return self.form(
-            blank(self.workspace, request.query_params), find=request.query_params.get("find", "")
+            Asked.blank(self.workspace, request.query_params), find=request.query_params.get("find", "")
         )
 
     def trouble(self, request: Request, error: Exception) -> Response:
         """The form with what went wrong."""
         status = 404 if isinstance(error, PoolFileError) else 422
-        return self.form(blank(self.workspace, request.query_params), status, str(error))
+        return self.form(Asked.blank(self.workspace, request.query_params), status, str(error))
 
     def form(self, asked: Asked, status: int = 200, trouble: str = "", find: str = "") -> Response:
         """The form with what was typed, faults beside their fields, and what was found under a name."""
-        sites, drawn = [], self.drawn()
+        sites, drawn = [], self.workspace.drawn()
         try:
             sites = self.waters.sites()
         except PoolBuilderError as error:
             trouble = trouble or str(error)
-        new = blank(self.workspace)
+        new = Asked.blank(self.workspace)
         again = partial(
-            of_site, as_of=new.values["asOf"], checklist=new.values["checklist"], ranges=new.ranges
+            Asked.of_site, as_of=new.values["asOf"], checklist=new.values["checklist"], ranges=new.ranges
         )
         return page(
             "ask.html",
@@ -209,24 +184,6 @@ class Views:
             found.append({"place": place, "where": where, "asked": asked.with_values(**changed)})
         return found[:MOST_MATCHES]
 
-    def drawn(self) -> dict[str, list[Any]]:
-        """Records, outlines and streams for the map; read again when the store or a file changed."""
-        store, layers = Store(self.workspace.store), self.workspace.layers
-        readers: dict[str, tuple[Callable[[], Any], Callable[[], list[Any]]]] = {
-            "places": (lambda: store.index.generation, partial(places, store))
-        }
-        for key, purpose in (("water", "outlines"), ("streams", "flow lines")):
-            if spec := layers.get(key):
-                readers[key] = (partial(stamped, spec), partial(shapes, spec, purpose=purpose))
-        drawn: dict[str, list[Any]] = {"places": [], "water": [], "streams": []}
-        for key, (stamp, read) in readers.items():
-            with contextlib.suppress(PoolBuilderError):  # the build says what is wrong; the map does without
-                now = stamp()
-                if key not in self._drawn or self._drawn[key][0] != now:
-                    self._drawn[key] = (now, read())
-                drawn[key] = self._drawn[key][1]
-        return drawn
-
     def base(self, request: Request) -> Response:
         """What the base map holds around a place, for the map of the form."""
         asked = request.query_params
@@ -240,7 +197,7 @@ class Views:
             )
         except (ValueError, OverflowError, SiteError):
             return JSONResponse({"layers": {}, "credit": ""}, status_code=422)
-        return JSONResponse({"layers": drawn_base(site), "credit": CREDIT})
+        return JSONResponse({"layers": self.workspace.base(site), "credit": CREDIT})
 
     # -------------------------------------------------------------- builds and fetches
 
@@ -249,7 +206,7 @@ class Views:
 
         While records are fetched for it, the address says so, and the wait is for them.
         """
-        asked = read_asked(request.query_params, self.workspace)
+        asked = Asked.read(request.query_params, self.workspace)
         if asked.job is None:
             return self.form(asked, 422)
         fetching = request.query_params.get("fetch", "")
@@ -287,7 +244,7 @@ class Views:
 
     def fetch(self, form: QueryParams) -> Response:
         """Begin to bring records, or the water's own layers, and go to where that is watched."""
-        asked = read_asked(form, self.workspace)
+        asked = Asked.read(form, self.workspace)
         if asked.job is None:
             return self.form(asked, 422)
         job, layers = asked.job, form.get("what") == "water"
@@ -320,7 +277,7 @@ class Views:
     def kept(self, request: Request) -> Response:
         """A pool built before, as it was, by its key."""
         key = request.query_params.get("key", "")
-        return self.result(key, of_pool(self.workspace.pool(key), self.workspace), "")
+        return self.result(key, Asked.of_pool(self.workspace.pool(key), self.workspace), "")
 
     def result(self, key: str, asked: Asked, before: str) -> Response:
         """A pool, and what changed since another of the same water."""
@@ -358,7 +315,7 @@ class Views:
         """Two pools side by side."""
         keys = request.query_params.getlist("with")[:2]
         if len(keys) != 2:
-            return self.form(blank(self.workspace), 422, said("choose_two_pools"))
+            return self.form(Asked.blank(self.workspace), 422, said("choose_two_pools"))
         one, other = (self.workspace.pool(key) for key in keys)
         return page(
             "compare.html", keys=keys, changes=pool_page.changes(one, other), **pool_page.beside(one, other)
@@ -500,7 +457,7 @@ class Forms:
 
     def water(self, request: Request) -> Response:
         """The form for what is known of a water and for a catch, with what was written before."""
-        asked = read_asked(request.query_params, self.workspace)
+        asked = Asked.read(request.query_params, self.workspace)
         if asked.job is None:
             return moved(f"pool?{asked.address}")  # which says what is wrong
         given: dict[str, str] = {}
@@ -515,7 +472,7 @@ class Forms:
 
     def keep_water(self, form: QueryParams) -> Response:
         """Keep the notes and go to the pool that uses them, or give the form again with what is wrong."""
-        asked = read_asked(form, self.workspace)
+        asked = Asked.read(form, self.workspace)
         if asked.job is None:
             raise PoolFileError.of("place_these_notes")
         given = dict(form)

@@ -13,7 +13,7 @@ import re
 import secrets
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlencode
@@ -92,6 +92,9 @@ class Workspace:
     more_stores: Sequence[Path] = ()
     service_url: str = DEFAULT_URL
     water_url: str = HYDROGRAPHY_URL
+    _drawn: dict[str, tuple[Any, list[Any]]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @property
     def waters(self) -> Path:
@@ -195,6 +198,28 @@ class Workspace:
             return None
         file = folder / name
         return file if file.is_file() and not file.is_symlink() else None
+
+    def base(self, site: Site) -> dict[str, list[dict[str, Any]]]:
+        """The base map around a place, for the map of the form."""
+        return drawn_base(site)
+
+    def drawn(self) -> dict[str, list[Any]]:
+        """Records, outlines and streams for the map; read again when the store or a file changed."""
+        store, layers = Store(self.store), self.layers
+        readers: dict[str, tuple[Callable[[], Any], Callable[[], list[Any]]]] = {
+            "places": (lambda: store.index.generation, partial(places, store))
+        }
+        for key, purpose in (("water", "outlines"), ("streams", "flow lines")):
+            if spec := layers.get(key):
+                readers[key] = (partial(stamped, spec), partial(shapes, spec, purpose=purpose))
+        drawn: dict[str, list[Any]] = {"places": [], "water": [], "streams": []}
+        for key, (stamp, read) in readers.items():
+            with contextlib.suppress(PoolBuilderError):  # the build says what is wrong; the map does without
+                now = stamp()
+                if key not in self._drawn or self._drawn[key][0] != now:
+                    self._drawn[key] = (now, read())
+                drawn[key] = self._drawn[key][1]
+        return drawn
 
     def results(self) -> list[dict[str, Any]]:
         """Every finished pool in the folder with its site and day, by name and then key."""
@@ -427,99 +452,105 @@ class Asked:
         """The same with some fields changed, not read again."""
         return dataclasses.replace(self, values={**self.values, **changed})
 
+    @classmethod
+    def blank(cls, workspace: Workspace, given: QueryParams | None = None) -> Asked:
+        """The form with what an address already holds, nothing of it judged."""
+        given = QueryParams() if given is None else given
+        start = {
+            "radiusKm": "40",
+            "asOf": datetime.date.today().isoformat(),
+            "checklist": workspace.checklists[0],
+        }
+        values = {key: given.get(key, start.get(key, "")) for key in FIELDS}
+        ranges = given.getlist("ranges") if "at" in given else workspace.range_labels()
+        return cls(values=values, ranges=tuple(ranges))
 
-def blank(workspace: Workspace, given: QueryParams | None = None) -> Asked:
-    """The form with what an address already holds, nothing of it judged."""
-    given = QueryParams() if given is None else given
-    start = {
-        "radiusKm": "40",
-        "asOf": datetime.date.today().isoformat(),
-        "checklist": workspace.checklists[0],
-    }
-    values = {key: given.get(key, start.get(key, "")) for key in FIELDS}
-    ranges = given.getlist("ranges") if "at" in given else workspace.range_labels()
-    return Asked(values=values, ranges=tuple(ranges))
+    @classmethod
+    def of_site(cls, site: Site, *, as_of: str, checklist: str, ranges: tuple[str, ...] = ()) -> Asked:
+        """What asks for a pool of a site."""
+        values = dict.fromkeys(FIELDS, "") | {
+            "at": f"{site.latitude!r}, {site.longitude!r}",
+            "name": site.name,
+            "waterType": site.water_type or "",
+            "radiusKm": f"{site.radius_km:g}",
+            "asOf": as_of,
+            "checklist": checklist,
+        }
+        return cls(values=values, ranges=ranges)
 
+    @classmethod
+    def of_pool(cls, pool: Pool, workspace: Workspace) -> Asked:
+        """What was asked for, as far as it can be asked for again here."""
+        used = {str(item.get("path")) for item in pool.inputs}
+        labels = workspace.range_labels().items()
+        ranges = tuple(label for label, spec in labels if spec in used or spec.rpartition(":")[0] in used)
+        found = cls.of_site(
+            pool.site, as_of=pool.as_of.isoformat(), checklist=pool.checklist_name, ranges=ranges
+        )
+        kept = {path.name for path in workspace.notes.glob("*.csv")} & used
+        return found.with_values(
+            **{kind: name for name in sorted(kept) for kind in ("known", "catch") if name.startswith(kind)}
+        )
 
-def of_site(site: Site, *, as_of: str, checklist: str, ranges: tuple[str, ...] = ()) -> Asked:
-    """What asks for a pool of a site."""
-    values = dict.fromkeys(FIELDS, "") | {
-        "at": f"{site.latitude!r}, {site.longitude!r}",
-        "name": site.name,
-        "waterType": site.water_type or "",
-        "radiusKm": f"{site.radius_km:g}",
-        "asOf": as_of,
-        "checklist": checklist,
-    }
-    return Asked(values=values, ranges=ranges)
+    @classmethod
+    def read(cls, given: QueryParams, workspace: Workspace) -> Asked:
+        """Read the fields of the form; *ranges* may come several times."""
+        values = {key: given.get(key, "").strip() for key in FIELDS}
+        faults: dict[str, str] = {}
 
+        def field_of(name: str, how: Callable[[str], T]) -> T | None:
+            try:
+                return how(values[name])
+            except (ValueError, PoolBuilderError) as error:
+                faults[name] = str(error)
+                return None
 
-def of_pool(pool: Pool, workspace: Workspace) -> Asked:
-    """What was asked for, as far as it can be asked for again here."""
-    used = {str(item.get("path")) for item in pool.inputs}
-    labels = workspace.range_labels().items()
-    ranges = tuple(label for label, spec in labels if spec in used or spec.rpartition(":")[0] in used)
-    found = of_site(pool.site, as_of=pool.as_of.isoformat(), checklist=pool.checklist_name, ranges=ranges)
-    kept = {path.name for path in workspace.notes.glob("*.csv")} & used
-    return found.with_values(
-        **{kind: name for name in sorted(kept) for kind in ("known", "catch") if name.startswith(kind)}
-    )
+        def chosen(name: str, offered: Any, what: str) -> None:
+            if values[name] not in offered:
+                faults[name] = said("there_no_here", what=what, values=values[name])
 
-
-def read_asked(given: QueryParams, workspace: Workspace) -> Asked:
-    """Read the fields of the form; *ranges* may come several times."""
-    values = {key: given.get(key, "").strip() for key in FIELDS}
-    faults: dict[str, str] = {}
-
-    def read(name: str, how: Callable[[str], T]) -> T | None:
-        try:
-            return how(values[name])
-        except (ValueError, PoolBuilderError) as error:
-            faults[name] = str(error)
-            return None
-
-    def chosen(name: str, offered: Any, what: str) -> None:
-        if values[name] not in offered:
-            faults[name] = said("there_no_here", what=what, values=values[name])
-
-    place, radius, as_of = read("at", read_coordinates), read("radiusKm", _radius), read("asOf", _day)
-    if len(values["name"]) > NAME_LENGTH:
-        faults["name"] = said("name_more_letters", name_length=NAME_LENGTH)
-    stores, labels = workspace.store_labels(), workspace.range_labels()
-    chosen("waterType", ("", *WATER_TYPES), "kind of water")
-    chosen("checklist", workspace.checklists, "checklist")
-    chosen("store", ("", *stores), "store")
-    known, catch = (read(name, workspace.note) for name in ("known", "catch"))
-    ranges = tuple(label for label in given.getlist("ranges") if label in labels)
-    if len(ranges) < len(given.getlist("ranges")):
-        faults["ranges"] = said("range_maps_lists")
-    job = None
-    if not faults and place is not None and radius is not None and as_of is not None:
-        try:
-            site = Site(
-                longitude=place[0],
-                latitude=place[1],
-                radius_km=radius,
-                name=values["name"],
-                water_type=values["waterType"] or None,
-            )
-        except SiteError as error:
-            faults["radiusKm"] = str(error)
-        else:
-            specs = {labels[label] for label in ranges}
-            job = Job(
-                site=site,
-                as_of=as_of,
-                checklist=values["checklist"],
-                ranges=tuple(spec for spec in workspace.ranges if spec in specs),
-                region_lists=tuple(pair for pair in workspace.region_lists if pair[0] in specs),
-                store=stores.get(values["store"], workspace.store),
-                settings=workspace.settings,
-                known=(known,) if known else (),
-                catch=(catch,) if catch else (),
-                **workspace.layers,
-            )
-    return Asked(values=values, ranges=ranges, faults=faults, job=job)
+        place, radius, as_of = (
+            field_of("at", read_coordinates),
+            field_of("radiusKm", _radius),
+            field_of("asOf", _day),
+        )
+        if len(values["name"]) > NAME_LENGTH:
+            faults["name"] = said("name_more_letters", name_length=NAME_LENGTH)
+        stores, labels = workspace.store_labels(), workspace.range_labels()
+        chosen("waterType", ("", *WATER_TYPES), "kind of water")
+        chosen("checklist", workspace.checklists, "checklist")
+        chosen("store", ("", *stores), "store")
+        known, catch = (field_of(name, workspace.note) for name in ("known", "catch"))
+        ranges = tuple(label for label in given.getlist("ranges") if label in labels)
+        if len(ranges) < len(given.getlist("ranges")):
+            faults["ranges"] = said("range_maps_lists")
+        job = None
+        if not faults and place is not None and radius is not None and as_of is not None:
+            try:
+                site = Site(
+                    longitude=place[0],
+                    latitude=place[1],
+                    radius_km=radius,
+                    name=values["name"],
+                    water_type=values["waterType"] or None,
+                )
+            except SiteError as error:
+                faults["radiusKm"] = str(error)
+            else:
+                specs = {labels[label] for label in ranges}
+                job = Job(
+                    site=site,
+                    as_of=as_of,
+                    checklist=values["checklist"],
+                    ranges=tuple(spec for spec in workspace.ranges if spec in specs),
+                    region_lists=tuple(pair for pair in workspace.region_lists if pair[0] in specs),
+                    store=stores.get(values["store"], workspace.store),
+                    settings=workspace.settings,
+                    known=(known,) if known else (),
+                    catch=(catch,) if catch else (),
+                    **workspace.layers,
+                )
+        return cls(values=values, ranges=ranges, faults=faults, job=job)
 
 
 async def read_form(request: Request) -> QueryParams:
