@@ -45,13 +45,7 @@ from poolbuilder.words.introduced_words import is_restricted
 Progress = Callable[[str, int, "int | None"], None]
 T = TypeVar("T")
 
-STATES = {
-    "new": "first run",
-    "same": "as before",
-    "changed": "changed",
-    "stale": said("state_stale"),
-    "failed": "no pool",
-}
+STATES = words.terms("state")
 """What became of a water, in words."""
 CHANGES = ("gained", "lost", "moved")
 TEXTS = "refresh.txt"

@@ -92,9 +92,7 @@ class Workspace:
     more_stores: Sequence[Path] = ()
     service_url: str = DEFAULT_URL
     water_url: str = HYDROGRAPHY_URL
-    _drawn: dict[str, tuple[Any, list[Any]]] = field(
-        default_factory=dict, init=False, repr=False, compare=False
-    )
+    _drawn: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def waters(self) -> Path:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poolbuilder.errors import said
+from poolbuilder.errors import Sentences, said
 
 if TYPE_CHECKING:
     import jinja2
@@ -32,29 +32,22 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
 )  # fmt: skip
-_MEANS = {
-    "native": "native",
-    "nativeReintroduced": "native, reintroduced",
-    "introduced": "introduced",
-    "introducedAssistedColonisation": "introduced on purpose to save it",
-    "vagrant": "vagrant",
-    "uncertain": "unknown",
-}
-_SOURCES = {
-    "polygon": "range map",
-    "record": "its records",
-    "checklist": "checklist",
-    "agency": "the agency's list",
-    "region": "list of the region",
-    "shipped": "built-in table",
-}
-RESTS = {
-    "agency": "the agency's list",
-    "region": "lists of regions",
-    "record": "the terms of records",
-    "checklist": "the species list",
-    "shipped": "the built-in table",
-}
+
+
+def terms(table: str) -> dict[str, str]:
+    """The terms of a table of ``terms.txt``, each in words.
+
+    Examples
+    --------
+    >>> terms("grade")
+    {'sure': 'sure', 'likely': 'likely', 'toBeChecked': 'to be checked'}
+    """
+    every = ((key.partition("."), text) for key, text in _TERMS.items())
+    return {key: text for (of, _, key), text in every if of == table}
+
+
+_TERMS = Sentences("terms.txt").texts
+_MEANS, _SOURCES, _TIERS, RESTS = map(terms, ("means", "source", "tier", "rests"))
 
 
 def spelled(number: int) -> str:
@@ -179,16 +172,8 @@ def tier(key: str, radius_km: float) -> str:
     >>> tier("water", 40), tier("radius", 40.2336)
     ('recorded in this water', 'recorded within 40.2 km')
     """
-    return {
-        "water": "recorded in this water",
-        "connected": "recorded in connected water",
-        "radius": f"recorded within {radius_km:g} km"
-        if radius_km == round(radius_km)
-        else f"recorded within {radius_km:.1f} km",
-        "beyond": "recorded only beyond the radius",
-        "range": "range map only, no record",
-        "none": "no evidence for it",
-    }.get(key, key)
+    radius = f"{radius_km:g}" if radius_km == round(radius_km) else f"{radius_km:.1f}"
+    return _TIERS.get(key, key).format(radius=radius)
 
 
 def tier_short(key: str, radius_km: float) -> str:

@@ -11,14 +11,9 @@ from poolbuilder import words
 Facts = Mapping[str, Any]
 
 TEXTS = "introduced.txt"
-GRADES = {"sure": "sure", "likely": "likely", "toBeChecked": "to be checked"}
+GRADES = words.terms("grade")
 """How sure a record is, in words."""
-NEWS = {
-    "new-in-water": "new in the water",
-    "new-near": "new near the water",
-    "more-records": "further records of a species known there",
-    "disputed": "sources disagree on whether it is native",
-}
+NEWS = words.terms("news")
 """Kinds of news about an introduced species at a water."""
 _RESTRICTED = re.compile(r"by-nc|by_nc|non-?commercial", re.IGNORECASE)
 
