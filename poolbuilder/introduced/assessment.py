@@ -755,7 +755,7 @@ def _places(name: str, kind: str, events: _Events, built: Built) -> list[Documen
     record, screened = events.record[shown], built.screened
     source, sources = screened.coded("datasetKey")
     columns = {
-        "eventKey": [screened.called(row) for row in record.tolist()],
+        "eventKey": screened.called(record),
         "longitude": screened.longitude[record].tolist(),
         "latitude": screened.latitude[record].tolist(),
         "distanceKm": events.km[shown].tolist(),
