@@ -231,7 +231,21 @@ def _rows_in(layer: str, box: Box) -> list[dict[str, Any]]:
     table, boxes = _layer(layer)
     west, south, east, north = (value * SCALE for value in box)
     meets = (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
-    return list(tables.take(table, np.flatnonzero(meets)).to_pylist())
+    if not meets.any():
+        return []
+    some = tables.take(table, np.flatnonzero(meets))
+    lists = {name: _lists(some[name]) for name in ("x", "y", "parts")}
+    plain = some.drop_columns(list(lists)).to_pylist()
+    return [
+        {**row, **dict(zip(lists, parts, strict=True))}
+        for row, *parts in zip(plain, *lists.values(), strict=True)
+    ]
+
+
+def _lists(column: pa.ChunkedArray) -> list[Ints]:
+    """The values of a column of lists, an array a row."""
+    joined = column.combine_chunks()
+    return np.split(tables.integers(joined.values), tables.integers(joined.offsets)[1:-1])
 
 
 def _coarse(layer: str, box: Box) -> Iterator[Shape]:
