@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 import poolbuilder
 from poolbuilder import tables
 from poolbuilder.accounts import Provenance
-from poolbuilder.errors import MissingExtraError, RecordFileError, SourceError, said
+from poolbuilder.errors import RecordFileError, said
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.presence import Region
 from poolbuilder.names.checklist import SHIPPED, Checklist
@@ -35,7 +35,6 @@ from poolbuilder.status.lists import RegionLists
 from poolbuilder.status.polygons import RangeMap
 from poolbuilder.surroundings import (
     SPREAD,
-    Cell,
     KeptRegions,
     Regions,
     Screened,
@@ -726,141 +725,3 @@ def _as_path(item: Any, beside: Path, what: str) -> str:
         item.to_csv(target, index=False)
         return str(target)
     raise TypeError(said("paths_tables_not", what=what, name=type(item).__name__))
-
-
-# -- many waters in parts ----------------------------------------------------------------
-
-PART_WATERS = 32
-"""Waters in a part: enough neighbours to share the reading, few enough to lose little at a stop."""
-Progress = Callable[[str, int, "int | None"], None]
-Made = TypeVar("Made")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Part:
-    """Some neighbouring waters: their rows in the table (from 1) and their sites."""
-
-    number: int
-    waters: tuple[int, ...]
-    sites: tuple[Site, ...]
-
-
-def parts_of(sites: Sequence[Site], *, size: int = PART_WATERS) -> list[Part]:
-    """Cut waters into parts of neighbours; the same waters give the same parts.
-
-    The waters of one cell, which learn from the same region, stay together up to sixteen
-    times *size*.
-    """
-    from poolbuilder.records.store_files import along_curve
-
-    code = along_curve([site.longitude for site in sites], [site.latitude for site in sites])
-    cells: dict[Cell, list[int]] = {}
-    for row in np.argsort(code, kind="stable").tolist():
-        cells.setdefault(cell_of(sites[row]), []).append(row)
-    rows: list[list[int]] = [[]]
-    for cell in cells.values():
-        if rows[-1] and len(rows[-1]) + len(cell) > size:
-            rows.append([])
-        for start in range(0, len(cell), 16 * size):
-            if start:
-                rows.append([])
-            rows[-1] += cell[start : start + 16 * size]
-    return [
-        Part(number=number, waters=tuple(row + 1 for row in mine), sites=tuple(sites[row] for row in mine))
-        for number, mine in enumerate(rows, start=1)
-        if mine
-    ]
-
-
-def made_of_parts(
-    make: Callable[[Engine, Part], Made],
-    job: Job,
-    parts: Sequence[Part],
-    *,
-    workers: int = 1,
-    dask: str | None = None,
-    each: Callable[[], None] | None = None,
-) -> Iterator[Made]:
-    """What *make* makes of each part, in any order: on a cluster when *dask* names one, else in *workers*
-    processes.
-
-    *make* is a function of a module, so that it can be sent there.  In one process *each* is called after
-    each water.
-    """
-    if dask is not None:
-        yield from _on_cluster(make, job, parts, dask)
-    elif workers > 1 and parts:
-        Engine(job)  # what cannot be opened is told here, not by every worker
-        import multiprocessing  # here: imports are the time of a cold command
-        from concurrent.futures import ProcessPoolExecutor, as_completed
-
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(workers, context, pa.set_cpu_count, (1,)) as pool:
-            try:
-                for future in as_completed([pool.submit(_work, make, job, part) for part in parts]):
-                    yield future.result()
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
-    elif parts:
-        engine = Engine(job)
-        engine.each = each or engine.each
-        for part in parts:
-            yield make(engine, part)
-
-
-_opened: dict[str, Engine] = {}
-"""The engine of a worker process, kept from part to part, by what it rests on."""
-
-
-def _work(make: Callable[[Engine, Part], Made], job: Job, part: Part) -> Made:
-    rests_on = json.dumps(job.identity(), sort_keys=True)
-    if rests_on not in _opened:
-        _opened.clear()
-        _opened[rests_on] = Engine(job)
-    return make(_opened[rests_on], part)
-
-
-def _on_cluster(
-    make: Callable[[Engine, Part], Made], job: Job, parts: Sequence[Part], address: str
-) -> Iterator[Made]:
-    try:
-        from distributed import Client
-        from distributed import as_completed as finished
-    except ImportError as error:
-        raise MissingExtraError.of("dask_cluster_needs") from error
-    try:
-        client = Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, TimeoutError, ValueError) as error:
-        raise SourceError.of(
-            "no_dask_scheduler", source="Dask scheduler", url=address, address=address, error=error
-        ) from error
-    with client:
-        futures = [client.submit(_work, make, job, part, pure=False) for part in parts]
-        for future in finished(futures, loop=client.loop):  # type: ignore[no-untyped-call]
-            yield future.result()
-
-
-class Done:
-    """How many waters are done, told as *progress(doing, done, waters)*."""
-
-    def __init__(self, doing: str, waters: int, progress: Progress | None, done: int = 0) -> None:
-        self._doing, self._waters, self._progress = doing, waters, progress
-        self._parts = self._done = done
-        self._tell()
-
-    def _tell(self) -> None:
-        if self._progress is not None:
-            self._progress(self._doing, self._done, self._waters)
-
-    def part(self, waters: int) -> None:
-        """A part of so many waters is done."""
-        self._parts += waters
-        if self._done != self._parts:
-            self._done = self._parts
-            self._tell()
-
-    def one(self) -> None:
-        """One more water is done."""
-        self._done += 1
-        self._tell()

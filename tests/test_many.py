@@ -17,7 +17,7 @@ import pytest
 from poolbuilder import many, schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
-from poolbuilder.job import Engine, Job, Repeats, parts_of
+from poolbuilder.job import Engine, Job, Repeats
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
@@ -237,7 +237,7 @@ def test_an_empty_store_is_told_before_anything_is_built(tmp_path: Path, job: Jo
 def test_waters_of_one_cell_stay_together() -> None:
     rng = np.random.default_rng(0)
     sites = [Site(longitude=float(x), latitude=float(y)) for x, y in rng.uniform(10, 13, (200, 2))]
-    parts = parts_of(sites, size=16)
+    parts = many.parts_of(sites, size=16)
     assert sorted(number for part in parts for number in part.waters) == list(range(1, 201))
     from poolbuilder.surroundings import cell_of
 
@@ -246,7 +246,7 @@ def test_waters_of_one_cell_stay_together() -> None:
         for site in part.sites:
             where.setdefault(cell_of(site), set()).add(part.number)
     assert max(len(numbers) for numbers in where.values()) == 1
-    assert parts_of(sites, size=16) == parts
+    assert many.parts_of(sites, size=16) == parts
     assert 5 < len(parts) < 20
 
 

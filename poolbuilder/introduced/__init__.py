@@ -23,7 +23,8 @@ from poolbuilder import tables
 from poolbuilder.errors import ChecklistError, said
 from poolbuilder.introduced.assessment import Assessment, assess
 from poolbuilder.introduced.season import NEWS, SCHEMA_VERSION, Season, news_items
-from poolbuilder.job import Done, Engine, Job, Part, is_genus, made_of_parts, parts_of
+from poolbuilder.job import Engine, Job, is_genus
+from poolbuilder.many import Done, Part, made_of_parts, parts_of
 from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
