@@ -15,11 +15,11 @@ from poolbuilder import tables
 from poolbuilder.model.evidence import HYBRID, OWN, Found
 from poolbuilder.model.looking import Looking
 from poolbuilder.model.memory import TIME
-from poolbuilder.model.presence import PARTS, Region, Weighed
 from poolbuilder.schemas import CONTRIBUTIONS, check
 from poolbuilder.words import pool_words
 
 if TYPE_CHECKING:
+    from poolbuilder.model.presence import Region, Weighed
     from poolbuilder.status.decision import Establishment
 
 Floats = NDArray[np.float64]
@@ -258,8 +258,8 @@ def _steps(
     """The argument for one species, step by step, as facts."""
     name = row["scientificName"]
     steps: list[dict[str, Any]] = []
-    for part in PARTS:
-        change = float(weighed.parts[part][j])
+    for part, changes in weighed.parts.items():
+        change = float(changes[j])
         if (part == "waterType" and change == 0.0) or (part == "community" and not weighed.community):
             continue
         step: dict[str, Any] = {"scientificName": name, "part": part, "logOdds": change}

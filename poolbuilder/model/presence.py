@@ -40,7 +40,6 @@ POINT_KM, POINT_UNCERTAINTY_M = 0.1, 2000.0
 LIKELY_HERE = 0.5
 SURVEY_NAMES = 2
 """An event with fewer names may be a find: of the others it says no more than one name of many does."""
-PARTS = ("status", "wide", "near", "waterType", "community")
 EDGE = 1e-5
 MOST_VARIANCE = 25.0
 
