@@ -484,19 +484,7 @@ FORMATS: dict[str, dict[str, str | None]] = {
 }
 """Endings of a picture, with what stands in the file about itself."""
 
-# Fixed so that the same pool gives the same file, whatever the reader's own settings are.
-_STYLE = {
-    "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],
-    "svg.hashsalt": "poolbuilder",
-    "svg.fonttype": "path",
-    "pdf.fonttype": 42,
-    "axes.edgecolor": INK,
-    "text.color": INK,
-    "axes.labelcolor": INK,
-    "xtick.color": SOFT,
-    "ytick.color": INK,
-}
+_STYLE = Path(__file__).parent / "templates" / "picture.mplstyle"
 
 # Layer: colour of the line, its width and dashes, colour of the inside.
 _LOOKS: dict[str, tuple[str, float, Any, str]] = {
@@ -649,7 +637,7 @@ def picture(pool: Pool, path: str | Path) -> Path:
     from matplotlib.figure import Figure
     from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(fname=_STYLE):
         height = max(5.2, 1.6 + 0.3 * min(MOST_SPECIES, pool.candidates.num_rows))
         figure = Figure(figsize=(11, height), layout=ConstrainedLayoutEngine(w_pad=0.14, h_pad=0.14))
         left, right = figure.subplots(1, 2, width_ratios=[1, 1.05])

@@ -48,6 +48,7 @@ def terms(table: str) -> dict[str, str]:
 
 _TERMS = Sentences("terms.txt").texts
 _MEANS, _SOURCES, _TIERS, RESTS = map(terms, ("means", "source", "tier", "rests"))
+_WHO, _DIFFER = terms("who"), terms("differ")
 
 
 def spelled(number: int) -> str:
@@ -409,13 +410,8 @@ def status_note(kind: str, *, names: Sequence[Any] = (), **facts: Any) -> str:
 
 def who_says(statement: Statement) -> str:
     """A source of status by name, with its region."""
-    if statement.source == "region":
-        return f"the checklist of {statement.region}"
-    if statement.source == "shipped":
-        unit = "hydrologic unit " if statement.region.isdigit() else ""
-        return f"the built-in table for {unit}{statement.region}"
-    known = {"agency": "the agency's list", "polygon": "the range map", "checklist": "the species list"}
-    return known[statement.source]
+    unit = "hydrologic unit " if statement.source == "shipped" and statement.region.isdigit() else ""
+    return _WHO[statement.source].format(region=unit + statement.region)
 
 
 def status_clause(statement: Statement) -> str:
@@ -425,9 +421,6 @@ def status_clause(statement: Statement) -> str:
     if statement.means == "uncertain":
         return f"{who_says(statement)} leaves it open"
     return f"{who_says(statement)} says {statement.means}"
-
-
-_DIFFER = {"record": "records disagree among themselves", "polygon": "other polygons disagree"}
 
 
 def status_remark(found: Establishment) -> str:
