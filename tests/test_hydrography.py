@@ -101,8 +101,9 @@ class Service:
 
 
 @pytest.fixture
-def service() -> Iterator[Service]:
+def service(monkeypatch: pytest.MonkeyPatch) -> Iterator[Service]:
     double = Service()
+    monkeypatch.setattr(hydrography, "BACKOFF_S", 0.01)
 
     class Handler(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
@@ -116,7 +117,7 @@ def service() -> Iterator[Service]:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    threading.Thread(target=server.serve_forever, daemon=True).start()
+    threading.Thread(target=server.serve_forever, args=(0.01,), daemon=True).start()
     double.url = f"http://127.0.0.1:{server.server_address[1]}/s"
     yield double
     server.shutdown()

@@ -42,6 +42,8 @@ MOST_PAGES = 400
 TIMEOUT_S = (10, 120)
 SLOWEST_S, LARGEST_MIB = 300, 256
 """For one answer."""
+BACKOFF_S = 0.5
+"""Wait before the second attempt; doubled for each further one."""
 BESIDE_KM = 0.25
 """A lake this near to a point on land is named, and not taken."""
 LAKES, CANAL, DAM, RIVER, ESTUARY = {390, 436}, 336, 343, 460, 493
@@ -279,7 +281,9 @@ class _Service:
         from urllib3.util import Retry
 
         again = (429, 500, 502, 503, 504)
-        retry = Retry(total=3, backoff_factor=0.5, status_forcelist=again, respect_retry_after_header=False)
+        retry = Retry(
+            total=3, backoff_factor=BACKOFF_S, status_forcelist=again, respect_retry_after_header=False
+        )
         begun, size, parts = time.monotonic(), 0, []
         try:
             with requests.Session() as session:
