@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from poolbuilder import Checklist
 from poolbuilder.calibrate import Calibration, calibrate, write_calibration
 from poolbuilder.cli import main
 from poolbuilder.errors import CalibrationError
 from poolbuilder.model.constants import Constants
-from poolbuilder.names.checklist import Checklist
 from tests.commands import command
 
 ROOT = Path(__file__).parents[1]

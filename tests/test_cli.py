@@ -17,9 +17,8 @@ import pyarrow.parquet as pq
 import pytest
 
 import poolbuilder
+from poolbuilder import Settings, read_pool
 from poolbuilder.cli import COMMANDS, cli, main
-from poolbuilder.folder import read_pool
-from poolbuilder.settings import Settings
 
 ROOT = Path(__file__).parents[1]
 DATA = Path(poolbuilder.__file__).parent / "demo_data"
@@ -60,7 +59,9 @@ def test_build_prints_a_table_that_fits(run: Run) -> None:
 def test_what_reading_a_table_has_to_say_is_said_once(run: Run, tmp_path: Path) -> None:
     table = tmp_path / "finds.csv"
     head = "occurrenceID,scientificName,decimalLatitude,decimalLongitude,eventDate"
-    table.write_text(f"{head}\na,Lepomis cyanellus,36.9,-91.2,55/55/2017\nb,Lepomis gulosus,36.9,-91.2,2016\n")
+    table.write_text(
+        f"{head}\na,Lepomis cyanellus,36.9,-91.2,55/55/2017\nb,Lepomis gulosus,36.9,-91.2,2016\n"
+    )
     code, out, err = run("-v", "build", *HERE, "--records", str(table))
     assert code == 0
     assert err.count("finds.csv: 1 of 2 dates could not be read") == 1

@@ -10,12 +10,10 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
-from poolbuilder import tables
+from poolbuilder import Pool, pool_at, tables
 from poolbuilder.compare import Comparison, compare
 from poolbuilder.errors import PoolFileError
-from poolbuilder.job import pool_at
 from poolbuilder.pages.pool_page import render
-from poolbuilder.pool import Pool
 
 HEAD = (
     "occurrenceID,eventID,scientificName,decimalLatitude,decimalLongitude,eventDate,basisOfRecord,datasetName"

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import write_pool
 from poolbuilder.cli import main
-from poolbuilder.folder import write_pool
 from tests.pools import invented_pool
 
 BETWEEN = """

@@ -23,9 +23,8 @@ import pytest
 import shapely
 
 import poolbuilder
+from poolbuilder import Store, read_pool
 from poolbuilder.cli import main
-from poolbuilder.folder import read_pool
-from poolbuilder.records.store import Store
 from poolbuilder.water import hydrography
 from poolbuilder.web.views import application
 from poolbuilder.web.workspace import Workspace

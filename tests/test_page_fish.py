@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import write_pool
 from poolbuilder.fish.characters import read_traits
-from poolbuilder.folder import write_pool
 from poolbuilder.web.views import application
 from poolbuilder.web.workspace import Workspace
 from tests.pools import invented_pool

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
+from poolbuilder import Settings
 from poolbuilder.errors import SettingsError
-from poolbuilder.settings import Settings
 
 
 def test_every_setting_has_unit_bounds_and_reason() -> None:

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import tables
+from poolbuilder import Settings, tables, write_pool
 from poolbuilder.cli import main
 from poolbuilder.errors import PoolFileError, TraitError
 from poolbuilder.fish.answer import (
@@ -36,8 +36,6 @@ from poolbuilder.fish.notes import parse_fish, read_fish, template
 from poolbuilder.fish.reasons import next_characters
 from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share
-from poolbuilder.folder import write_pool
-from poolbuilder.settings import Settings
 from tests.pools import invented_pool
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=20)

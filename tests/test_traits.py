@@ -10,12 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Checklist, Settings
 from poolbuilder.errors import TraitError
 from poolbuilder.fish.characters import MARKS, Cell, Character, Fish, read_traits
 from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.weighing import hybrid_shares, moments, species_shares, spread
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.settings import Settings
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=60)
 DEFECTS = Path(__file__).parent / "data" / "specimen" / "traits"

@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 import shapely
 
+from poolbuilder import Settings, Site, Water
 from poolbuilder.places.layers import read_layer
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
-from poolbuilder.water import Water
 
 ROOT = Path(__file__).parents[1]
 SHIPPED = ROOT / "poolbuilder" / "demo_data" / "layers.gpkg"

@@ -9,10 +9,8 @@ import numpy as np
 import pytest
 import shapely
 
+from poolbuilder import Settings, Site, Water
 from poolbuilder.errors import LayerError
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
-from poolbuilder.water import Water
 from tests.waters import SITE, degrees, geojson, line, places
 
 DATA = Path(__file__).parent / "data"

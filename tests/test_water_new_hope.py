@@ -14,13 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from poolbuilder.folder import read_pool, write_pool
-from poolbuilder.job import Job
+from poolbuilder import Job, Pool, Settings, Site, Water, read_pool, write_pool
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
-from poolbuilder.settings import Settings
-from poolbuilder.water import Water
 
 RECORDS = {
     "Phils Creek": (-79.1178, 35.9082),

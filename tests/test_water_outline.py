@@ -8,9 +8,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Settings, Site
 from poolbuilder.errors import LayerError
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
 from poolbuilder.water.outline import find_outline
 from tests.waters import SITE, degrees, lake, layer, places
 

@@ -12,9 +12,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Settings, Water
 from poolbuilder.errors import LayerError
-from poolbuilder.settings import Settings
-from poolbuilder.water import Water
 from poolbuilder.water.network import Network, build_network, read_barriers
 from poolbuilder.water.outline import find_outline
 from poolbuilder.water.streams import Streams, find_streams

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import Site
 from poolbuilder.errors import PlanError
-from poolbuilder.places.sites import Site, read_waters
+from poolbuilder.places.sites import read_waters
 
 
 def _table(tmp_path: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 import shapely
 
+from poolbuilder import Settings, Site
 from poolbuilder.places.layers import Layer
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
 from poolbuilder.water.outline import Outline, Plane, find_outline
 
 SITE = Site(longitude=-91.0, latitude=37.0, radius_km=40, name="Test Pond")

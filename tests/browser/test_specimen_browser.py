@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import Settings
 from poolbuilder.fish.answer import field_sheet, identify, render
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import parse_fish
-from poolbuilder.settings import Settings
 from tests.browser.conftest import Sheet
 from tests.pools import invented_pool
 from tests.test_specimen import HYBRID

@@ -16,12 +16,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from poolbuilder import Settings, write_pool
 from poolbuilder.cli import main
 from poolbuilder.fish.characters import Cell, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.reasons import forms
 from poolbuilder.fish.weighing import Hypothesis, Weighing, spread, together
-from poolbuilder.folder import write_pool
-from poolbuilder.settings import Settings
 from tests.pools import invented_pool
 
 SETTINGS = Settings()

@@ -8,13 +8,12 @@ import math
 import numpy as np
 import pytest
 
-from poolbuilder import schemas, tables
+from poolbuilder import Settings, schemas, tables
 from poolbuilder.fish.characters import Cell, Character, Fish, Seen, TraitTable, read_traits
 from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.simulation import even_hypotheses
 from poolbuilder.fish.weighing import Weighing, hypotheses, moments, species_shares
 from poolbuilder.model.pairs import FREQUENCY, pair
-from poolbuilder.settings import Settings
 from tests.test_crosses import hybrids, pool
 
 TABLE = read_traits()

@@ -11,9 +11,8 @@ import shapely
 from pyproj import Geod, Transformer
 from scipy.stats import ncx2, norm
 
+from poolbuilder import Settings, Site
 from poolbuilder.places.layers import read_layer
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
 from poolbuilder.water.basins import find_basins
 from poolbuilder.water.network import Network, build_network
 from poolbuilder.water.outline import Plane, find_outline
