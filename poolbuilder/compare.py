@@ -19,10 +19,9 @@ from poolbuilder.words import pool_words
 if TYPE_CHECKING:
     from poolbuilder.pool import Pool
 
-QUESTIONS = ("new-introduced", "lost", "changed")
-"""What a script can ask of a comparison."""
 _SURROUNDINGS = ("wide", "near", "waterType")
 _IN_WATER = ("found", "notDetected", "statement")
+_PARTS = ("status", "surroundings", "community", "records", "time")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,9 +96,11 @@ def compare(old: Pool, new: Pool) -> Comparison:
     the causes of a species add up to its whole change.
     """
     notes = _differences(old, new)
-    changes = _changes(old, new)
-    order = {row["scientificName"]: place for place, row in enumerate(changes)}
-    causes, said_first = [row for name in order for row in _causes(name, old, new)], list(pool_words.CAUSES)
+    was, now = _Side(old), _Side(new)
+    changes = _changes(was, now, new.settings.moved_presence)
+    order, rework = {row["scientificName"]: place for place, row in enumerate(changes)}, _rework(old, new)
+    causes = [row for name in order for row in _causes(name, was, now, rework)]
+    said_first = list(pool_words.CAUSES)
     causes.sort(key=lambda row: (order[row["scientificName"]], said_first.index(row["cause"])))
     return Comparison(
         name=new.site.name or old.site.name,
@@ -116,53 +117,62 @@ def _table(schema: pa.Schema, rows: list[dict[str, Any]], stage: str) -> pa.Tabl
     return schemas.check(table, schema, stage)
 
 
-def log_odds(pool: Pool) -> dict[str, float]:
-    """The sum of the argument of each species."""
-    out: dict[str, float] = {}
-    for row in pool.contributions.to_pylist():
-        out[row["scientificName"]] = out.get(row["scientificName"], 0.0) + row["logOdds"]
-    return out
+class _Side:
+    """One of the two pools, its tables read once.
 
+    Attributes
+    ----------
+    candidates : dict
+        Species to its row.
+    events : dict
+        Species to its rows of evidence.
+    species : dict
+        Record to the species that it counts for.
+    parts : dict
+        Species to its argument by cause.
+    """
 
-def _listed_km(pool: Pool, name: str = "") -> float:
-    """How far out the evidence lists every event, of a species or of all."""
-    unlisted = pool.counts.get("unlisted") or {}
-    found = [far["beyondKm"] for species, far in unlisted.items() if name in ("", species)]
-    return min(found, default=np.inf)
-
-
-def _records(pool: Pool, name: str, within_km: float) -> dict[str, float]:
-    """Records of a species within reach: key to distance."""
-    rows = pool.evidence.select(["scientificName", "distanceKm", "recordIDs"]).to_pylist()
-    return {
-        key: row["distanceKm"]
-        for row in rows
-        if row["scientificName"] == name and row["distanceKm"] <= within_km
-        for key in row["recordIDs"]
-    }
-
-
-def _parts(pool: Pool, name: str) -> dict[str, float]:
-    """The argument of a species by cause."""
-    out = {"status": 0.0, "surroundings": 0.0, "community": 0.0, "records": 0.0, "time": 0.0}
-    for row in pool.contributions.to_pylist():
-        if row["scientificName"] == name:
+    def __init__(self, pool: Pool) -> None:
+        self.pool = pool
+        self.candidates = {row["scientificName"]: row for row in pool.candidates.to_pylist()}
+        self.events: dict[str, list[dict[str, Any]]] = {}
+        self.species: dict[str, str] = {}
+        self.parts: dict[str, dict[str, float]] = {}
+        for row in pool.evidence.to_pylist():
+            self.events.setdefault(row["scientificName"], []).append(row)
+            for key in row["recordIDs"]:
+                self.species.setdefault(key, row["scientificName"])
+        for row in pool.contributions.to_pylist():
             part = row["part"]
             cause = "surroundings" if part in _SURROUNDINGS else "records" if part in _IN_WATER else part
-            out[cause] = out.get(cause, 0.0) + row["logOdds"]
-    return out
+            parts = self.parts.setdefault(row["scientificName"], dict.fromkeys(_PARTS, 0.0))
+            parts[cause] = parts.get(cause, 0.0) + row["logOdds"]
+
+    def log_odds(self, name: str) -> float:
+        """The sum of the argument of a species."""
+        return sum(self.parts[name].values())
+
+    def listed_km(self, name: str = "") -> float:
+        """How far out the evidence lists every event, of a species or of all."""
+        unlisted = self.pool.counts.get("unlisted") or {}
+        found = [far["beyondKm"] for species, far in unlisted.items() if name in ("", species)]
+        return min(found, default=np.inf)
+
+    def records(self, name: str, within_km: float) -> dict[str, float]:
+        """Records of a species within reach: key to distance."""
+        rows = [row for row in self.events.get(name, ()) if row["distanceKm"] <= within_km]
+        return {key: row["distanceKm"] for row in rows for key in row["recordIDs"]}
 
 
-def _causes(name: str, old: Pool, new: Pool) -> list[dict[str, Any]]:
+def _causes(name: str, old: _Side, new: _Side, rework: str) -> list[dict[str, Any]]:
     """Why one species changed; what a model change moved is said as such."""
-    before, after = _parts(old, name), _parts(new, name)
-    listed = [name in set(pool.candidates["scientificName"].to_pylist()) for pool in (old, new)]
-    if not all(listed):
-        return [_cause(name, "checklist", None, None, added=listed[1])]
-    within_km = min(_listed_km(old, name), _listed_km(new, name))
-    was, now = _records(old, name, within_km), _records(new, name, within_km)
+    if name not in old.candidates or name not in new.candidates:
+        return [_cause(name, "checklist", None, None, added=name in new.candidates)]
+    within_km = min(old.listed_km(name), new.listed_km(name))
+    was, now = old.records(name, within_km), new.records(name, within_km)
     gone, fresh = was.keys() - now.keys(), now.keys() - was.keys()
-    moved = {key: after.get(key, 0.0) - before.get(key, 0.0) for key in before.keys() | after.keys()}
+    before, after = (side.parts.get(name, {}) for side in (old, new))
+    moved = {key: after.get(key, 0.0) - before.get(key, 0.0) for key in {*_PARTS, *before, *after}}
     rows = []
     if gone:
         fates = _fates({key: was[key] for key in gone}, name, new)
@@ -171,7 +181,6 @@ def _causes(name: str, old: Pool, new: Pool) -> list[dict[str, Any]]:
         rows.append(_cause(name, "new", 0.0, len(fresh), facts=_arrivals(fresh, name, old, new)))
     for row in rows:  # what was found and missed in the water moves with the records that came and went
         row["logOdds"] = moved["records"] / len(rows)
-    rework = _rework(old, new)
     rest = {} if rows else {rework or "edited": moved["records"]}
     for key in ("status", "surroundings", "community", "time"):
         cause = key if key == "status" or not rework else rework
@@ -179,23 +188,17 @@ def _causes(name: str, old: Pool, new: Pool) -> list[dict[str, Any]]:
     return rows + [_cause(name, cause, change, None) for cause, change in rest.items() if change]
 
 
-def _fates(gone: Mapping[str, float], name: str, new: Pool) -> dict[str, int]:
+def _fates(gone: Mapping[str, float], name: str, new: _Side) -> dict[str, int]:
     """What became of records that left a species: another species, the rule that rejects them, or gone.
 
     Nothing is said of those so far away that the evidence of another species may not list them.
     """
-    listed_km = _listed_km(new)
-    rejected = dict(
-        zip(new.rejected["recordKey"].to_pylist(), new.rejected["rejectedBy"].to_pylist(), strict=True)
-    )
-    other: dict[str, str] = {}
-    for row in new.evidence.select(["scientificName", "recordIDs"]).to_pylist():
-        for key in row["recordIDs"]:
-            other.setdefault(key, row["scientificName"])
+    listed_km, table = new.listed_km(), new.pool.rejected
+    rejected = dict(zip(table["recordKey"].to_pylist(), table["rejectedBy"].to_pylist(), strict=True))
     out: Counter[str] = Counter()
     for key, away_km in gone.items():
-        if other.get(key, name) != name:
-            out["reidentified:" + other[key]] += 1
+        if new.species.get(key, name) != name:
+            out["reidentified:" + new.species[key]] += 1
         elif key in rejected:
             out["rejected:" + str(rejected[key])] += 1
         elif away_km <= listed_km:
@@ -203,19 +206,10 @@ def _fates(gone: Mapping[str, float], name: str, new: Pool) -> dict[str, int]:
     return dict(out)
 
 
-def _arrivals(fresh: Collection[str], name: str, old: Pool, new: Pool) -> dict[str, Any]:
+def _arrivals(fresh: Collection[str], name: str, old: _Side, new: _Side) -> dict[str, Any]:
     """Whose the new records are, how near, of which years, and which species they were before."""
-    titles = {item.get("datasetKey"): item.get("title") for item in new.datasets}
-    rows = [
-        row
-        for row in new.evidence.to_pylist()
-        if row["scientificName"] == name and not set(fresh).isdisjoint(row["recordIDs"])
-    ]
-    before = {
-        key: row["scientificName"]
-        for row in old.evidence.select(["scientificName", "recordIDs"]).to_pylist()
-        for key in row["recordIDs"]
-    }
+    titles = {item.get("datasetKey"): item.get("title") for item in new.pool.datasets}
+    rows = [row for row in new.events[name] if not set(fresh).isdisjoint(row["recordIDs"])]
     owners = Counter(titles.get(row["datasetKey"]) or said("data_set_not") for row in rows)
     years = sorted({row["year"] for row in rows if row["year"] is not None})
     return {
@@ -224,7 +218,7 @@ def _arrivals(fresh: Collection[str], name: str, old: Pool, new: Pool) -> dict[s
         "nearestKm": min((row["distanceKm"] for row in rows), default=None),
         "inWater": any(row["inWaterShare"] >= 0.5 for row in rows),
         "years": years[:1] + years[-1:],
-        "before": dict(Counter(before[key] for key in fresh if before.get(key, name) != name)),
+        "before": dict(Counter(old.species[key] for key in fresh if old.species.get(key, name) != name)),
     }
 
 
@@ -286,10 +280,8 @@ def _differences(old: Pool, new: Pool) -> list[str]:
     return pool_words.differences(old, new, apart_km=apart, settings=changed, inputs=kinds)
 
 
-def _changes(old: Pool, new: Pool) -> list[dict[str, Any]]:
-    before = {row["scientificName"]: row for row in old.candidates.to_pylist()}
-    after = {row["scientificName"]: row for row in new.candidates.to_pylist()}
-    stored_old, stored_new = log_odds(old), log_odds(new)
+def _changes(old: _Side, new: _Side, threshold: float) -> list[dict[str, Any]]:
+    before, after = old.candidates, new.candidates
     rows = []
     for name in sorted(before.keys() | after.keys()):
         was, now = before.get(name, {}), after.get(name, {})
@@ -297,10 +289,10 @@ def _changes(old: Pool, new: Pool) -> list[dict[str, Any]]:
         rows.append(
             {
                 "scientificName": name,
-                "change": _change(was, now, new.settings.moved_presence),
+                "change": _change(was, now, threshold),
                 "presenceBefore": was.get("presence"),
                 "presenceAfter": now.get("presence"),
-                "logOddsChange": stored_new[name] - stored_old[name] if both else None,
+                "logOddsChange": new.log_odds(name) - old.log_odds(name) if both else None,
                 "recordsBefore": was.get("records", 0),
                 "recordsAfter": now.get("records", 0),
                 "tierBefore": was.get("tier"),

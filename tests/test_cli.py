@@ -427,7 +427,6 @@ def test_no_cell_starts_a_formula(run: Run, tmp_path: Path, shape: str) -> None:
 
 def test_the_words_that_options_take_are_those_of_the_code() -> None:
     from poolbuilder.cli.options import OPTIONS
-    from poolbuilder.compare import QUESTIONS
     from poolbuilder.places.sites import WATER_TYPES
     from poolbuilder.records.service.client import DEFAULT_URL
     from poolbuilder.water.hydrography import HYDROGRAPHY_URL
@@ -437,9 +436,9 @@ def test_the_words_that_options_take_are_those_of_the_code() -> None:
         return tuple(OPTIONS[option]["takes"].split("|"))
 
     assert taken("--water-type") == WATER_TYPES
-    assert taken("compare --fail-on") == QUESTIONS
+    assert taken("compare --fail-on") == ("new-introduced", "lost", "changed")
     assert taken("introduced --fail-on") == ("new", *NEWS)
-    assert taken("refresh --fail-on") == (*QUESTIONS, *NEWS)
+    assert taken("refresh --fail-on") == (*taken("compare --fail-on"), *NEWS)
     assert [OPTIONS[f"--{of}-url"]["default"] for of in ("service", "water")] == [
         DEFAULT_URL,
         HYDROGRAPHY_URL,

@@ -254,6 +254,13 @@ def _shape(item: Feature) -> Any:
     return None if shape is None or shape.is_empty else shapely.make_valid(shape)
 
 
+def _is_readable(item: Any) -> bool:
+    """Whether something is a feature with properties and a shape."""
+    if not isinstance(item, dict) or not isinstance(item.setdefault("properties", {}), dict):
+        return False
+    return bool(item.get("geometry")) and _shape(item) is not None
+
+
 # Asking.
 
 
@@ -343,9 +350,7 @@ class _Service:
                 raise self.trouble(said("answered_same_page"))
             last = page[:1]
             for item in page:
-                if not isinstance(item, dict) or not isinstance(item.setdefault("properties", {}), dict):
-                    self.unreadable += 1
-                elif item.get("geometry") and _shape(item) is not None:
+                if _is_readable(item):
                     yield item
                 else:
                     self.unreadable += 1
