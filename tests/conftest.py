@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import Pool
 from poolbuilder.demonstration import demo_pool as build_demo_pool
-from poolbuilder.pool import Pool
 
 SHARED = Path(os.environ.get("POOLBUILDER_SHARED", Path(__file__).parents[2] / "shared")) / "data"
 

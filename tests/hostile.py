@@ -33,10 +33,11 @@ import pyarrow.parquet as pq
 import shapely
 
 import poolbuilder
+from poolbuilder import Checklist, Settings
 from poolbuilder.errors import PoolBuilderError, SourceError
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import read_fish
-from poolbuilder.names.checklist import Checklist, KnownCrosses
+from poolbuilder.names.checklist import KnownCrosses
 from poolbuilder.places.layers import read_layer
 from poolbuilder.places.sites import read_waters
 from poolbuilder.records.reading import read_all
@@ -45,7 +46,6 @@ from poolbuilder.records.service.fetches import fetch
 from poolbuilder.records.service.search import Query
 from poolbuilder.records.statements import read_statements
 from poolbuilder.refresh.plan import read_plan
-from poolbuilder.settings import Settings
 from poolbuilder.status.lists import RegionLists
 from tests import service_double as service
 

@@ -9,10 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from poolbuilder import schemas, tables
-from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
-from poolbuilder.settings import Settings
+from poolbuilder import Pool, Settings, Site, schemas, tables
 from poolbuilder.words import pool_words
 
 SITE = Site(longitude=-89.2, latitude=37.6, radius_km=40, name="Marsh Hollow Lake")

@@ -6,9 +6,8 @@ import os
 import time
 from dataclasses import dataclass
 
+from poolbuilder import Job, Pool
 from poolbuilder.errors import RecordFileError
-from poolbuilder.job import Job
-from poolbuilder.pool import Pool
 
 
 @dataclass(frozen=True, kw_only=True)

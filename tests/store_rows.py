@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import schemas, tables
-from poolbuilder.records.store import AddResult, Store
+from poolbuilder import Store, schemas, tables
+from poolbuilder.records.store import AddResult
 
 SPECIES = ("Lepomis cyanellus", "Lepomis macrochirus", "Lepomis gulosus", "Micropterus salmoides")
 

@@ -16,11 +16,11 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
+from poolbuilder import Site
 from poolbuilder.errors import LayerError
 from poolbuilder.places import base_map as shipped
 from poolbuilder.places.base_map import BASE_LAYERS, base_map, fetch_finer
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import Site
 
 
 @pytest.fixture(autouse=True)

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from poolbuilder import Checklist
 from poolbuilder.errors import ChecklistError
-from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.names.checklist import SHIPPED
 from tests import rows
 
 PACKAGE = Path(__file__).parents[1] / "poolbuilder" / "checklists"

@@ -16,15 +16,12 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import schemas, tables
+from poolbuilder import Checklist, Pool, Settings, schemas, tables, write_pool
 from poolbuilder.cli import cli
 from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
-from poolbuilder.folder import write_pool
 from poolbuilder.model.looking import RUNNING, STILL
 from poolbuilder.model.pairs import FREQUENCY, frequency_of, pair, viability_factor, with_pure
-from poolbuilder.names.checklist import Checklist, KnownCross, KnownCrosses
-from poolbuilder.pool import Pool
-from poolbuilder.settings import Settings
+from poolbuilder.names.checklist import KnownCross, KnownCrosses
 from poolbuilder.words import percent
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=50)

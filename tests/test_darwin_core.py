@@ -17,8 +17,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Checklist, Settings
 from poolbuilder.errors import RecordFileError
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.records import grids
 from poolbuilder.records.reading import read_all, read_records
@@ -26,7 +26,6 @@ from poolbuilder.records.rules import screen, tally
 from poolbuilder.records.service.answers import record_key
 from poolbuilder.records.values import match_columns
 from poolbuilder.schemas import RECORDS
-from poolbuilder.settings import Settings
 from tests.registry import registry_package
 
 FILES = Path(__file__).parent / "data" / "records"

@@ -10,9 +10,8 @@ from typing import Any
 import pytest
 
 import poolbuilder
+from poolbuilder import Job, Pool
 from poolbuilder.demonstration import AS_OF, SITE
-from poolbuilder.job import Job
-from poolbuilder.pool import Pool
 
 ROOT = Path(__file__).parents[1]
 DATA = Path(poolbuilder.__file__).parent / "demo_data"

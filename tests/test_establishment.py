@@ -10,12 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import tables
+from poolbuilder import Checklist, Settings, Site, tables
 from poolbuilder.errors import ChecklistError
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
-from poolbuilder.places.sites import Site
-from poolbuilder.settings import Settings
 from poolbuilder.status.decision import (
     Establishment,
     RecordTerms,

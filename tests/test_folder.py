@@ -18,12 +18,12 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
-from poolbuilder import tables
+from poolbuilder import Pool, read_pool, tables, write_pool
 from poolbuilder.errors import PoolFileError
-from poolbuilder.folder import FILES, load_pool_schema, pool_document, read_pool, table_schema, write_pool
+from poolbuilder.folder import FILES, load_pool_schema, pool_document, table_schema
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import WATER_TYPES
-from poolbuilder.pool import SCHEMA_VERSION, Pool
+from poolbuilder.pool import SCHEMA_VERSION
 from poolbuilder.schemas import CONTRIBUTIONS, CROSSES, EVIDENCE, POOL, RECORDS, REJECTED, STATUS, describe
 from tests.conftest import small_disk
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Settings
 from poolbuilder.introduced.assessment import Visits, chance_of_misses, trace_front
-from poolbuilder.settings import Settings
 
 
 def visits(*rows: tuple[int, float, bool]) -> Visits:

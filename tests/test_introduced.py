@@ -18,17 +18,14 @@ import pyogrio
 import pytest
 
 import poolbuilder
-from poolbuilder import schemas, tables
+from poolbuilder import Job, Settings, Site, Store, schemas, tables
 from poolbuilder.cli import main
 from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
 from poolbuilder.files import csv_text
 from poolbuilder.introduced import Run, Season, checklist_of_group, find_introduced
 from poolbuilder.introduced.report import FILES, introduced_table, render, run_lines, water_pages, write_run
 from poolbuilder.introduced.season import read_run
-from poolbuilder.job import Job
-from poolbuilder.places.sites import Site, read_waters
-from poolbuilder.records.store import Store
-from poolbuilder.settings import Settings
+from poolbuilder.places.sites import read_waters
 from poolbuilder.words.introduced_words import CAUTIONS, NO_STATUS
 from tests.rows import make, records
 from tests.store_rows import added

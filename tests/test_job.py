@@ -9,13 +9,10 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
+from poolbuilder import Job, Settings, Site, Store, read_pool, write_pool
 from poolbuilder.errors import SettingsError
-from poolbuilder.folder import read_pool, write_pool
-from poolbuilder.job import Job
 from poolbuilder.pages.pool_page import render
-from poolbuilder.places.sites import Site
-from poolbuilder.records.store import Store
-from poolbuilder.settings import Settings, read_calibration
+from poolbuilder.settings import read_calibration
 from poolbuilder.words import pool_words
 
 RECORDS = Path(poolbuilder.__file__).parent / "demo_data" / "records.zip"

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poolbuilder.names.checklist import Checklist, name_shares
+from poolbuilder import Checklist, Settings
+from poolbuilder.names.checklist import name_shares
 from poolbuilder.names.reader import name_records
 from poolbuilder.places.regions import region_codes, region_name, regions_at
-from poolbuilder.settings import Settings
 from tests import rows
 
 SUNFISHES = Checklist.load("lepomis")

@@ -15,12 +15,8 @@ import numpy as np
 import pytest
 
 import poolbuilder
+from poolbuilder import Checklist, Pool, RangeMap, Site, Water
 from poolbuilder.cli import main
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
-from poolbuilder.status.polygons import RangeMap
-from poolbuilder.water import Water
 from tests.rows import records
 
 LON, LAT = -90.5, 38.5

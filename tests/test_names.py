@@ -12,11 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import poolbuilder.names.reader
-from poolbuilder import schemas, tables
+from poolbuilder import Checklist, Settings, schemas, tables
 from poolbuilder.errors import TableError
-from poolbuilder.names.checklist import Checklist, write_formula
+from poolbuilder.names.checklist import write_formula
 from poolbuilder.names.reader import name_records, read_name
-from poolbuilder.settings import Settings
 from tests import rows
 
 LAWS = settings(deadline=None, derandomize=True, max_examples=200)

@@ -9,9 +9,8 @@ from typing import Any
 
 import pytest
 
+from poolbuilder import Pool, read_pool
 from poolbuilder.cli import main
-from poolbuilder.folder import read_pool
-from poolbuilder.pool import Pool
 from poolbuilder.words import pool_words
 
 Build = Callable[..., Pool]

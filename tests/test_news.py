@@ -12,8 +12,8 @@ from typing import Any
 import pyogrio
 import pytest
 
+from poolbuilder import Store
 from poolbuilder.cli import main
-from poolbuilder.records.store import Store
 from tests.rows import records
 from tests.store_rows import added
 

@@ -20,12 +20,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.datastructures import QueryParams
 
+from poolbuilder import Site, Store, write_pool
 from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
-from poolbuilder.folder import write_pool
 from poolbuilder.pages import fill
 from poolbuilder.pages.pool_page import beside, changes, render
-from poolbuilder.places.sites import Site
-from poolbuilder.records.store import Store
 from poolbuilder.refresh.plan import read_plan
 from poolbuilder.web.builds import Build, Builds
 from poolbuilder.web.views import application, serve

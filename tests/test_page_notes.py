@@ -11,9 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.job import Job
-from poolbuilder.places.sites import Site
-from poolbuilder.records.store import Store
+from poolbuilder import Job, Site, Store
 from poolbuilder.web.views import application
 from poolbuilder.web.workspace import Workspace
 from tests.test_page import PORT, TOKEN, Client

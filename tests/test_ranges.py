@@ -11,12 +11,11 @@ import numpy as np
 import pytest
 import shapely
 
+from poolbuilder import Checklist, RangeMap, Site
 from poolbuilder.errors import LayerError
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.places.geodesy import distance_km
-from poolbuilder.places.sites import Site
 from poolbuilder.schemas import STATUS
-from poolbuilder.status.polygons import RangeMap, status_at
+from poolbuilder.status.polygons import status_at
 
 DATA = Path(__file__).parent / "data" / "ranges"
 SUNFISHES = Checklist.load("lepomis")

@@ -24,15 +24,12 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from poolbuilder import Settings, Site, Store, read_pool
 from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceError, StoreError
-from poolbuilder.folder import read_pool
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
-from poolbuilder.places.sites import Site
 from poolbuilder.records.service.client import Client
-from poolbuilder.records.store import Store
 from poolbuilder.refresh import SeasonalRun, refresh, run_lines, summary_page
 from poolbuilder.refresh.plan import group_neighbours, read_plan
-from poolbuilder.settings import Settings
 from tests import service_double as service
 
 SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)

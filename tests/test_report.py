@@ -17,14 +17,12 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import Pool, Site, explore, notebook_html, write_pool
 from poolbuilder import words as wording
 from poolbuilder.cli import cli
 from poolbuilder.errors import PoolFileError
-from poolbuilder.folder import write_pool
 from poolbuilder.pages import as_script, draw, drawings, maps, pool_page, write_page
-from poolbuilder.pages.pool_page import explore, notebook_html, render
-from poolbuilder.places.sites import Site
-from poolbuilder.pool import Pool
+from poolbuilder.pages.pool_page import render
 from poolbuilder.records.rules import RULES
 from poolbuilder.words import pool_words
 from tests.pools import SITE, SPECIES, invented_pool

@@ -13,16 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import tables
+from poolbuilder import Checklist, Settings, tables
 from poolbuilder.errors import TableError
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.names.reader import name_records
 from poolbuilder.records.dates import read_date, span_of
 from poolbuilder.records.judged import half_cell_m, is_withheld
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import RULES, screen, tally
 from poolbuilder.schemas import NAMED, RECORDS, SCREENED, check
-from poolbuilder.settings import Settings
 from tests import rows
 
 AS_OF = datetime.date(2024, 6, 30)

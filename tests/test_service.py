@@ -21,7 +21,7 @@ import responses
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import schemas, tables
+from poolbuilder import Settings, schemas, tables
 from poolbuilder.errors import OfflineError, SourceError, StoreError
 from poolbuilder.records.service.answers import Download, download, records_table
 from poolbuilder.records.service.client import Client
@@ -33,7 +33,6 @@ from poolbuilder.records.service.search import (
     read_filter,
     strictest,
 )
-from poolbuilder.settings import Settings
 from tests import service_double as service
 
 NOW = datetime.datetime(2026, 6, 30, 12, tzinfo=datetime.UTC)

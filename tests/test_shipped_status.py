@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from poolbuilder import Checklist
 from poolbuilder.cli import cli
-from poolbuilder.names.checklist import SHIPPED, Checklist
+from poolbuilder.names.checklist import SHIPPED
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 from poolbuilder.places.regions import region_codes, regions_at
 from poolbuilder.status.lists import Drainage, shipped_statements

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from poolbuilder import Settings
 from poolbuilder.introduced.assessment import APART, Way, arrival, best_way, ranked, terms_said, ways_of
-from poolbuilder.settings import Settings
 from poolbuilder.words.introduced_words import way as way_words
 from tests.rows import located
 

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
+from poolbuilder import Site
 from poolbuilder.errors import PoolBuilderError, SiteError
-from poolbuilder.places.sites import Site
 
 
 def test_swapped_coordinates_are_named() -> None:

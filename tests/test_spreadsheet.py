@@ -22,11 +22,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo.make_catches import catches, workbook
+from poolbuilder import Settings
 from poolbuilder.cli import main
 from poolbuilder.errors import RecordFileError
 from poolbuilder.records.dates import read_column
 from poolbuilder.records.reading import read_all, read_records
-from poolbuilder.settings import Settings
 
 ROOT = Path(__file__).parents[1]
 SHARED = ROOT.parent.parent / "work" / "shared" / "data"

@@ -15,10 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import tables
+from poolbuilder import Store, tables
 from poolbuilder.errors import RecordFileError, StoreError, TableError
 from poolbuilder.places import geodesy
-from poolbuilder.records.store import Store
 from tests.rows import records
 from tests.store_rows import added, everything, files, many_rows
 

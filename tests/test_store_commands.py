@@ -15,8 +15,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from poolbuilder import Store
 from poolbuilder.cli.output import progress_line
-from poolbuilder.records.store import Store
 from tests.commands import command
 
 TABLE = """id,fish,decimalLatitude,decimalLongitude

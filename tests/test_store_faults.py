@@ -17,8 +17,8 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
+from poolbuilder import Store
 from poolbuilder.errors import StoreError
-from poolbuilder.records.store import Store
 from tests.conftest import small_disk
 from tests.store_rows import added, everything, files, many_rows
 

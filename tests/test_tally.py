@@ -11,9 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import many, schemas
+from poolbuilder import Checklist, Job, Site, Store, many, schemas
 from poolbuilder.errors import PlanError
-from poolbuilder.job import Job
 from poolbuilder.many.counting import (
     BLOCK,
     UNDATED,
@@ -24,11 +23,8 @@ from poolbuilder.many.counting import (
     tally,
     tally_table,
 )
-from poolbuilder.names.checklist import Checklist
 from poolbuilder.places import geodesy
-from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
-from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import along_curve
 from tests.store_rows import added, many_rows
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.folder import write_pool
-from poolbuilder.pool import Pool
+from poolbuilder import Pool, write_pool
 
 PAGE = Path(__file__).parents[1] / "demo" / "using_a_pool.md"
 BLOCKS = re.findall(r"^```python\n(.*?)^```", PAGE.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE)

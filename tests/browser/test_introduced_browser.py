@@ -9,11 +9,10 @@ from typing import Any
 
 import pytest
 
+from poolbuilder import Job, Store
 from poolbuilder.introduced import Run, Season, find_introduced
 from poolbuilder.introduced.report import render, write_run
-from poolbuilder.job import Job
 from poolbuilder.places.sites import read_waters
-from poolbuilder.records.store import Store
 from tests.browser.conftest import serious
 from tests.test_introduced import DEMO, QUICK, REGIONS, hostile
 

@@ -7,10 +7,9 @@ from itertools import combinations
 
 import pytest
 
-from poolbuilder import tables
+from poolbuilder import Checklist, Settings, tables
 from poolbuilder.model.pairs import pair, viability_factor
-from poolbuilder.names.checklist import Checklist, KnownCrosses
-from poolbuilder.settings import Settings
+from poolbuilder.names.checklist import KnownCrosses
 from tests.test_crosses import NONE_KNOWN, hybrids, pool, weights
 
 SUNFISHES = Checklist.load("lepomis").species

@@ -15,8 +15,7 @@ import frictionless
 import pyarrow.parquet as pq
 import pytest
 
-from poolbuilder.folder import write_pool
-from poolbuilder.pool import Pool
+from poolbuilder import Pool, write_pool
 
 
 @pytest.fixture

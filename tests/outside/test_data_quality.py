@@ -15,9 +15,9 @@ import numpy as np
 import pyproj
 import pytest
 
+from poolbuilder import Settings
 from poolbuilder.records.judged import LARGEST_UNCERTAINTY_M, half_cell_m
 from poolbuilder.records.rules import RULES, screen
-from poolbuilder.settings import Settings
 from tests import rows
 
 AS_OF = datetime.date(2024, 6, 30)

@@ -21,13 +21,12 @@ import shapely
 from geographiclib.geodesic import Geodesic
 
 import poolbuilder
-from poolbuilder.names.checklist import Checklist
+from poolbuilder import Checklist, RangeMap, Site
 from poolbuilder.names.vocabularies import DEGREE_OF_ESTABLISHMENT, ESTABLISHMENT_MEANS, PATHWAY
 from poolbuilder.places.geodesy import disc
-from poolbuilder.places.sites import Site
 from poolbuilder.status.decision import decide
 from poolbuilder.status.lists import Statement, side
-from poolbuilder.status.polygons import RangeMap, polygon_class, status_at
+from poolbuilder.status.polygons import polygon_class, status_at
 from tests.registry import registry_package
 
 Shapes = dict[str, Any]

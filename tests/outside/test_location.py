@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from poolbuilder import Settings
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.places.uncertainty import share_inside, sigma_km
-from poolbuilder.settings import Settings
 
 
 # Rayleigh distribution (Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions 1, chapter 10, from

@@ -13,13 +13,13 @@ import pytest
 import scipy.special
 import scipy.stats
 
+from poolbuilder import Settings
 from poolbuilder.model import memory as memory_module
 from poolbuilder.model import share as share_module
 from poolbuilder.model.constants import Constants, beta_nodes
 from poolbuilder.model.logistic import fit
 from poolbuilder.model.memory import SURE, WaterEvents, remember
 from poolbuilder.records.reading import read_all
-from poolbuilder.settings import Settings
 
 CONSTANTS = Constants.shipped()
 

@@ -9,7 +9,8 @@ from pathlib import Path
 import nameparser
 import pytest
 
-from poolbuilder.names.checklist import SHIPPED, Checklist, write_formula
+from poolbuilder import Checklist
+from poolbuilder.names.checklist import SHIPPED, write_formula
 from poolbuilder.names.reader import read_name, split_formula
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from poolbuilder import Settings
 from poolbuilder.model import scores
-from poolbuilder.settings import Settings
 
 metrics = pytest.importorskip("sklearn.metrics")
 

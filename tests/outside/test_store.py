@@ -16,9 +16,9 @@ import pyarrow.parquet as pq
 import pytest
 from pyproj import Geod
 
+from poolbuilder import Store
 from poolbuilder.places.geodesy import to_ecef
 from poolbuilder.records import store_files
-from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import within
 from tests.store_rows import added, many_rows
 
