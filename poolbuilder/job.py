@@ -136,6 +136,10 @@ class Job:
         with stage("tables"):
             return self.drawn(built.pool)
 
+    def engine(self) -> Engine:
+        """What gives the pools of any waters with this job's records, list and settings."""
+        return Engine(self)
+
     def drawn(self, pool: Pool) -> Pool:
         """A pool with the base map and the outlines around its water, for those who draw it."""
         pool = replace(pool, features={**base_map(self.site), **pool.features})

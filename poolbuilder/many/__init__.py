@@ -20,7 +20,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -29,10 +29,12 @@ import pyarrow.parquet as pq
 from poolbuilder import schemas, tables
 from poolbuilder.errors import MissingExtraError, PlanError, PoolFileError, SourceError, said
 from poolbuilder.files import disk_errors, whole_file, write_csv, write_whole
-from poolbuilder.job import Engine, Job
 from poolbuilder.places.sites import Site
 from poolbuilder.pool import Built, prepare
 from poolbuilder.surroundings import Cell, cell_of
+
+if TYPE_CHECKING:
+    from poolbuilder.job import Engine, Job
 
 POOL_KINDS = ("pools", "pairs", "waters")
 COUNT_KINDS = ("counts",)
@@ -211,6 +213,7 @@ def _summed(number: int, built: Built) -> dict[str, Any]:
 
 # -- parts of neighbouring waters, here, in other processes or on a cluster --------------
 
+
 @dataclass(frozen=True, kw_only=True)
 class Part:
     """Some neighbouring waters: their rows in the table (from 1) and their sites."""
@@ -265,7 +268,7 @@ def made_of_parts(
     if dask is not None:
         yield from _on_cluster(make, job, parts, dask)
     elif workers > 1 and parts:
-        Engine(job)  # what cannot be opened is told here, not by every worker
+        job.engine()  # what cannot be opened is told here, not by every worker
         import multiprocessing  # here: imports are the time of a cold command
         from concurrent.futures import ProcessPoolExecutor, as_completed
 
@@ -278,7 +281,7 @@ def made_of_parts(
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
     elif parts:
-        engine = Engine(job)
+        engine = job.engine()
         engine.each = each or engine.each
         for part in parts:
             yield make(engine, part)
@@ -292,7 +295,7 @@ def _work(make: Callable[[Engine, Part], Made], job: Job, part: Part) -> Made:
     rests_on = json.dumps(job.identity(), sort_keys=True)
     if rests_on not in _opened:
         _opened.clear()
-        _opened[rests_on] = Engine(job)
+        _opened[rests_on] = job.engine()
     return make(_opened[rests_on], part)
 
 

@@ -258,8 +258,8 @@ def _steps(
     """The argument for one species, step by step, as facts."""
     name = row["scientificName"]
     steps: list[dict[str, Any]] = []
-    for part, changes in weighed.parts.items():
-        change = float(changes[j])
+    for part, of_species in weighed.parts.items():
+        change = float(of_species[j])
         if (part == "waterType" and change == 0.0) or (part == "community" and not weighed.community):
             continue
         step: dict[str, Any] = {"scientificName": name, "part": part, "logOdds": change}
