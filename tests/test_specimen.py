@@ -34,7 +34,6 @@ from poolbuilder.fish.answer import (
 from poolbuilder.fish.characters import Fish, Seen, read_traits
 from poolbuilder.fish.notes import parse_fish, read_fish, template
 from poolbuilder.fish.reasons import next_characters
-from poolbuilder.fish.simulation import even_hypotheses, simulate, simulation_lines, write_confusion
 from poolbuilder.fish.weighing import Weighing, damping, hypotheses, posterior, prior_with_f1_share
 from tests.pools import invented_pool
 
@@ -612,33 +611,6 @@ def test_the_page_asks_the_network_for_nothing() -> None:
         assert words.lower() in page.lower()
 
 
-# -- simulation --------------------------------------------------------------------------
-
-
-def test_simulated_fish_are_found_better_with_more_characters(tmp_path: Path) -> None:
-    listed, prior = even_hypotheses(TABLE)
-    counts = [each.key for each in TABLE.characters if each.kind == "count"]
-    few = simulate(TABLE, listed, prior, characters=counts, fish=12, settings=SETTINGS)
-    all_ = simulate(TABLE, listed, prior, fish=12, settings=SETTINGS)
-    assert len(listed) == 91
-    assert all_.confusion.sum() == 91 * 12
-    assert all_.third[all_.pairs].mean() > 0.78 > 0.35 > few.third[few.pairs].mean() > 3 / 91
-    assert all_.log_score < few.log_score
-    assert (all_.third >= all_.first).all()
-    for _, _, said, true, count in all_.calibration:
-        if count > 2000:
-            assert true == pytest.approx(said, abs=0.12)
-    again = simulate(TABLE, listed, prior, fish=12, settings=SETTINGS)
-    assert again.confusion.tolist() == all_.confusion.tolist()
-    lines = simulation_lines(all_, title="everything")
-    assert sum(" × " in line for line in lines) == 78
-    folder = write_confusion(all_, tmp_path / "out")
-    with (folder / "confusion.csv").open(encoding="utf-8-sig", newline="") as stream:
-        rows = list(csv.reader(stream))
-    assert len(rows) == 92
-    assert sum(int(cell) for row in rows[1:] for cell in row[1:]) == 91 * 12
-
-
 # -- the command -------------------------------------------------------------------------
 
 
@@ -694,17 +666,43 @@ def test_the_command_speaks_csv_and_json_and_takes_settings(
     assert changed[0]["posterior"] != rows[0]["posterior"]
 
 
-def test_the_command_prints_a_template_and_simulates(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_prints_an_empty_form(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--template") == 0
     assert fish(capsys.readouterr().out).seen == ()
-    assert run("--simulate", "--simulated", "4") == 0
-    out = capsys.readouterr().out
-    assert "counts alone: 9 characters" in out
-    assert "everything: 38 characters" in out
-    found = re.search(r"(\d+) measured, .*? (\d+) from memory, 0 unknown \((\d+) % from memory\)", out)
-    assert found
-    assert int(found[2]) < 245
-    assert int(found[3]) <= 49
+
+
+def test_simulated_fish_are_found_better_with_more_characters(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = []
+    for name in ("a", "b"):
+        assert run("--simulate", "--simulated", 12, "--out", tmp_path / name) == 0
+        said.append(capsys.readouterr().out)
+    assert said[0] == said[1]
+    few, all_ = said[0].split("everything: ")
+    assert few.startswith("counts alone: 9 characters")
+    assert all_.startswith("38 characters, 12 fish of each of 91 hypotheses")
+    third, score = (
+        [float(re.search(pattern, part)[1]) for part in (few, all_)]  # type: ignore[index]
+        for pattern in (r"pairs: first [\d.]+, among\s+the first three ([\d.]+)", r"the truth ([\d.]+)")
+    )
+    assert third[1] > 0.78 > 0.35 > third[0] > 3 / 91
+    assert score[1] < score[0]
+    for mean, true, count in re.findall(r"^ +\d\.\d-\d\.\d +([\d.]+) +([\d.]+) +([\d,]+)$", all_, re.M):
+        if int(count.replace(",", "")) > 2000:
+            assert float(true) == pytest.approx(float(mean), abs=0.12)
+    pairs = re.findall(r"^ +([\d.]+) +([\d.]+)  \w+ × \w+:", all_, re.M)
+    assert len(pairs) == 78
+    assert all(float(first) <= float(among) for first, among in pairs)
+    known = re.search(r"\d+ measured, .*? (\d+) from memory, 0 unknown \((\d+) % from memory\)", all_)
+    assert known
+    assert int(known[1]) < 245
+    assert int(known[2]) <= 49
+    tables = [(tmp_path / name / "confusion.csv").read_text(encoding="utf-8-sig") for name in ("a", "b")]
+    assert tables[0] == tables[1]
+    rows = list(csv.reader(tables[0].splitlines()))
+    assert len(rows) == 92
+    assert sum(int(cell) for row in rows[1:] for cell in row[1:]) == 91 * 12
 
 
 def test_a_table_of_fishes_gives_a_table_of_answers(
