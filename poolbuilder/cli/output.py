@@ -42,6 +42,11 @@ def told() -> set[str]:
     return found
 
 
+def tell_of(what: str, *facts: object) -> None:
+    """Print what ``words/commands.txt`` says of something, on stdout."""
+    click.echo("\n".join(words.lines("commands.txt", what, *facts)))
+
+
 _begun: dict[str, tuple[float, int]] = {}
 """When something was first told of, and how much of it was done then."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import os
-import textwrap
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,19 +11,13 @@ from typing import TYPE_CHECKING
 import click
 
 from poolbuilder.cli.options import Given, read_settings, renames, store_path
-from poolbuilder.cli.output import WIDE, progress_line, tell
+from poolbuilder.cli.output import progress_line, tell, tell_of
 from poolbuilder.places.sites import Site
 from poolbuilder.records.store import Store
-from poolbuilder.words import lines
 
 if TYPE_CHECKING:
     from poolbuilder.intake import Wanted
     from poolbuilder.records.service.client import Client
-
-
-def tell_of(what: str, *facts: object) -> None:
-    """Print what ``words/commands.txt`` says of something that was done."""
-    click.echo("\n".join(lines("commands.txt", what, *facts)))
 
 
 def add(given: Given) -> int:
@@ -167,8 +160,4 @@ def rules(_given: Given) -> None:
     """List the rules by which a record is rejected or lowered, with their reasons."""
     from poolbuilder.records.rules import RULES
 
-    for rule in RULES:
-        click.echo(f"{rule.key}  ({rule.effect})")
-        body = f"{rule.title}: {rule.reason}" + (f" [{rule.test}]" if rule.test else "")
-        click.echo(textwrap.fill(body, WIDE, initial_indent="    ", subsequent_indent="    "))
-        click.echo(f"    reads {', '.join(rule.terms)}\n")
+    tell_of("rules", RULES)

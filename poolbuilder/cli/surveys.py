@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import click
 
 from poolbuilder.cli.options import Given, read_settings, renames
-from poolbuilder.cli.output import WIDE, tell
+from poolbuilder.cli.output import tell, tell_of
 from poolbuilder.settings import Settings
-from poolbuilder.words import lines, pool_words
+from poolbuilder.words import pool_words
 
 
 def calibrate(given: Given) -> None:
@@ -35,7 +33,7 @@ def calibrate(given: Given) -> None:
     )
     folder = write_calibration(done, given.out)
     click.echo(done.pool_words()["words"])
-    click.echo("\n".join(lines("commands.txt", "scored", done.scores, pool_words.METHODS)))
+    tell_of("scored", done.scores, pool_words.METHODS)
     if "byWater" in done.scores:
         click.echo(pool_words.ways(done.scores["byWater"]))
     elif given.streams is not None:
@@ -48,9 +46,4 @@ def settings(_given: Given) -> None:
 
     The listing is TOML: save it, change what you like, and give it to --settings.
     """
-    click.echo("[settings]")
-    for row in Settings.explain():
-        text = f"{row['reason']} ({row['unit']}, {row['bounds']})"
-        click.echo(textwrap.fill(text, WIDE - 2, initial_indent="# ", subsequent_indent="# "))
-        value = f'"{row["default"]}"' if isinstance(row["default"], str) else f"{row['default']:g}"
-        click.echo(f"{row['name']} = {value}\n")
+    tell_of("settings", Settings.explain())
