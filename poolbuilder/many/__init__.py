@@ -173,16 +173,30 @@ def _counts(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
 
 def _pools(engine: Engine, part: Part) -> tuple[Part, dict[str, pa.Table]]:
     """Candidates, pairs and a summary of each water of a part."""
-    found: dict[str, list[dict[str, Any]]] = {"pools": [], "pairs": [], "waters": []}
+    pools, pairs, waters = [], [], []
     for number, built in zip(part.waters, engine.pools(part.sites), strict=True):
-        own = {"water": number, "waterName": built.site.name}
-        found["pools"] += [own | row for row in built.candidates]
-        found["pairs"] += [own | row for row in built.crosses]
-        found["waters"].append(_summed(number, built))
-    return part, {kind: tables.of_rows(_SCHEMAS[kind], rows) for kind, rows in found.items()}
+        waters.append(_summed(number, built))
+        pools.append(built.candidates)
+        pairs.append(built.crosses)
+    return part, {
+        "pools": _joined(schemas.POOLS, pools, waters),
+        "pairs": _joined(schemas.PAIRS, pairs, waters),
+        "waters": tables.of_rows(schemas.WATERS, waters),
+    }
 
 
-_SCHEMAS = {"pools": schemas.POOLS, "pairs": schemas.PAIRS, "waters": schemas.WATERS}
+def _joined(
+    schema: pa.Schema, found: Sequence[Sequence[Mapping[str, Any]]], waters: Sequence[Any]
+) -> pa.Table:
+    """The rows of all waters as one table, with the number and the name of each one's water."""
+    columns = {
+        name: [water[name] for water, rows in zip(waters, found, strict=True) for _ in rows]
+        for name in ("water", "waterName")
+    }
+    return tables.table(
+        schema,
+        {name: columns.get(name) or [row[name] for rows in found for row in rows] for name in schema.names},
+    )
 
 
 def _summed(number: int, built: Built) -> dict[str, Any]:

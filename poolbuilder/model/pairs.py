@@ -86,39 +86,32 @@ def _hybrid_evidence(hybrids: Sequence[Mapping[str, Any]]) -> dict[tuple[str, st
 
 
 @functools.lru_cache(maxsize=16)
-def _known_pairs(names: tuple[str, ...], known: KnownCrosses, settings: Settings) -> list[Row]:
-    """What is known of each pair, whatever the water."""
+def _known_pairs(
+    names: tuple[str, ...], known: KnownCrosses, settings: Settings, kind: int
+) -> list[tuple[Row, float]]:
+    """What is known of each pair, whatever the water, and how much it counts in waters of a type."""
     rows = []
     for parents in combinations(names, 2):
         statements = known.of(*parents)
         factor = viability_factor(statements, parents, settings)
-        rows.append(
-            {
-                "parent1": parents[0],
-                "parent2": parents[1],
-                "formula": write_formula(parents),
-                "documented": any(each.origin == "natural" for each in statements),
-                "frequency": frequency_of(statements),
-                "bredAndStocked": any(each.origin == "stocked" for each in statements),
-                "viability": _viability(statements, parents),
-                "factor": factor,
-                "note": _note(statements, factor, 0, settings),
-            }
-        )
+        frequency, stocked = frequency_of(statements), any(each.origin == "stocked" for each in statements)
+        row = {
+            "parent1": parents[0],
+            "parent2": parents[1],
+            "formula": write_formula(parents),
+            "documented": any(each.origin == "natural" for each in statements),
+            "frequency": frequency,
+            "bredAndStocked": stocked,
+            "viability": _viability(statements, parents),
+            "hybridRecords": 0,
+            "note": _note(statements, factor, 0, settings),
+        }
+        rows.append((row, factor * FREQUENCY[frequency] * (STOCKED if stocked and kind == STILL else 1.0)))
     return rows
 
 
 def _note(statements: Sequence[KnownCross], factor: float, records: int, settings: Settings) -> str:
     return pool_words.pair_note(statements, factor=factor, least=settings.cross_floor, records=records)
-
-
-def _prior(
-    pair_: Row, presence: Mapping[str, float], hybrid_weight: float, kind: int, settings: Settings
-) -> float:
-    often = FREQUENCY[pair_["frequency"]] * (STOCKED if pair_["bredAndStocked"] and kind == STILL else 1.0)
-    meeting = pair_["factor"] * often * presence[pair_["parent1"]] * presence[pair_["parent2"]]
-    shown: float = settings.hybrid_pair_boost * -math.expm1(-hybrid_weight)
-    return float(meeting) + shown
 
 
 def _weighed(rows: list[Row], share: float) -> list[Row]:
@@ -196,12 +189,16 @@ def pair_rows(
     known = known or KnownCrosses.load()
     presence = {row["scientificName"]: row["presence"] for row in candidates}
     seen, made = _hybrid_evidence(hybrids), []
-    for each in _known_pairs(tuple(sorted(presence)), known, settings):
+    for each, factor in _known_pairs(tuple(sorted(presence)), known, settings, kind):
         parents = each["parent1"], each["parent2"]
         records, weight = seen.get(parents, (0, 0.0))
-        note = _note(known.of(*parents), each["factor"], records, settings) if records else each["note"]
-        prior = _prior(each, presence, weight, kind, settings)
-        made.append({**each, "prior": prior, "hybridRecords": records, "note": note})
+        shown = settings.hybrid_pair_boost * -math.expm1(-weight)
+        pair_ = {**each, "prior": factor * presence[parents[0]] * presence[parents[1]] + shown}
+        if records:
+            statements = known.of(*parents)
+            reason = viability_factor(statements, parents, settings)
+            pair_ |= {"hybridRecords": records, "note": _note(statements, reason, records, settings)}
+        made.append(pair_)
     return _ordered(_weighed(made, 1.0))
 
 
