@@ -30,6 +30,7 @@ from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Codes = NDArray[np.signedinteger[Any]]
 Bools = NDArray[np.bool_]
 
 LOOKED = frozenset({"absent", "no_name"})
@@ -146,7 +147,7 @@ class Texts:
     distinct : tuple of str
     """
 
-    code: Ints
+    code: Codes
     distinct: tuple[str, ...]
 
     @classmethod
@@ -202,11 +203,11 @@ class EventKeys:
 
     identifier: Texts
     dataset: Texts
-    x: Ints
-    y: Ints
+    x: Codes
+    y: Codes
     day: Texts
     collector: Texts
-    year: Ints
+    year: Codes
 
     def texts(self) -> list[str]:
         """What each is called."""
