@@ -54,6 +54,8 @@ Rows = NDArray[np.int64]
 
 WEIGHED_TOGETHER = 64
 """Waters of one region that are weighed in one go."""
+MOST_EVENTS_TOGETHER = 1_000_000
+"""Events of the region that they may have, all waters together."""
 DRAWN_RADII = 2.5
 """Outlines are drawn out to so many radii."""
 
@@ -384,7 +386,9 @@ class Engine:
                         settings=job.settings,
                         constants=self.constants,
                     )
-            if waiting and (waiting[0].region is not regions[cell] or len(waiting) == WEIGHED_TOGETHER):
+            if waiting and (
+                waiting[0].region is not regions[cell] or len(waiting) == _together(regions[cell])
+            ):
                 yield from self._weighed(waiting)
             waiting.append(self._placed(site, *read.of(site, rows), len(rows), ranges, regions[cell]))
         yield from self._weighed(waiting)
@@ -443,6 +447,11 @@ class Engine:
             )
             built.located  # noqa: B018 (made here for its time)
         return built
+
+
+def _together(region: Region) -> int:
+    """How many waters of a region are weighed in one call: for the sake of memory fewer where it is large."""
+    return max(1, min(WEIGHED_TOGETHER, MOST_EVENTS_TOGETHER // max(1, len(region.looking.events))))
 
 
 class _Read:

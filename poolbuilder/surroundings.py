@@ -444,6 +444,13 @@ class Screened:
         return tables.text_rank(self._columns("recordKey")["recordKey"])
 
     @cached_property
+    def place(self) -> Ints:
+        """Place of each by its event, then its key."""
+        place = np.empty(len(self.rank), dtype=np.int64)
+        place[np.lexsort((self.rank, self.event))] = np.arange(len(self.rank))
+        return place
+
+    @cached_property
     def water(self) -> Texts:
         """The water that each names."""
         return waters_named(self._columns("waterBody", "locality"))

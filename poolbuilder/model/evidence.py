@@ -142,10 +142,9 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     of = located.rows[rows]
     event, rank = located.screened.event[of], located.screened.rank[of]
     quality, away = located.screened.quality[of] * factor, located.distance_km[rows]
-    width, most = 1 + int(event.max(initial=0)), 1 + int(rank.max(initial=0))
-    group = (names * width + event) * len(KINDS) + np.where(kind < 2, 0, kind)
-    by_key = _sorted(group * most + rank)
-    group = group[by_key]
+    meant = names * len(KINDS) + np.where(kind < 2, 0, kind)
+    by_key = _sorted(located.screened.place[of], meant)
+    group = (meant * (1 + int(event.max(initial=0))) + event)[by_key]
     fresh = np.flatnonzero(np.diff(group, prepend=-1))
     sizes = np.diff(np.append(fresh, len(group)))
     repeated = (np.diff(group, prepend=-1) == 0) & (np.diff(rank[by_key], prepend=-1) == 0)
@@ -154,7 +153,7 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     some = by_key[several]
     order = some[np.lexsort((rank[some], away[some], -quality[some], -here[rows[some]], group[several]))]
     best[sizes > 1] = order[np.cumsum(sizes[sizes > 1]) - sizes[sizes > 1]]
-    sorting = _sorted((names[best] * most + rank[best]) * len(KINDS) + kind[best])
+    sorting = _sorted(rank[best] * len(KINDS) + kind[best], names[best])
     starts = np.append(0, np.cumsum(sizes[sorting]))
     spread = np.repeat(fresh[sorting] - starts[:-1], sizes[sorting]) + np.arange(len(group))
     members = rows[by_key][spread]
@@ -175,11 +174,17 @@ def gather(located: Any, here: Floats, *, species: Sequence[str], settings: Sett
     )
 
 
-def _sorted(key: Ints) -> Ints:
-    """Positions in the order of a key, equal ones as they come; few are equal."""
-    order = np.argsort(key)
-    same = np.diff(key[order]) == 0
-    return np.argsort(key, kind="stable") if same.any() else order
+def _sorted(key: Ints, first: Ints) -> Ints:
+    """Positions in the order of a small number *first*, then of a key, equal ones as they come.
+
+    Keys are put where they belong, not compared; that needs keys of about as many, and few equal ones.
+    """
+    put = np.full(1 + int(key.max(initial=-1)), -1, dtype=np.int32)
+    put[key] = np.arange(len(key))
+    order = put[put >= 0]
+    if len(order) < len(key):
+        order = np.argsort(key, kind="stable")
+    return order[np.argsort(first[order].astype(np.uint16), kind="stable")]
 
 
 _CARRIED = ["eventDay", "eventYear", "longitude", "latitude", "ageYears", "datasetKey", "uncertaintyM"]

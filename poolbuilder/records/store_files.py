@@ -542,7 +542,7 @@ def _near_in(
         for hit in hits:
             is_hit[hit] = True
         found, position = np.flatnonzero(is_hit), np.cumsum(is_hit) - 1
-        hits = [position[hit] for hit in hits]
+        hits = [position[hit].astype(np.int32) for hit in hits]
         if counted or not len(found):
             return None, found, hits
         used = np.isin(group, np.flatnonzero(np.bincount(group[found])))
@@ -581,7 +581,13 @@ def near_each(folder: Folder, index: Index, places: Sequence[Place]) -> tuple[pa
     order = tables.text_order(tables.take(joined.select(["recordKey"]), some)["recordKey"])
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    found = tables.take(joined, some[order])
+    records = tables.take(joined, some[order])
     del joined, parts, read  # what was read is given back before it is worked on
     pa.default_memory_pool().release_unused()
-    return found, [np.sort(rank[np.concatenate(mine)]) for mine in rows]
+    near, whole = np.zeros(len(order), dtype=bool), np.arange(len(order))
+    each = []
+    for mine in rows:
+        near[:] = False
+        near[rank[np.concatenate(mine)]] = True
+        each.append(whole if near.all() else np.flatnonzero(near))
+    return records, each
