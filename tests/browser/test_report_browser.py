@@ -220,8 +220,8 @@ def test_twenty_thousand_events_stay_fluent(visit: Callable[..., Any], tmp_path:
     page.wait_for_selector("tr.open-row")
     page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
     assert time.monotonic() - started < 3
-    assert "7,320 events within reach, the nearest 2,000 drawn" in page.locator("#mapped").inner_text()
-    assert page.locator(".open-row").get_by_role("button", name="Show the nearest 2,000 events").count() == 1
+    assert "7,320 events within reach, the nearest 1,000 drawn" in page.locator("#mapped").inner_text()
+    assert page.locator(".open-row").get_by_role("button", name="Show the nearest 1,000 events").count() == 1
 
 
 def test_without_script_everything_can_be_read(visit: Callable[..., Any], report_file: Path) -> None:
