@@ -39,6 +39,8 @@ SCALE = 1000
 """The file holds thousandths of a degree, about 100 m."""
 FACTOR = 2.0
 """The map is drawn this many radii out."""
+PIXELS = 1500.0
+"""Across a map that is drawn large."""
 COUNTY_KM = 120.0
 MOST_TOWNS = 60
 LABEL_RADII = 0.8
@@ -231,6 +233,9 @@ def _rows_in(layer: str, box: Box) -> list[dict[str, Any]]:
     table, boxes = _layer(layer)
     west, south, east, north = (value * SCALE for value in box)
     meets = (boxes[:, 0] <= east) & (boxes[:, 2] >= west) & (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
+    if layer != "town":  # nobody sees what is smaller than a pixel of a map that is drawn large
+        least = max(east - west, north - south) / PIXELS
+        meets &= np.maximum(boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]) >= least
     if not meets.any():
         return []
     some = tables.take(table, np.flatnonzero(meets))
