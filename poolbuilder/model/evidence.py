@@ -179,12 +179,13 @@ def _sorted(key: Ints, first: Ints) -> Ints:
 
     Keys are put where they belong, not compared; that needs keys of about as many, and few equal ones.
     """
-    put = np.full(1 + int(key.max(initial=-1)), -1, dtype=np.int32)
+    put = np.full(1 + int(key.max(initial=-1)), -1)
     put[key] = np.arange(len(key))
-    order = put[put >= 0]
+    order: Ints = put[put >= 0]
     if len(order) < len(key):
         order = np.argsort(key, kind="stable")
-    return order[np.argsort(first[order].astype(np.uint16), kind="stable")]
+    sorting: Ints = order[np.argsort(first[order].astype(np.uint16), kind="stable")]
+    return sorting
 
 
 _CARRIED = ["eventDay", "eventYear", "longitude", "latitude", "ageYears", "datasetKey", "uncertaintyM"]
