@@ -734,9 +734,10 @@ def _years(records: pa.Table, rows: Ints) -> Ints:
     """Year of the given rows: as given, else the first in eventDate; -1 where there is none."""
     chosen = tables.take(records.select(["year", "eventDate"]), rows)
     years = tables.integers(chosen.column("year"))
-    for row, text in enumerate(tables.strings(chosen.column("eventDate"))):
-        if years[row] < 0 and (match := _pattern("year").search(text or "")):
-            years[row] = int(match[1])
+    code, texts = tables.codes(chosen.column("eventDate"))
+    found = [_pattern("year").search(text) for text in texts]
+    of_dates = np.array([*(int(match[1]) if match else -1 for match in found), -1], dtype=np.int64)
+    years = np.where(years < 0, of_dates[code], years)
     return years
 
 
