@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from datetime import date
 from importlib import resources
 from pathlib import Path
@@ -142,4 +144,6 @@ def test_of_very_many_events_those_within_the_radius_and_the_nearest_are_listed(
         assert len(near) >= min(len(mine), 20)
     assert compare(whole, cut).causes.num_rows == compare(cut, whole).causes.num_rows == 0
     text = render(cut)
+    drawn = json.loads(re.findall(r'<script type="application/json" id="data">(.*?)</script>', text)[0])
+    assert sum(drawn["totals"]) == whole.evidence.num_rows
     assert text.count("they are counted, but not listed one by one") == len(unlisted)

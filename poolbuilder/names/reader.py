@@ -737,8 +737,7 @@ def _years(records: pa.Table, rows: Ints) -> Ints:
     code, texts = tables.codes(chosen.column("eventDate"))
     found = [_pattern("year").search(text) for text in texts]
     of_dates = np.array([*(int(match[1]) if match else -1 for match in found), -1], dtype=np.int64)
-    years = np.where(years < 0, of_dates[code], years)
-    return years
+    return np.where(years < 0, of_dates[code], years)
 
 
 def _distinct(records: pa.Table) -> tuple[Ints, list[tuple[str | None, ...]]]:

@@ -146,6 +146,7 @@ def species_rows(pool: Pool) -> Rows:
         mine = np.flatnonzero(marks.species == number)
         order = mine[np.lexsort((distance[mine], -change[mine]))][:TOP_EVENTS]
         dated = year[mine][year[mine] >= 0]
+        far = pool.counts.get("unlisted", {}).get(row["scientificName"])
         rows.append(
             {
                 **row,
@@ -154,7 +155,7 @@ def species_rows(pool: Pool) -> Rows:
                 "steps": _argument(steps.get(row["scientificName"], [])),
                 "events_count": len(mine),
                 "undated": len(mine) - len(dated),
-                "unlisted": pool.counts.get("unlisted", {}).get(row["scientificName"]),
+                "unlisted": far,
                 "weighty": bool(np.abs(change[mine]).max(initial=0) >= 0.005),
                 "top": [
                     {**event, "title": titles.get(event["datasetKey"], event["datasetKey"])}
@@ -165,7 +166,7 @@ def species_rows(pool: Pool) -> Rows:
                 "distances": drawings.distances(
                     distance[mine],
                     radius_km=pool.site.radius_km,
-                    reach_km=max(pool.settings.reach_km, pool.site.radius_km),
+                    reach_km=far["beyondKm"] if far else max(pool.settings.reach_km, pool.site.radius_km),
                 ),
             }
         )
@@ -220,7 +221,9 @@ def payload(pool: Pool, around: Mapping[str, Any]) -> dict[str, Any]:
         length, the species as its number), ``totals`` (events of each species, drawn or not) and
         ``layers`` (GeoJSON geometries near the disc).
     """
-    marks = maps.marks(pool).species
+    marks, names = maps.marks(pool).species, _names(pool)
+    listed = np.bincount(marks[marks >= 0], minlength=len(names)).tolist()
+    unlisted = pool.counts.get("unlisted", {})
     return {
         "site": {
             "longitude": pool.site.longitude,
@@ -228,9 +231,11 @@ def payload(pool: Pool, around: Mapping[str, Any]) -> dict[str, Any]:
             "radiusKm": pool.site.radius_km,
             "name": words.place(pool.site),
         },
-        "species": _names(pool),
+        "species": names,
         "vernacular": tables.strings(pool.candidates["vernacularName"]),
-        "totals": np.bincount(marks[marks >= 0], minlength=pool.candidates.num_rows).tolist(),
+        "totals": [
+            count + unlisted.get(name, {}).get("events", 0) for name, count in zip(names, listed, strict=True)
+        ],
         "events": _events(pool),
         "layers": {
             layer: [
