@@ -194,6 +194,33 @@ def test_expected_arrivals_are_not_in_the_water_and_carry_reasons(seasons: tuple
         assert [item["rank"] for item in water["expected"]] == list(range(1, len(water["expected"]) + 1))
 
 
+def test_terminal_page_and_the_water_s_own_page_count_the_same_arrivals(
+    seasons: tuple[Run, Run, Path],
+) -> None:
+    run = seasons[1]
+    told: dict[str, tuple[str, ...]] = {}
+
+    def fitted(heads: Any, rows: Any, right: Any) -> list[str]:
+        told.update({row[0]: row for row in rows})
+        return []
+
+    run_lines(run, fitted)
+    overview, own = render(run), "".join(water_pages(run).values())
+    checked = 0
+    for water in run.waters:
+        card = own.split(f'id="water-{water["number"]}"')[1].split("</article>")[0]
+        listed = re.search(r'Arrivals to expect.*?<ul class="i-expect">(.*?)</ul>', card, re.DOTALL)
+        count = listed[1].count("<li>") if listed else 0
+        lines = (part.split("</tr>")[0] for part in overview.split('<tr class="i-line')[1:])
+        (line,) = (part for part in lines if f'#water-{water["number"]}"' in part)
+        cell = re.search(r'data-label="to expect">(\d*)<', line)
+        assert cell is not None and int(cell[1] or 0) == count
+        if water["water"] in told:
+            assert int(told[water["water"]][3]) == count
+            checked += count > 0
+    assert checked
+
+
 # Files
 
 

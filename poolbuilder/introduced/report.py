@@ -162,7 +162,7 @@ def _write_geopackage(run: Run, path: Path) -> None:
             "new": sum(bool(row["isNew"]) for row in water["introduced"]),
             "newSpecies": "; ".join(row["scientificName"] for row in water["introduced"] if row["isNew"]),
             "unsettled": len(water["unsettled"]),
-            "expected": len(water["expected"]),
+            "expected": len(to_expect(water)),
             "restriction": next((row["restriction"] for row in _listed(water) if row["restriction"]), None),
             "longitude": water["longitude"],
             "latitude": water["latitude"],
@@ -235,7 +235,7 @@ def _cells(water: Facts) -> tuple[str, ...]:
     rows = water["introduced"]
     nearest = min(rows, key=lambda row: row["nearestKm"], default=None)
     new = sum(bool(row["isNew"]) for row in rows)
-    counts = (len(rows), new, len(water["expected"]), len(water["unsettled"]))
+    counts = (len(rows), new, len(to_expect(water)), len(water["unsettled"]))
     last = f"{words.short(nearest['scientificName'])}, {told.distance(nearest)}" if nearest else ""
     return (water["water"], *map(str, counts), last)
 
@@ -277,8 +277,19 @@ def render(run: Run) -> str:
         unsettled_news=run.new("unsettled"),
         overview=overview(run.waters, _classes(run), title=f"map of {len(run.waters)} waters"),
         with_findings=[water for water, holds in zip(ordered, found, strict=True) if holds],
+        to_expect=to_expect,
         rest=[water for water, holds in zip(ordered, found, strict=True) if not holds],
     )
+
+
+def to_expect(water: Facts) -> list[Document]:
+    """Arrivals to expect: those of the watch list that are not unlikely, or recorded within the radius."""
+    near = water["radiusKm"]
+    return [
+        item
+        for item in water["expected"]
+        if item["band"] != "unlikely" or (item["nearestKm"] is not None and item["nearestKm"] <= near)
+    ]
 
 
 def _groups(run: Run) -> dict[str, list[Document]]:
@@ -300,6 +311,7 @@ def water_pages(run: Run) -> dict[str, str]:
             run=run.document,
             first=waters[0]["water"],
             last=waters[-1]["water"],
+            to_expect=to_expect,
             cards=[(item.document, water_map(item.document, item.places, item.outline)) for item in drawn],
         )
     return found
