@@ -214,7 +214,8 @@ def test_terminal_page_and_the_water_s_own_page_count_the_same_arrivals(
         lines = (part.split("</tr>")[0] for part in overview.split('<tr class="i-line')[1:])
         (line,) = (part for part in lines if f'#water-{water["number"]}"' in part)
         cell = re.search(r'data-label="to expect">(\d*)<', line)
-        assert cell is not None and int(cell[1] or 0) == count
+        assert cell is not None
+        assert int(cell[1] or 0) == count
         if water["water"] in told:
             assert int(told[water["water"]][3]) == count
             checked += count > 0
