@@ -22,6 +22,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
 from poolbuilder.records.store import Store
 from poolbuilder.settings import Settings
+from tests.rows import records
 from tests.store_rows import added, many_rows
 
 SETTINGS = Settings(reach_km=50, region_km=150, obscured_uncertainty_m=5000)
@@ -91,6 +92,41 @@ def _check_equal(folder: Path, singly: list[Any]) -> None:
             assert set(mine["waterName"].to_pylist()) == {pool.site.name}
             for name in of(pool).column_names:
                 assert mine[name].to_pylist() == of(pool)[name].to_pylist(), (kind, number, name)
+
+
+@pytest.mark.parametrize("listed", [True, False], ids=["lists of all fishes", "candidates alone"])
+def test_a_water_weighed_with_others_is_as_if_alone_to_the_last_bit(tmp_path: Path, listed: bool) -> None:
+    """Neighbours of one region, which are weighed in one call."""
+    rng, rows = np.random.default_rng(4), []
+    names = [
+        "Lepomis macrochirus",
+        "Lepomis cyanellus",
+        *(["Notropis hudsonius", "Etheostoma olmstedi"] * listed),
+    ]
+    for number in range(120):
+        x, y = rng.uniform(-92.4, -91.6, 120)[number], rng.uniform(35.1, 35.9, 120)[number]
+        rows += [
+            {
+                "scientificName": name, "decimalLongitude": x, "decimalLatitude": y,
+                "eventID": f"visit {number}", "eventDate": f"{2000 + number % 20}-06-01",
+                "occurrenceID": f"{number} {name}", "habitat": ("lake", "stream")[number % 2],
+            }
+            for name in names
+            if rng.random() < 0.6
+        ]  # fmt: skip
+    store = Store(tmp_path / "store")
+    added(store, records(*rows))
+    sites = [
+        Site(longitude=-92.3 + 0.09 * k, latitude=35.2 + 0.07 * k, water_type=("lake", "stream", None)[k % 3])
+        for k in range(7)
+    ]
+    job = Job(site=sites[0], as_of=AS_OF, store=store.path)
+    together = list(job.engine().pools(sites))
+    for site, built in zip(sites, together, strict=True):
+        (alone,) = job.engine().pools([site])
+        for name in ("presence", "low", "high"):
+            assert getattr(built.weighed, name).tolist() == getattr(alone.weighed, name).tolist()
+        assert built.crosses == alone.crosses
 
 
 def test_many_is_build_water_by_water_in_every_column(tmp_path: Path, job: Job, singly: list[Any]) -> None:

@@ -251,18 +251,15 @@ def _counted(
     For *learning*, which asks for no variances, the squares are left at 0.
     """
     out = []
-    alike = len(looked) == 1  # for every water
-    both = np.concatenate([found, looked[0]], axis=1) if alike else found
+    alike = looked.ndim == 2  # for every water
+    both = np.concatenate([found, looked], axis=1) if alike else found
     for scale in SCALES_KM[:scales]:
         kernel = np.exp(away / -scale)
         kernel *= away < CUT * scale
         finds, number = np.split(product(kernel, both, blocked=learning), [found.shape[1]], axis=1)
         if not alike:
             number = product(kernel, looked, blocked=False)
-        if learning:
-            squares = np.zeros_like(number)
-        else:
-            squares = product(kernel**2, looked[0] if alike else looked, blocked=False)
+        squares = np.zeros_like(number) if learning else product(kernel**2, looked, blocked=False)
         out.append((finds, number, squares))
     return out
 
@@ -296,7 +293,7 @@ def learn_smoothing(looking: Looking, prior: Floats, *, open_to: Bools, gap_km: 
     places = added_up(replace(looking, looked=looked), open_to)
     km = pair_km(looking.points[rows], places.points)
     away = np.where(km > gap_km, np.sqrt(km**2 + places.spread_km**2), np.inf)
-    counted = _counted(away, places.found, places.looked[None], len(SCALES_KM), learning=True)
+    counted = _counted(away, places.found, places.looked, len(SCALES_KM), learning=True)
     start = np.repeat(prior[None, :], len(rows), axis=0)
     found, c = looking.found[rows], looked[rows]
     best, most = Smoothing(), -np.inf
@@ -375,14 +372,14 @@ def _stands_for() -> tuple[Floats, Floats]:
 
 
 def _looked(looking: Looking, away: Floats) -> Floats:
-    """How many looked-at sites each site stands for, (m, n, s) or (1, n, s).
+    """How many looked-at sites each site stands for, (n, s), or (m, n, 1) where that depends on the water.
 
     Where only candidates were recorded, sites without any left no record.  How many they are is told by how
     many candidates the lists of other sites hold, near sites counting most.  Single finds do not tell: what
     they miss of a water's candidates and the waters without any are taken to balance.
     """
     if not looking.only_candidates:
-        return looking.looked[None]
+        return looking.looked
     held = np.minimum((looking.found > 0).sum(axis=1), MOST_NAMES)
     some = np.isfinite(away) & looking.lists & (held > 0)
     weight = some * (np.exp(-away / TOGETHER_KM) + 1e-3)
