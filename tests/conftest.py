@@ -6,6 +6,7 @@ import ipaddress
 import os
 import socket
 import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -56,6 +57,23 @@ def _no_network(
     monkeypatch.setenv("POOLBUILDER_STORE", "no-store-in-tests")
     monkeypatch.setenv("POOLBUILDER_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
     monkeypatch.setenv("POOLBUILDER_MAP", str(tmp_path_factory.getbasetemp() / "no-map-layers"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def mypy(request: pytest.FixtureRequest) -> Iterator[subprocess.Popen[str] | None]:
+    """Mypy, which checks the types beside the tests from their start on where one of them waits for it."""
+    if not any("mypy" in item.name for item in request.session.items):
+        yield None
+        return
+    with subprocess.Popen(
+        [sys.executable, "-m", "mypy"],
+        cwd=Path(__file__).parents[1],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        yield process
+        process.kill()  # where the tests end before it
 
 
 @pytest.fixture(scope="session")

@@ -34,8 +34,8 @@ ROOT = Path(__file__).parents[1]
 DEMO = Path(poolbuilder.__file__).parent / "demo_data" / "lake_district"
 REGIONS = (str(DEMO / "status.csv"), str(DEMO / "regions.geojson"))
 AUTUMN, NEXT_AUTUMN = datetime.date(2025, 10, 31), datetime.date(2026, 10, 31)
-# Near is what counts here: nothing beyond is weighed, and no region is learnt, which takes its time.
-QUICK = Settings(reach_km=10, obscured_uncertainty_m=2000)
+# Near is what counts here: nothing beyond is weighed, and no community is learnt, which takes its time.
+QUICK = Settings(reach_km=10, obscured_uncertainty_m=2000, community_min_sites=10_000)
 COLUMNS = schemas.INTRODUCED.names
 
 
@@ -376,7 +376,7 @@ def bare(tmp_path: Path) -> Path:
 
 
 HERE = Site(longitude=8.0, latitude=50.0, name="Weir Pool")
-SEA = Site(longitude=-140.0, latitude=0.0, name="Point Nowhere")
+SEA = Site(longitude=5.5, latitude=54.0, name="Point Nowhere")
 
 
 def plain(store: Path, **more: Any) -> Job:

@@ -84,12 +84,6 @@ def test_finding_a_water_or_a_species(visit: Callable[..., Any], page_file: Path
     assert page.locator("h1").inner_text().startswith("New in 3 waters")
 
 
-@pytest.mark.parametrize("width", [360, 768, 1920])
-def test_nothing_runs_out_of_the_window(visit: Callable[..., Any], page_file: Path, width: int) -> None:
-    page = visit(page_file, width=width).page
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
 def test_without_scripts_everything_is_there(visit: Callable[..., Any], page_file: Path) -> None:
     page = visit(page_file, java_script_enabled=False).page
     assert page.locator(".i-lines").first.locator(".i-line:visible").count() > 5
@@ -114,6 +108,12 @@ def test_it_prints(visit: Callable[..., Any], page_file: Path) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_serious(visit: Callable[..., Any], page_file: Path, axe: str, scheme: str) -> None:
+def test_it_fits_every_window_and_axe_finds_nothing_serious(
+    visit: Callable[..., Any], page_file: Path, axe: str, scheme: str
+) -> None:
     page = visit(page_file, color_scheme=scheme, bypass_csp=True).page
+    for width in (360, 768, 1920):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size({"width": 1440, "height": 900})
     assert serious(page, axe) == []

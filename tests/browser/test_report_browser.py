@@ -163,11 +163,12 @@ def test_a_spreadsheet_of_catches_prints_on_two_pages(
         assert words in second
 
 
-@pytest.mark.parametrize("width", [360, 768, 1440])
-def test_no_text_lies_over_another_in_the_list(
-    visit: Callable[..., Any], report_file: Path, width: int
+@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (768, "dark"), (360, "light")])
+def test_everything_fits_and_axe_finds_nothing_serious(
+    visit: Callable[..., Any], report_file: Path, axe: str, width: int, scheme: str
 ) -> None:
-    page = visit(report_file, width=width, height=800).page
+    """No text over another in the list, nothing out of the window, nothing that some cannot use."""
+    page = visit(report_file, width=width, height=800, color_scheme=scheme).page
     link(page, "bluegill").click()
     wide = page.evaluate(
         """Array.from(document.querySelectorAll("table.pool > tbody > tr:not(.open-row) > *, .map-side"))
@@ -177,25 +178,8 @@ def test_no_text_lies_over_another_in_the_list(
     assert wide == []
     table, side = (page.locator(name).first.bounding_box() for name in ("table.pool", ".map-side"))
     assert table["x"] + table["width"] <= side["x"] or table["y"] + table["height"] <= side["y"] + 1
-
-
-@pytest.mark.parametrize("width", [360, 768, 1440])
-def test_nothing_runs_out_of_the_window(visit: Callable[..., Any], report_file: Path, width: int) -> None:
-    page = visit(report_file, width=width, height=800).page
-    link(page, "bluegill").click()
-    for item in page.locator("#fine-print details").all():
-        item.evaluate("item => { item.open = true; }")
+    page.evaluate("document.querySelectorAll('#fine-print details').forEach(item => { item.open = true; })")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(1440, "light"), (768, "dark"), (360, "light")])
-def test_axe_finds_nothing_serious(
-    visit: Callable[..., Any], report_file: Path, axe: str, width: int, scheme: str
-) -> None:
-    page = visit(report_file, width=width, color_scheme=scheme).page
-    link(page, "longear").click()
-    for item in page.locator("#fine-print details").all():
-        item.evaluate("item => { item.open = true; }")
     assert serious(page, axe) == []
 
 
