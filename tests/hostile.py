@@ -33,8 +33,7 @@ import pyarrow.parquet as pq
 import shapely
 
 import poolbuilder
-from poolbuilder import Checklist, Settings
-from poolbuilder.errors import PoolBuilderError, SourceError
+from poolbuilder import Checklist, PoolBuilderError, Settings
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import read_fish
 from poolbuilder.names.checklist import KnownCrosses
@@ -322,7 +321,7 @@ def _answered(path: Path) -> Any:
         with Client(double.url, settings=settings, sleep=lambda _: None) as client:
             try:
                 return fetch(client, query, store=store, now=now).table
-            except SourceError:
+            except PoolBuilderError:
                 double.heal()
                 fetch(client, query, store=store, now=now)  # nothing that came breaks the next fetch
                 raise

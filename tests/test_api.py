@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 import poolbuilder
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder import PoolBuilderError
 from tests.test_cli import DATA
 
 

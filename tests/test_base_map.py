@@ -16,8 +16,7 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
-from poolbuilder import Site
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError, Site
 from poolbuilder.places import base_map as shipped
 from poolbuilder.places.base_map import BASE_LAYERS, base_map, fetch_finer
 from poolbuilder.places.geodesy import distance_km
@@ -97,5 +96,5 @@ def test_finer_layers_are_taken_only_when_they_are_the_ones_expected(
     drawn = base_map(Site(longitude=-91.2, latitude=36.9))["lake"]
     assert drawn[0]["properties"]["name"] == "Heron Reservoir"
     monkeypatch.setattr(shipped, "FINER", (good._replace(sha256="0" * 64),))
-    with pytest.raises(LayerError, match=r"lakes.json: cannot be downloaded"):
+    with pytest.raises(PoolBuilderError, match=r"lakes.json: cannot be downloaded"):
         fetch_finer(folder, url="http://127.0.0.1:9/")

@@ -10,10 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from poolbuilder import Checklist
+from poolbuilder import Checklist, PoolBuilderError
 from poolbuilder.calibrate import Calibration, calibrate, write_calibration
 from poolbuilder.cli import main
-from poolbuilder.errors import CalibrationError
 from poolbuilder.model.constants import Constants
 from tests.commands import command
 
@@ -98,7 +97,7 @@ def test_surveys_without_other_fishes_are_refused(surveys: Path, tmp_path: Path)
     only = tmp_path / "only.txt"
     lines = surveys.read_text().splitlines()
     only.write_text("\n".join([lines[0], *(line for line in lines if "Lepomis" in line)]) + "\n")
-    with pytest.raises(CalibrationError, match="no list of other fishes"):
+    with pytest.raises(PoolBuilderError, match="no list of other fishes"):
         calibrate([only], checklist=Checklist.load("lepomis"), as_of=DAY, draws=5)
 
 

@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder import Checklist
-from poolbuilder.errors import ChecklistError
+from poolbuilder import Checklist, PoolBuilderError
 from poolbuilder.names.checklist import SHIPPED
 from tests import rows
 
@@ -40,7 +39,7 @@ DEFECTS = [
 
 @pytest.mark.parametrize(("file", "row", "words"), DEFECTS, ids=[item[0] for item in DEFECTS])
 def test_a_defect_is_named_with_file_row_and_remedy(file: str, row: int | None, words: str) -> None:
-    with pytest.raises(ChecklistError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         Checklist.load(LISTS / file)
     message = str(caught.value)
     assert words in message
@@ -55,7 +54,7 @@ def test_every_defect_file_is_tried() -> None:
 
 
 def test_a_missing_file_names_the_lists_that_ship() -> None:
-    with pytest.raises(ChecklistError, match="lepomis, leuciscids"):
+    with pytest.raises(PoolBuilderError, match="lepomis, leuciscids"):
         Checklist.load("no/such/list.csv")
 
 
@@ -137,7 +136,7 @@ def test_a_rare_misspelling_in_the_records_is_no_species() -> None:
 
 
 def test_records_without_the_genus_are_an_error() -> None:
-    with pytest.raises(ChecklistError, match="no record names a species of Gobius"):
+    with pytest.raises(PoolBuilderError, match="no record names a species of Gobius"):
         Checklist.from_records("Gobius", rows.records({"scientificName": "Perca fluviatilis"}))
 
 

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
-from poolbuilder import Pool, pool_at, tables
+from poolbuilder import Pool, PoolBuilderError, pool_at, tables
 from poolbuilder.compare import Comparison, compare
-from poolbuilder.errors import PoolFileError
 from poolbuilder.pages.pool_page import render
 
 HEAD = (
@@ -108,7 +107,7 @@ def test_gained_and_lost_go_by_records_within_the_radius(before: Pool, tmp_path:
 
 
 def test_pools_of_two_waters_are_refused(before: Pool, tmp_path: Path) -> None:
-    with pytest.raises(PoolFileError, match="two waters"):
+    with pytest.raises(PoolBuilderError, match="two waters"):
         compare(before, pool_of(tmp_path, rows(), lat=38.0))
 
 

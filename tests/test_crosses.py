@@ -16,9 +16,8 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Checklist, Pool, Settings, schemas, tables, write_pool
+from poolbuilder import Checklist, Pool, PoolBuilderError, Settings, schemas, tables, write_pool
 from poolbuilder.cli import cli
-from poolbuilder.errors import ChecklistError, PoolFileError, SettingsError
 from poolbuilder.model.looking import RUNNING, STILL
 from poolbuilder.model.pairs import FREQUENCY, frequency_of, pair, viability_factor, with_pure
 from poolbuilder.names.checklist import KnownCross, KnownCrosses
@@ -303,7 +302,7 @@ def test_pairs_outside_the_tables_are_most() -> None:
     ],
 )
 def test_a_defect_in_a_table_of_crosses_is_named(file: str, words: str) -> None:
-    with pytest.raises(ChecklistError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         KnownCrosses.load(DEFECTS / file)
     assert words in str(caught.value)
     assert (caught.value.row, bool(caught.value.remedy)) == (2, True)
@@ -311,7 +310,7 @@ def test_a_defect_in_a_table_of_crosses_is_named(file: str, words: str) -> None:
 
 
 def test_a_missing_table_of_crosses_is_an_error() -> None:
-    with pytest.raises(ChecklistError, match="cannot be read"):
+    with pytest.raises(PoolBuilderError, match="cannot be read"):
         KnownCrosses.load("no/such/table.csv")
 
 
@@ -372,11 +371,11 @@ def test_a_share_without_pure_species_is_wrong_usage(folder: Path) -> None:
 
 
 def test_a_share_out_of_bounds_is_an_error(folder: Path) -> None:
-    assert isinstance(run(str(folder), "--include-pure", "--f1-share", "2").exception, SettingsError)
+    assert isinstance(run(str(folder), "--include-pure", "--f1-share", "2").exception, PoolBuilderError)
 
 
 def test_a_folder_that_is_no_pool_is_an_error(tmp_path: Path) -> None:
-    assert isinstance(run(str(tmp_path)).exception, PoolFileError)
+    assert isinstance(run(str(tmp_path)).exception, PoolBuilderError)
 
 
 def test_the_demo_raises_the_pairs_that_its_hybrid_records_name(demo_pool: Pool) -> None:

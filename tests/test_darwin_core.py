@@ -17,8 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Checklist, Settings
-from poolbuilder.errors import RecordFileError
+from poolbuilder import Checklist, PoolBuilderError, Settings
 from poolbuilder.names.reader import name_records
 from poolbuilder.records import grids
 from poolbuilder.records.reading import read_all, read_records
@@ -127,7 +126,7 @@ def test_rows_swallowed_in_a_column_that_is_not_read_are_found(tmp_path: Path) -
     good[1] = 'r1,"in a net,Lepomis gulosus,40.1,-88.2\n'
     good[4] = 'r4,"in a trap,Lepomis gulosus,40.1,-88.2\n'
     path.write_text(head + "".join(good))
-    with pytest.raises(RecordFileError, match=r"row 3: a quotation mark is never closed"):
+    with pytest.raises(PoolBuilderError, match=r"row 3: a quotation mark is never closed"):
         read_all([path])
     good[1] = 'r1,"net, trap,\nand line, 40, of 41, fathoms",Lepomis gulosus,40.1,-88.2\n'
     good[4] = "r4,ok,Lepomis gulosus,40.1,-88.2\n"
@@ -325,7 +324,7 @@ REFUSED = [
 
 @pytest.mark.parametrize(("name", "words"), REFUSED)
 def test_files_that_cannot_be_used_are_refused_with_a_remedy(name: str, words: str) -> None:
-    with pytest.raises(RecordFileError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         read_all([FILES / name])
     message = str(caught.value)
     assert words in message
@@ -372,7 +371,7 @@ def test_everyday_headings_are_read_and_said() -> None:
 def test_headings_of_which_two_could_be_meant_are_refused(tmp_path: Path, header: str, phrase: str) -> None:
     path = tmp_path / "catch.csv"
     path.write_text(header + "\n" + ",".join("1" for _ in header.split(",")) + "\n")
-    with pytest.raises(RecordFileError) as refused:
+    with pytest.raises(PoolBuilderError) as refused:
         read_records(path)
     assert phrase in str(refused.value)
 
@@ -385,7 +384,7 @@ def test_headings_of_which_two_could_be_meant_are_refused(tmp_path: Path, header
     ],
 )
 def test_maps_that_lead_nowhere_are_refused(rename: dict[str, str], words: str) -> None:
-    with pytest.raises(RecordFileError, match=words):
+    with pytest.raises(PoolBuilderError, match=words):
         read_all([FILES / "everyday_names.csv"], rename=rename)
 
 
@@ -423,7 +422,7 @@ def test_a_zip_of_one_table_is_read(tmp_path: Path) -> None:
 )
 def test_a_zip_that_leaves_its_folder_is_refused(tmp_path: Path, name: str) -> None:
     path = _zip(tmp_path / "a.zip", {**_members("archive_plain"), name: b"x"})
-    with pytest.raises(RecordFileError, match="would leave its folder"):
+    with pytest.raises(PoolBuilderError, match="would leave its folder"):
         read_records(path)
 
 
@@ -431,7 +430,7 @@ def test_a_zip_that_would_fill_the_disk_is_refused(tmp_path: Path) -> None:
     path = _zip(tmp_path / "a.zip", {**_members("archive_plain"), "more.bin": b"0" * (3 << 20)})
     assert path.stat().st_size < 20_000
     with pytest.raises(
-        RecordFileError, match=r"unpack to 3 MiB, the limit is 2 \(raise the setting maxUnpackedMib"
+        PoolBuilderError, match=r"unpack to 3 MiB, the limit is 2 \(raise the setting maxUnpackedMib"
     ):
         read_records(path, settings=Settings(max_unpacked_mib=2))
     assert read_all([path], settings=Settings(max_unpacked_mib=4))[0].num_rows == 3
@@ -441,7 +440,7 @@ def test_a_zip_that_holds_a_file_without_a_name_is_refused(tmp_path: Path) -> No
     path = tmp_path / "nameless.zip"
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr(zipfile.ZipInfo(""), b"")
-    with pytest.raises(RecordFileError, match="is a broken zip: a file without a name"):
+    with pytest.raises(PoolBuilderError, match="is a broken zip: a file without a name"):
         read_records(path)
 
 
@@ -451,13 +450,13 @@ def test_broken_zips_are_refused(tmp_path: Path) -> None:
     ).read_bytes()
     cut = tmp_path / "cut.zip"
     cut.write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(RecordFileError, match="is a broken zip"):
+    with pytest.raises(PoolBuilderError, match="is a broken zip"):
         read_records(cut)
     locked = tmp_path / "locked.zip"
     data = bytearray(whole)
     data[data.index(b"PK\x01\x02") + 8] |= 1
     locked.write_bytes(bytes(data))
-    with pytest.raises(RecordFileError, match="is encrypted"):
+    with pytest.raises(PoolBuilderError, match="is encrypted"):
         read_records(locked)
 
 
@@ -468,7 +467,7 @@ def test_a_zip_with_a_damaged_table_says_so(tmp_path: Path) -> None:
             archive.writestr(name, data)
     data = path.read_bytes()
     path.write_bytes(data.replace(b"Lepomis gulosus", b"Lepomis gulosum"))
-    with pytest.raises(RecordFileError, match="is a broken zip"):
+    with pytest.raises(PoolBuilderError, match="is a broken zip"):
         read_all([path])
 
 
@@ -481,7 +480,7 @@ def test_a_zip_with_a_damaged_table_says_so(tmp_path: Path) -> None:
     ],
 )
 def test_zips_of_something_else_are_refused(tmp_path: Path, members: dict[str, bytes], words: str) -> None:
-    with pytest.raises(RecordFileError, match=words):
+    with pytest.raises(PoolBuilderError, match=words):
         read_records(_zip(tmp_path / "a.zip", members))
 
 
@@ -496,13 +495,13 @@ def test_zips_of_something_else_are_refused(tmp_path: Path, members: dict[str, b
 def test_other_kinds_of_file_are_refused(tmp_path: Path, head: bytes, words: str) -> None:
     path = tmp_path / "x.csv"
     path.write_bytes(head + b"1234")
-    with pytest.raises(RecordFileError, match=words):
+    with pytest.raises(PoolBuilderError, match=words):
         read_records(path)
 
 
 def test_a_table_with_more_headings_than_an_unreadable_path(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
-    with pytest.raises(RecordFileError, match="holds no table of records"):
+    with pytest.raises(PoolBuilderError, match="holds no table of records"):
         read_records(tmp_path / "empty")
 
 
@@ -554,7 +553,7 @@ def test_parquet_as_a_service_writes_it(tmp_path: Path) -> None:
 def test_broken_parquet_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.parquet"
     path.write_bytes(b"PAR1 and no more")
-    with pytest.raises(RecordFileError, match="is a broken Parquet file"):
+    with pytest.raises(PoolBuilderError, match="is a broken Parquet file"):
         read_records(path)
 
 
@@ -631,7 +630,7 @@ def test_no_bytes_end_in_anything_but_records_or_a_clear_error(
     path.write_bytes((HEAD if with_header else b"") + data)
     try:
         table, _, _, _ = read_all([path])
-    except RecordFileError:
+    except PoolBuilderError:
         return
     assert table.num_rows > 0
     assert len(set(table["recordKey"].to_pylist())) == table.num_rows
@@ -681,7 +680,7 @@ def test_every_archive_that_the_reader_package_makes_for_its_own_tests(tmp_path:
     for path in made:
         try:
             table, _, _, _ = read_all([path], rename={"term1": "scientificName"})
-        except RecordFileError:
+        except PoolBuilderError:
             refused += 1
         else:
             assert table["decimalLatitude"].to_pylist() == [40.5] * table.num_rows

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Checklist, Settings, Site, tables
-from poolbuilder.errors import ChecklistError
+from poolbuilder import Checklist, PoolBuilderError, Settings, Site, tables
 from poolbuilder.names.vocabularies import ESTABLISHMENT_MEANS, read_term
 from poolbuilder.status.decision import (
     Establishment,
@@ -228,7 +227,7 @@ def test_old_names_repeats_and_strangers_are_said() -> None:
     ],
 )
 def test_a_bad_table_is_named_with_row_and_remedy(table: str, message: str) -> None:
-    with pytest.raises(ChecklistError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         lists(table)
     assert message in str(caught.value)
     assert str(caught.value).startswith(str(DATA / table))
@@ -364,5 +363,5 @@ def test_a_layer_of_regions_without_any_name_is_one_line(tmp_path: Path) -> None
     (tmp_path / "list.csv").write_text("region,species,status\nNorth,bluegill,native\n")
     square = '{"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}'
     (tmp_path / "regions.geojson").write_text(square)
-    with pytest.raises(ChecklistError, match=r"list\.csv: .*North.* in .*regions\.geojson"):
+    with pytest.raises(PoolBuilderError, match=r"list\.csv: .*North.* in .*regions\.geojson"):
         RegionLists.read(tmp_path / "list.csv", str(tmp_path / "regions.geojson"), Checklist.load("lepomis"))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder.errors import PoolFileError, StoreError
+from poolbuilder import PoolBuilderError
 from poolbuilder.files import locked, whole_file, whole_folder, write_whole
 
 HANG = """
@@ -88,7 +88,7 @@ def _write_to_a_full_disk(path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 def test_a_full_disk_is_one_line(tmp_path: Path) -> None:
-    with pytest.raises(PoolFileError, match=r"a\.csv: cannot be written: no space left on the disk"):
+    with pytest.raises(PoolBuilderError, match=r"a\.csv: cannot be written: no space left on the disk"):
         _write_to_a_full_disk(tmp_path / "a.csv")
     assert list(tmp_path.iterdir()) == []
 
@@ -99,7 +99,7 @@ def _lock(path: Path) -> None:
 
 
 def test_a_lock_ends_with_its_process(tmp_path: Path) -> None:
-    refused = pytest.raises(StoreError, match=rf"is being written by process {os.getpid()} on")
+    refused = pytest.raises(PoolBuilderError, match=rf"is being written by process {os.getpid()} on")
     with locked(tmp_path / "lock"), refused:
         _lock(tmp_path / "lock")
     _killed_in("locked", tmp_path / "lock")

@@ -18,8 +18,7 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
-from poolbuilder import Pool, read_pool, tables, write_pool
-from poolbuilder.errors import PoolFileError
+from poolbuilder import Pool, PoolBuilderError, read_pool, tables, write_pool
 from poolbuilder.folder import FILES, load_pool_schema, pool_document, table_schema
 from poolbuilder.pages.pool_page import render
 from poolbuilder.places.sites import WATER_TYPES
@@ -240,7 +239,7 @@ def test_a_folder_of_version_1_0_that_lacks_a_column_of_its_own_is_named(tmp_pat
     pq.write_table(
         pq.read_table(folder / "evidence.parquet").drop_columns("quality"), folder / "evidence.parquet"
     )
-    with pytest.raises(PoolFileError, match=r"evidence\.parquet: lacks 'quality'"):
+    with pytest.raises(PoolBuilderError, match=r"evidence\.parquet: lacks 'quality'"):
         read_pool(folder)
 
 
@@ -251,14 +250,14 @@ def test_every_column_is_described(schema) -> None:
 
 def test_a_folder_of_something_else_is_left_alone(demo_pool: Pool, tmp_path: Path) -> None:
     (tmp_path / "thesis.txt").write_text("mine")
-    with pytest.raises(PoolFileError, match="holds something that poolbuilder did not write"):
+    with pytest.raises(PoolBuilderError, match="holds something that poolbuilder did not write"):
         write_pool(demo_pool, tmp_path)
     assert (tmp_path / "thesis.txt").read_text() == "mine"
 
 
 def test_a_failing_write_leaves_the_old_folder(demo_pool: Pool, folder: Path) -> None:
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
-    with pytest.raises(PoolFileError, match="cannot be written"):
+    with pytest.raises(PoolBuilderError, match="cannot be written"):
         write_pool(demo_pool, folder, pages={"no/such/folder.html": "x"})
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
     assert [path.name for path in folder.parent.iterdir()] == ["pool"]
@@ -291,7 +290,7 @@ def test_a_disk_that_fills_up_while_the_geopackage_is_written_leaves_the_old_fol
     with small_disk(tmp_path / "small", f"{held + 8 + room_kib}k") as disk:
         shutil.copytree(folder, disk / "pool")
         before = {path.name: path.read_bytes() for path in (disk / "pool").iterdir()}
-        with pytest.raises(PoolFileError, match="cannot be written: no space left on the disk") as told:
+        with pytest.raises(PoolBuilderError, match="cannot be written: no space left on the disk") as told:
             write_pool(demo_pool, disk / "pool")
         assert len(str(told.value).splitlines()) == 1
         assert {path.name: path.read_bytes() for path in (disk / "pool").iterdir()} == before
@@ -360,12 +359,12 @@ def test_a_kill_between_the_renames_is_mended(folder: Path) -> None:
 )
 def test_a_broken_file_is_named(folder: Path, file: str, content: str, message: str) -> None:
     (folder / file).write_text(content)
-    with pytest.raises(PoolFileError, match=message):
+    with pytest.raises(PoolBuilderError, match=message):
         read_pool(folder)
 
 
 def test_no_folder(tmp_path: Path) -> None:
-    with pytest.raises(PoolFileError, match="is not a folder"):
+    with pytest.raises(PoolBuilderError, match="is not a folder"):
         read_pool(tmp_path / "none")
 
 

@@ -9,7 +9,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from poolbuilder.errors import SiteError
+from poolbuilder import PoolBuilderError
 from poolbuilder.places.geodesy import chord_bounds_m, covering_box, disc, distance_km, to_ecef
 
 GEOD = Geod(ellps="WGS84")
@@ -147,5 +147,5 @@ def test_disc_has_the_area_of_a_cap() -> None:
 
 @pytest.mark.parametrize("radius", [0, -1, 9001, float("nan")])
 def test_disc_refuses_a_radius_that_cannot_be_drawn(radius: float) -> None:
-    with pytest.raises(SiteError, match="cannot be drawn"):
+    with pytest.raises(PoolBuilderError, match="cannot be drawn"):
         disc(0, 0, radius)

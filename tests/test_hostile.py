@@ -15,8 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings
-from poolbuilder.errors import PoolBuilderError
+from poolbuilder import PoolBuilderError, Settings
 from poolbuilder.fish.characters import read_traits
 from poolbuilder.fish.notes import parse_fish
 from poolbuilder.records.service.answers import records_table

@@ -18,9 +18,8 @@ import pyogrio
 import pytest
 
 import poolbuilder
-from poolbuilder import Job, Settings, Site, Store, schemas, tables
+from poolbuilder import Job, PoolBuilderError, Settings, Site, Store, schemas, tables
 from poolbuilder.cli import main
-from poolbuilder.errors import ChecklistError, PoolFileError, RecordFileError
 from poolbuilder.files import csv_text
 from poolbuilder.introduced import Run, Season, checklist_of_group, find_introduced
 from poolbuilder.introduced.report import FILES, introduced_table, render, run_lines, water_pages, write_run
@@ -278,7 +277,7 @@ def test_a_failed_write_leaves_the_old_run_whole(
         raise OSError(28, "no space left")
 
     monkeypatch.setattr("poolbuilder.introduced.report.render", full)
-    with pytest.raises(PoolFileError, match="no space left"):
+    with pytest.raises(PoolBuilderError, match="no space left"):
         write_run(seasons[1], folder)
     assert {path: path.read_bytes() for path in folder.rglob("*.*")} == before
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
@@ -286,7 +285,7 @@ def test_a_failed_write_leaves_the_old_run_whole(
 
 def test_another_folder_is_left_alone(seasons: tuple[Run, Run, Path], tmp_path: Path) -> None:
     (tmp_path / "letters.txt").write_text("mine")
-    with pytest.raises(PoolFileError, match="holds something that poolbuilder did not write"):
+    with pytest.raises(PoolBuilderError, match="holds something that poolbuilder did not write"):
         write_run(seasons[1], tmp_path)
 
 
@@ -430,12 +429,12 @@ def test_only_waters_without_records(bare: Path, tmp_path: Path) -> None:
 def test_a_species_listed_twice_is_named_with_its_rows(bare: Path, tmp_path: Path) -> None:
     path = tmp_path / "twice.csv"
     path.write_text("scientificName\nLepomis gibbosus\nLepomis gibbosus\n")
-    with pytest.raises(ChecklistError, match="row 3: Lepomis gibbosus stands in row 2 already"):
+    with pytest.raises(PoolBuilderError, match="row 3: Lepomis gibbosus stands in row 2 already"):
         find_introduced([HERE], plain(bare, checklist=str(path)))
 
 
 def test_an_empty_store_is_told(tmp_path: Path) -> None:
-    with pytest.raises(RecordFileError, match="holds no records"):
+    with pytest.raises(PoolBuilderError, match="holds no records"):
         find_introduced([HERE], plain(tmp_path / "none"))
 
 
@@ -481,7 +480,7 @@ def test_a_record_in_the_water_is_at_no_distance_from_it(tmp_path: Path) -> None
 def test_a_group_is_every_species_of_it_in_the_records(bare: Path) -> None:
     found = checklist_of_group("lepomis", Store(bare).batches())
     assert found.species == ("Lepomis cyanellus", "Lepomis gibbosus")
-    with pytest.raises(ChecklistError, match="no record names a species of 'Gobiidae'"):
+    with pytest.raises(PoolBuilderError, match="no record names a species of 'Gobiidae'"):
         checklist_of_group("Gobiidae", Store(bare).batches())
     family = make(
         schemas.RECORDS,

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
-from poolbuilder import Job, Settings, Site, Store, read_pool, write_pool
-from poolbuilder.errors import SettingsError
+from poolbuilder import Job, PoolBuilderError, Settings, Site, Store, read_pool, write_pool
 from poolbuilder.pages.pool_page import render
 from poolbuilder.settings import read_calibration
 from poolbuilder.words import pool_words
@@ -56,7 +55,7 @@ def test_without_a_calibration_it_says_so(demo_pool: poolbuilder.Pool) -> None:
 def test_a_calibration_that_is_no_table_is_named(tmp_path: Path) -> None:
     path = tmp_path / "s.toml"
     path.write_text("calibration = 3\n")
-    with pytest.raises(SettingsError, match="calibration is not a table"):
+    with pytest.raises(PoolBuilderError, match="calibration is not a table"):
         read_calibration(path)
     path.write_text("reachKm = 3\n")
     assert read_calibration(path) is None

@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 import pytest
 import shapely
 
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError
 from poolbuilder.places.layers import Layer, read_layer, split_spec
 
 DATA = Path(__file__).parent / "data" / "layers"
@@ -82,10 +82,10 @@ def test_geoparquet_with_and_without_crs(tmp_path: Path) -> None:
     layer = read_layer(tmp_path / "b.parquet", purpose="basins")
     assert layer.geometry[0].bounds == pytest.approx(SQUARE.bounds, abs=1e-7)
     _rewrite_crs(tmp_path / "b.parquet", tmp_path / "absent.parquet", absent=True)
-    with pytest.raises(LayerError, match="no degrees on the globe"):  # metres, read as OGC:CRS84
+    with pytest.raises(PoolBuilderError, match="no degrees on the globe"):  # metres, read as OGC:CRS84
         read_layer(tmp_path / "absent.parquet", purpose="basins")
     _rewrite_crs(tmp_path / "a.parquet", tmp_path / "null.parquet", absent=False)
-    with pytest.raises(LayerError, match="no coordinate reference system"):
+    with pytest.raises(PoolBuilderError, match="no coordinate reference system"):
         read_layer(tmp_path / "null.parquet", purpose="basins")
 
 
@@ -101,13 +101,13 @@ def _rewrite_crs(source: Path, target: Path, *, absent: bool) -> None:
 
 def test_geoparquet_that_is_not_quite(tmp_path: Path) -> None:
     pq.write_table(pa.table({"a": [1]}), tmp_path / "plain.parquet")
-    with pytest.raises(LayerError, match="without the `geo` description"):
+    with pytest.raises(PoolBuilderError, match="without the `geo` description"):
         read_layer(tmp_path / "plain.parquet", purpose="basins")
     _frame().to_parquet(tmp_path / "native.parquet", geometry_encoding="geoarrow")
-    with pytest.raises(LayerError, match=r"encoded as polygon.*WKB"):
+    with pytest.raises(PoolBuilderError, match=r"encoded as polygon.*WKB"):
         read_layer(tmp_path / "native.parquet", purpose="basins")
     (tmp_path / "text.parquet").write_text("no parquet")
-    with pytest.raises(LayerError, match="cannot be read as basins"):
+    with pytest.raises(PoolBuilderError, match="cannot be read as basins"):
         read_layer(tmp_path / "text.parquet", purpose="basins")
 
 
@@ -123,15 +123,15 @@ def test_geoparquet_of_other_columns_than_expected(tmp_path: Path) -> None:
     at = table.column_names.index("geometry")
     for values in (pa.array([1.5, 2.5]), pa.array([True, False]), pa.array([{"a": 1}, None])):
         pq.write_table(table.set_column(at, "geometry", values), tmp_path / "odd.parquet")
-        with pytest.raises(LayerError, match="geometry is encoded as WKB in a column of"):
+        with pytest.raises(PoolBuilderError, match="geometry is encoded as WKB in a column of"):
             read_layer(tmp_path / "odd.parquet", purpose="basins")
     arc = struct.pack("<BII", 1, 8, 3) + struct.pack("<6d", -90, 40, -89, 41, -88, 40)
     pq.write_table(table.set_column(at, "geometry", pa.array([arc, arc])), tmp_path / "odd.parquet")
-    with pytest.raises(LayerError, match="cannot be read as basins: Nonlinear geometry"):
+    with pytest.raises(PoolBuilderError, match="cannot be read as basins: Nonlinear geometry"):
         read_layer(tmp_path / "odd.parquet", purpose="basins")
     for geo in ("[]", '{"primary_column": "geometry", "columns": {"geometry": 7}}', '{"primary_column": []}'):
         pq.write_table(table.replace_schema_metadata({"geo": geo}), tmp_path / "odd.parquet")
-        with pytest.raises(LayerError, match="without the `geo` description"):
+        with pytest.raises(PoolBuilderError, match="without the `geo` description"):
             read_layer(tmp_path / "odd.parquet", purpose="basins")
 
 
@@ -166,7 +166,7 @@ def test_a_zipped_shapefile_that_was_damaged_is_one_line(tmp_path: Path, at: int
     start = at % len(content)
     content[start : start + 40] = b"\xff" * len(content[start : start + 40])
     (tmp_path / "ranges.zip").write_bytes(content)
-    with pytest.raises(LayerError, match="cannot be read as basins") as told:
+    with pytest.raises(PoolBuilderError, match="cannot be read as basins") as told:
         read_layer(tmp_path / "ranges.zip", purpose="basins")
     assert len(str(told.value).splitlines()) == 1
 
@@ -272,14 +272,14 @@ def test_the_crs_member_of_older_geojson_is_followed() -> None:
     ],
 )
 def test_errors_name_file_fact_and_remedy(name: str, fact: str) -> None:
-    with pytest.raises(LayerError, match=fact) as caught:
+    with pytest.raises(PoolBuilderError, match=fact) as caught:
         _read(name)
     assert "\n" not in str(caught.value)
 
 
 def test_layers_are_listed_when_none_or_a_wrong_one_is_named(package: Path) -> None:
     for spec, fact in ((package, "2 layers, none is named"), (f"{package}:basins", "no layer 'basins'")):
-        with pytest.raises(LayerError, match=fact) as caught:
+        with pytest.raises(PoolBuilderError, match=fact) as caught:
             read_layer(spec, purpose="basins")
         assert "ranges" in str(caught.value)
         assert "albers" in str(caught.value)
@@ -287,7 +287,7 @@ def test_layers_are_listed_when_none_or_a_wrong_one_is_named(package: Path) -> N
 
 def test_a_shapefile_without_its_index_is_one_error(tmp_path: Path) -> None:
     shutil.copy(DATA / "feet.shp", tmp_path)
-    with pytest.raises(LayerError, match=r"feet\.shp: its \.shx part is missing \(copy all parts"):
+    with pytest.raises(PoolBuilderError, match=r"feet\.shp: its \.shx part is missing \(copy all parts"):
         read_layer(tmp_path / "feet.shp", purpose="basins")
 
 
@@ -314,7 +314,7 @@ def test_spec_with_colons_in_names(tmp_path: Path) -> None:
     ],
 )
 def test_a_missing_file_is_named_without_its_layer(spec: str, named: str) -> None:
-    with pytest.raises(LayerError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         split_spec(spec)
     assert caught.value.file == named
 
@@ -330,7 +330,7 @@ def test_nothing_is_lost_between_file_and_layer() -> None:
     for path in sorted(DATA.glob("*.geojson")):
         try:
             layer = read_layer(path, purpose="range polygons")
-        except LayerError:
+        except PoolBuilderError:
             continue
         left_out = sum(int(note.split()[0]) for note in layer.notes if note.endswith("left out"))
         assert layer.rows + left_out == layer.source["rows"]
@@ -356,7 +356,7 @@ def test_text_that_sends_the_reader_elsewhere_is_refused(tmp_path: Path, text: s
     _frame().to_file(tmp_path / "other.gpkg")
     path = tmp_path / name
     path.write_text(text.format(other=tmp_path / "other.gpkg"))
-    with pytest.raises(LayerError, match=r"the format is unknown .*use GeoPackage") as caught:
+    with pytest.raises(PoolBuilderError, match=r"the format is unknown .*use GeoPackage") as caught:
         read_layer(path, purpose="basins")
     assert "\n" not in str(caught.value)
 
@@ -372,7 +372,7 @@ def test_a_geopackage_with_virtual_tables_is_refused(package: Path, tmp_path: Pa
     with contextlib.closing(sqlite3.connect(path)) as file:
         file.execute("create virtual table words using fts5(word)")
         file.commit()
-    with pytest.raises(LayerError, match="holds virtual tables"):
+    with pytest.raises(PoolBuilderError, match="holds virtual tables"):
         read_layer(f"{path}:ranges", purpose="basins")
 
 
@@ -382,14 +382,14 @@ def test_a_geopackage_without_layers_and_one_with_a_huge_name(package: Path, tmp
     with contextlib.closing(sqlite3.connect(path)) as file:
         file.execute("update gpkg_contents set table_name = ? where table_name = 'albers'", ("n\n" * 50_000,))
         file.commit()
-    with pytest.raises(LayerError, match="2 layers, none is named") as caught:
+    with pytest.raises(PoolBuilderError, match="2 layers, none is named") as caught:
         read_layer(path, purpose="basins")
     assert len(str(caught.value)) < 600
     assert "\n" not in str(caught.value)
     with contextlib.closing(sqlite3.connect(path)) as file:
         file.execute("delete from gpkg_contents")
         file.commit()
-    with pytest.raises(LayerError, match="has no layer with geometry"):
+    with pytest.raises(PoolBuilderError, match="has no layer with geometry"):
         read_layer(path, purpose="basins")
 
 
@@ -404,7 +404,7 @@ def test_nothing_but_our_own_words_is_printed_about_a_broken_geopackage(
         file.execute("update gpkg_geometry_columns set geometry_type_name = 'POI'")
         file.execute("update ranges set geom = x'47500001E6100000FF'")
         file.commit()
-    with pytest.raises(LayerError, match="no usable basins"):
+    with pytest.raises(PoolBuilderError, match="no usable basins"):
         read_layer(f"{path}:ranges", purpose="basins")
     assert capfd.readouterr() == ("", "")
     assert [str(item.message) for item in recwarn if "geometry" in str(item.message)] == []
@@ -437,7 +437,7 @@ def test_geometry_that_would_take_gigabytes_to_repair_is_refused(tmp_path: Path)
     points = np.round(rng.uniform(-10, 10, (6000, 2)), 6).tolist()
     tangle = {"type": "Polygon", "coordinates": [[*points, points[0]]]}
     (tmp_path / "tangle.geojson").write_text(json.dumps(tangle))
-    with pytest.raises(LayerError, match="6,001 points whose edges cross too often"):
+    with pytest.raises(PoolBuilderError, match="6,001 points whose edges cross too often"):
         read_layer(tmp_path / "tangle.geojson", purpose="basins")
 
 
@@ -446,7 +446,7 @@ def test_properties_of_a_wrong_type_lose_nothing_but_themselves(tmp_path: Path) 
     features = [{"type": "Feature", "properties": given, "geometry": member} for given in ([1], "x", 7)]
     document = {"type": "FeatureCollection", "crs": {"properties": 3}, "features": features}
     (tmp_path / "odd.geojson").write_text(json.dumps(document))
-    with pytest.raises(LayerError, match="no coordinate reference system"):
+    with pytest.raises(PoolBuilderError, match="no coordinate reference system"):
         read_layer(tmp_path / "odd.geojson", purpose="basins")
     del document["crs"]
     (tmp_path / "odd.geojson").write_text(json.dumps(document))
@@ -456,5 +456,5 @@ def test_properties_of_a_wrong_type_lose_nothing_but_themselves(tmp_path: Path) 
 def test_a_file_name_that_is_not_utf_8_is_refused_for_that_reason(tmp_path: Path) -> None:
     name = tmp_path / os.fsdecode(b"\xff.geojson")
     name.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
-    with pytest.raises(LayerError, match=r"has a name that is not UTF-8 \(rename the file\)"):
+    with pytest.raises(PoolBuilderError, match=r"has a name that is not UTF-8 \(rename the file\)"):
         read_layer(name, purpose="flow lines")

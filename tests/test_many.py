@@ -14,14 +14,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from poolbuilder import many, schemas, tables
+from poolbuilder import Job, PoolBuilderError, Settings, Site, Store, many, schemas, tables
 from poolbuilder.cli import main
-from poolbuilder.errors import PoolFileError, RecordFileError, SourceError
-from poolbuilder.job import Engine, Job, Repeats
-from poolbuilder.places.sites import Site
+from poolbuilder.job import Engine, Repeats
 from poolbuilder.pool import prepare
-from poolbuilder.records.store import Store
-from poolbuilder.settings import Settings
 from tests.rows import records
 from tests.store_rows import added, many_rows
 
@@ -198,7 +194,7 @@ def test_a_dask_cluster_of_two_workers_gives_the_same(
 
 def test_no_scheduler_at_the_address_is_told(tmp_path: Path, job: Job) -> None:
     pytest.importorskip("distributed")
-    with pytest.raises(SourceError, match="no Dask scheduler answers at tcp:/127"):
+    with pytest.raises(PoolBuilderError, match="no Dask scheduler answers at tcp:/127"):
         many.build_many(SITES, job, tmp_path / "out", dask="tcp:/127.0.0.1:1")
 
 
@@ -237,19 +233,19 @@ def test_a_run_does_not_go_on_in_the_folder_of_another(tmp_path: Path, job: Job)
     out = tmp_path / "out"
     few = SITES[-1:]
     many.build_many(few, job, out)
-    with pytest.raises(PoolFileError, match=r"results of another run; different: asOf"):
+    with pytest.raises(PoolBuilderError, match=r"results of another run; different: asOf"):
         many.build_many(few, replace(job, as_of=datetime.date(2026, 6, 2)), out)
-    with pytest.raises(PoolFileError, match=r"different: parts, waters"):
+    with pytest.raises(PoolBuilderError, match=r"different: parts, waters"):
         many.build_many(SITES, job, out)
-    with pytest.raises(PoolFileError, match=r"different: settings"):
+    with pytest.raises(PoolBuilderError, match=r"different: settings"):
         many.build_many(few, replace(job, settings=SETTINGS.replace(region_km=140)), out)
     (out / "run.json").write_text("[]", encoding="utf-8")
-    with pytest.raises(PoolFileError, match="is no account of a run"):
+    with pytest.raises(PoolBuilderError, match="is no account of a run"):
         many.build_many(few, job, out)
     other = tmp_path / "other"
     other.mkdir()
     (other / "letter.txt").write_text("mine", encoding="utf-8")
-    with pytest.raises(PoolFileError, match="holds something else"):
+    with pytest.raises(PoolBuilderError, match="holds something else"):
         many.build_many(few, job, other)
     assert [path.name for path in other.iterdir()] == ["letter.txt"]
 
@@ -266,7 +262,7 @@ def test_the_same_run_gives_the_same_bytes(tmp_path: Path, job: Job) -> None:
 
 
 def test_an_empty_store_is_told_before_anything_is_built(tmp_path: Path, job: Job) -> None:
-    with pytest.raises(RecordFileError, match="the store holds no records"):
+    with pytest.raises(PoolBuilderError, match="the store holds no records"):
         many.build_many(SITES, replace(job, store=tmp_path / "none"), tmp_path / "out", workers=2)
 
 

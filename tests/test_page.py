@@ -20,8 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.datastructures import QueryParams
 
-from poolbuilder import Site, Store, write_pool
-from poolbuilder.errors import PlanError, PoolBuilderError, SiteError
+from poolbuilder import PoolBuilderError, Site, Store, write_pool
 from poolbuilder.pages import fill
 from poolbuilder.pages.pool_page import beside, changes, render
 from poolbuilder.refresh.plan import read_plan
@@ -90,7 +89,7 @@ def test_coordinates_as_people_paste_them(text: str) -> None:
     ],
 )
 def test_coordinates_that_are_none(text: str, fact: str) -> None:
-    with pytest.raises(SiteError, match=fact):
+    with pytest.raises(PoolBuilderError, match=fact):
         read_coordinates(text)
 
 
@@ -106,7 +105,7 @@ def test_decimal_coordinates_come_back(latitude: float, longitude: float) -> Non
 def test_any_text_gives_a_place_on_the_globe_or_a_site_error(text: str) -> None:
     try:
         longitude, latitude = read_coordinates(text)
-    except SiteError:
+    except PoolBuilderError:
         return
     assert abs(longitude) <= 180
     assert abs(latitude) <= 90
@@ -166,7 +165,7 @@ def test_broken_list_is_told_and_left_alone(tmp_path: Path, text: str, fact: str
     listed = waters(tmp_path)
     listed.path.write_text(text)
     for attempt in (listed.sites, lambda: listed.add(SITE)):
-        with pytest.raises(PlanError, match=fact):
+        with pytest.raises(PoolBuilderError, match=fact):
             attempt()
     assert listed.path.read_text() == text
 
@@ -199,13 +198,13 @@ def test_refresh_reads_the_list_that_the_page_begins(tmp_path: Path) -> None:
 def test_two_waters_of_one_name_are_refused(tmp_path: Path) -> None:
     listed = waters(tmp_path)
     listed.add(SITE)
-    with pytest.raises(PlanError, match="would share one folder"):
+    with pytest.raises(PoolBuilderError, match="would share one folder"):
         listed.add(Site(longitude=1, latitude=2, name=SITE.name))
-    with pytest.raises(PlanError, match="would share one folder"):
+    with pytest.raises(PoolBuilderError, match="would share one folder"):
         listed.add(Site(longitude=1, latitude=2, name=SITE.name.upper() + "!"))
     assert listed.sites() == [SITE]
     assert [path.name for path in tmp_path.iterdir()] == ["waters.toml"]
-    with pytest.raises(PlanError, match="needs a name"):
+    with pytest.raises(PoolBuilderError, match="needs a name"):
         listed.add(Site(longitude=1, latitude=2))
 
 

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 import shapely
 
-from poolbuilder import Checklist, RangeMap, Site
-from poolbuilder.errors import LayerError
+from poolbuilder import Checklist, PoolBuilderError, RangeMap, Site
 from poolbuilder.places.geodesy import distance_km
 from poolbuilder.schemas import STATUS
 from poolbuilder.status.polygons import status_at
@@ -239,7 +238,7 @@ def test_a_name_that_was_split_speaks_for_both_where_both_live(tmp_path: Path) -
 
 def test_a_file_without_species_names_lists_its_columns() -> None:
     with pytest.raises(
-        LayerError, match=r"no_species\.geojson: no column of species names among layer, presence"
+        PoolBuilderError, match=r"no_species\.geojson: no column of species names among layer, presence"
     ) as caught:
         _map("no_species.geojson")
     assert "scientificName, binomial or sci_name" in str(caught.value)
@@ -369,5 +368,5 @@ def test_states_and_countries_of_a_table_need_no_layer_and_units_do(tmp_path: Pa
     state = _table(tmp_path, "State,Species,Status\nMissouri,Lepomis gulosus,native\n")
     assert _status(RangeMap.read([state], SUNFISHES))["gulosus"]["rangeKm"] == 0
     unit = _table(tmp_path, "HUC4,Species,Status\n1101,Lepomis gulosus,native\n")
-    with pytest.raises(LayerError, match=r"its regions have no polygons \(name their layer"):
+    with pytest.raises(PoolBuilderError, match=r"its regions have no polygons \(name their layer"):
         RangeMap.read([unit], SUNFISHES)

@@ -24,8 +24,8 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings, Site, Store, read_pool
-from poolbuilder.errors import OfflineError, PlanError, PoolFileError, SourceError, StoreError
+from poolbuilder import PoolBuilderError, Settings, Site, Store, read_pool
+from poolbuilder.errors import OfflineError
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.records.service.client import Client
 from poolbuilder.refresh import SeasonalRun, refresh, run_lines, summary_page
@@ -344,7 +344,9 @@ def test_a_clock_set_back_is_an_error_and_loses_nothing(
 ) -> None:
     run = done(plan_file, double, SUMMER)
     before = contents(run.folder)
-    with pytest.raises(PlanError, match=r"the last run is of 2026-06-30, which is after today, 2026-03-31"):
+    with pytest.raises(
+        PoolBuilderError, match=r"the last run is of 2026-06-30, which is after today, 2026-03-31"
+    ):
         done(plan_file, double, SPRING)
     assert contents(run.folder) == before
     assert str((run.folder.parent / "latest").readlink()) == "2026-06-30"
@@ -354,7 +356,7 @@ def test_two_at_once_do_not_mix(plan_file: Path, double: service.ServiceDouble, 
     (tmp_path / "pools").mkdir()
     with (
         FileLock(tmp_path / "pools" / ".lock"),
-        pytest.raises(StoreError, match="is being written by another process"),
+        pytest.raises(PoolBuilderError, match="is being written by another process"),
     ):
         done(plan_file, double)
     assert double.log == []
@@ -409,7 +411,7 @@ def test_a_full_disk_leaves_the_last_run_whole(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "write_text", full)
-    with pytest.raises(PoolFileError, match="No space left on device"):
+    with pytest.raises(PoolBuilderError, match="No space left on device"):
         done(plan_file, double, SUMMER)
     monkeypatch.undo()
     assert contents(first.folder) == before
@@ -557,16 +559,16 @@ def test_a_plan_with_a_fault_is_refused_with_file_and_remedy(
     plan_file: Path, change: tuple[str, str], words: str
 ) -> None:
     plan_file.write_text(PLAN.replace(*change), encoding="utf-8")
-    with pytest.raises(PlanError, match=words) as caught:
+    with pytest.raises(PoolBuilderError, match=words) as caught:
         read_plan(plan_file)
     assert re.match(r".*plan\.toml", str(caught.value))
 
 
 def test_a_plan_without_waters_or_without_a_file_is_refused(plan_file: Path, tmp_path: Path) -> None:
     plan_file.write_text(PLAN.partition("[[water]]")[0])
-    with pytest.raises(PlanError, match="names no water"):
+    with pytest.raises(PoolBuilderError, match="names no water"):
         read_plan(plan_file)
-    with pytest.raises(PlanError, match="cannot be read"):
+    with pytest.raises(PoolBuilderError, match="cannot be read"):
         read_plan(tmp_path / "none.toml")
 
 
@@ -622,7 +624,7 @@ def test_a_fetch_that_never_reached_the_store_does_so_the_next_time(
 def test_a_wrong_taxon_brings_nothing(double: service.ServiceDouble, tmp_path: Path) -> None:
     with Client(double.url, settings=Settings()) as client:
         strange = Wanted(site=Site(longitude=-90.5, latitude=38.51), taxa=["Lepomsi"])
-        with pytest.raises(SourceError, match="knows no such name"):
+        with pytest.raises(PoolBuilderError, match="knows no such name"):
             bring(client, strange, store=tmp_path, settings=Settings(), now=SPRING)
     assert Store(tmp_path).is_empty
 

@@ -17,10 +17,9 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Pool, Site, explore, notebook_html, write_pool
+from poolbuilder import Pool, PoolBuilderError, Site, explore, notebook_html, write_pool
 from poolbuilder import words as wording
 from poolbuilder.cli import cli
-from poolbuilder.errors import PoolFileError
 from poolbuilder.pages import as_script, draw, drawings, maps, pool_page, write_page
 from poolbuilder.pages.pool_page import render
 from poolbuilder.records.rules import RULES
@@ -433,7 +432,7 @@ def test_picture_is_the_same_twice(pool: Pool, ending: str, tmp_path_factory: py
 
 
 def test_picture_of_another_kind_is_refused(pool: Pool, tmp_path_factory: pytest.TempPathFactory) -> None:
-    with pytest.raises(PoolFileError, match=r"cannot be a \.gif"):
+    with pytest.raises(PoolBuilderError, match=r"cannot be a \.gif"):
         maps.picture(pool, tmp_path_factory.mktemp("picture") / "a.gif")
 
 
@@ -455,7 +454,7 @@ def test_write_page_leaves_the_old_page_when_it_cannot_write(
         write_page("two \ud800", folder / "report.html")
     assert (folder / "report.html").read_text() == "one"
     assert [path.name for path in folder.iterdir()] == ["report.html"]
-    with pytest.raises(PoolFileError, match="cannot be written"):
+    with pytest.raises(PoolBuilderError, match="cannot be written"):
         write_page("one", folder / "report.html" / "in a file.html")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from poolbuilder.errors import PoolFileError
+from poolbuilder import PoolBuilderError
 from poolbuilder.introduced.season import Season, read_run
 
 
@@ -97,13 +97,13 @@ def test_since_a_day(date: str | None, undated: int, new: bool, words: str) -> N
 def test_a_run_of_another_version_is_refused_or_said(tmp_path: Path) -> None:
     (tmp_path / "introduced.json").write_text(json.dumps({"schemaVersion": "0.1", "waters": []}))
     with pytest.raises(
-        PoolFileError, match=r"has schemaVersion 0.1, this version reads 1.2 \(make the earlier"
+        PoolBuilderError, match=r"has schemaVersion 0.1, this version reads 1.2 \(make the earlier"
     ):
         read_run(tmp_path)
-    with pytest.raises(PoolFileError, match="leave --previous out on the first run"):
+    with pytest.raises(PoolBuilderError, match="leave --previous out on the first run"):
         read_run(tmp_path / "nothing")
     (tmp_path / "introduced.json").write_text("{")
-    with pytest.raises(PoolFileError, match="is not JSON"):
+    with pytest.raises(PoolBuilderError, match="is not JSON"):
         read_run(tmp_path)
     before = {"asOf": "2025-10-31", "poolbuilderVersion": "0.0.1", "checklist": "lepomis", "waters": []}
     notes = Season(before=before).notes(settings={"reachKm": 1.0}, version="9", checklist="fishes")

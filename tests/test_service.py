@@ -21,8 +21,8 @@ import responses
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings, schemas, tables
-from poolbuilder.errors import OfflineError, SourceError, StoreError
+from poolbuilder import PoolBuilderError, Settings, schemas, tables
+from poolbuilder.errors import OfflineError, SourceError
 from poolbuilder.records.service.answers import Download, download, records_table
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay
@@ -721,13 +721,15 @@ def test_a_kept_answer_that_was_changed_is_found_out(client: Client, tmp_path: P
     page = tmp_path / "fetches" / result.key / "000002.json.gz"
     body = gzip.decompress(page.read_bytes())
     page.write_bytes(gzip.compress(body.replace(b"1998", b"2018")))
-    with pytest.raises(StoreError, match=r"000002\.json\.gz: this kept answer is not the one that came"):
+    with pytest.raises(
+        PoolBuilderError, match=r"000002\.json\.gz: this kept answer is not the one that came"
+    ):
         _ = replay(result.key, store=tmp_path).table
     page.write_bytes(body[:100])
-    with pytest.raises(StoreError, match=r"000002\.json\.gz: this kept answer cannot be read"):
+    with pytest.raises(PoolBuilderError, match=r"000002\.json\.gz: this kept answer cannot be read"):
         _ = replay(result.key, store=tmp_path).table
     page.unlink()
-    with pytest.raises(StoreError, match=r"000002\.json\.gz"):
+    with pytest.raises(PoolBuilderError, match=r"000002\.json\.gz"):
         _ = replay(result.key, store=tmp_path).table
 
 
@@ -810,7 +812,7 @@ def test_a_full_disk_loses_nothing(
         fsync(handle)
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(StoreError, match="no space left on the disk"):
+    with pytest.raises(PoolBuilderError, match="no space left on the disk"):
         brought(client, tmp_path, now=NOW + datetime.timedelta(days=1))
     monkeypatch.undo()
     assert replay(whole.key, store=tmp_path).table.num_rows == 700
@@ -826,7 +828,7 @@ def test_the_same_query_is_not_fetched_twice_at_once(
         if offset == 300:
             with (
                 Client(running.url, settings=QUICK) as other,
-                pytest.raises(StoreError, match="is being filled with the same records by process"),
+                pytest.raises(PoolBuilderError, match="is being filled with the same records by process"),
             ):
                 brought(other, tmp_path)
             seen.append(offset)
@@ -1148,7 +1150,7 @@ def test_an_archive_of_the_wrong_size_is_not_kept(
 ) -> None:
     double.archive = b"PK" * 50
     double.inject("/occurrence/download/0", service.edited(lambda about: about.update(size=7)), after=2)
-    with pytest.raises(StoreError, match="has 100 bytes, 7 were promised"):
+    with pytest.raises(PoolBuilderError, match="has 100 bytes, 7 were promised"):
         asked_for(client, tmp_path)
     assert not list(tmp_path.rglob("*.zip*"))
 

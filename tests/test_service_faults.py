@@ -19,8 +19,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from poolbuilder import PoolBuilderError
 from poolbuilder.cli import main
-from poolbuilder.errors import PoolBuilderError, SourceError
+from poolbuilder.errors import SourceError
 from poolbuilder.records.service.answers import download, records_table
 from poolbuilder.records.service.client import Client
 from poolbuilder.records.service.fetches import Fetch, chain, fetch, replay

@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 import poolbuilder
-from poolbuilder import Settings
-from poolbuilder.errors import SettingsError
+from poolbuilder import PoolBuilderError, Settings
 
 
 def test_every_setting_has_unit_bounds_and_reason() -> None:
@@ -42,12 +41,12 @@ def test_toml_flat_or_under_a_table(tmp_path: Path) -> None:
 def test_a_bad_file_is_named_with_its_remedy(tmp_path: Path, text: str, message: str) -> None:
     file = tmp_path / "s.toml"
     file.write_text(text)
-    with pytest.raises(SettingsError, match=message):
+    with pytest.raises(PoolBuilderError, match=message):
         Settings.from_toml(file)
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match=r"none.toml: cannot be read"):
+    with pytest.raises(PoolBuilderError, match=r"none.toml: cannot be read"):
         Settings.from_toml(tmp_path / "none.toml")
 
 

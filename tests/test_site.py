@@ -6,12 +6,11 @@ import math
 
 import pytest
 
-from poolbuilder import Site
-from poolbuilder.errors import PoolBuilderError, SiteError
+from poolbuilder import PoolBuilderError, Site
 
 
 def test_swapped_coordinates_are_named() -> None:
-    with pytest.raises(SiteError, match=r"site 'Mill Pond': latitude -91.2 .* look swapped"):
+    with pytest.raises(PoolBuilderError, match=r"site 'Mill Pond': latitude -91.2 .* look swapped"):
         Site(longitude=36.9, latitude=-91.2, name="Mill Pond")
 
 
@@ -28,7 +27,7 @@ def test_swapped_coordinates_are_named() -> None:
     ],
 )
 def test_values_out_of_range(values: dict[str, object], message: str) -> None:
-    with pytest.raises(SiteError, match=message) as caught:
+    with pytest.raises(PoolBuilderError, match=message) as caught:
         Site(**values)  # type: ignore[arg-type]
     assert isinstance(caught.value, PoolBuilderError)
     assert isinstance(caught.value, ValueError)

@@ -17,9 +17,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings, tables, write_pool
+from poolbuilder import PoolBuilderError, Settings, tables, write_pool
 from poolbuilder.cli import main
-from poolbuilder.errors import PoolFileError, TraitError
 from poolbuilder.fish.answer import (
     FILES,
     Specimen,
@@ -110,7 +109,7 @@ def specimen(text: str = HYBRID, **options: object) -> Specimen:
 )
 def test_defective_notes_are_named_with_their_line(name: str, row: int | None, message: str) -> None:
     path = DATA / "fish" / f"{name}.toml"
-    with pytest.raises(TraitError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         read_fish(path, TABLE, settings=SETTINGS)
     assert message in str(caught.value)
     assert str(caught.value).startswith(f"{path}, row {row}: " if row else f"{path}: ")
@@ -533,7 +532,7 @@ def test_candidates_without_traits_are_named_and_not_weighed() -> None:
 
 
 def test_a_pool_without_the_group_is_an_error() -> None:
-    with pytest.raises(TraitError, match="knows none of the pool's 13 candidates"):
+    with pytest.raises(PoolBuilderError, match="knows none of the pool's 13 candidates"):
         identify(invented_pool(), Fish(), read_traits(DATA / "traits/trout_traits.csv"))
 
 
@@ -564,7 +563,7 @@ def test_the_folder_is_whole_repeatable_and_in_the_schema(tmp_path: Path) -> Non
 
 def test_a_folder_of_other_things_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("mine", encoding="utf-8")
-    with pytest.raises(PoolFileError, match="holds something"):
+    with pytest.raises(PoolBuilderError, match="holds something"):
         write_specimen(specimen(), tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
@@ -576,7 +575,7 @@ def test_a_page_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: 
     write_specimen(specimen(), tmp_path / "fish")
     before = (tmp_path / "fish/specimen.html").read_bytes()
     monkeypatch.setattr("poolbuilder.fish.answer.render", fails)
-    with pytest.raises(PoolFileError, match="no space left"):
+    with pytest.raises(PoolBuilderError, match="no space left"):
         write_specimen(specimen("[seen]\ndorsal_rays = 10"), tmp_path / "fish")
     assert (tmp_path / "fish/specimen.html").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["fish"]

@@ -22,9 +22,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo.make_catches import catches, workbook
-from poolbuilder import Settings
+from poolbuilder import PoolBuilderError, Settings
 from poolbuilder.cli import main
-from poolbuilder.errors import RecordFileError
 from poolbuilder.records.dates import read_column
 from poolbuilder.records.reading import read_all, read_records
 
@@ -99,7 +98,7 @@ def test_dates_that_cannot_be_read_are_counted_and_quoted(
 
 
 def test_many_dates_without_a_readable_one_are_an_error(tmp_path: Path) -> None:
-    with pytest.raises(RecordFileError, match="30 of 30 dates could not be read"):
+    with pytest.raises(PoolBuilderError, match="30 of 30 dates could not be read"):
         list(read_records(table(tmp_path, ["in spring"] * 30)).batches())
 
 
@@ -283,7 +282,7 @@ def test_a_broken_workbook_is_one_line(tmp_path: Path, damage: bytes) -> None:
     with zipfile.ZipFile(tmp_path / "again.xlsx", "w") as archive, zipfile.ZipFile(path) as whole:
         for name in whole.namelist():
             archive.writestr(name, damage if name.endswith("workbook.xml") else whole.read(name))
-    with pytest.raises(RecordFileError, match="is a spreadsheet that cannot be read"):
+    with pytest.raises(PoolBuilderError, match="is a spreadsheet that cannot be read"):
         read_records(tmp_path / "again.xlsx")
 
 
@@ -305,7 +304,7 @@ def test_points_of_a_layer_are_records(tmp_path: Path, name: str) -> None:
 def test_swapped_columns_are_an_error_that_names_the_swap(tmp_path: Path) -> None:
     path = tmp_path / "swapped.csv"
     path.write_text("Lat,Long,Species\n" + "-91.2,36.9,bluegill\n" * 5)
-    with pytest.raises(RecordFileError, match="latitude and longitude are swapped"):
+    with pytest.raises(PoolBuilderError, match="latitude and longitude are swapped"):
         read_all([path])
 
 
@@ -329,7 +328,7 @@ def test_a_mapped_column_need_stand_in_one_of_several_files(tmp_path: Path) -> N
     two.write_text("Lat,Long,Species\n36.8,-91.2,bluegill\n")
     records, _, _, _ = read_all([one, two], rename={"Breite": "decimalLatitude"})
     assert records["decimalLatitude"].to_pylist() == [36.9, 36.8]
-    with pytest.raises(RecordFileError, match="there is no column 'Nord'"):
+    with pytest.raises(PoolBuilderError, match="there is no column 'Nord'"):
         read_all([two, two], rename={"Nord": "decimalLatitude"})
 
 
@@ -432,7 +431,7 @@ def test_two_archives_in_a_folder_are_both_read(tmp_path: Path) -> None:
 def test_a_table_beside_an_archive_is_named_and_refused(tmp_path: Path, name: str) -> None:
     archive(tmp_path / "both" / "inner")
     (tmp_path / "both" / name).write_text("Species,Lat,Long\nbluegill,36.9,-91.2\n")
-    with pytest.raises(RecordFileError, match=f"holds {name} beside what is read"):
+    with pytest.raises(PoolBuilderError, match=f"holds {name} beside what is read"):
         read_records(tmp_path / "both")
 
 
@@ -451,7 +450,7 @@ def test_a_table_beside_an_archive_is_named_and_refused(tmp_path: Path, name: st
     ],
 )
 def test_a_descriptor_with_impossible_values_is_one_line(tmp_path: Path, wrong: dict[str, str]) -> None:
-    with pytest.raises(RecordFileError) as refused:
+    with pytest.raises(PoolBuilderError) as refused:
         list(read_records(archive(tmp_path / "odd", **wrong)).batches())
     assert "\n" not in str(refused.value)
 
@@ -459,7 +458,7 @@ def test_a_descriptor_with_impossible_values_is_one_line(tmp_path: Path, wrong: 
 def test_a_descriptor_nested_without_end_is_one_line(tmp_path: Path) -> None:
     folder = archive(tmp_path / "deep")
     (folder / "meta.xml").write_text("<a>" * 200_000)
-    with pytest.raises(RecordFileError, match="nested deeper than"):
+    with pytest.raises(PoolBuilderError, match="nested deeper than"):
         read_records(folder)
 
 
@@ -470,7 +469,7 @@ def test_a_mutated_descriptor_is_read_or_refused(text: str, at: int) -> None:
         folder = archive(Path(name) / "mutated")
         meta = (folder / "meta.xml").read_text()
         (folder / "meta.xml").write_text(meta[:at] + text + meta[at + len(text) :], "utf-8", "replace")
-        with contextlib.suppress(RecordFileError):
+        with contextlib.suppress(PoolBuilderError):
             list(read_records(folder).batches())
 
 
@@ -483,7 +482,7 @@ def test_any_bytes_are_read_or_refused(content: bytes, start: str) -> None:
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "any.csv"
         path.write_bytes(start.encode() + content)
-        with contextlib.suppress(RecordFileError):
+        with contextlib.suppress(PoolBuilderError):
             list(read_records(path).batches())
 
 
@@ -495,7 +494,7 @@ def test_a_mutated_workbook_is_read_or_refused(content: bytes, at: int) -> None:
         whole = path.read_bytes()
         at = at % len(whole)
         path.write_bytes(whole[:at] + content + whole[at + len(content) :])
-        with contextlib.suppress(RecordFileError):
+        with contextlib.suppress(PoolBuilderError):
             list(read_records(path).batches())
 
 
@@ -527,7 +526,7 @@ def test_a_file_whose_name_is_no_text_is_read(tmp_path: Path) -> None:
     json.dumps(sources).encode()
     (tmp_path / "bad").mkdir()
     (tmp_path / "bad" / os.fsdecode(b"\xff.csv")).write_text("Lat,Long,Species\n")
-    with pytest.raises(RecordFileError) as refused:
+    with pytest.raises(PoolBuilderError) as refused:
         read_all([tmp_path / "bad"])
     str(refused.value).encode()
 
@@ -543,13 +542,13 @@ def test_a_file_whose_name_is_no_text_is_read(tmp_path: Path) -> None:
 )
 def test_other_compressions_are_named(tmp_path: Path, magic: bytes, name: str) -> None:
     (tmp_path / "packed.csv").write_bytes(magic + b"1234567890")
-    with pytest.raises(RecordFileError, match=f"is compressed with {name}"):
+    with pytest.raises(PoolBuilderError, match=f"is compressed with {name}"):
         read_records(tmp_path / "packed.csv")
 
 
 def test_a_pipe_is_refused_for_what_it_is(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.csv")
-    with pytest.raises(RecordFileError, match="is a pipe or device"):
+    with pytest.raises(PoolBuilderError, match="is a pipe or device"):
         read_records(tmp_path / "pipe.csv")
 
 
@@ -571,7 +570,7 @@ def test_coordinates_that_are_no_numbers_are_refused_by_their_column(
     path = tmp_path / "odd.parquet"
     columns = {"decimalLatitude": values, "decimalLongitude": [-91.2], "scientificName": ["bluegill"]}
     pq.write_table(pa.table(columns), path)
-    with pytest.raises(RecordFileError, match=r"odd\.parquet: column decimalLatitude holds .*, not numbers"):
+    with pytest.raises(PoolBuilderError, match=r"odd\.parquet: column decimalLatitude holds .*, not numbers"):
         read_records(path)
 
 
@@ -589,5 +588,5 @@ def test_rows_of_parquet_count_against_the_unpacked_limit(tmp_path: Path) -> Non
     count = 3 << 20
     nothing = pa.nulls(count, pa.float64())
     pq.write_table(pa.table({"Lat": nothing, "Long": nothing, "Species": pa.nulls(count, pa.string())}), path)
-    with pytest.raises(RecordFileError, match="would unpack to"):
+    with pytest.raises(PoolBuilderError, match="would unpack to"):
         read_records(path, settings=Settings(max_unpacked_mib=5))

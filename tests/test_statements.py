@@ -10,8 +10,8 @@ import pytest
 
 import poolbuilder
 from demo.make_catches import workbook
+from poolbuilder import PoolBuilderError
 from poolbuilder.cli import main
-from poolbuilder.errors import RecordFileError
 from poolbuilder.records.statements import read_statements
 
 DATA = Path(poolbuilder.__file__).parent / "demo_data"
@@ -71,7 +71,7 @@ def test_statements_are_read_with_their_source(tmp_path: Path) -> None:
 def test_a_statement_that_says_nothing_clear_is_refused_by_its_row(
     tmp_path: Path, text: str, phrase: str
 ) -> None:
-    with pytest.raises(RecordFileError, match=r"known\.csv") as refused:
+    with pytest.raises(PoolBuilderError, match=r"known\.csv") as refused:
         read_statements([written(tmp_path, text)], as_of=TODAY)
     assert phrase in str(refused.value)
 

@@ -15,8 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Store, tables
-from poolbuilder.errors import RecordFileError, StoreError, TableError
+from poolbuilder import PoolBuilderError, Store, tables
 from poolbuilder.places import geodesy
 from tests.rows import records
 from tests.store_rows import added, everything, files, many_rows
@@ -388,9 +387,9 @@ def test_files_lie_as_they_are_said_to_lie(tmp_path: Path) -> None:
 
 def test_a_table_of_another_shape_is_refused(tmp_path: Path) -> None:
     store = Store(tmp_path)
-    with pytest.raises(TableError, match="columns differ"):
+    with pytest.raises(PoolBuilderError, match="columns differ"):
         store.add_table(pa.table({"a": [1]}), source={"path": "a", "sha256": "b"})
-    with pytest.raises(StoreError, match="source without sha256"):
+    with pytest.raises(PoolBuilderError, match="source without sha256"):
         store.add_table(many_rows(1), source={"path": "a"})
     assert store.is_empty
 
@@ -405,7 +404,7 @@ def test_a_file_that_cannot_be_read_leaves_the_store_as_it_was(tmp_path: Path) -
     store.add([good], added="2026-05-01")
     before = files(tmp_path / "store")
     good.write_text(good.read_text(encoding="utf-8") + "Lepomis auritus,36,-90\n", encoding="utf-8")
-    with pytest.raises(RecordFileError, match=r"bad\.csv"):
+    with pytest.raises(PoolBuilderError, match=r"bad\.csv"):
         store.add([good, bad], added="2026-05-02")
     assert files(tmp_path / "store") == before
 
@@ -463,7 +462,7 @@ def test_a_store_behind_an_address_can_be_read_but_not_written(tmp_path: Path) -
         memory.pipe_file(f"/fish/{path.name}", path.read_bytes())
     remote = Store("memory://fish")
     assert everything(remote).equals(everything(local))
-    with pytest.raises(StoreError, match="can only be read"):
+    with pytest.raises(PoolBuilderError, match="can only be read"):
         added(remote, many_rows(1))
 
 

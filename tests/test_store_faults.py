@@ -17,8 +17,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 
-from poolbuilder import Store
-from poolbuilder.errors import StoreError
+from poolbuilder import PoolBuilderError, Store
 from tests.conftest import small_disk
 from tests.store_rows import added, everything, files, many_rows
 
@@ -53,7 +52,7 @@ def test_a_truncated_file_is_named_and_set_aside(store: Store, length: int) -> N
     whole = everything(store)
     path = _first(store)
     path.write_bytes(path.read_bytes()[:length])
-    with pytest.raises(StoreError, match=rf"{path.name}: has \d+ bytes.*poolbuilder add --check"):
+    with pytest.raises(PoolBuilderError, match=rf"{path.name}: has \d+ bytes.*poolbuilder add --check"):
         store.select(**PLACE)
     found = store.check()
     assert any(path.name in problem for problem in found.problems)
@@ -73,7 +72,7 @@ def test_garbled_bytes_of_the_right_length_are_named(store: Store) -> None:
     content = bytearray(path.read_bytes())
     content[4:4000] = bytes(3996)
     path.write_bytes(content)
-    with pytest.raises(StoreError, match=rf"{path.name}: is broken.*poolbuilder add --check"):
+    with pytest.raises(PoolBuilderError, match=rf"{path.name}: is broken.*poolbuilder add --check"):
         store.select(**PLACE)
     assert [source["path"] for source in store.check().again] == ["one.csv"]
     assert store.check().problems == ()
@@ -84,9 +83,9 @@ def test_a_broken_index_is_named_and_made_anew(store: Store, content: bytes) -> 
     whole, sources = everything(store), store.sources()
     path = _folder(store) / "index.json"
     path.write_bytes(content)
-    with pytest.raises(StoreError, match=r"index\.json: .*poolbuilder add --check"):
+    with pytest.raises(PoolBuilderError, match=r"index\.json: .*poolbuilder add --check"):
         store.select(**PLACE)
-    with pytest.raises(StoreError, match=r"index\.json"):
+    with pytest.raises(PoolBuilderError, match=r"index\.json"):
         added(store, many_rows(10, first=5000))
     found = store.check()
     assert found.again == ()
@@ -99,7 +98,7 @@ def test_an_index_lost_with_its_copy_is_made_from_the_files(store: Store) -> Non
     whole = everything(store)
     for name in ("index.json", "index.copy.json"):
         (_folder(store) / name).unlink()
-    with pytest.raises(StoreError, match=r"index\.json: is missing though there are record files"):
+    with pytest.raises(PoolBuilderError, match=r"index\.json: is missing though there are record files"):
         store.select(**PLACE)
     found = store.check()
     assert any("sources and data sets" in problem for problem in found.problems)
@@ -123,7 +122,7 @@ def test_an_index_that_does_not_fit_its_files_is_noticed_and_mended(store: Store
         file["size"] += 1
     path.write_text(json.dumps(content), encoding="utf-8")
     if change != "box":  # a box cannot be seen to be wrong without reading the file
-        with pytest.raises(StoreError, match=r"records-000001\.parquet: .*poolbuilder add --check"):
+        with pytest.raises(PoolBuilderError, match=r"records-000001\.parquet: .*poolbuilder add --check"):
             store.select(**PLACE)
     assert any("records-000001" in problem for problem in store.check().problems)
     assert everything(store).equals(whole)
@@ -134,7 +133,7 @@ def test_a_broken_side_file_is_made_anew(store: Store) -> None:
     name = "replaced-000002.npy"
     (_folder(store) / name).write_bytes(b"not numpy")
     store = Store(_folder(store))
-    with pytest.raises(StoreError, match=rf"{name}: .*poolbuilder add --check"):
+    with pytest.raises(PoolBuilderError, match=rf"{name}: .*poolbuilder add --check"):
         added(store, many_rows(1, first=9000))
     found = store.check()
     assert any(name in problem for problem in found.problems)
@@ -152,7 +151,7 @@ def test_another_schema_version_is_refused_by_reader_writer_and_check(store: Sto
         store.compact,
     ):
         with pytest.raises(
-            StoreError, match=r"index\.json: schemaVersion 1, this program reads 2 .add the files again"
+            PoolBuilderError, match=r"index\.json: schemaVersion 1, this program reads 2 .add the files again"
         ):
             use()
     assert files(_folder(store)) == before
@@ -186,7 +185,7 @@ def test_a_full_disk_leaves_the_store_as_it_was(tmp_path: Path, size: str) -> No
         store = Store(disk, memory_mib=32)
         added(store, many_rows(2000))
         before, whole = files(disk), everything(store)
-        with pytest.raises(StoreError, match="no space left on the disk"):
+        with pytest.raises(PoolBuilderError, match="no space left on the disk"):
             added(
                 store,
                 *(many_rows(10_000, seed=seed, first=seed * 10_000, decimals=12) for seed in range(1, 4)),
@@ -218,12 +217,15 @@ def test_no_permission_is_told(store: Store) -> None:
         before = files(moved)
         moved.chmod(0o555)
         try:
-            with _without_rights(), pytest.raises(StoreError, match=r"cannot be written: Permission denied"):
+            with (
+                _without_rights(),
+                pytest.raises(PoolBuilderError, match=r"cannot be written: Permission denied"),
+            ):
                 added(store, many_rows(10, first=2000))
             _first(store).chmod(0)
             with (
                 _without_rights(),
-                pytest.raises(StoreError, match=r"records-000001\.parquet: no permission"),
+                pytest.raises(PoolBuilderError, match=r"records-000001\.parquet: no permission"),
             ):
                 store.select(**PLACE)
         finally:
@@ -307,11 +309,11 @@ def test_two_adds_at_once_the_second_says_whom_it_waits_for(store: Store) -> Non
     told: list[str] = []
     with _writer_stopped(store, "before the index") as process:
         hurried = Store(_folder(store), wait_s=0)
-        with pytest.raises(StoreError, match=rf"is being written by process {process.pid} on "):
+        with pytest.raises(PoolBuilderError, match=rf"is being written by process {process.pid} on "):
             added(hurried, many_rows(10, first=5000))
         patient = Store(_folder(store), wait_s=0.3, waiting=told.append)
         start = time.monotonic()
-        with pytest.raises(StoreError, match="is being written"):
+        with pytest.raises(PoolBuilderError, match="is being written"):
             patient.compact()
         assert time.monotonic() - start >= 0.3
         assert told == [f"{_folder(store)}: waiting for process {process.pid} on {os.uname().nodename}"]

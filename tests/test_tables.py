@@ -12,8 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from poolbuilder import tables
-from poolbuilder.errors import TableError
+from poolbuilder import PoolBuilderError, tables
 
 texts = st.one_of(st.none(), st.text(st.characters(exclude_categories=["Cs"])))
 
@@ -89,9 +88,9 @@ def test_spread_and_cast_keep_nulls() -> None:
 
 def test_a_table_needs_exactly_its_columns() -> None:
     schema = pa.schema([("a", pa.int32())])
-    with pytest.raises(TableError, match="missing"):
+    with pytest.raises(PoolBuilderError, match="missing"):
         tables.table(schema, {})
-    with pytest.raises(TableError, match="unknown"):
+    with pytest.raises(PoolBuilderError, match="unknown"):
         tables.table(schema, {"a": [1], "b": [2]})
 
 

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Checklist, Job, Site, Store, many, schemas
-from poolbuilder.errors import PlanError
+from poolbuilder import Checklist, Job, PoolBuilderError, Site, Store, many, schemas
 from poolbuilder.many.counting import (
     BLOCK,
     UNDATED,
@@ -135,7 +134,7 @@ def test_counts_of_a_run_are_the_kept_records_of_each_water(tmp_path: Path) -> N
         assert sum(row["records"] for row in mine) > 5
     lines = (tmp_path / "out" / "counts.csv").read_text(encoding="utf-8").splitlines()
     assert len(lines) == 1 + 5 * len(checklist.species)
-    with pytest.raises(PlanError, match="a genus"):
+    with pytest.raises(PoolBuilderError, match="a genus"):
         many.build_many(
             sites,
             Job(site=sites[0], as_of=job.as_of, store=job.store, checklist="Lepomis"),

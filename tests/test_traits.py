@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Checklist, Settings
-from poolbuilder.errors import TraitError
+from poolbuilder import Checklist, PoolBuilderError, Settings
 from poolbuilder.fish.characters import MARKS, Cell, Character, Fish, read_traits
 from poolbuilder.fish.reasons import hybrid_index, mean_index
 from poolbuilder.fish.weighing import hybrid_shares, moments, species_shares, spread
@@ -50,7 +49,7 @@ def cell(**values: object) -> Cell:
 )
 def test_a_defective_trait_table_is_named_with_its_row(name: str, message: str) -> None:
     path = DEFECTS / f"{name}_traits.csv"
-    with pytest.raises(TraitError) as caught:
+    with pytest.raises(PoolBuilderError) as caught:
         read_traits(path)
     assert str(caught.value).startswith(str(path))
     assert message in str(caught.value)
@@ -70,12 +69,12 @@ def test_figures_without_end_are_one_line(tmp_path: Path, low: str, frequencies:
     row = row.replace("nine", low).replace(",read,", ",measured," if frequencies else ",read,")
     path = tmp_path / "endless_traits.csv"
     path.write_text(f"{heading},frequencies\n{row},{frequencies}\n", encoding="utf-8")
-    with pytest.raises(TraitError, match=message):
+    with pytest.raises(PoolBuilderError, match=message):
         read_traits(path)
 
 
 def test_a_missing_trait_table_says_so(tmp_path: Path) -> None:
-    with pytest.raises(TraitError, match="cannot be read"):
+    with pytest.raises(PoolBuilderError, match="cannot be read"):
         read_traits(tmp_path / "none_traits.csv")
 
 

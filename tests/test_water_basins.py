@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError
 from poolbuilder.water.basins import find_basins
 from tests.waters import SITE, degrees, layer, places
 
@@ -102,7 +102,7 @@ def test_missing_coordinates_have_no_watershed() -> None:
 
 
 def test_lines_are_no_watersheds() -> None:
-    with pytest.raises(LayerError, match=r"holds no polygons \(give watersheds as polygons\)"):
+    with pytest.raises(PoolBuilderError, match=r"holds no polygons \(give watersheds as polygons\)"):
         find_basins(layer([shapely.LineString([(-91, 37), (-90, 37)])]), SITE)
-    with pytest.raises(LayerError, match="is empty"):
+    with pytest.raises(PoolBuilderError, match="is empty"):
         find_basins(layer([]), SITE)

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 import shapely
 
-from poolbuilder import Settings, Site, Water
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError, Settings, Site, Water
 from tests.waters import SITE, degrees, geojson, line, places
 
 DATA = Path(__file__).parent / "data"
@@ -96,12 +95,12 @@ def test_measures_are_dropped_and_said() -> None:
 
 @pytest.mark.parametrize("use", ["outline", "basins", "streams"])
 def test_an_empty_layer_is_an_error_that_names_the_file(use: str) -> None:
-    with pytest.raises(LayerError, match=r"empty\.geojson: .*\(.*\)"):
+    with pytest.raises(PoolBuilderError, match=r"empty\.geojson: .*\(.*\)"):
         at(**{use: "empty.geojson"})
 
 
 def test_a_layer_without_a_reference_system_is_an_error() -> None:
-    with pytest.raises(LayerError, match=r"no_system\.shp: .*coordinate reference system"):
+    with pytest.raises(PoolBuilderError, match=r"no_system\.shp: .*coordinate reference system"):
         Water.at(SITE, outline=str(DATA / "layers" / "no_system.shp"), settings=SETTINGS)
 
 
@@ -140,7 +139,7 @@ def test_a_lake_and_its_river_across_the_antimeridian() -> None:
 
 
 def test_a_barrier_in_per_cent_names_file_and_row() -> None:
-    with pytest.raises(LayerError, match=r"percent\.geojson, row 2: passability_up is '40'"):
+    with pytest.raises(PoolBuilderError, match=r"percent\.geojson, row 2: passability_up is '40'"):
         at(streams="heights.geojson", barriers="percent.geojson")
 
 

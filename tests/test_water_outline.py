@@ -8,8 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings, Site
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError, Settings, Site
 from poolbuilder.water.outline import find_outline
 from tests.waters import SITE, degrees, lake, layer, places
 
@@ -90,7 +89,9 @@ def test_a_site_on_an_island_is_on_land() -> None:
     ("shapes", "fact"), [([], "is empty"), ([shapely.Point(-91, 37)], "holds no polygons")]
 )
 def test_a_layer_without_polygons_is_an_error(shapes: list[object], fact: str) -> None:
-    with pytest.raises(LayerError, match=rf"test\.gpkg: {fact} \(give the outlines of waters as polygons\)"):
+    with pytest.raises(
+        PoolBuilderError, match=rf"test\.gpkg: {fact} \(give the outlines of waters as polygons\)"
+    ):
         find_outline(layer(shapes), SITE, settings=SETTINGS)
 
 

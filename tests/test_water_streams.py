@@ -12,8 +12,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from poolbuilder import Settings, Water
-from poolbuilder.errors import LayerError
+from poolbuilder import PoolBuilderError, Settings, Water
 from poolbuilder.water.network import Network, build_network, read_barriers
 from poolbuilder.water.outline import find_outline
 from poolbuilder.water.streams import Streams, find_streams
@@ -274,7 +273,7 @@ def test_lines_without_length_are_left_out_and_counted() -> None:
     ("shapes", "fact"), [([], "is empty"), ([degrees(shapely.box(0, 0, 9, 9))], "holds no lines")]
 )
 def test_a_layer_without_lines_is_an_error(shapes: list[Any], fact: str) -> None:
-    with pytest.raises(LayerError, match=f"{fact}.*give flow lines as lines"):
+    with pytest.raises(PoolBuilderError, match=f"{fact}.*give flow lines as lines"):
         network(shapes)
 
 
@@ -387,7 +386,8 @@ def test_barriers_without_passability_take_the_settings() -> None:
 def test_a_passability_that_is_no_share_names_its_row(value: Any) -> None:
     points = layer([degrees(shapely.Point(0, 100))] * 2, passability_up=[0.5, value])
     with pytest.raises(
-        LayerError, match=rf"test\.gpkg, row 2: passability_up is '{value}', not a share from 0 to 1 \(write"
+        PoolBuilderError,
+        match=rf"test\.gpkg, row 2: passability_up is '{value}', not a share from 0 to 1 \(write",
     ):
         read_barriers(points, settings=SETTINGS)
 

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from poolbuilder import Site
-from poolbuilder.errors import PlanError
+from poolbuilder import PoolBuilderError, Site
 from poolbuilder.places.sites import read_waters
 
 
@@ -47,7 +46,7 @@ def test_headings_and_separators_as_people_write_them(tmp_path: Path, text: str)
     ],
 )
 def test_bad_tables_name_file_row_and_remedy(tmp_path: Path, text: str, words: str) -> None:
-    with pytest.raises(PlanError, match=words) as caught:
+    with pytest.raises(PoolBuilderError, match=words) as caught:
         read_waters(_table(tmp_path, text))
     assert str(caught.value).startswith(str(tmp_path / "waters.csv"))
     assert str(caught.value).endswith(")")
@@ -57,14 +56,14 @@ def test_water_type_of_a_row_comes_before_the_one_for_all(tmp_path: Path) -> Non
     table = _table(tmp_path, "name,lat,lon,waterType\nA,36,-91,Pond\nB,36,-91,\n")
     assert [site.water_type for site in read_waters(table)] == ["pond", None]
     assert [site.water_type for site in read_waters(table, water_type="lake")] == ["pond", "lake"]
-    with pytest.raises(PlanError, match="row 2: site 'A': water type 'swamp' is unknown"):
+    with pytest.raises(PoolBuilderError, match="row 2: site 'A': water type 'swamp' is unknown"):
         read_waters(_table(tmp_path, "name,lat,lon,water_type\nA,36,-91,swamp\n"))
 
 
 def test_other_encodings_and_missing_files_are_told(tmp_path: Path) -> None:
-    with pytest.raises(PlanError, match="is not UTF-8 text"):
+    with pytest.raises(PoolBuilderError, match="is not UTF-8 text"):
         read_waters(_table(tmp_path, "name,lat,lon\nÉtang,36,-91\n", encoding="latin-1"))
-    with pytest.raises(PlanError, match="cannot be read"):
+    with pytest.raises(PoolBuilderError, match="cannot be read"):
         read_waters(tmp_path / "none.csv")
 
 
@@ -75,12 +74,12 @@ def test_headings_of_agencies_and_rows_set_aside(tmp_path: Path) -> None:
     assert site == Site(longitude=-91.25, latitude=36.5, name="Mud Lake", location_id="12-7", county="Ozark")
     assert len(aside) == 1
     assert "row 3: latitude 'x' is not a number" in aside[0]
-    with pytest.raises(PlanError, match="row 2: latitude 'x'"):
+    with pytest.raises(PoolBuilderError, match="row 2: latitude 'x'"):
         read_waters(_table(tmp_path, "name,lat,lon\nA,x,-91\n"), aside=[])
 
 
 def test_a_quote_that_is_never_closed_swallows_no_rows(tmp_path: Path) -> None:
     path = tmp_path / "waters.csv"
     path.write_text('name,latitude,longitude\nA,36.9,-91.2\n"B,37.0,-91.0\nC,37.1,-91.1\n')
-    with pytest.raises(PlanError, match=r"waters\.csv, row 3: is not CSV: .*quote without its twin"):
+    with pytest.raises(PoolBuilderError, match=r"waters\.csv, row 3: is not CSV: .*quote without its twin"):
         read_waters(path, aside=[])

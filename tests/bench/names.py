@@ -12,10 +12,8 @@ import random
 import sys
 import time
 
-from poolbuilder import schemas, tables
-from poolbuilder.names.checklist import Checklist
+from poolbuilder import Checklist, Settings, schemas, tables
 from poolbuilder.names.reader import name_records
-from poolbuilder.settings import Settings
 
 LETTERS = "abcdefghijklmnoprstuvy"
 CONSONANTS, VOWELS = "bcdfglmnprstv", "aeiou"

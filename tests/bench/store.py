@@ -23,10 +23,9 @@ from figures import Report, median_s, once_s
 from store_many import bench_many, bench_workers
 from store_records import PLACE, STRIPS, batches, write_unsorted
 
-from poolbuilder import tables
+from poolbuilder import Store, tables
 from poolbuilder.places import geodesy
 from poolbuilder.records import store_files
-from poolbuilder.records.store import Store
 from poolbuilder.records.store_files import boxes_meeting, within
 
 MEMORY_GIB = 3

@@ -14,10 +14,9 @@ import pyarrow.parquet as pq
 from figures import Report, once_s
 from store_records import NAMES
 
-from poolbuilder import tables
+from poolbuilder import Store, tables
 from poolbuilder.places import geodesy
 from poolbuilder.records import store_files
-from poolbuilder.records.store import Store
 
 
 def points_of(store: Store) -> Any:

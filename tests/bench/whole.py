@@ -24,13 +24,9 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from poolbuilder import tables
+from poolbuilder import Checklist, Settings, Site, Store, tables
 from poolbuilder.model.constants import Constants
-from poolbuilder.names.checklist import Checklist
-from poolbuilder.places.sites import Site
 from poolbuilder.pool import prepare
-from poolbuilder.records.store import Store
-from poolbuilder.settings import Settings
 from poolbuilder.surroundings import cell_of, learn_region
 from tests.bench.figures import Report
 from tests.bench.store_records import batches
