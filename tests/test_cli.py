@@ -19,6 +19,7 @@ import pytest
 import poolbuilder
 from poolbuilder import Settings, read_pool
 from poolbuilder.cli import COMMANDS, cli, main
+from tests.commands import command as run_command
 
 ROOT = Path(__file__).parents[1]
 DATA = Path(poolbuilder.__file__).parent / "demo_data"
@@ -265,16 +266,7 @@ heavy = {{"pandas", "geopandas", "scipy", "numba", "matplotlib", "pyarrow.comput
 loaded = heavy & set(sys.modules)
 sys.exit(f"loaded {{loaded}}" if loaded else 0)
 """
-    add = [
-        sys.executable,
-        "-m",
-        "poolbuilder",
-        "add",
-        str(DATA / "records.zip"),
-        "--store",
-        str(tmp_path / "store"),
-    ]
-    subprocess.run(add, check=True, capture_output=True)
+    assert not run_command("add", DATA / "records.zip", "--store", tmp_path / "store").returncode
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 

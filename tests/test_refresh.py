@@ -30,6 +30,7 @@ from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.records.service.client import Client
 from poolbuilder.refresh import SeasonalRun, refresh, run_lines, summary_page
 from poolbuilder.refresh.plan import group_neighbours, read_plan
+from tests import commands
 from tests import service_double as service
 
 SPRING = datetime.datetime(2026, 3, 31, 6, tzinfo=datetime.UTC)
@@ -502,22 +503,20 @@ def test_the_command_ends_with_4_when_it_finds_what_was_asked_about(
         *double.occurrences,
         fish(30, GULOSUS, lastInterpreted="2026-06-20T00:00:00.000+00:00"),
     ]
-    with command(plan_file, double, "--fail-on", "changed") as run:
-        out, said = run.communicate(timeout=120)
-    assert run.returncode == 4, said
-    assert b"found: Mill Pond: changed: Lepomis gulosus" in said
-    assert b"gained: Lepomis gulosus" in out
+    run = commands.command("refresh", plan_file, "--service-url", double.url, "--fail-on", "changed")
+    assert run.returncode == 4, run.stderr
+    assert "found: Mill Pond: changed: Lepomis gulosus" in run.stderr
+    assert "gained: Lepomis gulosus" in run.stdout
 
 
 def test_the_command_ends_with_3_and_names_what_is_missing(
     plan_file: Path, double: service.ServiceDouble
 ) -> None:
     double.inject("/", service.status(404), times=99)
-    with command(plan_file, double) as run:
-        _, said = run.communicate(timeout=120)
+    run = commands.command("refresh", plan_file, "--service-url", double.url)
     assert run.returncode == 3
-    assert "not refreshed: Mill Pond, Étang du Loup" in said.decode()
-    assert b"Traceback" not in said
+    assert "not refreshed: Mill Pond, Étang du Loup" in run.stderr
+    assert "Traceback" not in run.stderr
 
 
 # ------------------------------------------------------------------ plans
