@@ -11,7 +11,6 @@ import pytest
 
 import poolbuilder
 from poolbuilder import Job, Pool
-from poolbuilder.demonstration import AS_OF, SITE
 
 ROOT = Path(__file__).parents[1]
 DATA = Path(poolbuilder.__file__).parent / "demo_data"
@@ -29,11 +28,11 @@ def near(pool: Pool, epithet: str) -> float:
 
 
 @pytest.fixture(scope="module")
-def straight() -> Pool:
+def straight(demo_pool: Pool) -> Pool:
     """The same water with its outline alone: no streams, no watersheds."""
     job = Job(
-        site=SITE,
-        as_of=AS_OF,
+        site=demo_pool.site,
+        as_of=demo_pool.as_of,
         ranges=[str(DATA / "ranges.geojson")],
         water=f"{DATA / 'layers.gpkg'}:outline",
         records=[DATA / "records.zip"],

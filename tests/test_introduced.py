@@ -22,7 +22,7 @@ from poolbuilder import Job, PoolBuilderError, Settings, Site, Store, schemas, t
 from poolbuilder.cli import main
 from poolbuilder.files import csv_text
 from poolbuilder.introduced import Run, Season, checklist_of_group, find_introduced
-from poolbuilder.introduced.report import FILES, introduced_table, render, run_lines, water_pages, write_run
+from poolbuilder.introduced.report import introduced_table, render, run_lines, water_pages, write_run
 from poolbuilder.introduced.season import read_run
 from poolbuilder.places.sites import read_waters
 from poolbuilder.words.introduced_words import CAUTIONS, NO_STATUS
@@ -35,6 +35,10 @@ REGIONS = (str(DEMO / "status.csv"), str(DEMO / "regions.geojson"))
 AUTUMN, NEXT_AUTUMN = datetime.date(2025, 10, 31), datetime.date(2026, 10, 31)
 # Near is what counts here: nothing beyond is weighed, and no community is learnt, which takes its time.
 QUICK = Settings(reach_km=10, obscured_uncertainty_m=2000, community_min_sites=10_000)
+FILES = (
+    "introduced.csv", "unsettled.csv", "expected.csv", "records.csv", "introduced.gpkg", "introduced.html",
+    "waters", "digest.html", "digest.md", "feed.xml", "introduced.json",
+)  # fmt: skip
 COLUMNS = schemas.INTRODUCED.names
 
 

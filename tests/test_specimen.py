@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 from poolbuilder import PoolBuilderError, Settings, tables, write_pool
 from poolbuilder.cli import main
 from poolbuilder.fish.answer import (
-    FILES,
     Specimen,
     drawing,
     field_sheet,
@@ -39,6 +38,7 @@ from tests.pools import invented_pool
 LAWS = settings(deadline=None, derandomize=True, max_examples=20)
 DATA = Path(__file__).parent / "data" / "specimen"
 TABLE, SETTINGS = read_traits(), Settings()
+FILES = ("posterior.csv", "trait_evidence.csv", "specimen.html", "second_opinion.html", "field_sheet.html")
 HYBRID = """
 [fish]
 name = "fish 7"

@@ -16,9 +16,6 @@ from poolbuilder.many.counting import (
     BLOCK,
     UNDATED,
     Points,
-    balls_around,
-    balls_of_balls,
-    place,
     tally,
     tally_table,
 )
@@ -141,38 +138,6 @@ def test_counts_of_a_run_are_the_kept_records_of_each_water(tmp_path: Path) -> N
             tmp_path / "g",
             counts=True,
         )
-
-
-@pytest.mark.skipif(len(WAYS) == 1, reason="numba is not installed")
-def test_compiled_points_are_those_of_numpy() -> None:
-    rng = np.random.default_rng(6)
-    x, y = rng.uniform(-180, 180, 1000), np.concatenate([rng.uniform(-90, 90, 998), [-90.0, 90.0]])
-    found = np.full((3, 400), np.nan)
-    place(x, y, 600, 1000, geodesy.WGS84.a, geodesy.WGS84.es, found)
-    assert np.abs(found.T - geodesy.to_ecef(x[600:], y[600:])).max() < 1e-8
-
-
-@settings(deadline=None, derandomize=True, max_examples=150)
-@given(
-    middle=st.tuples(st.floats(-180, 180), st.floats(-90, 90)),
-    width=st.floats(0, 180) | st.sampled_from([1e-9, 0.01, 1.0]),
-    height=st.floats(0, 90) | st.sampled_from([1e-9, 0.01, 1.0]),
-    seed=st.integers(0, 99),
-)
-def test_a_ball_holds_its_points_and_a_large_ball_its_balls(
-    middle: tuple[float, float], width: float, height: float, seed: int
-) -> None:
-    rng = np.random.default_rng(seed)
-    count = 70 * BLOCK + 7
-    x = np.clip(middle[0] + width * rng.choice([-1, 1, 0, 0.3], count), -180, 180)
-    y = np.clip(middle[1] + height * rng.choice([-1, 1, 0, 0.3], count), -90, 90)
-    centre, size = balls_around(x, y)
-    own = np.arange(count) // BLOCK
-    assert (np.linalg.norm(geodesy.to_ecef(x, y) - centre[own], axis=1) <= size[own]).all()
-    large, reach = balls_of_balls((centre, size))
-    own = np.arange(len(size)) // BLOCK
-    assert (np.linalg.norm(centre - large[own], axis=1) + size <= reach[own]).all()
-    assert size.max() <= 6.4e6 * np.radians(np.hypot(width, height)) + 1
 
 
 def test_points_in_any_order_are_counted_alike() -> None:
