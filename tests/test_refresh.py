@@ -28,7 +28,7 @@ from poolbuilder import PoolBuilderError, Settings, Site, Store, read_pool
 from poolbuilder.errors import OfflineError
 from poolbuilder.intake import Wanted, bring, fetch_reach_km, next_step
 from poolbuilder.records.service.client import Client
-from poolbuilder.refresh import SeasonalRun, refresh, run_lines, summary_page
+from poolbuilder.refresh import SeasonalRun, refresh
 from poolbuilder.refresh.plan import group_neighbours, read_plan
 from tests import commands
 from tests import service_double as service
@@ -287,7 +287,8 @@ def test_a_failing_service_leaves_older_records_and_says_so(
     assert summary["waters"][0]["fetched"].startswith("2026-03-31")
     assert summary["waters"][0]["ageDays"] == 91
     assert "is busy (status 503)" in summary["waters"][0]["fault"]
-    assert any("built from older records" in line for line in run_lines(summary))
+    again = commands.command("refresh", plan_file, "--service-url", double.url, "--as-of", "2026-06-30")
+    assert "built from older records" in again.stdout
 
 
 def test_a_failing_service_at_the_first_run_builds_nothing_from_nothing(
@@ -436,7 +437,6 @@ def test_names_from_strangers_are_escaped_on_the_page(plan_file: Path, double: s
     page = (run.folder / "summary.html").read_text(encoding="utf-8")
     assert "<script>" not in page
     assert "&lt;script&gt;" in page
-    assert summary_page(json.loads((run.folder / "summary.json").read_text())) == page
 
 
 # ------------------------------------------------------------------ killed
