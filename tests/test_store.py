@@ -474,7 +474,7 @@ def test_the_index_is_plain_json(tmp_path: Path) -> None:
     assert [file["rows"] for file in content["files"]] == [[98], [2]]
 
 
-@LAW
+@settings(LAW, max_examples=20)  # each in three stores
 @given(places=st.lists(st.tuples(longitudes, latitudes, st.sampled_from([5.0, 80.0, 3000.0])), max_size=5))
 def test_select_each_is_select_for_every_place(
     globe: list[tuple[Store, pa.Table]], places: list[tuple[float, float, float]]
