@@ -7,6 +7,7 @@ where the search disc is a true circle).
 
 from __future__ import annotations
 
+import itertools
 import math
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -381,13 +382,20 @@ def water_map(
         radius=radius * scale,
         outline=[_way(x * scale, y * scale, ring=True, digits=1) for x, y, _ in shapes],
         coarse=coarse,
-        marks=[(_CLASSES[kind], east, south) for kind, east, south in sorted(exact)],
+        dots=[
+            (_CLASSES[kind], "".join(f"M{east} {south}h0" for _, east, south in alike))
+            for kind, alike in itertools.groupby(sorted(exact), key=lambda mark: mark[0])
+            if kind < SINGLY
+        ],
+        marks=[(_CLASSES[kind], east, south) for kind, east, south in sorted(exact) if kind >= SINGLY],
         bar=_bar(radius, scale),
     )
 
 
 _CLASSES = ("i-far", "i-old", "i-open", "i-new i-check", "i-new")
 """Records beyond what is listed, known, of disputed status, new and to be checked, and new."""
+SINGLY = 2
+"""Of the classes from here on each mark is drawn by itself, the others are dots of one path."""
 
 
 def _class_of(place: Mapping[str, Any], row: Mapping[str, Any] | None) -> int:
