@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from poolbuilder.places.sites import Site
 
 HELP = Sentences("options.txt").texts
-KM_PER_MILE = 1.609344
 
 
 class Given(SimpleNamespace):
@@ -139,6 +138,8 @@ def radius_of(given: Given) -> float:
     if given.radius_km is not None and given.radius_mi is not None:
         raise click.UsageError("give --radius-km or --radius-mi, not both")
     if given.radius_mi is not None:
+        from poolbuilder.words import KM_PER_MILE
+
         return float(given.radius_mi * KM_PER_MILE)
     return 40.0 if given.radius_km is None else float(given.radius_km)
 

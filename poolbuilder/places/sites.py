@@ -10,9 +10,6 @@ from pathlib import Path
 from poolbuilder.errors import PlanError, SiteError, said
 from poolbuilder.names.vocabularies import read_rows
 
-MILE_KM = 1.609344
-"""International mile, exact by definition (1959 agreement)."""
-
 MAX_RADIUS_KM = 2000.0
 
 WATER_TYPES = ("lake", "pond", "stream", "river", "canal", "estuary")

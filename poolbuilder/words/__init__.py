@@ -318,6 +318,7 @@ def few(names: Sequence[str], most: int = 5) -> list[str]:
 
 
 KM_PER_MILE = 1.609344
+"""International mile, exact by definition (1959 agreement)."""
 CAUTION = "No list proves absence, and no hybrid is certain without DNA; do not move live fish."
 
 LIKELY = 0.1

@@ -11,7 +11,7 @@ from geographiclib.test.test_geodesic import GeodesicTest
 from pyproj import Transformer
 
 from poolbuilder.places.geodesy import distance_km, to_ecef
-from poolbuilder.places.sites import MILE_KM
+from poolbuilder.words import KM_PER_MILE
 
 # Karney, C. F. F. 2013. Algorithms for geodesics. J. Geodesy 87, 43-55, doi 10.1007/s00190-012-0578-z.
 # The cases of his test set as distributed with the PyPI package geographiclib (lat1, lon1, azi1, lat2,
@@ -87,5 +87,5 @@ def test_ecef_is_that_of_proj() -> None:
 # International yard and pound agreement of 1 July 1959: 1 yard = 0.9144 m exactly, so 1 mile = 1.609344 km.
 # 25 miles, about 40 km, as a search radius: common practice, no source.
 def test_twenty_five_miles() -> None:
-    assert pytest.approx(1760 * 0.9144 / 1000, abs=1e-12) == MILE_KM
-    assert pytest.approx(40.2336, abs=1e-12) == 25 * MILE_KM
+    assert pytest.approx(1760 * 0.9144 / 1000, abs=1e-12) == KM_PER_MILE
+    assert pytest.approx(40.2336, abs=1e-12) == 25 * KM_PER_MILE
