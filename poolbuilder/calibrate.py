@@ -42,7 +42,7 @@ from poolbuilder.places.sites import Site
 from poolbuilder.records.reading import read_all
 from poolbuilder.records.rules import screen
 from poolbuilder.settings import Settings
-from poolbuilder.surroundings import meanings_of
+from poolbuilder.surroundings import WAYS_KM, meanings_of
 from poolbuilder.water import Placement, Water
 from poolbuilder.words import pool_words
 
@@ -60,7 +60,6 @@ FOLDS, BLOCKS, DRAWS, SEED = 10, 10, 200, 1
 THINNED = {"fifth": 0.2, "twentieth": 0.05}
 FIRST_PAIRS = 3
 FACTORS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.15, 0.1, 0.05)
-WAYS_KM = 80.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from poolbuilder.model.constants import Constants
 from poolbuilder.model.logistic import fit, logit, pair_km, product
 from poolbuilder.model.looking import Looking, added_up
-from poolbuilder.model.share import Smoothing, mean_shares
+from poolbuilder.model.share import MOST_SHARE, Smoothing, mean_shares
 from poolbuilder.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -30,7 +30,6 @@ RARE_NAME = 5
 FEW_FINDS = 5
 MOST_AXES = 40
 LIKE_SCALE, LIKE_KM, LIKE_PRIOR = 30.0, 30.0, 0.3
-MOST_SHARE = 0.98
 ROWS = 128
 _SINGLE = ("spread_km", "looked", "found", "others")
 POOLED_SPECIES = 20
