@@ -125,11 +125,11 @@ class _EvidenceCounts:
         """
         frame, kind = self._frame, self._found.kind
         last = -self._least(-self._year, self.own)
-        undated = np.isnan(last) & self._any(self.own)
+        undated, of_hybrids = np.isnan(last) & self._any(self.own), self._any(kind == HYBRID)
         ambiguous = self._sum(self._records, (kind > 0) & (kind < HYBRID))
         found: list[dict[str, Any]] = [
             {
-                "tier": "" if tier == "none" and self._any(kind == HYBRID)[j] else tier,
+                "tier": "" if tier == "none" and of_hybrids[j] else tier,
                 "undated": bool(undated[j]),
                 "notSince": int(last[j]) if frame.year - last[j] >= OLD_YEARS else None,
                 "ambiguous": int(ambiguous[j]),

@@ -18,9 +18,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 KINDS = ("record", "ambiguous", "possible", "hybrid")
-OWN_KINDS = frozenset(KINDS[:2])
-"""Kinds of evidence that count as records of the species itself."""
-OWN = np.array([kind in OWN_KINDS for kind in KINDS])
+OWN = np.array([kind in KINDS[:2] for kind in KINDS])
+"""Which kinds of evidence count as records of the species itself."""
 HYBRID = KINDS.index("hybrid")
 MOST_DRAWN = 1000
 """More events of a species would fall together on a map."""
